@@ -1,0 +1,41 @@
+"""Fills: functions from wall profiles to strokes, by name.
+
+A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages add theirs under the entry point
+group ``pathgen.fills``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.metadata import entry_points
+
+from pathgen.errors import PathgenError, nearest
+from pathgen.layers.fills.tailored import tailored
+from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
+
+Fill = Callable[[Profiles, BeadPlan], Strokes]
+OWN: dict[str, Fill] = {"tailored": tailored}
+
+__all__ = ["Fill", "fill_names", "find_fill", "tailored"]
+
+
+def fill_names() -> list[str]:
+    """Names of all fills, our own and those that other packages add, sorted."""
+    return sorted({*OWN, *(entry.name for entry in entry_points(group="pathgen.fills"))})
+
+
+def find_fill(name: str) -> Fill:
+    """Find a fill by name.
+
+    Raises
+    ------
+    PathgenError
+        When there is none of that name.
+    """
+    if name in OWN:
+        return OWN[name]
+    for entry in entry_points(group="pathgen.fills", name=name):
+        fill: Fill = entry.load()
+        return fill
+    known = fill_names()
+    raise PathgenError(f"unknown fill {name!r}", where="fill", allowed=", ".join(known), hint=nearest(name, known))

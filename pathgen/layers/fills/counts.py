@@ -1,0 +1,131 @@
+"""How many beads stand side by side in each column, chosen along the whole layer at once.
+
+A bead of pitch t/n is best near the nominal pitch p0, and every change of n costs: beads must begin or turn
+inside the wall. The best sequence n(u) of a layer is the shortest path through (column, n), found by dynamic
+programming (Viterbi, IEEE Trans. Inf. Theory 13, 260, 1967) with the cost
+
+    Σ log²(t / (n·p0))·du  +  Σ (λ·|Δn| + μ·[Δn odd]).
+
+The last term is ours. Beads that come and go in pairs are joined by a turn, so the path goes on; an odd one
+leaves a loose end in the picture and a travel to it. A small μ makes nearly all changes even at hardly any
+cost in pitch.
+
+The minimum over the previous n needs no table of pairs: an even change is a chain of steps by two, an odd one
+the same and a single step, so running minima do it. Arrays are (columns, counts, layers) with all layers of a
+block side by side, because that is the long axis.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.layers.strokes import BeadPlan, Floats
+
+# A column outside the pitch limits is far dearer than any change of count, but still comparable, so that where
+# no count fits (a wall thinner than the narrowest bead) the nearest one wins.
+OUTSIDE = 1e5
+NEVER = 1e9
+MOST_BEADS = 125
+
+
+def count_beads(thickness: Floats, pixel: float, plan: BeadPlan) -> NDArray[np.int8]:
+    """Choose the number of beads for every column of a block of layers.
+
+    Parameters
+    ----------
+    thickness : (L, C) float64
+        Wall thickness, mm.
+    pixel : float
+        Width of a column, mm.
+    plan : BeadPlan
+        Nominal pitch, pitch limits, cost of a change.
+
+    Returns
+    -------
+    (L, C) int8
+        Beads per column; 0 exactly where the thickness is 0.
+
+    Examples
+    --------
+    >>> plan = BeadPlan(0.42, 0.28, 0.62)
+    >>> count_beads(np.array([[0.8, 0.8, 2.1, 2.1]]), 5.0, plan).tolist()
+    [[2, 2, 5, 5]]
+    """
+    layers, columns = thickness.shape
+    if not thickness.size:
+        return np.zeros((layers, columns), np.int8)
+    states = _states(thickness, plan)
+    reach = _column_cost(thickness, pixel, states, plan)
+    _accumulate(reach, plan)
+    change = np.abs(states[:, None] - states[None, :])
+    price = (plan.change_cost * change + plan.end_cost * (change % 2)).astype(np.float32)
+    return states[_trace(reach, price)].astype(np.int8)
+
+
+def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
+    """List the counts worth trying in this block: consecutive, an even number of them."""
+    wall = thickness[thickness > 0]
+    if not wall.size:
+        return np.array([0, 1], np.float32)
+    fewest = max(1, int(wall.min() / plan.pitch_max)) if wall.size == thickness.size else 0
+    # Nobody wants a thick wall of the narrowest beads: past 1.25 times the nominal count only limits could.
+    most = max(int(np.ceil(1.25 * wall.max() / plan.pitch)), int(np.ceil(wall.max() / plan.pitch_max)))
+    most = min(max(most, fewest + 1), MOST_BEADS)
+    return np.arange(fewest, most + 1 + (most - fewest + 1) % 2, dtype=np.float32)
+
+
+def _column_cost(
+    thickness: Floats, pixel: float, states: NDArray[np.float32], plan: BeadPlan
+) -> NDArray[np.float32]:
+    """Cost of each count in each column, (C, states, L)."""
+    wall = thickness.T > 0
+    log_t = np.zeros(wall.shape, np.float32)
+    np.log(thickness.T / plan.pitch, out=log_t, where=wall, casting="same_kind")
+    log_n = np.log(np.maximum(states, 1), dtype=np.float32)
+    off = log_t[:, None, :] - log_n[:, None]
+    low = np.float32(np.log(plan.pitch_min / plan.pitch) - 1e-6)
+    high = np.float32(np.log(plan.pitch_max / plan.pitch) + 1e-6)
+    outside = off - np.clip(off, low, high)
+    np.abs(outside, out=outside)
+    outside *= np.float32(OUTSIDE)
+    cost = np.square(off, out=off)
+    cost += outside
+    cost *= np.float32(pixel)
+    if states[0] == 0:
+        cost[:, 0] = np.where(wall, np.float32(NEVER), np.float32(0))
+        np.putmask(cost[:, 1:], np.broadcast_to(~wall[:, None], cost[:, 1:].shape), np.float32(NEVER))
+    return cost
+
+
+def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
+    """Turn column costs into the cheapest cost of reaching each count, in place, column by column."""
+    two = np.float32(2 * plan.change_cost)
+    one = np.float32(plan.change_cost + plan.end_cost)
+    best = np.empty_like(reach[0])
+    pair = np.empty_like(best[:2])
+    odd = np.empty_like(best)
+    pairs = [best[i : i + 2] for i in range(0, len(best), 2)]
+    steps = [*zip(pairs, pairs[1:], strict=False), *zip(pairs[:0:-1], pairs[-2::-1], strict=False)]
+    for before, here in zip(reach[:-1], reach[1:], strict=True):
+        np.copyto(best, before)
+        for source, target in steps:
+            np.add(source, two, out=pair)
+            np.minimum(target, pair, out=target)
+        # Only differences matter: taking the layer's best off keeps single precision honest over long walls.
+        best -= best.min(axis=0)
+        np.copyto(odd[:-1], best[1:])
+        odd[-1] = np.inf
+        np.minimum(odd[1:], best[:-1], out=odd[1:])
+        odd += one
+        here += np.minimum(best, odd, out=odd)
+
+
+def _trace(reach: NDArray[np.float32], price: NDArray[np.float32]) -> NDArray[np.intp]:
+    """Follow the cheapest path back from the last column, (L, C) state numbers."""
+    columns, _, layers = reach.shape
+    path = np.empty((columns, layers), np.intp)
+    path[-1] = reach[-1].argmin(axis=0)
+    for c in range(columns - 2, -1, -1):
+        path[c] = (reach[c] + price[:, path[c + 1]]).argmin(axis=0)
+    return path.T

@@ -1,0 +1,81 @@
+"""Layers of a panel: where each one lies, and the wall's profile at its mid-height."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pathgen.layers.strokes import Floats, Profiles
+from pathgen.panel import Panel
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """A panel cut into layers.
+
+    Attributes
+    ----------
+    panel : Panel
+        What is cut.
+    top : (L,) float64
+        Height of each layer's upper face over the platform, mm.
+    height : (L,) float64
+        Layer heights, mm.
+    """
+
+    panel: Panel
+    top: Floats
+    height: Floats
+
+    def __len__(self) -> int:
+        return len(self.top)
+
+    def profiles(self, first: int, last: int) -> Profiles:
+        """Profiles of layers ``first:last``: the map sampled at each layer's mid-height.
+
+        Rows are interpolated linearly between their centres, so a layer as high as a pixel is that row.
+        """
+        rows = self.panel.thickness[::-1]
+        middle = self.top[first:last] - self.height[first:last] / 2
+        place = np.clip(middle / self.panel.pixel - 0.5, 0, len(rows) - 1)
+        below = np.minimum(np.floor(place + 1e-9).astype(np.intp), max(len(rows) - 2, 0))
+        above = np.minimum(below + 1, len(rows) - 1)
+        share = np.clip(place - below, 0.0, 1.0)[:, None]
+        share[share < 1e-9] = 0.0
+        return Profiles(rows[below] * (1 - share) + rows[above] * share, self.panel.pixel, first)
+
+    def section_area(self) -> Floats:
+        """Area of every layer's section, mm², (L,)."""
+        step = 256
+        parts = [
+            self.profiles(i, min(i + step, len(self))).thickness.sum(axis=1)
+            for i in range(0, len(self), step)
+        ]
+        return np.concatenate(parts) * self.panel.pixel
+
+
+def cut(panel: Panel, layer: float, first_layer: float) -> Layers:
+    """Cut a panel into layers: a first one of its own height, the rest alike.
+
+    Parameters
+    ----------
+    panel : Panel
+    layer, first_layer : float
+        Layer heights, mm. The panel's height is rounded to whole layers, at least one.
+
+    Returns
+    -------
+    Layers
+
+    Examples
+    --------
+    >>> flat = Panel(np.full((20, 10), 2.0), 0.1)
+    >>> cut(flat, 0.1, 0.2).top[:3].round(3).tolist()
+    [0.2, 0.3, 0.4]
+    """
+    more = max(0, round((panel.height - first_layer) / layer))
+    top = first_layer + layer * np.arange(more + 1)
+    height = np.full(more + 1, layer)
+    height[0] = first_layer
+    return Layers(panel, top, height)

@@ -1,0 +1,109 @@
+"""Profiles and strokes: what goes into a fill and what comes out, for a block of layers.
+
+Glossary. *Column*: the slice of wall between u and u + pixel. *Profile*: the thickness of every column of one
+layer. *Stroke*: one continuous path of the head, as points in panel coordinates (u along the panel, n out of
+its flat back), with the *area* (mm², seen from above) each segment deposits; area times layer height is the
+segment's volume, area over segment length its *pitch*. A segment of area 0 is a *link*: a short dry crossing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """Wall thickness of a block of layers.
+
+    Attributes
+    ----------
+    thickness : (L, C) float64
+        Thickness of each column, mm; 0 where there is no wall.
+    pixel : float
+        Width of a column, mm.
+    first : int
+        Number of the block's first layer.
+    """
+
+    thickness: Floats
+    pixel: float
+    first: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BeadPlan:
+    """What a fill aims at and may do; lengths in mm (the job's keys of the same names)."""
+
+    pitch: float
+    pitch_min: float
+    pitch_max: float
+    change_cost: float = 0.15
+    end_cost: float = 0.3
+    tolerance: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Strokes of a block of layers, as ragged columns.
+
+    Attributes
+    ----------
+    u, n : (N,) float64
+        Points in panel coordinates, mm.
+    area : (N,) float64
+        Area deposited by the segment that ends at this point, mm²; 0 at the first point of a stroke.
+    turn : (N,) bool
+        The segment that ends here crosses from one bead to the next at the wall's end.
+    start : (S + 1,) intp
+        Stroke s is the points ``start[s]:start[s + 1]``.
+    layer : (S,) intp
+        Layer of each stroke, ascending.
+    counts : (L, C) int8
+        Beads side by side in each column of the block.
+    """
+
+    u: Floats
+    n: Floats
+    area: Floats
+    turn: NDArray[np.bool_]
+    start: Ints
+    layer: Ints
+    counts: NDArray[np.int8]
+
+    def __len__(self) -> int:
+        return len(self.layer)
+
+    def length(self) -> Floats:
+        """Length of the segment that ends at each point, mm; 0 at the first point of a stroke, (N,)."""
+        length = np.zeros_like(self.u)
+        np.hypot(np.diff(self.u), np.diff(self.n), out=length[1:])
+        length[self.start[:-1]] = 0.0
+        return length
+
+
+def ragged(first: Ints, count: Ints) -> Ints:
+    """Concatenate the runs ``first[i], first[i] + 1, …`` of `count[i]` numbers each.
+
+    Parameters
+    ----------
+    first, count : (M,) int
+        Start and length of each run; counts of 0 give nothing.
+
+    Returns
+    -------
+    (sum(count),) intp
+
+    Examples
+    --------
+    >>> ragged(np.array([5, 2]), np.array([3, 2])).tolist()
+    [5, 6, 7, 2, 3]
+    """
+    total = int(count.sum())
+    offset = np.repeat(first - (np.cumsum(count) - count), count)
+    return (np.arange(total) + offset).astype(np.intp, copy=False)
