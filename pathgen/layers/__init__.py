@@ -1,0 +1,17 @@
+"""The panel in layers: sections, fills, brim."""
+
+from pathgen.layers.brim import brim_loops
+from pathgen.layers.fills import fill_names, find_fill
+from pathgen.layers.sections import Layers, cut
+from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
+
+__all__ = [
+    "BeadPlan",
+    "Layers",
+    "Profiles",
+    "Strokes",
+    "brim_loops",
+    "cut",
+    "fill_names",
+    "find_fill",
+]

@@ -29,6 +29,7 @@ class Layers:
     height: Floats
 
     def __len__(self) -> int:
+        """Count the layers."""
         return len(self.top)
 
     def profiles(self, first: int, last: int) -> Profiles:

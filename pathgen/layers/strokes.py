@@ -77,7 +77,16 @@ class Strokes:
     counts: NDArray[np.int8]
 
     def __len__(self) -> int:
+        """Count the strokes."""
         return len(self.layer)
+
+    def only(self, layer: int) -> Strokes:
+        """Strokes of one layer; `counts` stays the block's."""
+        chosen = np.flatnonzero(self.layer == layer)
+        lo, hi = (int(self.start[chosen[0]]), int(self.start[chosen[-1] + 1])) if len(chosen) else (0, 0)
+        columns = (getattr(self, name)[lo:hi] for name in ("u", "n", "area", "turn"))
+        start = np.append(self.start[chosen], hi) - lo
+        return Strokes(*columns, start.astype(np.intp), self.layer[chosen], self.counts)
 
     def length(self) -> Floats:
         """Length of the segment that ends at each point, mm; 0 at the first point of a stroke, (N,)."""

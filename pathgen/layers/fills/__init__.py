@@ -1,7 +1,7 @@
 """Fills: functions from wall profiles to strokes, by name.
 
-A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages add theirs under the entry point
-group ``pathgen.fills``.
+A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages add theirs under the entry
+point group ``pathgen.fills``.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ from importlib.metadata import entry_points
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.layers.fills.tailored import tailored
+from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 Fill = Callable[[Profiles, BeadPlan], Strokes]
-OWN: dict[str, Fill] = {"tailored": tailored}
+OWN: dict[str, Fill] = {"tailored": tailored, "terraced": terraced}
 
-__all__ = ["Fill", "fill_names", "find_fill", "tailored"]
+__all__ = ["Fill", "fill_names", "find_fill", "tailored", "terraced"]
 
 
 def fill_names() -> list[str]:
@@ -38,4 +39,6 @@ def find_fill(name: str) -> Fill:
         fill: Fill = entry.load()
         return fill
     known = fill_names()
-    raise PathgenError(f"unknown fill {name!r}", where="fill", allowed=", ".join(known), hint=nearest(name, known))
+    raise PathgenError(
+        f"unknown fill {name!r}", where="fill", allowed=", ".join(known), hint=nearest(name, known)
+    )

@@ -4,8 +4,8 @@ A straight move feeds its filament evenly, so between two breakpoints the wall i
 while the head follows a straight line. Two things decide where a breakpoint is needed, and each is a polyline
 simplified with GEOS for all layers in one call:
 
-* the *cumulated area* V(u) = ∫t du, whose chords are exactly what constant moves deposit: a chord never off by
-  more than ε·pixel/2 leaves no column's thickness off by more than ε;
+* the *cumulated area* V(u) = ∫t du, whose chords are exactly what constant moves deposit: a chord never off
+  by more than ε·pixel/2 leaves no column's thickness off by more than ε;
 * the *thickness* t(u) itself, which the front bead's centreline follows.
 
 Simplifying only the thickness, as one would for drawing, would make a long even ramp a single move: right in
@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Floats
 
-# Simplification measures distance at right angles to the chord. Stretched along u by this much, every chord is
-# nearly level and the distance is the vertical one.
+# Simplification measures distance at right angles to the chord. Stretched along u by this much, every chord
+# is nearly level and the distance is the vertical one.
 STRETCH = 1e4
 
 

@@ -22,14 +22,16 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import BeadPlan, Floats
 
-# A column outside the pitch limits is far dearer than any change of count, but still comparable, so that where
-# no count fits (a wall thinner than the narrowest bead) the nearest one wins.
+# A column outside the pitch limits is far dearer than any change of count, but still comparable, so that
+# where no count fits (a wall thinner than the narrowest bead) the nearest one wins.
 OUTSIDE = 1e5
 NEVER = 1e9
 MOST_BEADS = 125
 
 
-def count_beads(thickness: Floats, pixel: float, plan: BeadPlan) -> NDArray[np.int8]:
+def count_beads(
+    thickness: Floats, pixel: float, plan: BeadPlan, adapting: int | None = None
+) -> NDArray[np.int8]:
     """Choose the number of beads for every column of a block of layers.
 
     Parameters
@@ -40,6 +42,9 @@ def count_beads(thickness: Floats, pixel: float, plan: BeadPlan) -> NDArray[np.i
         Width of a column, mm.
     plan : BeadPlan
         Nominal pitch, pitch limits, cost of a change.
+    adapting : int, optional
+        How many beads, at most, share what the rest, of nominal pitch, leave of the wall. By default all
+        share.
 
     Returns
     -------
@@ -56,7 +61,7 @@ def count_beads(thickness: Floats, pixel: float, plan: BeadPlan) -> NDArray[np.i
     if not thickness.size:
         return np.zeros((layers, columns), np.int8)
     states = _states(thickness, plan)
-    reach = _column_cost(thickness, pixel, states, plan)
+    reach = _column_cost(thickness, pixel, states, plan, adapting)
     _accumulate(reach, plan)
     change = np.abs(states[:, None] - states[None, :])
     price = (plan.change_cost * change + plan.end_cost * (change % 2)).astype(np.float32)
@@ -76,14 +81,19 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
 
 
 def _column_cost(
-    thickness: Floats, pixel: float, states: NDArray[np.float32], plan: BeadPlan
+    thickness: Floats, pixel: float, states: NDArray[np.float32], plan: BeadPlan, adapting: int | None
 ) -> NDArray[np.float32]:
-    """Cost of each count in each column, (C, states, L)."""
+    """Cost of each count in each column, (C, states, L): the adapting beads' log² pitch over the nominal."""
     wall = thickness.T > 0
-    log_t = np.zeros(wall.shape, np.float32)
-    np.log(thickness.T / plan.pitch, out=log_t, where=wall, casting="same_kind")
-    log_n = np.log(np.maximum(states, 1), dtype=np.float32)
-    off = log_t[:, None, :] - log_n[:, None]
+    share = np.maximum(states, 1) if adapting is None else np.clip(states, 1, adapting)
+    if adapting is None:
+        log_t = np.zeros(wall.shape, np.float32)
+        np.log(thickness.T / plan.pitch, out=log_t, where=wall, casting="same_kind")
+        off = log_t[:, None, :] - np.log(share)[:, None]
+    else:
+        rest = (thickness.T / plan.pitch).astype(np.float32)[:, None, :] - (states - share).clip(0)[:, None]
+        rest /= share[:, None]
+        off = np.log(np.maximum(rest, np.float32(1e-6), out=rest), out=rest)
     low = np.float32(np.log(plan.pitch_min / plan.pitch) - 1e-6)
     high = np.float32(np.log(plan.pitch_max / plan.pitch) + 1e-6)
     outside = off - np.clip(off, low, high)

@@ -1,14 +1,14 @@
 """How the beads of a layer's runs become few, long strokes.
 
-Glossary. *Run*: consecutive columns with the same number of beads. *Strand*: one bead of one run; strands of a
-run are numbered from the back of the wall (0) to its front face. *Extra*: a strand with no partner in the next
-run. Extras that lie side by side are joined by a *turn*; one that is left over is a *loose end*, where a stroke
-begins or ends.
+Glossary. *Run*: consecutive columns with the same number of beads. *Strand*: one bead of one run; strands
+of a run are numbered from the back of the wall (0) to its front face. *Extra*: a strand with no partner in
+the next run. Extras that lie side by side are joined by a *turn*; one that is left over is a *loose end*,
+where a stroke begins or ends.
 
-Scanning the runs from left to right, every boundary chooses which strands are extra. The choice never closes a
-loop (a loop is a stroke of its own and a travel to it), keeps turns and loose ends off the front face, keeps
-strokes long, and moves the strands that go on as little as it can. A layer with one run becomes one
-serpentine.
+Scanning the runs from left to right, every boundary chooses which strands are extra. The choice never
+closes a loop (a loop is a stroke of its own and a travel to it), keeps turns and loose ends off the front
+face, keeps strokes long, and moves the strands that go on as little as it can. A layer with one run becomes
+one serpentine.
 """
 
 from __future__ import annotations
@@ -126,8 +126,8 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int]) -
 def _choose_extras(front: _Front, new: int) -> tuple[int, list[int]]:
     """Choose the group of strands that end: the first one's place and the ones left loose.
 
-    The faults are weighed so that a worse kind is never bought with a lesser one: a stroke too short, a turn
-    on the front face, a loose end, a detour of the strands that go on.
+    The faults are weighed so that a worse kind is never bought with a lesser one: a turn or
+    end on the front face, a stroke too short, a loose end, a detour of the strands that go on.
     """
     old = len(front.strand)
     extra = old - new
@@ -140,7 +140,7 @@ def _choose_extras(front: _Front, new: int) -> tuple[int, list[int]]:
             ends += _pair(list(front.mate), range(below + skip, below + extra))
             too_short = sum(front.mate[i] == FREE and front.length[i] < SHORT for i in ends)
             at_face = new > 0 and below + extra == old
-            cost = 50.0 * too_short + 20.0 * at_face + 4.0 * len(ends) + abs(below - new / 2)
+            cost = 50.0 * at_face + 20.0 * too_short + 4.0 * len(ends) + abs(below - new / 2)
             if best is None or cost < best[0]:
                 best = cost, below, ends
     assert best is not None, "a boundary that loses strands has at least one group to end"

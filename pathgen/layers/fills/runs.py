@@ -1,0 +1,119 @@
+"""Runs: where along a layer the number of beads stays the same, and how the wall ends there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.layers.fills.breakpoints import breakpoints, cumulated_area, node_thickness
+from pathgen.layers.strokes import BeadPlan, Floats, Ints, Profiles
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """A block of layers and its runs, in the order layer, then left to right.
+
+    Attributes
+    ----------
+    thickness : (L, C) float64
+        Wall thickness of each column, mm.
+    area, node : (L, C + 1) float64
+        Cumulated section area, mm², and thickness, mm, at the borders between columns (the nodes).
+    keep : (L, C + 1) bool
+        Nodes at which segments begin and end.
+    pixel : float
+        Width of a column, mm.
+    layer, lo, hi, beads : (R,) intp
+        A run's layer in the block, its first and last node, its number of beads.
+    left_end, right_end : (R,) bool
+        The wall ends with this run.
+    inset_left, inset_right : (R,) float64
+        How far strokes stay inside the wall's end, mm: half a pitch.
+    blend : (R,) intp
+        Columns over which strands slide to their place in the neighbouring run.
+    """
+
+    thickness: Floats
+    area: Floats
+    node: Floats
+    keep: Bools
+    pixel: float
+    layer: Ints
+    lo: Ints
+    hi: Ints
+    beads: Ints
+    left_end: Bools
+    right_end: Bools
+    inset_left: Floats
+    inset_right: Floats
+    blend: Ints
+
+    def area_at(self, corner: Ints, depth: Floats) -> Floats:
+        """Cumulated area at `depth` mm right of each run's corner node (negative: left of it), mm², (R,)."""
+        at = corner + depth / self.pixel
+        cell = np.clip(np.floor(at).astype(np.intp), 0, self.thickness.shape[1] - 1)
+        inside = (at - cell) * self.pixel * self.thickness[self.layer, cell]
+        return self.area[self.layer, cell] + inside
+
+
+def find_runs(profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan) -> Wall:
+    """Find the runs of a block of layers.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    counts : (L, C) int8
+        Beads in each column; a run is as many columns as have the same.
+    plan : BeadPlan
+        Its pitch is the length over which strands slide, its tolerance decides the breakpoints.
+
+    Returns
+    -------
+    Wall
+    """
+    area = cumulated_area(profiles.thickness, profiles.pixel)
+    node = node_thickness(profiles.thickness)
+    layers, columns = counts.shape
+    border = np.ones((layers, columns + 1), bool)
+    border[:, 1:-1] = counts[:, 1:] != counts[:, :-1]
+    layer, at = np.nonzero(border)
+    first = at < columns
+    lo, layer = at[first], layer[first]
+    hi = at[np.flatnonzero(first) + 1]
+    beads = counts[layer, lo].astype(np.intp)
+    before, after = np.zeros_like(beads), np.zeros_like(beads)
+    before[1:], after[:-1] = beads[:-1], beads[1:]
+    left_end = (lo == 0) | (before == 0)
+    right_end = (hi == columns) | (after == 0)
+    length = hi - lo
+    slide = max(1, round(plan.pitch / profiles.pixel))
+    per_bead = 0.5 / np.maximum(beads, 1)
+    room = length * profiles.pixel / 6  # both ends of a short wall keep to their half
+    keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
+    wall = Wall(
+        profiles.thickness, area, node, keep, profiles.pixel, layer, lo, hi, beads, left_end, right_end,
+        inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),
+        inset_right=np.minimum(profiles.thickness[layer, hi - 1] * per_bead, room),
+        blend=np.clip(length // 2, 1, slide),
+    )  # fmt: skip
+    _keep_run_nodes(wall)
+    return wall
+
+
+def _keep_run_nodes(wall: Wall) -> None:
+    """Keep the nodes where runs begin and end, and those between which strands slide to their place."""
+    keep = wall.keep
+    keep[wall.layer, wall.lo] = True
+    keep[wall.layer, wall.hi] = True
+    keep[wall.layer, wall.lo + wall.blend] = True
+    keep[wall.layer, wall.hi - wall.blend] = True
+    # What happens within three insets of the wall's end stays there.
+    for reach in (1, 3):
+        left = wall.lo + np.ceil(reach * wall.inset_left / wall.pixel).astype(np.intp)
+        right = wall.hi - np.ceil(reach * wall.inset_right / wall.pixel).astype(np.intp)
+        keep[wall.layer[wall.left_end], left[wall.left_end]] = True
+        keep[wall.layer[wall.right_end], right[wall.right_end]] = True

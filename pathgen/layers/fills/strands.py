@@ -1,0 +1,219 @@
+"""Strands become strokes: places, slides from run to run, turns, and what every segment deposits.
+
+A bead's centre and the area it deposits are both linear in the wall's thickness t:
+
+    n = offset + place·t        dA = fixed·du + share·dV,   dV = t·du
+
+so a fill only says the four numbers for strand j of a run of n beads. `tailored` has n = (j + ½)·t/n and
+dA = dV/n; a bead of constant pitch p has n = (j + ½)·p and dA = p·du.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.layers.fills.joins import join
+from pathgen.layers.fills.runs import Bools, Wall
+from pathgen.layers.strokes import Floats, Ints, Strokes, ragged
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What each strand has of the wall, (S,) each; see the module's formula. mm, 1, mm, 1."""
+
+    offset: Floats
+    place: Floats
+    fixed: Floats
+    share: Floats
+
+
+ShareRule = Callable[[Ints, Ints], Share]
+"""From the beads of a strand's run and its number in it, counted from the back, to its share of the wall."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Strands:
+    """Strands in the order the head passes them; `run` indexes the wall's runs."""
+
+    run: Ints
+    has: Share
+    backward: Bools
+    head: Bools
+    through: Bools  # goes on from the strand before, in the neighbouring run
+    layer: Ints
+
+    @property
+    def turned(self) -> Bools:
+        """The strand is entered by a turn from the one before."""
+        return ~self.head & ~self.through
+
+
+def strokes_of(wall: Wall, counts: NDArray[np.int8], first_layer: int, rule: ShareRule) -> Strokes:
+    """Join the strands of a block of layers into strokes.
+
+    Parameters
+    ----------
+    wall : Wall
+    counts : (L, C) int8
+        Handed on to the strokes.
+    first_layer : int
+        Number of the block's first layer.
+    rule : callable
+        The fill's `ShareRule`. The shares of a run's strands must add up to the whole wall.
+
+    Returns
+    -------
+    Strokes
+    """
+    return _expand(wall, _sequence(wall, first_layer, rule), counts)
+
+
+def _sequence(wall: Wall, first_layer: int, rule: ShareRule) -> _Strands:
+    """Join the strands of every layer and lay them out in the order the head passes them."""
+    per_layer = np.flatnonzero(np.diff(wall.layer, prepend=-1, append=-1))
+    length = np.minimum(wall.hi - wall.lo, 99).tolist()
+    beads = wall.beads.tolist()
+    base = np.cumsum(wall.beads) - wall.beads
+    order: list[int] = []
+    backward: list[bool] = []
+    head: list[bool] = []
+    for lo, hi in zip(per_layer[:-1].tolist(), per_layer[1:].tolist(), strict=True):
+        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]))
+        shift = int(base[lo])
+        order += [s + shift for s in joined.strand]
+        backward += joined.backward
+        head += joined.head
+    sequence = np.array(order, np.intp)
+    run_of = np.repeat(np.arange(len(beads)), wall.beads)
+    run = run_of[sequence]
+    has = rule(wall.beads[run], sequence - base[run])
+    heads = np.array(head, bool)
+    through = ~heads
+    through[1:] &= run[1:] != run[:-1]
+    return _Strands(
+        run, has, np.array(backward, bool), heads, through, wall.layer[run] + first_layer
+    )
+
+
+def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
+    """How far a strand's value shifts at its left and right end to meet its neighbour's half-way."""
+    step = np.zeros(len(values) + 1)
+    step[1:-1] = np.where(strands.through[1:], np.diff(values) / 2, 0.0)
+    enter, leave = -step[:-1], step[1:]
+    left = np.where(strands.backward, leave, enter)
+    right = np.where(strands.backward, enter, leave)
+    return left, right
+
+
+def _expand(wall: Wall, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
+    """Turn strands into points, with the area that each segment deposits."""
+    kept = np.flatnonzero(wall.keep)
+    row = wall.layer * wall.keep.shape[1]
+    first = np.searchsorted(kept, row + wall.lo)[strands.run]
+    last = np.searchsorted(kept, row + wall.hi)[strands.run]
+    count = last - first + 1
+    of = np.repeat(np.arange(len(count)), count)
+    index = ragged(first, count)
+    index = np.where(strands.backward[of], (first + last)[of] - index, index)
+    node = kept[index]
+    run = strands.run[of]
+    column = node - row[run]
+
+    n = _centres(wall, strands, of, node, column)
+    u = column * wall.pixel
+    at, area = u.copy(), wall.area.ravel()[node]
+    opening = np.cumsum(count) - count
+    drop = np.zeros(len(u), bool)
+    drop[opening[strands.through]] = True  # it repeats the point before
+    turns = np.zeros(len(strands.run))
+    for side in _ends(wall):
+        _settle_end(wall, strands, side, _Points(of, column, u, at, area, drop), turns)
+
+    # A stroke's first point deposits nothing, a strand's first point the turn into it.
+    given = np.full(len(u), np.nan)
+    given[opening] = np.where(strands.turned, turns, 0.0)
+    begins = np.zeros(len(u), bool)
+    begins[opening[strands.head]] = True
+    stay = ~drop
+    given, begins, of = given[stay], begins[stay], of[stay]
+    deposited = strands.has.fixed[of] * np.abs(np.diff(at[stay], prepend=0.0))
+    deposited += strands.has.share[of] * np.abs(np.diff(area[stay], prepend=0.0))
+    np.copyto(deposited, given, where=~np.isnan(given))
+    start = np.append(np.flatnonzero(begins), len(begins))
+    return Strokes(u[stay], n[stay], deposited, given > 0, start, strands.layer[strands.head], counts)
+
+
+def _centres(wall: Wall, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
+    """Centre of each point's bead, n in mm; near a run's end it slides toward the neighbour's."""
+    run = strands.run[of]
+    blend = wall.blend[run]
+    to_left = np.maximum(0.0, 1.0 - (column - wall.lo[run]) / blend)
+    to_right = np.maximum(0.0, 1.0 - (wall.hi[run] - column) / blend)
+    n = np.zeros(len(of))
+    for values, factor in ((strands.has.place, wall.node.ravel()[node]), (strands.has.offset, 1.0)):
+        if values.any():
+            left, right = _slides(strands, values)
+            n += (values[of] + left[of] * to_left + right[of] * to_right) * factor
+    return n
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """One side on which walls end: which runs, their insets and corner nodes, the direction into the wall."""
+
+    runs: Bools
+    inset: Floats
+    corner: Ints
+    inward: int
+
+
+def _ends(wall: Wall) -> tuple[_End, _End]:
+    return (
+        _End(wall.left_end, wall.inset_left, wall.lo, 1),
+        _End(wall.right_end, wall.inset_right, wall.hi, -1),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Points while they are settled: strand, column, u, and the place and area up to which they deposit."""
+
+    of: Ints
+    column: Ints
+    u: Floats
+    at: Floats
+    area: Floats
+    drop: Bools
+
+
+def _settle_end(wall: Wall, strands: _Strands, end: _End, points: _Points, turns: Floats) -> None:
+    """Keep strokes half a pitch inside the wall's ends, without losing area; changes `points` and `turns`.
+
+    A strand that turns stops at the inset, and what lies beyond is deposited by the turn. A strand that is
+    loose there starts at the inset too, and its first three insets of wall are deposited over two.
+    """
+    enters = ~strands.backward if end.inward > 0 else strands.backward
+    turning = np.where(enters, strands.turned, np.append(strands.turned[1:], False))
+    beyond = np.abs(wall.area_at(end.corner, end.inward * end.inset) - wall.area[wall.layer, end.corner])
+
+    # The turn into a strand deposits what lies beyond it and beyond the strand it comes from.
+    own = strands.has.share * beyond[strands.run] + strands.has.fixed * end.inset[strands.run]
+    entered = np.flatnonzero(strands.turned & enters & end.runs[strands.run])
+    turns[entered] = own[entered] + own[entered - 1]
+
+    run = strands.run[points.of]
+    depth = np.abs(points.column - end.corner[run]) * wall.pixel
+    near = np.flatnonzero(end.runs[run] & (depth < 3 * end.inset[run]))
+    run, depth, turns_here = run[near], depth[near], turning[points.of[near]]
+    inset = end.inset[run]
+    to_turn = turns_here & (depth <= inset)
+    tip = to_turn & (depth == 0)
+    points.drop[near[to_turn & ~tip]] = True
+    moved = np.where(turns_here, np.maximum(depth, inset), inset + depth * (2 / 3))
+    points.u[near] = end.corner[run] * wall.pixel + end.inward * moved
+    points.at[near[tip]] += end.inward * inset[tip]
+    points.area[near[tip]] += end.inward * beyond[run[tip]]

@@ -1,0 +1,57 @@
+"""The terraced fill: straight inner beads of the nominal pitch, and two outer ones that take the remainder.
+
+Seen from above the inner beads are terraces, present where the wall is thick enough for them; the front two
+follow the picture with whatever pitch is left. Column-exact, like the tailored fill, and joined as that one
+is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pathgen.layers.fills.counts import count_beads
+from pathgen.layers.fills.runs import find_runs
+from pathgen.layers.fills.strands import Share, strokes_of
+from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes
+
+OUTER = 2  # beads that take the remainder: with two, their pitch stays nearer the nominal than with one
+
+
+def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
+    """Fill a block of layers with constant inner and adapting outer beads.
+
+    Parameters
+    ----------
+    profiles : Profiles
+        Wall thickness, (L, C) mm; 0 where there is no wall.
+    plan : BeadPlan
+        Nominal pitch of the inner beads, limits of the outer ones, costs of bead-count changes, tolerance.
+
+    Returns
+    -------
+    Strokes
+        Their areas add up to each layer's section area. Empty where there is no wall.
+
+    Examples
+    --------
+    >>> wall = Profiles(np.full((1, 500), 1.75), 0.1)
+    >>> strokes = terraced(wall, BeadPlan(0.42, 0.28, 0.62))
+    >>> len(strokes), round(float(strokes.area.sum()), 6)
+    (1, 87.5)
+    """
+    counts = count_beads(profiles.thickness, profiles.pixel, plan, adapting=OUTER)
+
+    def remainder(beads: Ints, number: Ints) -> Share:
+        """Inner beads have their pitch; the outer ones share what those leave."""
+        outer = np.minimum(beads, OUTER)
+        inner = beads - outer
+        is_outer = number >= inner
+        place = np.where(is_outer, (number - inner + 0.5) / outer, 0.0)
+        return Share(
+            offset=plan.pitch * np.where(is_outer, inner * (1 - place), number + 0.5),
+            place=place,
+            fixed=plan.pitch * np.where(is_outer, -inner / outer, 1.0),
+            share=np.where(is_outer, 1.0 / outer, 0.0),
+        )
+
+    return strokes_of(find_runs(profiles, counts, plan), counts, profiles.first, remainder)

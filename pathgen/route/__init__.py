@@ -1,0 +1,6 @@
+"""From strokes to their place and order on the platform."""
+
+from pathgen.route.order import order_strokes
+from pathgen.route.place import Footprint, Placement, place
+
+__all__ = ["Footprint", "Placement", "order_strokes", "place"]

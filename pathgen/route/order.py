@@ -1,0 +1,104 @@
+"""The order and direction of a layer's strokes: least travel from where the head is.
+
+Up to four strokes every order and direction is tried; beyond that the nearest end is taken next. A layer of a
+panel rarely has more than four.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import permutations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.layers.strokes import Ints, Strokes, ragged
+
+EXHAUSTIVE = 4
+
+
+def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, tuple[float, float]]:
+    """Put every layer's strokes in order, layer after layer.
+
+    Parameters
+    ----------
+    strokes : Strokes
+        Sorted by layer. What each deposits does not change; a stroke may be turned round.
+    at : tuple of float
+        Where the head is before the first stroke, (u, n) mm.
+
+    Returns
+    -------
+    strokes : Strokes
+    at : tuple of float
+        Where the head is after the last stroke; `at` where there is none.
+    """
+    if not len(strokes):
+        return strokes, at
+    first, last = strokes.start[:-1], strokes.start[1:] - 1
+    points = np.column_stack([strokes.u, strokes.n])
+    ends = np.stack([points[first], points[last]], axis=1)
+    sequence: list[int] = []
+    turned: list[int] = []
+    here = np.asarray(at)
+    bounds = np.flatnonzero(np.diff(strokes.layer, prepend=-1, append=-1))
+    for lo, hi in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+        pick, flip = _best(ends[lo:hi], here)
+        sequence += [lo + i for i in pick]
+        turned += flip
+        here = ends[lo + pick[-1], 1 - flip[-1]]
+    rearranged = _rearrange(strokes, np.array(sequence, np.intp), np.array(turned, bool))
+    return rearranged, (float(here[0]), float(here[1]))
+
+
+def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+    """Order and direction for one layer; `ends` is (strokes, first/last, u/n)."""
+    if len(ends) > EXHAUSTIVE:
+        return _nearest(ends, at)
+    orders, flips = _choices(len(ends))
+    begin = ends[orders, flips]
+    finish = ends[orders, 1 - flips]
+    gaps = np.hypot(*np.moveaxis(begin[:, 1:] - finish[:, :-1], -1, 0)).sum(axis=1)
+    total = gaps + np.hypot(*(begin[:, 0] - at).T)
+    best = int(np.round(total, 9).argmin())
+    return orders[best].tolist(), flips[best].tolist()
+
+
+@lru_cache(maxsize=EXHAUSTIVE + 1)
+def _choices(count: int) -> tuple[Ints, Ints]:
+    """All orders and directions of `count` strokes, (choices, count) each."""
+    pairs = list(product(permutations(range(count)), product((0, 1), repeat=count)))
+    return np.array([p[0] for p in pairs], np.intp), np.array([p[1] for p in pairs], np.intp)
+
+
+def _nearest(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+    """Take the nearest end next, until all are taken."""
+    left = np.ones(len(ends), bool)
+    pick: list[int] = []
+    flip: list[int] = []
+    for _ in range(len(ends)):
+        gap = np.where(left[:, None], np.hypot(*np.moveaxis(ends - at, -1, 0)), np.inf)
+        best, end = divmod(int(gap.argmin()), 2)
+        pick.append(best)
+        flip.append(end)
+        left[best] = False
+        at = ends[best, 1 - end]
+    return pick, flip
+
+
+def _rearrange(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
+    """Copy of the strokes in a new order, some of them turned round."""
+    first = strokes.start[sequence]
+    count = strokes.start[sequence + 1] - first
+    start = np.concatenate([[0], np.cumsum(count)]).astype(np.intp)
+    index = ragged(first, count)
+    back = np.repeat(turned, count)
+    index = np.where(back, np.repeat(2 * first + count - 1, count) - index, index)
+    # Areas belong to segments: turned round, a point takes the one of the segment that began at it.
+    segment = np.minimum(index + back, len(strokes.u) - 1)
+    area, turn = strokes.area[segment], strokes.turn[segment]
+    area[start[:-1]] = 0.0
+    turn[start[:-1]] = False
+    return Strokes(
+        strokes.u[index], strokes.n[index], area, turn, start, strokes.layer[sequence], strokes.counts
+    )

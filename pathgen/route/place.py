@@ -1,0 +1,179 @@
+"""Where the panel stands: along which machine axis, and where on the platform.
+
+Panel coordinates are u to the viewer's right, z up, n out of the flat back toward the viewer; seen so, (u,
+n, z) is left-handed. At rotation 0 a point goes to machine (x0 + u, y0 − n, z): the panel stands along X,
+its face toward low y. At rotation 90 the same is turned a quarter to the left, (x0 + n, y0 + u, z). A sign
+wrong here prints a mirrored picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from pathgen.errors import PathgenError
+from pathgen.layers.strokes import Floats
+from pathgen.settings import Machine
+
+ROOM_ABOVE = 5.0  # mm the head needs over the finished panel to move clear
+STEP = 5.0  # mm between the places tried around keep-out zones
+
+
+@dataclass(frozen=True, slots=True)
+class Footprint:
+    """What the job covers of the platform, in panel coordinates, mm.
+
+    Attributes
+    ----------
+    u, n : tuple of float
+        Extents of panel, brim and start line.
+    height : float
+        Height of the panel.
+    """
+
+    u: tuple[float, float]
+    n: tuple[float, float]
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """How panel coordinates become machine coordinates.
+
+    Attributes
+    ----------
+    rotation : int
+        0: the panel stands along X; 90: along Y.
+    x0, y0 : float
+        Machine position of the panel's origin (u = 0, n = 0), mm.
+    reason : str
+        Why this rotation, for people.
+    """
+
+    rotation: int
+    x0: float
+    y0: float
+    reason: str = ""
+
+    def to_machine(self, u: Floats, n: Floats) -> tuple[Floats, Floats]:
+        """Machine x and y of points (u, n), same shape."""
+        if self.rotation == 0:
+            return self.x0 + u, self.y0 - n
+        return self.x0 + n, self.y0 + u
+
+    def to_panel(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Panel u and n of machine points (x, y), same shape."""
+        if self.rotation == 0:
+            return x - self.x0, self.y0 - y
+        return y - self.y0, x - self.x0
+
+
+def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placement:
+    """Choose the axis a panel stands along and its place on the platform.
+
+    Parameters
+    ----------
+    footprint : Footprint
+    machine : Machine
+    axis : {"auto", "x", "y"}
+        "auto" takes an axis the panel fits along, and of two the one that the platform moves along: a wall
+        carried along its own length does not sway.
+
+    Returns
+    -------
+    Placement
+        As near to the platform's middle as keep-out zones allow, on whole hundredths of a millimetre.
+
+    Raises
+    ------
+    PathgenError
+        When it does not fit: by how much, and the largest panel that would.
+    """
+    along = machine.platform_axis if machine.platform_axis in ("x", "y") else "x"
+    preferred = [along, "y" if along == "x" else "x"] if axis == "auto" else [axis]
+    for choice in preferred:
+        found = _settle(footprint, machine, 0 if choice == "x" else 90)
+        if found is not None:
+            why = _reason(choice, axis, along, machine)
+            return Placement(*found, why)
+    raise _too_large(footprint, machine, preferred)
+
+
+def _reason(choice: str, axis: str, along: str, machine: Machine) -> str:
+    if axis != "auto":
+        return f"along {choice.upper()}, as asked"
+    if choice != along:
+        return f"along {choice.upper()}, as it does not fit along {along.upper()}"
+    if machine.platform_axis == "none":
+        return f"along {choice.upper()}: the platform stands still"
+    return f"along {choice.upper()}: the platform moves that way and does not shake the face"
+
+
+def _spans(footprint: Footprint, rotation: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Extents along machine x and y for an origin at (0, 0)."""
+    u, n = footprint.u, footprint.n
+    return (u, (-n[1], -n[0])) if rotation == 0 else (n, u)
+
+
+def _free(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Give the part of the platform inside its margin, (low, high) along x and y."""
+    x, y, m = machine.volume.x, machine.volume.y, machine.margin
+    return (x[0] + m, x[1] - m), (y[0] + m, y[1] - m)
+
+
+def _settle(footprint: Footprint, machine: Machine, rotation: int) -> tuple[int, float, float] | None:
+    """Find the place nearest the middle, or None when there is none."""
+    if footprint.height + ROOM_ABOVE > machine.volume.z[1]:
+        return None
+    candidates = []
+    for (lo, hi), (low, high) in zip(_spans(footprint, rotation), _free(machine), strict=True):
+        if hi - lo > high - low:
+            return None
+        middle = (low + high) / 2 - (lo + hi) / 2
+        fewer, more = (middle - (low - lo)) // STEP, (high - hi - middle) // STEP
+        steps = np.arange(-fewer, more + 1)
+        candidates.append(np.round(middle + STEP * steps, 2))
+    x, y = (grid.ravel() for grid in np.meshgrid(*candidates))
+    (xlo, xhi), (ylo, yhi) = _spans(footprint, rotation)
+    boxes = shapely.box(x + xlo, y + ylo, x + xhi, y + yhi)
+    zones = [shapely.box(k.x[0], k.y[0], k.x[1], k.y[1]) for k in machine.keep_out]
+    clear = ~shapely.intersects(boxes, shapely.union_all(zones)) if zones else np.ones(len(x), bool)
+    if not clear.any():
+        return None
+    off = np.hypot(x - candidates[0].mean(), y - candidates[1].mean())
+    best = np.lexsort((y, x, off.round(6), ~clear))[0]
+    return rotation, float(x[best]), float(y[best])
+
+
+def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> PathgenError:
+    """Say by how much it does not fit, and what would."""
+    free = _free(machine)
+    room = [high - low for low, high in free]
+    width = footprint.u[1] - footprint.u[0]
+    depth = footprint.n[1] - footprint.n[0]
+    around = width - _panel_width(footprint)
+    faults, widest = [], 0.0
+    for axis in axes:
+        along, across = (0, 1) if axis == "x" else (1, 0)
+        if width > room[along]:
+            faults.append(f"along {axis.upper()} it needs {width:.1f} mm of {room[along]:.1f} mm")
+        if depth > room[across]:
+            faults.append(f"across {axis.upper()} it needs {depth:.1f} mm of {room[across]:.1f} mm")
+        widest = max(widest, room[along] - around)
+    tallest = machine.volume.z[1] - ROOM_ABOVE
+    if footprint.height > tallest:
+        faults.append(f"it needs {footprint.height:.1f} mm of height of {tallest:.1f} mm")
+    if not faults:
+        faults.append("keep-out zones leave no place for it")
+    return PathgenError(
+        f"the panel does not fit on {machine.name}: {', '.join(faults)} (brim and start line included)",
+        allowed=f"with this brim, up to {max(widest, 0):.1f} mm wide and {tallest:.1f} mm high",
+        hint="make it smaller, narrow the brim, or choose another machine",
+    )
+
+
+def _panel_width(footprint: Footprint) -> float:
+    """Width without the brim, which reaches as far left of u = 0 as right of the panel."""
+    return footprint.u[1] + footprint.u[0]

@@ -1,0 +1,162 @@
+"""What each record must hold beyond the types of its fields: limits that depend on one another.
+
+Each function yields faults, the most basic first; `refuse_first` turns the first into a refusal.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from pathgen.settings.blocks import dialect_faults
+from pathgen.settings.job import Job
+from pathgen.settings.machine import KeepOut, Machine
+from pathgen.settings.material import Material
+from pathgen.settings.refuse import Fault, bad
+
+LAYER_OF_BORE = 0.8  # highest layer over bore; common practice: above it a bead is not pressed down
+LARGEST = 5000.0  # mm, side of the build volume; catches micrometres and inches times a thousand
+
+
+def machine_faults(machine: Machine) -> Iterator[Fault]:
+    """Find what contradicts itself in a machine profile."""
+    if not machine.about.isprintable():
+        yield bad("about", machine.about, "one line of text")
+    yield from _volume_faults(machine)
+    for number, box in enumerate(machine.keep_out):
+        yield from _keep_out_faults(f"keep_out[{number}]", box, machine)
+    yield from _speed_faults(machine)
+    hot = machine.hot_end
+    if hot.bore >= hot.filament_diameter:
+        yield bad("hot_end.bore", hot.bore, f"less than filament_diameter, {hot.filament_diameter:g} mm")
+    yield from dialect_faults(machine.dialect, machine.heaters)
+
+
+def _volume_faults(machine: Machine) -> Iterator[Fault]:
+    for name in "xyz":
+        low, high = getattr(machine.volume, name)
+        if not low < high:
+            yield bad(f"volume.{name}", [low, high], "[low, high] with low less than high")
+        if high - low > LARGEST:
+            yield bad(f"volume.{name}", [low, high], f"at most {LARGEST:g} mm from end to end")
+        if name != "z" and 2 * machine.margin >= high - low:
+            yield bad("margin", machine.margin, f"less than half of volume.{name}, {(high - low) / 2:g} mm")
+    if not machine.volume.z[0] <= 0 < machine.volume.z[1]:
+        yield bad("volume.z", list(machine.volume.z), "[0, height]: z is 0 at the platform's surface")
+
+
+def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault]:
+    whole = True
+    for name in "xy":
+        low, high = getattr(box, name)
+        edge_low, edge_high = getattr(machine.volume, name)
+        if not low < high:
+            yield bad(f"{key}.{name}", [low, high], "[low, high] with low less than high")
+        if high <= edge_low or low >= edge_high:
+            hint = "a box off the platform keeps nothing out"
+            yield bad(f"{key}.{name}", [low, high], f"a box that meets [{edge_low:g}, {edge_high:g}]", hint)
+        whole = whole and low <= edge_low and high >= edge_high
+    if whole:
+        yield bad(f"{key}.x", list(box.x), "a box that leaves some of the platform free")
+
+
+def _speed_faults(machine: Machine) -> Iterator[Fault]:
+    axes = machine.axes
+    for name in ("x", "y", "z", "filament"):
+        axis = getattr(axes, name)
+        if axis.step_change > axis.feed:
+            allowed = f"at most axes.{name}.feed, {axis.feed:g} mm/s"
+            yield bad(f"axes.{name}.step_change", axis.step_change, allowed)
+    fastest = max(axes.x.feed, axes.y.feed)
+    if machine.travel_feed > fastest:
+        allowed = f"at most the faster of axes.x.feed and axes.y.feed, {fastest:g} mm/s"
+        yield bad("travel_feed", machine.travel_feed, allowed)
+    if machine.retraction.feed > axes.filament.feed:
+        allowed = f"at most axes.filament.feed, {axes.filament.feed:g} mm/s"
+        yield bad("retraction.feed", machine.retraction.feed, allowed)
+
+
+def material_faults(material: Material) -> Iterator[Fault]:
+    """Find what contradicts itself in a material profile."""
+    if not material.about.isprintable():
+        yield bad("about", material.about, "one line of text")
+    heat = material.temperature
+    if heat.nozzle_min > heat.nozzle_max:
+        yield bad("temperature.nozzle_min", heat.nozzle_min, f"at most nozzle_max, {heat.nozzle_max:g} °C")
+    if not heat.nozzle_min <= heat.nozzle <= heat.nozzle_max:
+        allowed = f"nozzle_min to nozzle_max, {heat.nozzle_min:g} to {heat.nozzle_max:g} °C"
+        yield bad("temperature.nozzle", heat.nozzle, allowed)
+    if heat.platform > heat.platform_max:
+        yield bad("temperature.platform", heat.platform, f"at most platform_max, {heat.platform_max:g} °C")
+    if heat.glass_transition >= heat.nozzle_min:
+        allowed = f"less than nozzle_min, {heat.nozzle_min:g} °C"
+        yield bad("temperature.glass_transition", heat.glass_transition, allowed)
+
+
+def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:
+    """Find what a job asks that it, the machine or the material does not allow.
+
+    Every None but width and height is taken to be filled in, as `settle` does.
+    """
+    if job.thinnest >= job.thickest:
+        yield bad("thinnest", job.thinnest, f"less than thickest, {job.thickest:g} mm")
+    yield from _size_faults(job)
+    yield from _bead_faults(job, machine.hot_end.bore)
+    slower = min(machine.axes.x.feed, machine.axes.y.feed)
+    for name in ("feed", "first_feed"):
+        if getattr(job, name) > slower:
+            allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
+            yield bad(name, getattr(job, name), allowed)
+    yield from _temperature_faults(job, machine, material)
+
+
+def _size_faults(job: Job) -> Iterator[Fault]:
+    for name in ("width", "height"):
+        size = getattr(job, name)
+        if size is not None and 2 * job.rim_width >= size:
+            yield bad("rim_width", job.rim_width, f"less than half of {name}, {size / 2:g} mm")
+    if job.height is not None and job.height <= job.first_layer:
+        yield bad("height", job.height, f"more than first_layer, {job.first_layer:g} mm")
+
+
+def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:
+    most = LAYER_OF_BORE * bore
+    for name in ("layer", "first_layer"):
+        if getattr(job, name) > most * (1 + 1e-9):
+            yield bad(name, getattr(job, name), f"at most {most:g} mm, 80 % of the {bore:g} mm bore")
+    low, pitch, high = job.pitch_min, job.pitch, job.pitch_max
+    assert low is not None and pitch is not None and high is not None
+    if low >= high:
+        yield bad("pitch_min", low, f"less than pitch_max, {high:g} mm")
+    if not low <= pitch <= high:
+        yield bad("pitch", pitch, f"pitch_min to pitch_max, {low:g} to {high:g} mm")
+    # A stadium section of pitch p and height h is p + h(1 − π/4) wide: under p = πh/4 it is taller than wide.
+    least = math.pi / 4 * max(job.layer, job.first_layer)
+    if low < least:
+        hint = "a narrower bead would stand taller than it is wide"
+        yield bad("pitch_min", low, f"at least {least:.3f} mm, π/4 of the highest layer", hint)
+    if job.thinnest < low:
+        hint = "one bead is the least a wall can hold; a finer nozzle lays a thinner one"
+        yield bad("thinnest", job.thinnest, f"at least pitch_min, {low:g} mm", hint)
+
+
+def _temperature_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:
+    """Hold temperatures against both profiles.
+
+    Where the machine sets temperatures itself, the job's are what the operator is told to set there: the same
+    limits hold.
+    """
+    nozzle, platform = job.nozzle_temperature, job.platform_temperature
+    assert nozzle is not None and platform is not None
+    heat, limits = material.temperature, machine.heaters
+    if not heat.nozzle_min <= nozzle <= heat.nozzle_max:
+        allowed = f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}"
+        yield bad("nozzle_temperature", nozzle, allowed)
+    if nozzle > limits.nozzle_max:
+        yield bad("nozzle_temperature", nozzle, f"at most {limits.nozzle_max:g} °C on {machine.name}")
+    if platform > heat.platform_max:
+        yield bad("platform_temperature", platform, f"at most {heat.platform_max:g} °C for {material.name}")
+    if platform > limits.platform_max:
+        hint = "its platform has no heater" if limits.platform_max == 0 else ""
+        allowed = f"at most {limits.platform_max:g} °C on {machine.name}"
+        yield bad("platform_temperature", platform, allowed, hint)

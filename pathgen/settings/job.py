@@ -1,0 +1,120 @@
+"""Everything that describes one panel: a flat, frozen record.
+
+Every field is a key of a job file and an option of `pathgen panel` (underscores become dashes); the text of
+the metadata is the option's help, so there is one place to read it and one to change it.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from pathgen.settings.machine import CELSIUS, MM, SPEED, Profile
+
+Length = Annotated[float, Meta(gt=0, le=2000)]
+Pitch = Annotated[float, Meta(gt=0, le=5)]
+Thickness = Annotated[float, Meta(gt=0, le=50)]
+NozzleCelsius = Annotated[float, Meta(gt=0, le=500)]
+PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
+
+
+class Job(Profile, frozen=True):
+    """One panel. Lengths in mm, feeds in mm/s, temperatures in °C.
+
+    `None` means: chosen from the picture, the machine or the material, as the field's text says.
+    """
+
+    machine: Annotated[str, Meta(description="Machine profile: a shipped name or a TOML file.")] = (
+        "benchtop-220"
+    )
+    material: Annotated[str, Meta(description="Material profile: a shipped name or a TOML file.")] = (
+        "pla-white"
+    )
+    width: Annotated[
+        Length | None,
+        Meta(
+            description="Outer width of the panel. By default 100; a thickness array keeps its own size.",
+            extra=MM,
+        ),
+    ] = None
+    height: Annotated[
+        Length | None,
+        Meta(
+            description="Outer height of the panel. By default what keeps the picture's proportions.",
+            extra=MM,
+        ),
+    ] = None
+    thinnest: Annotated[
+        float, Meta(gt=0, le=20, description="Thickness of the picture's white.", extra=MM)
+    ] = 0.8
+    thickest: Annotated[
+        float, Meta(gt=0, le=20, description="Thickness of the picture's black.", extra=MM)
+    ] = 3.0
+    pixel: Annotated[
+        float, Meta(ge=0.02, le=2, description="Pitch of the thickness map's pixels.", extra=MM)
+    ] = 0.1
+    layer: Annotated[float, Meta(ge=0.02, le=1, description="Layer height.", extra=MM)] = 0.1
+    first_layer: Annotated[float, Meta(ge=0.05, le=1, description="Height of the first layer.", extra=MM)] = (
+        0.2
+    )
+    rim_width: Annotated[
+        float, Meta(ge=0, le=50, description="Width of the raised frame; 0 for none.", extra=MM)
+    ] = 3.0
+    rim_thickness: Annotated[
+        Thickness | None,
+        Meta(description="Thickness of the rim. By default 1 mm more than the thickest.", extra=MM),
+    ] = None
+    fill: Annotated[str, Meta(description="How a section of wall becomes strokes.")] = "tailored"
+    solidity: Annotated[
+        float, Meta(gt=0.5, le=1.2, description="Deposited volume over geometric volume.")
+    ] = 0.99
+    pitch: Annotated[
+        Pitch | None,
+        Meta(description="Pitch the fill aims at. By default 1.05 times the nozzle bore.", extra=MM),
+    ] = None
+    pitch_min: Annotated[
+        Pitch | None, Meta(description="Narrowest pitch. By default 0.70 times the bore.", extra=MM)
+    ] = None
+    pitch_max: Annotated[
+        Pitch | None, Meta(description="Widest pitch. By default 1.55 times the bore.", extra=MM)
+    ] = None
+    change_cost: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=100,
+            description="Cost of each bead added or dropped along a layer, against log²(pitch) in mm.",
+        ),
+    ] = 0.15
+    end_cost: Annotated[
+        float,
+        Meta(ge=0, le=100, description="Further cost of a change that leaves a bead's end inside the wall."),
+    ] = 0.3
+    tolerance: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=0.5,
+            description="Largest departure of a column's thickness for the sake of fewer moves.",
+            extra=MM,
+        ),
+    ] = 0.02
+    feed: Annotated[float, Meta(gt=0, le=1000, description="Feed of the image walls.", extra=SPEED)] = 20.0
+    first_feed: Annotated[
+        float, Meta(gt=0, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)
+    ] = 15.0
+    brim: Annotated[
+        float, Meta(ge=0, le=100, description="Width of the brim around the foot; 0 for none.", extra=MM)
+    ] = 10.0
+    axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
+        "auto"
+    )
+    nozzle_temperature: Annotated[
+        NozzleCelsius | None,
+        Meta(description="Nozzle temperature. By default the material's.", extra=CELSIUS),
+    ] = None
+    platform_temperature: Annotated[
+        PlatformCelsius | None,
+        Meta(description="Platform temperature. By default the material's.", extra=CELSIUS),
+    ] = None

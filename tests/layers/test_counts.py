@@ -1,0 +1,56 @@
+"""Bead counts by dynamic programming, against trying every sequence."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+
+from pathgen.layers.fills.counts import OUTSIDE, count_beads
+from pathgen.layers.strokes import BeadPlan
+
+PLAN = BeadPlan(pitch=0.42, pitch_min=0.28, pitch_max=0.62, change_cost=0.02, end_cost=0.03)
+
+
+def cost_of(counts, wall, pixel, plan):
+    p = wall / counts
+    off = np.log(p / plan.pitch)
+    outside = np.maximum(np.log(p / plan.pitch_max), np.log(plan.pitch_min / p)).clip(0)
+    step = np.abs(np.diff(counts))
+    jumps = plan.change_cost * step.sum() + plan.end_cost * (step % 2).sum()
+    return (off**2 + OUTSIDE * outside).sum() * pixel + jumps
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_sequence_is_cheaper(seed):
+    wall = np.random.default_rng(seed).uniform(0.5, 1.9, 6)
+    pixel = 0.5
+    best = min(cost_of(np.array(c), wall, pixel, PLAN) for c in product(range(1, 7), repeat=6))
+    chosen = count_beads(wall[None], pixel, PLAN)[0].astype(int)
+    assert cost_of(chosen, wall, pixel, PLAN) == pytest.approx(best, rel=1e-4)
+
+
+def test_changes_get_rarer_as_they_get_dearer():
+    wall = 1.5 + np.random.default_rng(1).normal(0, 0.3, (8, 300)).cumsum(axis=1) * 0.05
+    wall = wall.clip(0.8, 3.0)
+    changes = []
+    for cost in (0.0, 0.1, 1.0):
+        counts = count_beads(wall, 0.1, BeadPlan(0.42, 0.28, 0.62, change_cost=cost, end_cost=0.0))
+        changes.append(np.count_nonzero(np.diff(counts, axis=1)))
+    assert changes[0] > changes[1] > changes[2]
+
+
+def test_dear_ends_make_changes_even():
+    wall = 1.5 + np.sin(np.arange(600) / 40)[None] * 0.7
+    odd = []
+    for cost in (0.0, 1.0):
+        counts = count_beads(wall, 0.1, BeadPlan(0.42, 0.28, 0.62, change_cost=0.15, end_cost=cost))
+        odd.append(np.count_nonzero(np.diff(counts.astype(int), axis=1) % 2))
+    assert odd[0] > odd[1] == 0
+
+
+def test_a_wall_thinner_than_any_bead_has_one():
+    assert (count_beads(np.full((1, 5), 0.1), 0.1, PLAN) == 1).all()
+
+
+def test_gaps_have_none():
+    assert count_beads(np.array([[0, 0.8, 0, 0, 2.1]]), 5.0, PLAN).tolist() == [[0, 2, 0, 0, 5]]

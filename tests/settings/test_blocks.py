@@ -1,0 +1,217 @@
+"""What an owner's edit of the start and finish blocks can get wrong."""
+
+from __future__ import annotations
+
+import re
+import string
+
+import msgspec
+import pytest
+from pygcode import Line
+
+from pathgen.errors import PathgenError
+from pathgen.settings import BLOCK_PLACEHOLDERS, PLACEHOLDERS, load_machine, machine_names
+from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, commands, dialect_faults, words
+from pathgen.settings.refuse import refuse_first
+
+BLOCKS = ("start", "finish", "fan_on", "fan_off")
+
+
+def edited(name, block, old, new):
+    machine = load_machine(name)
+    text = getattr(machine.dialect, block)
+    assert not old or old in text, "nothing to edit: the case tests nothing"
+    changed = text.replace(old, new, 1) if old else new
+    return machine, msgspec.structs.replace(machine.dialect, **{block: changed})
+
+
+def refusal(machine, dialect, heaters=None):
+    with pytest.raises(PathgenError) as caught:
+        refuse_first(dialect_faults(dialect, heaters or machine.heaters), "my.toml")
+    text = str(caught.value)
+    assert text.isprintable() and text.count("my.toml: dialect.") == 1
+    return text
+
+
+CASES = [
+    # machine, block, old, new, and what the line must say
+    (
+        "benchtop-220",
+        "start",
+        "{nozzle}",
+        "{nozle}",
+        ["'{nozle}'", "start line 5", "{platform}", "'nozzle'?"],
+    ),
+    ("benchtop-220", "start", "{nozzle}", "{clear_z}", ["'{clear_z}'", "start line 5", "{nozzle}"]),
+    ("benchtop-220", "start", "{nozzle}", "{}", ["'{}'", "start line 5"]),
+    ("benchtop-220", "start", "{nozzle}", "{nozzle:.1f}", ["'{nozzle:.1f}'", "did you mean 'nozzle'?"]),
+    ("benchtop-220", "start", "{nozzle}", "{nozzle", ["braces in pairs"]),
+    ("benchtop-220", "start", "{nozzle}", "nozzle}", ["braces in pairs"]),
+    ("benchtop-220", "start", "home all axes", "home {all} axes", ["'{all}'", "start line 6"]),
+    (
+        "benchtop-220",
+        "finish",
+        "{clear_z}",
+        "{nozzle}",
+        ["'{nozzle}'", "finish line 4", "{clear_z}, {park_x}"],
+    ),
+    (
+        "benchtop-220",
+        "fan_on",
+        "{fan}",
+        "{fan_percent}",
+        ["'{fan_percent}'", "fan_on line 1", "{fan_fraction}"],
+    ),
+    ("benchtop-220", "fan_off", "M107", "M106 S{fan}", ["'{fan}'", "fan_off line 1", "no placeholder"]),
+    ("benchtop-220", "start", "G28 ; home", "G28 X Y ; home", ["G28 X Y", "start line 6", "X0, not X"]),
+    ("benchtop-220", "start", "G28 ;", "g28 ;", ["g28", "write capital letters"]),
+    ("benchtop-220", "start", "G28 ;", "G28 X1e2 ;", ["X1e2", "no exponent"]),
+    ("benchtop-220", "start", "G28 ;", "M117 Hello ;", ["M117 Hello"]),
+    ("benchtop-220", "start", "G28 ;", "G29 ;", ["unknown word 'G29'", "add 'G29' to dialect.own_words"]),
+    ("benchtop-220", "start", "G28 ;", "M420 S1 ;", ["unknown word 'M420'", "start line 6", "own_words"]),
+    ("benchtop-220", "start", "G28 ;", "G0 U5 ;", ["unknown word 'U'"]),
+    ("benchtop-220", "start", "G28 ;", "G28 G90 ;", ["one command a line"]),
+    ("benchtop-220", "start", "G28 ;", "G0 X1 X2 ;", ["each other letter once"]),
+    ("benchtop-220", "start", "; home all axes", "(home all axes)", ["start line 6", "after a semicolon"]),
+    ("ngc-lab", "start", "(no canned cycle)", "; no canned cycle", ["start line 7", "in parentheses"]),
+    ("ngc-lab", "start", "(no canned cycle)", "(no canned", ["start line 7", "in parentheses, closed"]),
+    ("ngc-lab", "start", "(no canned cycle)", "((no) cycle)", ["start line 7", "in parentheses, closed"]),
+    ("benchtop-220", "start", "home all axes", "é", ["start line 6", "plain ASCII"]),
+    ("benchtop-220", "start", "home all axes", "x" * 256, ["start line 6", "at most 255"]),
+    ("benchtop-220", "start", "home all axes", "bell \a", ["start line 6", "plain ASCII"]),
+    ("benchtop-220", "start", "G21 ;", "G20 ;", ["no G21", "millimetres"]),
+    ("benchtop-220", "start", "G28 ;", "G20 ;", ["G20 (inches)", "programs are in millimetres"]),
+    ("benchtop-220", "start", "G90 ;", ";", ["no G90", "absolute positions"]),
+    ("benchtop-220", "start", "G28 ;", "G91 ;", ["G91 is the last distance mode"]),
+    ("benchtop-220", "start", "G92 E0", "G92 E0 Z0", ["G92 E0 Z0", "shifts the axes", "G92 E0 only"]),
+    ("benchtop-220", "start", "M83 ;", ";", ["filament_mode is 'relative'", "sets M83"]),
+    ("classroom-200", "start", "M82 ;", "M83 ;", ["unknown word 'M83'"]),
+    ("benchtop-220", "start", "G28 ;", "M2 ;", ["M2 ends the program", "before the panel"]),
+    ("benchtop-220", "finish", "M2 ;", ";", ["last command M84", "M2 or M30 as its last command"]),
+    ("benchtop-220", "finish", "M104 S0", "M30", ["M2 or M30 as its last command, and nowhere before"]),
+    ("benchtop-220", "finish", "", "; nothing", ["no command", "M2 or M30"]),
+    ("benchtop-220", "start", "M109 S{nozzle}", "M109 S300", ["M109 S300", "at most 240 °C"]),
+    ("benchtop-220", "start", "M190 S{platform}", "M190 S120", ["M190 S120", "at most 100 °C"]),
+    ("benchtop-220", "finish", "M104 S0", "M104 S50", ["leaves the nozzle hot", "'M104 S0'"]),
+    ("benchtop-220", "finish", "M140 S0 ;", ";", ["leaves the platform hot", "'M140 S0'"]),
+    ("benchtop-220", "finish", "G1 Z{clear_z}", "G4 P", ["write a number after each letter"]),
+    (
+        "benchtop-220",
+        "finish",
+        "G1 Z{clear_z} F{lift_feed}",
+        "",
+        ["G1 X{park_x}", "a z move alone before x or y"],
+    ),
+    ("benchtop-220", "finish", "G1 Z{clear_z}", "G1 X0 Z{clear_z}", ["dragged through the panel"]),
+    ("benchtop-220", "finish", "G1 X{park_x} Y{park_y} F{travel_feed}", "G28", ["homes z", "meet the panel"]),
+    ("benchtop-220", "finish", "G1 X{park_x}", "G28 Z0 X{park_x}", ["homes z"]),
+    ("benchtop-220", "fan_off", "M107", " ", ["fan_off is ' '", "both fan_on and fan_off, or neither"]),
+    ("classroom-200", "start", "G28 ;", "M104 S{nozzle} ;", ["unknown word 'M104'"]),
+    ("classroom-200", "finish", "M107 ;", "G4 P{nozzle} ;", ["'{nozzle}'"]),
+]
+
+
+@pytest.mark.parametrize(("name", "block", "old", "new", "said"), CASES)
+def test_refused(name, block, old, new, said):
+    text = refusal(*edited(name, block, old, new))
+    for part in said:
+        assert part in text
+
+
+@pytest.mark.parametrize(
+    ("block", "old", "new"),
+    [
+        ("start", "G28 ; home all axes", "G28 X0 Y0\n\nG28 Z0 ; z last"),
+        (
+            "start",
+            "M140 S{platform} ; platform, set",
+            "M140 S60",
+        ),  # a preheat in plain figures, under the limit
+        ("start", "G28 ;", "G53 G0 Z5 ;"),  # G53 belongs to the motion word beside it
+        ("start", "G28 ;", "M104S0160 ;"),
+        ("start", "G28 ;", "M05 ;"),  # leading zeros are the same word
+        ("finish", "M2 ;", "M30 ;"),
+        ("finish", "G1 X{park_x} Y{park_y}", "G28 X0 Y0 ; home\nG1 Y{park_y}"),
+    ],
+)
+def test_taken(block, old, new):
+    machine, dialect = edited("benchtop-220", block, old, new)
+    assert list(dialect_faults(dialect, machine.heaters)) == []
+
+
+def test_own_words_open_the_dialect():
+    machine, dialect = edited("benchtop-220", "start", "G28 ;", "G29 ;")
+    dialect = msgspec.structs.replace(dialect, own_words=(*dialect.own_words, "G29"))
+    assert list(dialect_faults(dialect, machine.heaters)) == []
+
+
+def test_words_that_contradict_the_modes():
+    machine = load_machine("benchtop-220")
+    absolute = msgspec.structs.replace(machine.dialect, filament_mode="absolute")
+    assert "filament_mode is 'absolute'" in refusal(machine, absolute)
+    unknown = msgspec.structs.replace(machine.dialect, own_words=machine.dialect.own_words[1:])
+    assert "add 'E' to dialect.own_words" in refusal(machine, unknown)
+    feed = msgspec.structs.replace(machine.dialect, extruder="F")
+    assert "extruder is 'F'" in refusal(machine, feed)
+    relative = msgspec.structs.replace(load_machine("ngc-lab").dialect, filament_mode="relative")
+    assert "a start block that sets M83" in refusal(machine, relative)
+    alone = msgspec.structs.replace(machine.dialect, heaters="machine")
+    assert "no heater words: dialect.heaters is 'machine'" in refusal(machine, alone)
+
+
+def test_a_platform_without_heater_is_not_heated():
+    machine = load_machine("benchtop-220")
+    cold = msgspec.structs.replace(machine.heaters, platform_max=0.0)
+    assert "{platform} is used" in refusal(machine, machine.dialect, cold)
+    lines = [line for line in machine.dialect.start.splitlines() if "{platform}" not in line]
+    dialect = msgspec.structs.replace(machine.dialect, start="\n".join(lines))
+    assert list(dialect_faults(dialect, cold)) == []
+    assert "no {platform}" in refusal(machine, dialect)
+
+
+def test_a_controllers_own_heater_word_is_found():
+    machine = load_machine("benchtop-220")
+    start = machine.dialect.start.replace("M104", "M568").replace("M109", "M568")
+    dialect = msgspec.structs.replace(
+        machine.dialect, start=start, own_words=(*machine.dialect.own_words, "M568")
+    )
+    assert "a line such as 'M568 S0'" in refusal(machine, dialect)
+
+
+def test_vocabulary_is_the_standards():
+    # NISTIR 6556, Table 3, Table 5 and Table 7: no E, U, V, W, O; 0 to 9, 30, 48, 49, 60.
+    assert set(string.ascii_uppercase) - LETTERS == set("EOUVW")
+    assert {int(m[1:]) for m in M_WORDS} == {*range(10), 30, 48, 49, 60}
+    assert {"G28", "G38.2", "G59.3", "G92.3", "G99"} <= G_WORDS and not {"G5", "G29", "G52", "G95"} & G_WORDS
+
+
+def test_words():
+    dialect = load_machine("ngc-lab").dialect
+    assert words("G01 X-1.5 F{lift_feed} (Y3)", dialect) == [("G", "1"), ("X", "-1.5"), ("F", "1")]
+    assert commands("G92.1\nX1\n(G4)\nM02", dialect) == ["G92.1", "M2"]
+
+
+@pytest.mark.parametrize("name", machine_names())
+def test_shipped_blocks_fill_in_and_are_rs274(name):
+    dialect = load_machine(name).dialect
+    values = dict.fromkeys(PLACEHOLDERS, "25")
+    for block in BLOCKS:
+        text = getattr(dialect, block)
+        assert set(re.findall(r"\{(\w+)\}", text)) <= set(BLOCK_PLACEHOLDERS[block]) <= set(PLACEHOLDERS)
+        for line in text.format_map(values).splitlines():
+            parsed = Line(line)  # pygcode reads RS-274 syntax and refuses what is not
+            expected = len([w for w in words(line, dialect) if w[0] in "GM"])
+            assert len([w for w in parsed.block.words if w.letter in "GM"]) == expected
+            assert bool(parsed.comment) == (";" in line or "(" in line)
+
+
+def test_ngc_lab_uses_only_the_standards_words():
+    dialect = load_machine("ngc-lab").dialect
+    for block in BLOCKS:
+        for line in getattr(dialect, block).splitlines():
+            for letter, number in words(line, dialect):
+                assert letter in LETTERS
+                if letter in "GM":
+                    assert letter + number in G_WORDS | M_WORDS
+    assert commands(dialect.finish, dialect)[-1] == "M2"
+    assert "G28" not in commands(dialect.start, dialect)
