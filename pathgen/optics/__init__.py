@@ -1,0 +1,16 @@
+"""Light through plastic: transmittance laws, thickness from luminance, the backlit picture predicted."""
+
+from pathgen.optics.laws import ExponentialLaw, TransmittanceLaw, TwoFluxLaw, law
+from pathgen.optics.predict import backlit, contrast, density
+from pathgen.optics.thickness import thickness
+
+__all__ = [
+    "ExponentialLaw",
+    "TransmittanceLaw",
+    "TwoFluxLaw",
+    "backlit",
+    "contrast",
+    "density",
+    "law",
+    "thickness",
+]

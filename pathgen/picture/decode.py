@@ -1,0 +1,222 @@
+"""From the pixels of an opened image to linear luminance: profile, transparency, sRGB codes.
+
+Works through blocks of rows, so that beside the image Pillow holds and the luminance that is handed back
+nothing grows with the picture. Codes are looked up in tables, never computed pixel by pixel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from io import BytesIO
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageCms
+
+from pathgen.errors import PathgenError
+from pathgen.picture.tone import WEIGHTS, decode_srgb, encode_srgb, luminance
+
+Luminance = NDArray[np.float32]
+ToRgb = Callable[[Image.Image], Image.Image]
+
+BLOCK = 1 << 20  # pixels of a block of rows
+
+# The mode a profile sees, once transparency is set aside. 16-bit grey reaches a profile as an 8-bit ramp.
+PLAIN = {
+    "1": "L", "L": "L", "LA": "L", "La": "L", "I;16": "L", "I;16L": "L", "I;16B": "L", "I;16N": "L",
+    "P": "RGB", "PA": "RGB", "RGB": "RGB", "RGBX": "RGB", "RGBA": "RGB", "RGBa": "RGB", "YCbCr": "RGB",
+    "CMYK": "CMYK", "LAB": "LAB",
+}  # fmt: skip
+SPACES = {"GRAY": "L", "RGB": "RGB", "CMYK": "CMYK", "Lab": "LAB"}  # colour space of a profile → mode
+LOW_DEPTH = {"L;2": 85, "L;4": 17}  # Pillow spreads these codes over 0 to 255, but not the transparent one
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How a file codes its pixels: what Pillow forgets once they are decoded.
+
+    Attributes
+    ----------
+    raw : str
+        Pillow's name for the layout in the file, such as ``"RGB;16B"``.
+    highest : int
+        Highest code of a grey picture: 255, 4095 or 65535.
+    inverted : bool
+        True where code 0 is white and Pillow leaves it so.
+    """
+
+    raw: str
+    highest: int
+    inverted: bool
+
+    @classmethod
+    def of(cls, image: Image.Image) -> Coding:
+        """Read the coding of an image that is opened but not yet loaded."""
+        tiles = getattr(image, "tile", None) or []
+        args = tiles[0][3] if tiles else ""
+        raw = str(args[0] if isinstance(args, tuple) else args)
+        deep = image.mode.startswith("I")
+        highest = 4095 if raw == "I;12" else 65535 if deep else 255
+        photometric = getattr(image, "tag_v2", {}).get(262)  # TIFF 6.0 tag 262, 0: WhiteIsZero
+        return cls(raw, highest, deep and photometric == 0)
+
+
+def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[str]]:
+    """Linear luminance of an image's pixels, transparency shown on white.
+
+    Parameters
+    ----------
+    image : PIL.Image.Image
+        The image, of a kind named in `PLAIN` (or 16-bit grey held as ``"I"``, as older Pillow does for PNG).
+    coding : Coding
+        Its coding in the file.
+
+    Returns
+    -------
+    luminance : (rows, cols) float32
+        0 to 1, row 0 at the top as the file has it (EXIF orientation not applied).
+    notes : list of str
+        What was converted or assumed on the way.
+
+    Raises
+    ------
+    PathgenError
+        When the pixels are of another kind, such as floating point.
+
+    Notes
+    -----
+    A half transparent pixel is half covered, so half of the white behind it comes through as light: colour
+    and white are mixed in linear light, Y = 1 − α(1 − Y), as the PNG specification asks (from memory), and
+    not in sRGB codes, where the mix would come out too dark.
+
+    Examples
+    --------
+    >>> grey = Image.new("LA", (2, 2), (0, 128))
+    >>> y, notes = to_luminance(grey, Coding.of(grey))
+    >>> round(float(y[0, 0]), 4), notes
+    (0.498, ['transparent parts are shown on white'])
+    """
+    deep_png = image.mode == "I" and image.format == "PNG"
+    plain = "L" if deep_png else PLAIN.get(image.mode)
+    if plain is None:
+        raise PathgenError(
+            f"pixels are of kind {image.mode}",
+            allowed="8 or 16 bits, grey or colour",
+            hint="save it as an 8-bit PNG; measured thickness belongs in an .npy file",
+        )
+    to_rgb, notes = _profile(image, plain)
+    if "16" in coding.raw and coding.highest == 255:
+        notes.append("16-bit colour was read with 8 bits a channel")
+    key = image.info.pop("transparency", None) if plain != "RGB" or image.mode == "RGB" else None
+    if plain == "L" and image.mode not in ("LA", "La"):
+        y, clear = _grey(image, coding, to_rgb, key)
+    else:
+        y, clear = _colour(image, coding, to_rgb, plain, key)
+    return y, notes + (["transparent parts are shown on white"] if clear else [])
+
+
+def _profile(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
+    """How the picture's plain pixels become sRGB, and what to tell the user about it."""
+    data = image.info.get("icc_profile")
+    if plain == "LAB":
+        return _transform(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")), "LAB"), []
+    notes = ["CMYK without a profile was converted plainly: tones may differ"] if plain == "CMYK" else []
+    if not data:
+        return _plainly, notes
+    try:
+        profile = ImageCms.ImageCmsProfile(BytesIO(data))
+        name = " ".join((profile.profile.profile_description or "without a name").split())
+        mode = SPACES.get(profile.profile.xcolor_space.strip(), "")
+        if mode != plain and (plain, mode) != ("L", "RGB"):
+            return _plainly, [*notes, f"colour profile '{name}' does not fit the picture and was left out"]
+        to_rgb = _transform(profile, mode)
+    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
+        return _plainly, [*notes, "the colour profile is damaged and was left out: taken as sRGB"]
+    return to_rgb, [] if name.startswith("sRGB") else [f"converted from colour profile '{name}' to sRGB"]
+
+
+def _plainly(image: Image.Image) -> Image.Image:
+    return image.convert("RGB")
+
+
+def _transform(profile: ImageCms.ImageCmsProfile, mode: str) -> ToRgb:
+    """Conversion of images of one mode from a profile to sRGB."""
+    transform = ImageCms.buildTransform(
+        profile,
+        ImageCms.createProfile("sRGB"),
+        mode,
+        "RGB",
+        # Keeps neutral tones as they were measured, and black black: common practice for photographs.
+        ImageCms.Intent.RELATIVE_COLORIMETRIC,
+        ImageCms.Flags.BLACKPOINTCOMPENSATION,
+    )
+    return lambda image: transform.apply(image if image.mode == mode else image.convert(mode))
+
+
+def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
+    """Luminance of every code of a grey picture.
+
+    Profiles are applied in 8 bits; between those 256 steps the sRGB code is interpolated, which without a
+    profile is exact.
+    """
+    ramp = Image.fromarray(np.arange(256, dtype=np.uint8)[None, :])
+    steps = encode_srgb(luminance(decode_srgb(np.asarray(to_rgb(ramp))[0] / 255.0)))
+    codes = np.linspace(0.0, 255.0, highest + 1)
+    table = decode_srgb(np.interp(codes, np.arange(256.0), steps)).astype(np.float32)
+    return table[::-1].copy() if inverted else table
+
+
+def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tuple[Luminance, bool]:
+    """Luminance of a grey picture; `key` is the code that is transparent, None where there is none."""
+    table = _grey_table(coding.highest, coding.inverted, to_rgb)
+    y = np.empty((image.height, image.width), dtype=np.float32)
+    clear = False
+    for top, block in _blocks(image):
+        codes = np.asarray(block.convert("L") if block.mode == "1" else block)
+        rows = np.take(table, codes, mode="clip")
+        if isinstance(key, int):
+            holes = codes == key * LOW_DEPTH.get(coding.raw, 1)
+            rows[holes] = 1.0
+            clear |= bool(holes.any())
+        y[top : top + len(rows)] = rows
+    return y, clear
+
+
+def _colour(
+    image: Image.Image, coding: Coding, to_rgb: ToRgb, plain: str, key: object
+) -> tuple[Luminance, bool]:
+    """Luminance of a picture in colour, or with an alpha channel."""
+    linear = decode_srgb(np.arange(256) / 255.0)
+    red, green, blue = ((share * linear).astype(np.float32) for share in WEIGHTS)
+    y = np.empty((image.height, image.width), dtype=np.float32)
+    clear = False
+    for top, block in _blocks(image):
+        opaque, alpha = _split(block, plain)
+        rgb = np.asarray(to_rgb(opaque))
+        rows = red[rgb[..., 0]] + green[rgb[..., 1]] + blue[rgb[..., 2]]
+        if isinstance(key, tuple):
+            codes = [code >> 8 if "16" in coding.raw else code for code in key]
+            alpha = np.where(np.all(np.asarray(opaque) == codes, axis=-1), 0, 255).astype(np.uint8)
+        if alpha is not None and alpha.min() < 255:
+            clear = True
+            rows = 1 - alpha.astype(np.float32) / np.float32(255) * (1 - rows)
+        y[top : top + len(rows)] = rows
+    return np.clip(y, 0.0, 1.0, out=y), clear
+
+
+def _split(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
+    """Set an image's transparency aside."""
+    if block.mode in ("P", "PA") and block.has_transparency_data:
+        block = block.convert("RGBA")
+    elif block.mode in ("La", "RGBa"):
+        block = block.convert(block.mode.upper())
+    alpha = np.asarray(block.getchannel("A")) if block.mode in ("LA", "RGBA") else None
+    return (block if block.mode == plain else block.convert(plain)), alpha
+
+
+def _blocks(image: Image.Image) -> Iterator[tuple[int, Image.Image]]:
+    """Blocks of whole rows from the top, each with the number of its first row."""
+    step = max(1, BLOCK // image.width)
+    for top in range(0, image.height, step):
+        yield top, image.crop((0, top, image.width, min(top + step, image.height)))
