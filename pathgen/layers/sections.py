@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers.strokes import Floats, Profiles
 from pathgen.panel import Panel
@@ -56,6 +59,38 @@ class Layers:
         return np.concatenate(parts) * self.panel.pixel
 
 
+def outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
+    """Outline of one layer's section in (u, n), its columns' steps smoothed.
+
+    Parameters
+    ----------
+    thickness : (C,) float64
+        Wall thickness of each column, mm; 0 where there is no wall.
+    pixel : float
+        Width of a column, mm.
+    tolerance : float
+        How far the outline may depart from the columns, mm.
+
+    Returns
+    -------
+    shapely polygon or multipolygon
+        Empty where there is no wall.
+
+    Examples
+    --------
+    >>> outline(np.full(50, 2.0), 0.1, 0.01).bounds
+    (0.0, 0.0, 5.0, 2.0)
+    """
+    edge = np.diff((thickness > 0).astype(np.int8), prepend=0, append=0)
+    parts = []
+    for lo, hi in zip(np.flatnonzero(edge > 0), np.flatnonzero(edge < 0), strict=True):
+        border = np.arange(lo, hi + 1) * pixel
+        face = np.column_stack([np.repeat(border, 2)[1:-1], np.repeat(thickness[lo:hi], 2)])
+        parts.append(Polygon([*face, (border[-1], 0.0), (border[0], 0.0)]).simplify(tolerance))
+    joined: BaseGeometry = shapely.union_all(parts)
+    return joined
+
+
 def cut(panel: Panel, layer: float, first_layer: float) -> Layers:
     """Cut a panel into layers: a first one of its own height, the rest alike.
 
@@ -76,7 +111,7 @@ def cut(panel: Panel, layer: float, first_layer: float) -> Layers:
     [0.2, 0.3, 0.4]
     """
     more = max(0, round((panel.height - first_layer) / layer))
-    top = first_layer + layer * np.arange(more + 1)
+    top: Floats = first_layer + layer * np.arange(more + 1, dtype=np.float64)
     height = np.full(more + 1, layer)
     height[0] = first_layer
     return Layers(panel, top, height)

@@ -8,6 +8,7 @@ segment's volume, area over segment length its *pitch*. A segment of area 0 is a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,9 +85,11 @@ class Strokes:
         """Strokes of one layer; `counts` stays the block's."""
         chosen = np.flatnonzero(self.layer == layer)
         lo, hi = (int(self.start[chosen[0]]), int(self.start[chosen[-1] + 1])) if len(chosen) else (0, 0)
-        columns = (getattr(self, name)[lo:hi] for name in ("u", "n", "area", "turn"))
-        start = np.append(self.start[chosen], hi) - lo
-        return Strokes(*columns, start.astype(np.intp), self.layer[chosen], self.counts)
+        here = slice(lo, hi)
+        start = (np.append(self.start[chosen], hi) - lo).astype(np.intp)
+        return Strokes(
+            self.u[here], self.n[here], self.area[here], self.turn[here], start, self.layer[chosen], self.counts
+        )
 
     def length(self) -> Floats:
         """Length of the segment that ends at each point, mm; 0 at the first point of a stroke, (N,)."""
@@ -94,6 +97,61 @@ class Strokes:
         np.hypot(np.diff(self.u), np.diff(self.n), out=length[1:])
         length[self.start[:-1]] = 0.0
         return length
+
+
+def merge(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
+    """Put strokes together, sorted by layer; within a layer they keep the order of the parts.
+
+    Parameters
+    ----------
+    parts : sequence of Strokes
+    counts : (L, C) int8
+        Of the whole.
+
+    Returns
+    -------
+    Strokes
+        Empty where all parts are.
+    """
+    layer = np.concatenate([np.zeros(0, np.intp), *(p.layer for p in parts)])
+    order = np.argsort(layer, kind="stable")
+    count = np.concatenate([np.zeros(0, np.intp), *(np.diff(p.start) for p in parts)])
+    first = np.cumsum(count) - count
+    index = ragged(first[order], count[order])
+    columns = [
+        np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])[index]
+        for name, kind in (("u", float), ("n", float), ("area", float), ("turn", bool))
+    ]
+    start = np.concatenate([[0], np.cumsum(count[order])]).astype(np.intp)
+    return Strokes(columns[0], columns[1], columns[2], columns[3], start, layer[order], counts)
+
+
+def constant_pitch(lines: Sequence[Floats], layer: Sequence[int], pitch: float) -> Strokes:
+    """Make strokes of lines that deposit one pitch all along.
+
+    Parameters
+    ----------
+    lines : sequence of (N, 2) float64
+        Points (u, n), mm.
+    layer : sequence of int
+        Layer of each line, ascending.
+    pitch : float
+        mm.
+
+    Returns
+    -------
+    Strokes
+        Its `counts` are empty: nothing here knows about columns.
+    """
+    points = np.concatenate([np.zeros((0, 2)), *lines])
+    start = np.cumsum([0, *(len(line) for line in lines)]).astype(np.intp)
+    none = np.zeros(len(points))
+    strokes = Strokes(
+        points[:, 0].copy(), points[:, 1].copy(), none, none.astype(bool), start,
+        np.array(layer, np.intp), np.zeros((0, 0), np.int8),
+    )  # fmt: skip
+    strokes.area[:] = pitch * strokes.length()
+    return strokes
 
 
 def ragged(first: Ints, count: Ints) -> Ints:
@@ -115,4 +173,5 @@ def ragged(first: Ints, count: Ints) -> Ints:
     """
     total = int(count.sum())
     offset = np.repeat(first - (np.cumsum(count) - count), count)
-    return (np.arange(total) + offset).astype(np.intp, copy=False)
+    index: Ints = np.arange(total, dtype=np.intp) + offset
+    return index

@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Polygon
 
-from pathgen.layers.brim import brim_loops, foot_outline
+from pathgen.layers.brim import brim_loops
+from pathgen.layers.sections import outline
 from pathgen.layers.strokes import Profiles
 
 FOOT = Profiles(np.full((1, 200), 3.0), 0.1)
+FOOT_OUTLINE = outline(FOOT.thickness[0], 0.1, 0.01)
 
 
 def rings(strokes):
@@ -18,7 +20,7 @@ def rings(strokes):
 def test_loops_cover_the_brim_once():
     pitch, width = 0.5, 10.0
     strokes = brim_loops(FOOT, width, pitch)
-    around = foot_outline(FOOT).buffer(width).difference(foot_outline(FOOT)).area
+    around = FOOT_OUTLINE.buffer(width).difference(FOOT_OUTLINE).area
     assert strokes.area.sum() == pytest.approx(around, rel=5e-3)
 
 
@@ -26,7 +28,7 @@ def test_outermost_first_and_the_innermost_touches_the_foot():
     strokes = brim_loops(FOOT, 10.0, 0.5)
     loops = rings(strokes)
     assert all(outer.area > inner.area for outer, inner in zip(loops, loops[1:], strict=False))
-    gap = LineString(loops[-1].exterior).distance(foot_outline(FOOT))
+    gap = LineString(loops[-1].exterior).distance(FOOT_OUTLINE)
     assert gap == pytest.approx(0.25, abs=0.06)
 
 

@@ -10,14 +10,33 @@ from collections.abc import Callable
 from importlib.metadata import entry_points
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.layers.fills.contour import contour
+from pathgen.layers.fills.raster import raster_across, raster_along, raster_alternate
 from pathgen.layers.fills.tailored import tailored
 from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 Fill = Callable[[Profiles, BeadPlan], Strokes]
-OWN: dict[str, Fill] = {"tailored": tailored, "terraced": terraced}
+OWN: dict[str, Fill] = {
+    "tailored": tailored,
+    "terraced": terraced,
+    "contour": contour,
+    "raster-along": raster_along,
+    "raster-across": raster_across,
+    "raster-alternate": raster_alternate,
+}
 
-__all__ = ["Fill", "fill_names", "find_fill", "tailored", "terraced"]
+__all__ = [
+    "Fill",
+    "contour",
+    "fill_names",
+    "find_fill",
+    "raster_across",
+    "raster_along",
+    "raster_alternate",
+    "tailored",
+    "terraced",
+]
 
 
 def fill_names() -> list[str]:

@@ -99,7 +99,7 @@ def _column_cost(
     outside = off - np.clip(off, low, high)
     np.abs(outside, out=outside)
     outside *= np.float32(OUTSIDE)
-    cost = np.square(off, out=off)
+    cost: NDArray[np.float32] = np.square(off, out=off)
     cost += outside
     cost *= np.float32(pixel)
     if states[0] == 0:

@@ -49,7 +49,7 @@ class _Front:
 
 
 @lru_cache(maxsize=4096)
-def join(beads: tuple[int, ...], length: tuple[int, ...]) -> Joined:
+def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False) -> Joined:
     """Join the strands of one layer into strokes.
 
     Parameters
@@ -58,6 +58,9 @@ def join(beads: tuple[int, ...], length: tuple[int, ...]) -> Joined:
         Number of beads in each run, left to right; 0 is a gap in the wall.
     length : tuple of int
         Columns of each run. Only whether a run is short matters, so callers may cap it.
+    straight : bool
+        Strands keep their number from run to run, as beads that never slide must; extras are then the ones
+        nearest the face, whatever that costs.
 
     Returns
     -------
@@ -77,20 +80,20 @@ def join(beads: tuple[int, ...], length: tuple[int, ...]) -> Joined:
     for count, columns in zip((*beads, 0), (*length, 0), strict=True):
         here = list(range(first, first + count))
         if count >= len(front.strand):
-            front = _grow(front, here, left, right)
+            front = _grow(front, here, left, right, straight)
         else:
-            front = _shrink(front, here, left, right)
+            front = _shrink(front, here, left, right, straight)
         front.length = [n + columns for n in front.length]
         first += count
     return _trace(left, right)
 
 
-def _grow(front: _Front, here: list[int], left: list[int], right: list[int]) -> _Front:
+def _grow(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
     """Go on into a run of at least as many beads; the extras are turned into one another in pairs."""
     old, new = len(front.strand), len(here)
     extra = new - old
     # In the middle the strands that go on move least; the front strand must go on when there is one.
-    below = old // 2
+    below = old if straight else old // 2
     where = [*range(below), *range(below + extra, new)]
     mate, length = [FREE] * new, [0] * new
     for i, j in enumerate(where):
@@ -104,11 +107,11 @@ def _grow(front: _Front, here: list[int], left: list[int], right: list[int]) -> 
     return _Front(here, mate, length)
 
 
-def _shrink(front: _Front, here: list[int], left: list[int], right: list[int]) -> _Front:
+def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
     """Go on into a run of fewer beads: the best group of extras ends here, turned into one another."""
     old, new = len(front.strand), len(here)
     extra = old - new
-    below, ends = _choose_extras(front, new)
+    below, ends = _choose_extras(front, new, range(new if straight else 0, new + 1))
     for i in ends:
         _end(front.mate, i)
     turned = [i for i in range(below, below + extra) if i not in ends]
@@ -123,8 +126,8 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int]) -
     return _Front(here, mates, [front.length[i] for i in stay])
 
 
-def _choose_extras(front: _Front, new: int) -> tuple[int, list[int]]:
-    """Choose the group of strands that end: the first one's place and the ones left loose.
+def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[int]]:
+    """Choose the group of strands that end: the first one's place, out of `places`, and the ones left loose.
 
     The faults are weighed so that a worse kind is never bought with a lesser one: a turn or
     end on the front face, a stroke too short, a loose end, a detour of the strands that go on.
@@ -132,7 +135,7 @@ def _choose_extras(front: _Front, new: int) -> tuple[int, list[int]]:
     old = len(front.strand)
     extra = old - new
     best: tuple[float, int, list[int]] | None = None
-    for below in range(new + 1):
+    for below in places:
         for skip in (0, 1):
             if skip and extra % 2 == 0 and new:
                 continue

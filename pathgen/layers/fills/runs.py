@@ -60,7 +60,9 @@ class Wall:
         return self.area[self.layer, cell] + inside
 
 
-def find_runs(profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan) -> Wall:
+def find_runs(
+    profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan, *, straight: bool = False
+) -> Wall:
     """Find the runs of a block of layers.
 
     Parameters
@@ -70,6 +72,8 @@ def find_runs(profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan) -> W
         Beads in each column; a run is as many columns as have the same.
     plan : BeadPlan
         Its pitch is the length over which strands slide, its tolerance decides the breakpoints.
+    straight : bool
+        Beads do not follow the wall's thickness, so only the runs' own ends are breakpoints.
 
     Returns
     -------
@@ -93,7 +97,10 @@ def find_runs(profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan) -> W
     slide = max(1, round(plan.pitch / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
     room = length * profiles.pixel / 6  # both ends of a short wall keep to their half
-    keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
+    if straight:
+        keep = np.zeros(node.shape, bool)
+    else:
+        keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
     wall = Wall(
         profiles.thickness, area, node, keep, profiles.pixel, layer, lo, hi, beads, left_end, right_end,
         inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),

@@ -31,6 +31,8 @@ class Share:
     share: Floats
 
 
+TINY = 1e-9  # mm; nodes nearer than this are one
+
 ShareRule = Callable[[Ints, Ints], Share]
 """From the beads of a strand's run and its number in it, counted from the back, to its share of the wall."""
 
@@ -52,7 +54,9 @@ class _Strands:
         return ~self.head & ~self.through
 
 
-def strokes_of(wall: Wall, counts: NDArray[np.int8], first_layer: int, rule: ShareRule) -> Strokes:
+def strokes_of(
+    wall: Wall, counts: NDArray[np.int8], first_layer: int, rule: ShareRule, *, straight: bool = False
+) -> Strokes:
     """Join the strands of a block of layers into strokes.
 
     Parameters
@@ -63,16 +67,18 @@ def strokes_of(wall: Wall, counts: NDArray[np.int8], first_layer: int, rule: Sha
     first_layer : int
         Number of the block's first layer.
     rule : callable
-        The fill's `ShareRule`. The shares of a run's strands must add up to the whole wall.
+        The fill's `ShareRule`. Column-exact if the shares of a run's strands add up to the whole wall.
+    straight : bool
+        Strands keep their number, and so their place, from run to run.
 
     Returns
     -------
     Strokes
     """
-    return _expand(wall, _sequence(wall, first_layer, rule), counts)
+    return _expand(wall, _sequence(wall, first_layer, rule, straight), counts)
 
 
-def _sequence(wall: Wall, first_layer: int, rule: ShareRule) -> _Strands:
+def _sequence(wall: Wall, first_layer: int, rule: ShareRule, straight: bool) -> _Strands:
     """Join the strands of every layer and lay them out in the order the head passes them."""
     per_layer = np.flatnonzero(np.diff(wall.layer, prepend=-1, append=-1))
     length = np.minimum(wall.hi - wall.lo, 99).tolist()
@@ -82,7 +88,7 @@ def _sequence(wall: Wall, first_layer: int, rule: ShareRule) -> _Strands:
     backward: list[bool] = []
     head: list[bool] = []
     for lo, hi in zip(per_layer[:-1].tolist(), per_layer[1:].tolist(), strict=True):
-        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]))
+        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]), straight)
         shift = int(base[lo])
         order += [s + shift for s in joined.strand]
         backward += joined.backward
@@ -210,7 +216,7 @@ def _settle_end(wall: Wall, strands: _Strands, end: _End, points: _Points, turns
     near = np.flatnonzero(end.runs[run] & (depth < 3 * end.inset[run]))
     run, depth, turns_here = run[near], depth[near], turning[points.of[near]]
     inset = end.inset[run]
-    to_turn = turns_here & (depth <= inset)
+    to_turn = turns_here & (depth <= inset + TINY)
     tip = to_turn & (depth == 0)
     points.drop[near[to_turn & ~tip]] = True
     moved = np.where(turns_here, np.maximum(depth, inset), inset + depth * (2 / 3))
