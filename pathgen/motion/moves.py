@@ -62,7 +62,13 @@ class Moves:
     layer: NDArray[np.int32]
 
     def __len__(self) -> int:
+        """Count the moves."""
         return len(self.x)
+
+    def only(self, rows: NDArray[np.bool_]) -> Moves:
+        """Keep the moves where `rows`, (N,) bool, is true; the start stays."""
+        columns = {f.name: getattr(self, f.name)[rows] for f in fields(Moves) if f.name != "start"}
+        return Moves(self.start, **columns)
 
     @property
     def end(self) -> tuple[float, float, float]:

@@ -34,12 +34,12 @@ class Panel:
     @property
     def width(self) -> float:
         """Outer width, mm."""
-        return self.thickness.shape[1] * self.pixel
+        return int(self.thickness.shape[1]) * self.pixel
 
     @property
     def height(self) -> float:
         """Outer height, mm."""
-        return self.thickness.shape[0] * self.pixel
+        return int(self.thickness.shape[0]) * self.pixel
 
     @property
     def picture(self) -> tuple[slice, slice]:

@@ -1,0 +1,69 @@
+"""pathgen: from a photograph to the program of a thin backlit relief panel, and the proof of what it shows.
+
+The names below are the public API. They are loaded when first used, so that importing pathgen costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathgen.errors import PathgenError
+    from pathgen.job import Planned, Result, make, plan, write
+    from pathgen.report import preview
+    from pathgen.settings import (
+        Job,
+        Machine,
+        Material,
+        load_job,
+        load_machine,
+        load_material,
+        machine_names,
+        material_names,
+    )
+
+_HOME = {
+    "errors": ["PathgenError"],
+    "job": ["Planned", "Result", "make", "plan", "write"],
+    "report": ["preview"],
+    "settings": [
+        "Job",
+        "Machine",
+        "Material",
+        "load_job",
+        "load_machine",
+        "load_material",
+        "machine_names",
+        "material_names",
+    ],
+}
+_ROOM = {name: room for room, names in _HOME.items() for name in names}
+
+__all__ = [
+    "Job",
+    "Machine",
+    "Material",
+    "PathgenError",
+    "Planned",
+    "Result",
+    "load_job",
+    "load_machine",
+    "load_material",
+    "machine_names",
+    "make",
+    "material_names",
+    "plan",
+    "preview",
+    "write",
+]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _ROOM:
+        raise AttributeError(f"module 'pathgen' has no attribute {name!r}")
+    return getattr(import_module(f"pathgen.{_ROOM[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,5 @@
+"""Run as ``python -m pathgen``."""
+
+from pathgen.cli import main
+
+main()

@@ -1,0 +1,87 @@
+"""The command line: `pathgen COMMAND`. The only place that imports click, prints or exits.
+
+Commands are loaded when they are called, so that `pathgen --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from pathgen.errors import PathgenError
+
+COMMANDS = {
+    "panel": "Turn a photograph or a thickness map into a machine's program.",
+    "machines": "List the machine and material profiles, or show one.",
+}
+
+
+class _Commands(click.Group):
+    """A group whose commands live in modules of the same name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"pathgen.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        from pathgen.errors import nearest
+
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            hint = nearest(args[0], COMMANDS)
+            raise click.UsageError(f"no command {args[0]!r}; {hint or 'commands: ' + ', '.join(COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.command(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="pathgen", message="%(prog)s %(version)s")
+def _group() -> None:
+    """From a photograph to the program of a thin backlit relief panel, without a mesh."""
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 1 failed or refused, 2 wrong usage."""
+    sys.exit(run(args))
+
+
+def run(args: list[str] | None = None) -> int:
+    """Run the command line and give the exit code; every refusal is one `error:` line on stderr."""
+    try:
+        code = _group.main(args, prog_name="pathgen", standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except PathgenError as error:
+        return _refuse(str(error), error.exit_code)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        return 2
+    except click.UsageError as error:
+        command = f" (see {error.ctx.command_path} --help)" if error.ctx else ""
+        return _refuse(error.format_message() + command, 2)
+    except click.ClickException as error:
+        return _refuse(error.format_message(), 1)
+    except (click.Abort, KeyboardInterrupt):
+        return _refuse("stopped; nothing was written", 1)
+    except MemoryError:
+        return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)
+    except BrokenPipeError:
+        # Whoever read our output has gone; a second complaint at interpreter exit would be noise.
+        sys.stdout = None  # type: ignore[assignment]
+        return 1
+
+
+def _refuse(text: str, code: int) -> int:
+    click.echo("error: " + " ".join(text.split()), err=True)
+    return code

@@ -1,0 +1,54 @@
+"""Options made from the fields of `Job`, so that a job file and the command line never differ."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+import msgspec
+from msgspec import inspect
+
+from pathgen.settings import Job
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def job_options(function: F) -> F:
+    """Decorate a command with one option for each field of `Job`; options not given arrive as None."""
+    record = inspect.type_info(Job)
+    assert isinstance(record, inspect.StructType)
+    for entry in reversed(record.fields):
+        text, unit, kind = _described(entry.type)
+        default = "" if entry.default in (None, msgspec.NODEFAULT) else f" [{entry.default:g}]" if isinstance(
+            entry.default, float
+        ) else f" [{entry.default}]"
+        option = click.option(
+            "--" + entry.name.replace("_", "-"),
+            entry.name,
+            type=kind,
+            default=None,
+            metavar=unit.upper() if unit else None,
+            help=text + default,
+        )
+        function = option(function)
+    return function
+
+
+def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType | None]:
+    """Help text, unit and click's type of a field."""
+    text = unit = ""
+    while isinstance(field_type, inspect.Metadata):
+        schema = field_type.extra_json_schema or {}
+        text = schema.get("description", text)
+        unit = (field_type.extra or {}).get("unit", unit)
+        field_type = field_type.type
+    if isinstance(field_type, inspect.UnionType):
+        parts = [t for t in field_type.types if not isinstance(t, inspect.NoneType)]
+        inner_text, inner_unit, kind = _described(parts[0])
+        return text or inner_text, unit or inner_unit, kind
+    if isinstance(field_type, inspect.LiteralType):
+        return text, unit, click.Choice([str(v) for v in field_type.values])
+    if isinstance(field_type, inspect.FloatType):
+        return text, unit, click.FLOAT
+    return text, unit, click.STRING

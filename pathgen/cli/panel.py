@@ -1,0 +1,78 @@
+"""`pathgen panel`: a picture becomes a program."""
+
+from __future__ import annotations
+
+import json
+from contextlib import ExitStack
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from pathgen.atomic import atomic_output, refuse_same
+from pathgen.cli.options import job_options
+from pathgen.cli.progress import progress_bar
+from pathgen.job import Result, plan, write
+from pathgen.settings import Job, job_from, load_job
+from pathgen.summary import closing_lines
+
+FILE = click.Path(path_type=Path)
+
+
+@click.command("panel")
+@click.argument("picture", type=FILE)
+@click.option("--out", type=FILE, required=True, help="The program to write.")
+@click.option("--job", "job_file", type=FILE, help="Job file (TOML); options given here win over it.")
+@click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
+@click.option("--preview", type=FILE, help="Write a PNG: thickness, wanted picture, sample layers, bead counts.")
+@click.option("--thickness", type=FILE, help="Write the panel's thickness map, mm, as .npy (row 0 at the top).")
+@job_options
+def command(
+    picture: Path,
+    out: Path,
+    job_file: Path | None,
+    summary: Path | None,
+    preview: Path | None,
+    thickness: Path | None,
+    **options: Any,
+) -> None:
+    """Turn PICTURE into the program of an upright panel.
+
+    PICTURE is a photograph (PNG, JPEG, WebP, TIFF), or a .npy array of thickness in mm, row 0 at the top.
+    Nothing is written unless everything is.
+    """
+    base = load_job(job_file) if job_file else Job()
+    job = job_from(options, "command line", base)
+    extras = [path for path in (summary, preview, thickness) if path]
+    inputs = [path for path in (picture, job_file) if path]
+    for path in (out, *extras):
+        refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
+    with ExitStack() as files:
+        streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
+        planned = plan(picture, job)
+        with progress_bar("layers") as progress:
+            result = write(planned, streams[out], progress)
+        if summary:
+            text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
+            streams[summary].write(text.encode() + b"\n")
+        if thickness:
+            streams[thickness].write(_npy(planned.panel.thickness))
+        if preview:
+            streams[preview].write(_preview(result))
+    for line in closing_lines(result.summary, str(out)):
+        click.echo(line)
+
+
+def _npy(array: np.ndarray) -> bytes:
+    buffer = BytesIO()
+    np.save(buffer, array.astype(np.float32), allow_pickle=False)
+    return buffer.getvalue()
+
+
+def _preview(result: Result) -> bytes:
+    """Draw the preview; matplotlib is loaded here, by those who ask for a picture."""
+    from pathgen.report import preview
+
+    return preview(result)

@@ -1,0 +1,195 @@
+"""A program read back: text to moves, by what the text says and nothing else.
+
+Ordinary lines are read by `scan` a megabyte at a time and carried out by `rows` as columns; everything
+unusual goes through `block` and `interpret` line by line. A line is read as RS-274 (NISTIR 6556) and the
+dialect say, or refused with its number: nothing is guessed.
+
+What is followed: G0 to G3 (arcs in XY as chords), G4, G17 to G21, G28, G53, G54, G80, G90 to G92 and the
+codes that change nothing for a head that only moves straight (G40, G49, G61, G64, G94, G98, G99); M82 and
+M83 where the dialect owns them. Other M words, and the dialect's own, are kept as events. Cycles, further
+coordinate systems, tool offsets, parameters and expressions are refused.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.gcode.block import LONGEST, Grammar
+from pathgen.gcode.interpret import Event, Interpreter, Stretch
+from pathgen.motion.moves import DEPOSITS, Moves
+from pathgen.settings.machine import Dialect
+
+PIECE = 1 << 20  # bytes scanned at once: small enough for its columns to stay in the processor's cache
+SAME_LAYER = 4  # decimals of a mm to which heights are told apart where no comment says the layer
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """What a program does.
+
+    Attributes
+    ----------
+    moves : Moves
+        Machine coordinates, mm; filament in mm of filament. One row a line of motion; a chord of an arc is
+        a row too. `feed` is the last F word, and 0 before the first.
+    line : (N,) int32
+        Line of the source each move came from, from 1.
+    header : dict of str to str
+        The `key = value` comments that stand before the first command.
+    events : tuple of Event
+        Commands that are not motions, in order.
+    tops : (L,) float64
+        Height of the top of each layer, mm: as marks say it (NaN for one they leave out), or the heights of
+        deposits, ascending.
+    ended : bool
+        M2, M30 or a closing percent sign was reached. What follows it is not read. False for a program cut
+        short.
+    marked : bool
+        Comments of a pathgen program said kinds and layers; otherwise both were told from the motion.
+    """
+
+    moves: Moves
+    line: NDArray[np.int32]
+    header: dict[str, str]
+    events: tuple[Event, ...]
+    tops: NDArray[np.float64]
+    ended: bool
+    marked: bool
+
+
+def read_program(
+    source: bytes | str | PathLike[str],
+    dialect: Dialect,
+    filament_diameter: float,
+    *,
+    block_delete: bool = False,
+) -> Program:
+    r"""Read a program.
+
+    Parameters
+    ----------
+    source : bytes or path
+        The text itself, or the file it stands in. Lines end with LF or CR LF.
+    dialect : Dialect
+        How its controller takes it.
+    filament_diameter : float
+        mm; turns filament words that are volumes into lengths.
+    block_delete : bool
+        The controller's block-delete switch: leave out lines that begin with a slash.
+
+    Returns
+    -------
+    Program
+        Without moves, and not ended, for empty text.
+
+    Raises
+    ------
+    PathgenError
+        With line number and content, for the first line that breaks a rule of RS-274 or of the dialect or
+        asks for what is not followed; or when the file cannot be opened.
+
+    Notes
+    -----
+    The head starts at 0, 0, 0, where G28 puts it too. A last line without line end that cannot be read was
+    cut off on its way; it is left out, and `ended` is false.
+
+    A filament word counts as the dialect says until M82 or M83; on a linear axis (A, B, C, U, V, W) it
+    follows G90 and G91 like any axis. In programs without marks a deposit is of kind WALL, and its layer is
+    the rank of its height among the heights of all deposits; other moves have the layer of the deposit
+    before them.
+
+    Examples
+    --------
+    >>> program = read_program(b"G1 X10 E0.5 F1200\nX20 E0.5\nM2\n", dialect, 1.75)  # doctest: +SKIP
+    >>> program.moves.x, program.ended  # doctest: +SKIP
+    (array([10., 20.]), True)
+    """
+    grammar = Grammar.of(dialect)
+    interpreter = Interpreter(
+        grammar,
+        filament_absolute=True if grammar.axis else dialect.filament_mode == "absolute",
+        filament_scale=4 / (math.pi * filament_diameter**2) if dialect.filament_unit == "mm3" else None,
+        block_delete=block_delete,
+    )
+    if isinstance(source, bytes):
+        _take_all(io.BytesIO(source), interpreter)
+    else:
+        try:
+            with open(source, "rb") as handle:
+                _take_all(handle, interpreter)
+        except OSError as error:
+            raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
+    return _program(interpreter)
+
+
+def _take_all(handle: BinaryIO, interpreter: Interpreter) -> None:
+    """Hand a file over in pieces of whole lines."""
+    while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
+        whole = piece.rfind(b"\n") + 1
+        interpreter.take(piece[:whole])
+        if whole < len(piece) and not interpreter.ended:
+            _take_last(piece[whole:], interpreter)
+
+
+def _take_last(rest: bytes, interpreter: Interpreter) -> None:
+    """Take a last line without line end; one that cannot be read is left out, with all it set going."""
+    events = len(interpreter.events)
+    try:
+        interpreter.take(rest + b"\n")
+    except PathgenError:
+        if len(rest) > LONGEST:
+            raise
+        del interpreter.events[events:]
+        interpreter.ended = False
+
+
+def _program(interpreter: Interpreter) -> Program:
+    """Join the stretches; layers by height where the program does not tell them."""
+    line, x, y, z, filament, feed, kind, layer = _joined(interpreter.stretches)
+    if interpreter.told:
+        tops = np.full(max(interpreter.tops, default=-1) + 1, np.nan)
+        tops[list(interpreter.tops)] = list(interpreter.tops.values())
+    else:
+        layer, tops = _layers_by_height(z, kind)
+    moves = Moves((0.0, 0.0, 0.0), x, y, z, filament, feed, kind, layer)
+    return Program(
+        moves,
+        line,
+        interpreter.header,
+        tuple(interpreter.events),
+        tops,
+        interpreter.ended,
+        interpreter.told,
+    )
+
+
+def _joined(stretches: list[Stretch]) -> Stretch:
+    """Join columns, letting go of each stretch once it is copied: nothing is held twice."""
+    types = (np.int32, *[np.float64] * 5, np.uint8, np.int32)
+    columns: list[NDArray[Any]] = [np.empty(sum(len(s.line) for s in stretches), t) for t in types]
+    at = 0
+    stretches.reverse()
+    while stretches:
+        parts: tuple[NDArray[Any], ...] = tuple(stretches.pop())
+        for column, part in zip(columns, parts, strict=True):
+            column[at : at + len(part)] = part
+        at += len(parts[0])
+    return Stretch(*columns)
+
+
+def _layers_by_height(
+    z: NDArray[np.float64], kind: NDArray[np.uint8]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Give deposits the rank of their height, and other moves the layer of the deposit before them."""
+    deposit = np.flatnonzero(np.isin(kind, DEPOSITS))
+    tops, rank = np.unique(np.round(z[deposit], SAME_LAYER), return_inverse=True)
+    spans = np.diff(deposit, prepend=0, append=len(z))
+    return np.repeat(np.concatenate([[0], rank]), spans).astype(np.int32), tops

@@ -1,0 +1,260 @@
+"""Words of motion to columns of moves: what G0 to G3 do under the modes in force.
+
+Glossary. *Row*: one line with words of motion. *Modes*: units, absolute or relative, plane; constant over
+one call, since a line that changes one stands between two calls. *Held*: valid until the next such word.
+
+Absolute positions are held words; relative ones a running sum. Both add and scale in the order a controller
+would, so the result does not depend on where a program is cut into pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.gcode.arcs import FAULTS, Arcs, Turn, chord_ends, turn
+from pathgen.gcode.scan import Words
+from pathgen.motion.moves import Kind
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Refuse = Callable[[int, str], PathgenError]
+
+NO_MOTION = 80  # G80, and the mode before the first G0 to G3
+SET_FILAMENT = 92  # among the G words of rows: G92 with the filament word alone, which moves nothing
+
+
+class Modes(NamedTuple):
+    """Modes that a row depends on."""
+
+    scale: float  # mm a unit: 1, or 25.4 after G20
+    absolute: bool
+    filament_absolute: bool
+    plane: str = "G17"
+
+
+@dataclass(slots=True)
+class State:
+    """Where a controller stands between two rows; `advance` moves it on.
+
+    Attributes
+    ----------
+    modes : Modes
+    filament_scale : float
+        mm of filament a unit of the filament word.
+    place : list of float
+        Machine position x, y, z, mm.
+    offset : list of float
+        Machine position of the program's origin, mm: 0 until a G92 shifts it.
+    fed : float
+        The filament word that would feed nothing if given now, mm of filament.
+    wound : float
+        Filament fed since the start or the last homing, mm: the filament axis's machine position.
+    feed : float
+        mm/s; 0 before the first F word.
+    mode : int
+        0 to 3 or `NO_MOTION`.
+    """
+
+    modes: Modes
+    filament_scale: float
+    place: list[float]
+    offset: list[float]
+    fed: float = 0.0
+    wound: float = 0.0
+    feed: float = 0.0
+    mode: int = NO_MOTION
+
+
+class Rows(NamedTuple):
+    """Columns of N moves, as `Moves` has them, with the 0-based line each came from."""
+
+    line: Ints
+    x: Floats
+    y: Floats
+    z: Floats
+    filament: Floats
+    feed: Floats
+    moved: Flags  # moves in the XY plane
+    raised: Flags  # changes z
+
+
+def advance(state: State, words: Words, filament: str, refuse: Refuse) -> Rows | None:
+    """Carry out rows, all under the same modes.
+
+    Parameters
+    ----------
+    state : State
+        Where the controller stands; moved on in place.
+    words : Words
+        Whole rows, no letter twice in one. None gives None.
+    filament : str
+        The letter that feeds filament.
+    refuse : callable
+        Words a refusal from a line and a reason.
+
+    Returns
+    -------
+    Rows or None
+        None where nothing moves.
+
+    Raises
+    ------
+    PathgenError
+        For the first row that has no meaning under the mode it stands in.
+    """
+    if not len(words.line):
+        return None
+    first = np.flatnonzero(np.diff(words.line, prepend=-1))
+    line, n = words.line[first], len(first)
+    row = np.repeat(np.arange(n), np.diff(first, append=len(words.line)))
+    column = {c: _column(words, row, c) for c in "GFXYZIJR" + filament}
+    g_row, g = column["G"]
+    sets, axes = _flags(n, g_row[g == SET_FILAMENT]), _flags(n, *(column[c][0] for c in "XYZ" + filament))
+    mode = _held(state.mode, g_row[g != SET_FILAMENT], g[g != SET_FILAMENT], n)
+    moving, bent = axes & ~sets, (mode == 2) | (mode == 3)
+    centred = _flags(n, *(column[c][0] for c in "IJR"))
+    faults = {
+        "axis words, but no motion (G0 to G3) in force": moving & (mode == NO_MOTION),
+        "a motion without an axis word": _flags(n, g_row[g < 4]) & ~axes,
+        "I, J or R, but no arc in force": centred & ~(moving & bent),
+        "an arc, but not in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
+    }
+    before = list(state.place)
+    x, y, z = (_positions(state, axis, *column["XYZ"[axis]], n) for axis in range(3))
+    fed = _fed(state, *column[filament], sets)
+    f_row, f = column["F"]
+    feed = _held(state.feed, f_row, f * state.modes.scale / 60.0, n)
+    state.feed, state.mode = float(feed[-1]), int(mode[-1])
+    moved, raised = _changes(before, [x, y, z])
+    rows = Rows(line, x, y, z, fed, feed, moved, raised)
+    bent &= moving
+    if bent.any():
+        turned = turn(_arcs(state.modes.scale, before, rows, column, bent, mode))
+        faults |= {why: _flags(n, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
+    _check(line, refuse, faults)
+    if bent.any():
+        return _with_chords(rows, moving, bent, before[2], turned)
+    return rows if moving.all() else Rows._make(c[moving] for c in rows)
+
+
+def kinds(rows: Rows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Tell what moves are for from what they do; `part` is the kind deposits have there.
+
+    Filament fed while the head moves in XY is a deposit. Without XY motion, filament fed or drawn back is a
+    reload or a retraction, even while z changes, and z alone is a lift. Everything else is a travel.
+    """
+    fed = np.where(rows.moved, part, np.uint8(Kind.RELOAD))
+    drawn = np.where(rows.moved, np.uint8(Kind.TRAVEL), np.uint8(Kind.RETRACT))
+    dry = np.where(rows.raised & ~rows.moved, np.uint8(Kind.LIFT), np.uint8(Kind.TRAVEL))
+    kind = np.where(rows.filament > 0, fed, np.where(rows.filament < 0, drawn, dry))
+    return np.asarray(kind, np.uint8)
+
+
+def _column(words: Words, row: Ints, letter: str) -> tuple[Ints, Floats]:
+    at = np.flatnonzero(words.letter == ord(letter))
+    return row[at], words.value[at]
+
+
+def _flags(n: int, *rows: Ints) -> Flags:
+    flags = np.zeros(n, np.bool_)
+    for r in rows:
+        flags[r] = True
+    return flags
+
+
+def _held(now: float, row: Ints, value: Floats, n: int) -> Floats:
+    """Hold each value from its row up to the next; `now` before the first."""
+    spans = np.diff(row, prepend=0, append=n)
+    return np.repeat(np.concatenate([[float(now)], value]), spans)
+
+
+def _check(line: Ints, refuse: Refuse, faults: dict[str, Flags]) -> None:
+    """Refuse the first row that has a fault, for the first reason."""
+    found = [(int(line[np.argmax(bad)]), why) for why, bad in faults.items() if bad.any()]
+    if found:
+        raise refuse(*min(found, key=lambda fault: fault[0]))
+
+
+def _positions(state: State, axis: int, row: Ints, value: Floats, n: int) -> Floats:
+    """Give one axis's machine position after each row."""
+    now, value = state.place[axis], value * state.modes.scale
+    if state.modes.absolute:
+        value = value + state.offset[axis]
+    else:
+        value = np.cumsum(np.concatenate([[now], value]))[1:]
+    position = _held(now, row, value, n)
+    state.place[axis] = float(position[-1])
+    return position
+
+
+def _fed(state: State, row: Ints, value: Floats, sets: Flags) -> Floats:
+    """Give the filament fed in each row, mm of filament."""
+    value = value * state.filament_scale
+    fed = np.zeros(len(sets))
+    if not len(value):
+        return fed
+    if state.modes.filament_absolute:
+        fed[row] = np.diff(value, prepend=state.fed)
+        fed[sets] = 0.0
+        state.fed = float(value[-1])
+    else:
+        fed[row] = value
+        state.fed = float(np.cumsum(np.concatenate([[state.fed], value]))[-1])
+    state.wound = float(np.cumsum(np.concatenate([[state.wound], fed[row]]))[-1])
+    return fed
+
+
+def _changes(before: list[float], place: list[Floats]) -> tuple[Flags, Flags]:
+    """Tell which rows move in XY, and which change z."""
+    x, y, z = (np.diff(p, prepend=b) != 0 for p, b in zip(place, before, strict=True))
+    return x | y, z
+
+
+def _arcs(
+    scale: float,
+    before: list[float],
+    rows: Rows,
+    column: dict[str, tuple[Ints, Floats]],
+    bent: Flags,
+    mode: Floats,
+) -> Arcs:
+    """Gather the arcs among the rows."""
+    given = {}
+    for letter in "IJR":
+        at, value = column[letter]
+        given[letter] = np.full(len(bent), np.nan)
+        given[letter][at] = value * scale
+    end = np.stack([rows.x, rows.y], axis=1)
+    start = np.concatenate([[before[:2]], end[:-1]])
+    placed = _flags(len(bent), column["X"][0], column["Y"][0])
+    centre = np.stack([given["I"], given["J"]], axis=1)
+    return Arcs._make(c[bent] for c in (start, end, mode == 2, placed, centre, given["R"]))
+
+
+def _with_chords(rows: Rows, moving: Flags, bent: Flags, before_z: float, turned: Turn) -> Rows:
+    """Replace each arc by its chords; z rises and filament is fed evenly along it."""
+    count = moving.astype(np.int64)
+    count[bent] = turned.chords
+    source = np.repeat(np.arange(len(count)), count)
+    nth = np.arange(1, len(source) + 1) - np.repeat(np.cumsum(count) - count, count)
+    out = Rows._make(c[source] for c in rows)
+
+    on = np.flatnonzero(bent[source])
+    source, nth = source[on], nth[on]
+    share = nth / count[source]
+    within = nth < count[source]  # the last chord keeps the end as written
+    point = chord_ends(turned, (np.cumsum(bent) - 1)[source], share)
+    start_z = np.concatenate([[before_z], rows.z[:-1]])[source]
+    height = start_z + (rows.z[source] - start_z) * share
+    for column, value in ((out.x, point[:, 0]), (out.y, point[:, 1]), (out.z, height)):
+        column[on[within]] = value[within]
+    out.filament[on] /= count[source]
+    out.moved[on] = True
+    return out

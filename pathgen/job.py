@@ -1,0 +1,337 @@
+"""The pipeline: a picture goes in, a machine's program and what is known of it come out.
+
+    picture ─► luminance ─► thickness ─► panel ─► layers ─► strokes ─► moves ─► program text
+
+Layers are planned and written in blocks, so memory does not grow with the panel's height.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen import optics, picture
+from pathgen.atomic import atomic_output, refuse_same
+from pathgen.errors import PathgenError
+from pathgen.gcode import ProgramWriter
+from pathgen.layers import BeadPlan, Layers, Strokes, brim_loops, cut, find_fill
+from pathgen.motion import (
+    Heights,
+    Kind,
+    Moves,
+    Tally,
+    approach,
+    assemble,
+    concatenate,
+    limit_feed,
+    plan_speeds,
+    start_line,
+    tally,
+)
+from pathgen.panel import Panel, frame
+from pathgen.route import Footprint, Placement, order_strokes, place
+from pathgen.settings import Job, Machine, Material, Setup, settle
+from pathgen.summary import Extents, Summary, first_facts, last_facts, summarise
+
+Source = str | Path | NDArray[np.floating]
+Progress = Callable[[int, int], None]
+
+CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
+DEFAULT_WIDTH = 100.0  # mm
+CLEAR = 10.0  # mm that the head rises over the finished panel
+START_GAP = 4.0  # mm between the start line and what stands nearest to it
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A panel that is ready to be made.
+
+    Attributes
+    ----------
+    setup : Setup
+        Job (complete), machine and material.
+    panel : Panel
+        Thickness map with its rim.
+    layers : Layers
+    placement : Placement
+    source : str
+        Name of the picture.
+    notes : tuple of str
+        What the person should know.
+    """
+
+    setup: Setup
+    panel: Panel
+    layers: Layers
+    placement: Placement
+    source: str
+    notes: tuple[str, ...] = ()
+
+    @property
+    def beads(self) -> BeadPlan:
+        """What the fill aims at."""
+        return bead_plan(self.setup)
+
+
+@dataclass(slots=True)
+class Result:
+    """What came of a job.
+
+    Attributes
+    ----------
+    planned : Planned
+    tally : Tally
+        Time, filament, lengths and counts by kind of move.
+    summary : dict
+        Flat, with units in its keys; what ``--summary`` writes.
+    counts : (layers, columns) int8
+        Beads side by side, row 0 the bottom layer.
+    samples : dict of int to Strokes
+        Strokes of a few layers, by layer number.
+    """
+
+    planned: Planned
+    tally: Tally
+    summary: Summary
+    counts: NDArray[np.int8]
+    samples: dict[int, Strokes] = field(default_factory=dict)
+
+
+def make(
+    source: Source,
+    out: str | Path,
+    job: Job | None = None,
+    machine: Machine | None = None,
+    material: Material | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Result:
+    """Make the program of one panel.
+
+    Parameters
+    ----------
+    source : path or (rows, cols) array
+        A photograph, or thickness in mm (an array or a ``.npy`` file), row 0 at the top.
+    out : path
+        The program's file. It appears when it is complete, or not at all.
+    job : Job, optional
+        By default a panel 100 mm wide with everything else as a `Job` has it.
+    machine, material : optional
+        Records to use instead of the ones the job names.
+    progress : callable, optional
+        Called with (layers done, layers in all).
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    PathgenError
+        For anything refused; then there is no file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     result = make(np.full((40, 60), 1.6), f"{folder}/plate.gcode", Job(brim=2.0))
+    >>> result.summary["layers"], result.summary["rotation_deg"]
+    (99, 90)
+    """
+    refuse_same(out, [source] if isinstance(source, str | Path) else [])
+    planned = plan(source, job, machine, material)
+    with atomic_output(out) as stream:
+        return write(planned, stream, progress)
+
+
+def plan(
+    source: Source, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
+) -> Planned:
+    """Settle everything about a panel up to its place on the platform; nothing is written.
+
+    Parameters and errors are those of `make`.
+    """
+    setup, notes = _respect_block_rate(settle(job or Job(), machine, material))
+    panel, name, more = read_panel(source, setup)
+    layers = cut(panel, setup.job.layer, setup.job.first_layer)
+    placement = place(footprint(panel, setup), setup.machine, setup.job.axis)
+    return Planned(setup, panel, layers, placement, name, (*notes, *more))
+
+
+def write(planned: Planned, stream: BinaryIO, progress: Progress | None = None) -> Result:
+    """Write the program of a planned panel.
+
+    Parameters
+    ----------
+    planned : Planned
+    stream : binary file
+        Seekable: facts known only at the end are filled into the header.
+    progress : callable, optional
+        Called with (layers done, layers in all).
+
+    Returns
+    -------
+    Result
+    """
+    setup, total = planned.setup, len(planned.layers)
+    writer = ProgramWriter(stream, setup.machine, setup.material.fan)
+    layers = planned.layers
+    writer.begin(first_facts(planned), _placeholders(planned), layers.top, layers.height)
+    sums, extents = Tally(), Extents()
+    counts = np.zeros((total, planned.panel.thickness.shape[1]), np.int8)
+    samples: dict[int, Strokes] = {}
+    wanted = {0, total // 2, total - 1}
+    for moves, strokes, first, last in blocks(planned):
+        feed = limit_feed(moves, setup.machine)
+        sums += tally(moves, plan_speeds(moves, setup.machine, feed), feed)
+        extents.take(moves)
+        writer.write(moves, feed)
+        counts[first:last] = strokes.counts
+        samples |= {i: strokes.only(i) for i in wanted if first <= i < last}
+        if progress:
+            progress(last, total)
+    summary = summarise(planned, sums, extents, counts, writer.lines)
+    writer.finish(last_facts(summary))
+    return Result(planned, sums, summary, counts, samples)
+
+
+def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
+    """Plan a panel's moves block after block.
+
+    Yields
+    ------
+    moves : Moves
+        In machine coordinates; the first block opens with the approach, the start line and the brim.
+    strokes : Strokes
+        The walls' strokes, in order.
+    first, last : int
+        The block holds layers ``first:last``.
+    """
+    setup, layers, placement = planned.setup, planned.layers, planned.placement
+    fill = find_fill(setup.job.fill)
+    heights = Heights(layers.top, layers.height)
+    step = max(1, CELLS_PER_BLOCK // planned.panel.thickness.shape[1])
+    opening = _opening(planned, heights)
+    at = opening.end
+    for first in range(0, len(layers), step):
+        last = min(first + step, len(layers))
+        strokes = fill(layers.profiles(first, last), planned.beads)
+        here = placement.to_panel(np.array(at[0]), np.array(at[1]))
+        strokes, _ = order_strokes(strokes, (float(here[0]), float(here[1])))
+        moves = assemble(strokes, Kind.WALL, heights, placement, setup, at)
+        at = moves.end
+        yield (concatenate([opening, moves]) if first == 0 else moves), strokes, first, last
+
+
+def bead_plan(setup: Setup) -> BeadPlan:
+    """Gather what a job asks of its fill."""
+    names = BeadPlan.__dataclass_fields__
+    return BeadPlan(**{name: getattr(setup.job, name) for name in names})
+
+
+def read_panel(source: Source, setup: Setup) -> tuple[Panel, str, list[str]]:
+    """Turn a picture or a thickness map into a panel.
+
+    Returns
+    -------
+    panel : Panel
+    name : str
+        What to call the source.
+    notes : list of str
+        What the person should know.
+    """
+    job, rim = setup.job, 2 * setup.job.rim_width
+    inner = [None if side is None else side - rim for side in (job.width, job.height)]
+    if isinstance(source, np.ndarray):
+        mapped, name = picture.check_thickness(source), "array"
+    elif picture.is_thickness(source):
+        mapped, name = picture.load_thickness(source), Path(source).name
+    else:
+        return _panel_from_photo(source, inner, setup)
+    rows, cols = mapped.shape
+    if inner != [None, None]:
+        width, height = picture.proportions(mapped, *inner)
+        rows, cols = round(height / job.pixel), round(width / job.pixel)
+    if not mapped.any():
+        raise PathgenError("the thickness is 0 everywhere: there is no wall to make", where=name)
+    return _framed(picture.resample(mapped, rows, cols), setup), name, []
+
+
+def _panel_from_photo(
+    path: str | Path, inner: list[float | None], setup: Setup
+) -> tuple[Panel, str, list[str]]:
+    """Photograph to luminance to thickness to panel; `inner` are the picture's sides in mm, or None."""
+    job = setup.job
+    photo = picture.load_picture(path)
+    if inner == [None, None]:
+        inner = [DEFAULT_WIDTH - 2 * job.rim_width, None]
+    fitted = picture.fit(photo.luminance, *picture.proportions(photo.luminance, *inner), job.pixel)
+    law = optics.law(setup.material.light)
+    thickness = optics.thickness(fitted, law, job.thinnest, job.thickest)
+    return _framed(thickness, setup), photo.source, [*photo.notes, *picture.tone_notes(fitted)]
+
+
+def _framed(thickness: NDArray[np.floating], setup: Setup) -> Panel:
+    assert setup.job.rim_thickness is not None, "settle fills it in"
+    return frame(thickness, setup.job.pixel, setup.job.rim_width, setup.job.rim_thickness)
+
+
+def footprint(panel: Panel, setup: Setup) -> Footprint:
+    """Measure what panel, brim and start line cover of the platform."""
+    brim = setup.job.brim
+    return Footprint(
+        u=(-brim, panel.width + brim),
+        n=(-brim, start_line_at(panel, setup) + 1.0),
+        height=panel.height,
+    )
+
+
+def start_line_at(panel: Panel, setup: Setup) -> float:
+    """How far in front of the panel's back the start line lies, mm."""
+    foot = float(panel.thickness[-1].max())
+    return max(float(panel.thickness.max()), foot + setup.job.brim) + START_GAP
+
+
+def _placeholders(planned: Planned) -> dict[str, float]:
+    """Give what start and finish blocks leave open: temperatures, and where the head rests at the end."""
+    job, volume = planned.setup.job, planned.setup.machine.volume
+    assert job.nozzle_temperature is not None and job.platform_temperature is not None, "settle fills them in"
+    return {
+        "nozzle": job.nozzle_temperature,
+        "platform": job.platform_temperature,
+        "park_x": volume.x[0],
+        "park_y": volume.y[1],
+        "clear_z": min(float(planned.layers.top[-1]) + CLEAR, volume.z[1]),
+    }
+
+
+def _opening(planned: Planned, heights: Heights) -> Moves:
+    """Approach, start line and brim."""
+    setup, panel, placement = planned.setup, planned.panel, planned.placement
+    pitch = planned.beads.pitch
+    line = start_line(panel.width, start_line_at(panel, setup), pitch)
+    parts = [approach(line, placement, setup.machine)]
+    parts.append(assemble(line, Kind.START, heights, placement, setup, parts[-1].end))
+    loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch)
+    parts.append(assemble(loops, Kind.BRIM, heights, placement, setup, parts[-1].end))
+    return concatenate(parts)
+
+
+def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
+    """Coarsen the pixel where the controller could not take the moves as fast as the feed makes them."""
+    job, machine = setup.job, setup.machine
+    least = job.feed / machine.blocks_per_second
+    if job.pixel >= least:
+        return setup, []
+    note = (
+        f"pixel raised from {job.pixel:g} to {least:.3g} mm: at {job.feed:g} mm/s {machine.name} takes "
+        f"{machine.blocks_per_second:g} moves a second"
+    )
+    coarser = msgspec.structs.replace(job, pixel=float(f"{least:.3g}"))
+    return Setup(coarser, machine, setup.material), [note]

@@ -1,0 +1,118 @@
+"""Strokes in order become moves: travels between them, retractions, the lift to the next layer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.layers.strokes import Floats, Ints, Strokes
+from pathgen.motion.moves import Kind, Moves
+from pathgen.route import Placement
+from pathgen.settings import Setup
+
+BEFORE = 4  # rows that may come before a stroke: retract, lift, travel, reload
+
+
+@dataclass(frozen=True, slots=True)
+class Heights:
+    """Top and height of every layer, mm, (L,)."""
+
+    top: Floats
+    height: Floats
+
+
+def filament_area(diameter: float) -> float:
+    """Cross-section of the filament, mm²."""
+    return float(np.pi * diameter**2 / 4)
+
+
+def assemble(
+    strokes: Strokes,
+    kind: Kind,
+    heights: Heights,
+    placement: Placement,
+    setup: Setup,
+    start: tuple[float, float, float],
+) -> Moves:
+    """Turn ordered strokes into moves in machine coordinates.
+
+    Parameters
+    ----------
+    strokes : Strokes
+        In the order they are made.
+    kind : Kind
+        What their deposits are; turns of a wall become `Kind.TURN`, dry segments `Kind.LINK`.
+    heights : Heights
+        Of all layers of the panel.
+    placement : Placement
+    setup : Setup
+        Feeds, solidity, filament and retraction.
+    start : tuple of float
+        Where the head is, (x, y, z) mm.
+
+    Returns
+    -------
+    Moves
+        Filament follows E = solidity · area · h / (π d²/4). Empty where there are no strokes.
+    """
+    x, y = placement.to_machine(strokes.u, strokes.n)
+    first, last = strokes.start[:-1], strokes.start[1:] - 1
+    points = len(x)
+    of = np.repeat(np.arange(len(strokes)), np.diff(strokes.start))
+    # Row of each point: its stroke's leading rows come first, and the first point is the travel's own row.
+    row = np.arange(points) + (BEFORE - 1) * (of + 1)
+    rows = points + (BEFORE - 1) * len(strokes)
+    layer = strokes.layer[of]
+
+    table = _blank(rows, start)
+    present = np.zeros(rows, bool)
+    present[row] = True
+    table.x[row], table.y[row], table.z[row] = x, y, heights.top[layer]
+    per_area = setup.job.solidity * heights.height / filament_area(setup.machine.hot_end.filament_diameter)
+    table.filament[row] = strokes.area * per_area[layer]
+    table.feed[row] = np.where(layer == 0, setup.job.first_feed, setup.job.feed)
+    table.layer[row] = layer
+    kinds = np.full(points, kind, np.uint8)
+    kinds[strokes.area == 0] = Kind.LINK
+    kinds[strokes.turn] = Kind.TURN
+    table.kind[row] = kinds
+    _lead_in(table, present, row[first], row[last], setup)
+    return table.only(present)
+
+
+def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
+    x, y, z, filament, feed = (np.empty(rows) for _ in range(5))
+    return Moves(start, x, y, z, filament, feed, np.empty(rows, np.uint8), np.empty(rows, np.int32))
+
+
+def _lead_in(table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, setup: Setup) -> None:
+    """Write the rows before every stroke: retract, lift, travel, reload; those not needed stay absent.
+
+    A row's place is first − 3 (retract), first − 2 (lift), first − 1 (travel); the reload takes the row of
+    the stroke's own first point, where the travel has already brought the head.
+    """
+    machine = setup.machine
+    if not len(first):
+        return
+    here = {
+        axis: np.concatenate([[at], getattr(table, axis)[last[:-1]]])
+        for axis, at in zip("xyz", table.start, strict=True)
+    }
+    gap = np.hypot(table.x[first] - here["x"], table.y[first] - here["y"])
+    lifted = np.abs(table.z[first] - here["z"]) > 1e-9
+    dry = (gap > machine.retraction.over) & (machine.retraction.length > 0)
+    top = table.z[first]
+    length = machine.retraction.length
+    for offset, kind, there, x, y, z, filament, feed in (
+        (-3, Kind.RETRACT, dry, here["x"], here["y"], here["z"], -length, machine.retraction.feed),
+        (-2, Kind.LIFT, lifted, here["x"], here["y"], top, 0.0, machine.axes.z.feed),
+        (-1, Kind.TRAVEL, gap > 1e-9, table.x[first], table.y[first], top, 0.0, machine.travel_feed),
+        (0, Kind.RELOAD, dry, table.x[first], table.y[first], top, length, machine.retraction.feed),
+    ):
+        at = first + offset
+        present[at] = there
+        table.x[at], table.y[at], table.z[at] = x, y, z
+        table.filament[at], table.feed[at], table.kind[at] = filament, feed, kind
+        table.layer[at] = table.layer[first]

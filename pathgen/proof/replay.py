@@ -1,0 +1,349 @@
+"""Replay: a program's filament laid down on a grid, layer by layer.
+
+Glossary. *Deposit map*: for every layer and every column of the panel, the volume of filament fed there, and
+the thickness of wall that volume fills. *Column*: a span of u one pixel wide. *Inner column*: one that a
+move crosses from side to side.
+
+A move's volume is spread evenly over the u-range it crosses, and what falls into each column is exact: the
+two columns a move ends in get their shares, and the inner ones get a density, entered as a step up and a
+step down and summed along the row. So nothing is sampled, and a map holds every cubic millimetre fed.
+
+Across the wall (along n) nothing is resolved: light sees the column's total. Smear of the bore and the
+spread of light come later, as steps of their own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.gcode.read import Program
+from pathgen.motion.moves import Kind, Moves
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+COUNTED = (Kind.WALL, Kind.TURN)  # brim and start line come off with the panel, or stand beside it
+BLOCK = 1 << 18  # moves laid down at once
+SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """How the panel stands on the platform, and the grid laid over it.
+
+    Panel coordinates are u to the viewer's right, n toward the viewer and z up, so (u, n, z) is left-handed:
+    at rotation 0, (x, y) = (x0 + u, y0 - n); at rotation 90, (x, y) = (x0 + n, y0 + u).
+
+    Attributes
+    ----------
+    rotation : {0, 90}
+        Degrees the panel is turned counter-clockwise on the platform.
+    x0, y0 : float
+        Machine position of u = 0, n = 0, mm.
+    width : float
+        mm along u; the columns cover u = 0 to width.
+    pixel : float
+        Width of a column, mm. The last is narrower where width is no multiple of it.
+    tops : (L,) float64
+        Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
+    """
+
+    rotation: Literal[0, 90]
+    x0: float
+    y0: float
+    width: float
+    pixel: float
+    tops: Floats
+
+    def __post_init__(self) -> None:
+        """Refuse what is no grid."""
+        object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
+        if self.rotation not in (0, 90):
+            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 or 90")
+        if not (self.width > 0 and self.pixel > 0):
+            what = f"width {self.width} mm, pixel {self.pixel} mm"
+            raise PathgenError(what, where="frame", allowed="more than 0")
+        if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
+            allowed = "ascending heights above 0"
+            raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
+
+    @property
+    def heights(self) -> Floats:
+        """Height of each layer, bottom first, mm."""
+        return np.diff(self.tops, prepend=0.0)
+
+    @property
+    def borders(self) -> Floats:
+        """Borders of the columns, mm: (C + 1,) from 0 to width."""
+        columns = max(1, math.ceil(self.width / self.pixel - SNAP))
+        return np.asarray(np.minimum(np.arange(columns + 1) * self.pixel, self.width))
+
+    def u(self, x: Floats, y: Floats) -> Floats:
+        """Give the panel's u of machine positions, mm.
+
+        Examples
+        --------
+        >>> Frame(90, 50.0, 20.0, 30.0, 0.1, np.array([0.2])).u(np.array([51.0]), np.array([23.0]))
+        array([3.])
+        """
+        return x - self.x0 if self.rotation == 0 else y - self.y0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DepositMap:
+    """What was laid down where.
+
+    Attributes
+    ----------
+    volume : (L, C) float64
+        Filament fed, mm³; row 0 is the top layer, as in pictures.
+    frame : Frame
+    solidity : float
+        Deposited volume over geometric volume.
+    outside : float
+        Volume of the counted kinds fed beside the panel, or at no layer's height, mm³.
+    """
+
+    volume: Floats
+    frame: Frame
+    solidity: float
+    outside: float
+
+    @property
+    def thickness(self) -> Floats:
+        """Thickness of wall the volume fills, mm: (L, C), top layer first."""
+        cell = top_first(self.frame.heights)[:, None] * np.diff(self.frame.borders)
+        return np.asarray(self.volume / (cell * self.solidity))
+
+    def upright(self, rows: int | None = None) -> Floats:
+        """Resample layers to the rows of a picture; volume is kept.
+
+        Parameters
+        ----------
+        rows : int, optional
+            Equal rows over the panel's height. By default as many as make pixels nearest to square.
+
+        Returns
+        -------
+        (rows, C) float64
+            Thickness, mm, top row first: the mean over the height of each row.
+
+        Raises
+        ------
+        PathgenError
+            For less than one row.
+        """
+        tops = self.frame.tops
+        rows = max(1, round(tops[-1] / self.frame.pixel)) if rows is None else rows
+        if rows < 1:
+            raise PathgenError(f"{rows} rows", where="upright", allowed="1 or more")
+        below = np.concatenate([[0.0], tops])
+        filled = np.zeros((len(below), self.volume.shape[1]))
+        np.cumsum(top_first(self.thickness) * self.frame.heights[:, None], axis=0, out=filled[1:])
+        edge = np.linspace(0.0, tops[-1], rows + 1)
+        layer = np.clip(np.searchsorted(below, edge, side="right") - 1, 0, len(tops) - 1)
+        share = ((edge - below[layer]) / self.frame.heights[layer])[:, None]
+        reached = filled[layer] * (1 - share) + filled[layer + 1] * share
+        return np.asarray(top_first(np.diff(reached, axis=0)) / (tops[-1] / rows))
+
+
+def top_first(rows: Floats) -> Floats:
+    """Turn rows over: bottom first to top first, and back."""
+    return rows[::-1]
+
+
+def deposit(
+    source: Moves | Program,
+    frame: Frame,
+    *,
+    solidity: float,
+    filament_diameter: float,
+    kinds: tuple[Kind, ...] = COUNTED,
+) -> DepositMap:
+    """Lay down the filament of moves on the panel's grid.
+
+    Parameters
+    ----------
+    source : Moves or Program
+        Machine coordinates; none gives an empty map (all 0).
+    frame : Frame
+    solidity : float
+        Deposited volume over geometric volume, 0 to 1.
+    filament_diameter : float
+        mm.
+    kinds : tuple of Kind
+        Kinds of move that count.
+
+    Returns
+    -------
+    DepositMap
+        Its `volume` and `outside` add up to all filament of the counted moves that feed.
+
+    Raises
+    ------
+    PathgenError
+        For a solidity or diameter that is not above 0.
+
+    Notes
+    -----
+    A move belongs to the layer whose top is nearest to the height it ends at, within half that layer's
+    height: the text's own z, not a comment, says the layer. A move without u-extent goes to the one column it
+    stands in, and to the one on the right where it stands on a border (at u = width, to the last).
+
+    Examples
+    --------
+    >>> one, wall, lowest = np.ones(1), np.array([5], np.uint8), np.array([0], np.int32)
+    >>> move = Moves((0.0, 0.0, 0.2), one, 0 * one, 0.2 * one, one, one, wall, lowest)
+    >>> frame = Frame(0, 0.0, 0.0, 1.0, 0.5, np.array([0.2]))
+    >>> deposit(move, frame, solidity=1.0, filament_diameter=1.75).thickness.round(4)
+    array([[12.0264, 12.0264]])
+    """
+    if not (solidity > 0 and filament_diameter > 0):
+        what = f"solidity {solidity}, filament diameter {filament_diameter} mm"
+        raise PathgenError(what, where="deposit", allowed="more than 0")
+    moves = source.moves if isinstance(source, Program) else source
+    volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
+    outside = 0.0
+    for first in range(0, len(moves), BLOCK):
+        part = slice(first, first + BLOCK)
+        at = first + np.flatnonzero(np.isin(moves.kind[part], kinds) & (moves.filament[part] > 0))
+        outside += _lay(moves, at, frame, math.pi * filament_diameter**2 / 4, volume)
+    return DepositMap(top_first(volume), frame, solidity, outside)
+
+
+def thickness_error(
+    found: DepositMap | Floats, wanted: Floats, *, ends: float = 0.0, pixel: float | None = None
+) -> dict[str, float]:
+    """Compare the thickness deposited with the thickness wanted.
+
+    Parameters
+    ----------
+    found : DepositMap or (R, C) array
+        What was laid down, mm, top row first. A map is taken layer by layer where `wanted` has a row a
+        layer, and otherwise resampled to the rows of `wanted`.
+    wanted : (R, C) array
+        mm, top row first; NaN where nothing is asked for.
+    ends : float
+        mm at either end of the panel (small and large u) that are left out.
+    pixel : float, optional
+        Width of a column, mm; needed for `ends` where `found` is an array.
+
+    Returns
+    -------
+    dict
+        In mm: `rms`; `bias`, the mean of found less wanted; `p99` and `max` of the absolute difference.
+
+    Raises
+    ------
+    PathgenError
+        Where the shapes differ, or nothing is left to compare.
+
+    Examples
+    --------
+    >>> thickness_error(np.array([[1.0, 2.0]]), np.array([[1.0, 1.0]]))["bias"]
+    0.5
+    """
+    wanted = np.asarray(wanted, np.float64)
+    if isinstance(found, DepositMap):
+        pixel = found.frame.pixel
+        found = found.thickness if len(found.volume) == len(wanted) else found.upright(len(wanted))
+    if found.shape != wanted.shape:
+        what = f"wanted thickness of shape {wanted.shape}"
+        raise PathgenError(what, where="replay", allowed=str(found.shape))
+    if ends and pixel is None:
+        raise PathgenError("ends to leave out, but no pixel to count them in", where="replay")
+    skip = math.ceil(ends / pixel - SNAP) if pixel else 0
+    gap = (found - wanted)[:, skip : wanted.shape[1] - skip]
+    gap = gap[np.isfinite(gap)]
+    if not len(gap):
+        raise PathgenError("no thickness to compare", where="replay", hint="leave less out at the ends")
+    size = np.abs(gap)
+    return {
+        "rms": math.sqrt(np.mean(gap**2)),
+        "bias": float(gap.mean()),
+        "p99": float(np.percentile(size, 99)),
+        "max": float(size.max()),
+    }
+
+
+def _lay(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
+    """Lay down the moves numbered `at` in `volume` (bottom row first); return what falls outside, mm³."""
+    ends = frame.u(moves.x[at], moves.y[at])
+    starts = frame.u(*(_before(moves, at, axis) for axis in (0, 1)))
+    low, high = np.minimum(starts, ends), np.maximum(starts, ends)
+    fed, z = moves.filament[at] * area, moves.z[at]
+    layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)
+    placed = np.abs(z - frame.tops[layer]) <= frame.heights[layer] / 2 + SNAP
+    lost = float(fed[~placed].sum())
+    if not placed.any():
+        return lost
+    low, high, fed, layer = low[placed], high[placed], fed[placed], layer[placed]
+
+    lowest = int(layer.min())
+    rows = int(layer.max()) - lowest + 1
+    laid, beside = _spread(low, high, fed, layer - lowest, rows, frame.borders, frame.pixel)
+    volume[lowest : lowest + rows] += laid
+    return lost + beside
+
+
+def _before(moves: Moves, at: Ints, axis: int) -> Floats:
+    """Where the head stands on an axis before each move."""
+    column = moves.x if axis == 0 else moves.y
+    return np.where(at > 0, column[at - 1], moves.start[axis])
+
+
+def _spread(
+    low: Floats, high: Floats, fed: Floats, row: Ints, rows: int, borders: Floats, pixel: float
+) -> tuple[Floats, float]:
+    """Spread volumes over u-ranges and bin them; one more column on each side takes what falls beside.
+
+    Returns
+    -------
+    laid : (rows, C) float64
+        mm³.
+    beside : float
+        mm³ outside the borders.
+    """
+    extent = high - low
+    point = extent <= SNAP * pixel
+    nudge = SNAP * pixel
+    touched = np.where(low > borders[-1] + nudge, low, np.minimum(low + nudge, borders[-1]))
+    first = _column(np.where(point, touched, low), borders, pixel)
+    last = np.where(point, first, _column(high, borders, pixel))
+    crossing = last > first
+    across = np.where(crossing, extent, 1.0)
+    head = np.where(crossing, (borders[np.minimum(first + 1, len(borders) - 1)] - low) / across, 1.0)
+    tail = np.where(crossing, (high - borders[np.maximum(last, 0)]) / across, 0.0)
+
+    wide = len(borders) + 1  # the columns and one on each side
+    start = row * wide + 1
+    shares = np.bincount(
+        np.concatenate([start + first, start + last]), np.concatenate([fed * head, fed * tail]), rows * wide
+    ).reshape(rows, wide)
+    inner = np.flatnonzero(last > first + 1)
+    density = fed[inner] / extent[inner]
+    steps = np.bincount(
+        np.concatenate([(start + first)[inner] + 1, (start + last)[inner]]),
+        np.concatenate([density, -density]),
+        rows * wide,
+    ).reshape(rows, wide)
+    filled = np.maximum(np.cumsum(steps, axis=1)[:, 1:-1], 0.0)  # a step down may leave a last digit behind
+    return shares[:, 1:-1] + filled * np.diff(borders), float(shares[:, 0].sum() + shares[:, -1].sum())
+
+
+def _column(u: Floats, borders: Floats, pixel: float) -> Ints:
+    """Give the column each position stands in: -1 below the first, one past the last beyond it.
+
+    Division may round onto a border, so the borders have the last word. The far border belongs to the last
+    column.
+    """
+    last = len(borders) - 2
+    column = np.clip(np.floor(u / pixel), 0, last).astype(np.int64)
+    column -= u < borders[column]
+    return np.where(u > borders[-1], last + 1, column)
