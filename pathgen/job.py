@@ -7,10 +7,11 @@ Layers are planned and written in blocks, so memory does not grow with the panel
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 import msgspec
 import numpy as np
@@ -41,6 +42,8 @@ from pathgen.summary import Extents, Summary, first_facts, last_facts, summarise
 
 Source = str | Path | NDArray[np.floating]
 Progress = Callable[[int, int], None]
+Item = TypeVar("Item")
+Done = TypeVar("Done")
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
 DEFAULT_WIDTH = 100.0  # mm
@@ -157,8 +160,9 @@ def plan(
 
     Parameters and errors are those of `make`.
     """
-    setup, notes = _respect_block_rate(settle(job or Job(), machine, material))
-    panel, name, more = read_panel(source, setup)
+    settled = settle(job or Job(), machine, material)
+    setup, notes = _respect_block_rate(settled)
+    panel, name, more = read_panel(source, setup, settled.job.pixel)
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
     placement = place(footprint(panel, setup), setup.machine, setup.job.axis)
     return Planned(setup, panel, layers, placement, name, (*notes, *more))
@@ -217,16 +221,30 @@ def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
     fill = find_fill(setup.job.fill)
     heights = Heights(layers.top, layers.height)
     step = max(1, CELLS_PER_BLOCK // planned.panel.thickness.shape[1])
+    spans = [(first, min(first + step, len(layers))) for first in range(0, len(layers), step)]
     opening = _opening(planned, heights)
     at = opening.end
-    for first in range(0, len(layers), step):
-        last = min(first + step, len(layers))
-        strokes = fill(layers.profiles(first, last), planned.beads)
+    filled = _one_ahead(lambda span: fill(layers.profiles(*span), planned.beads), spans)
+    for (first, last), strokes in zip(spans, filled, strict=True):
         here = placement.to_panel(np.array(at[0]), np.array(at[1]))
         strokes, _ = order_strokes(strokes, (float(here[0]), float(here[1])))
         moves = assemble(strokes, Kind.WALL, heights, placement, setup, at)
         at = moves.end
         yield (concatenate([opening, moves]) if first == 0 else moves), strokes, first, last
+
+
+def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
+    """Map in order, working on the next item in a thread while the caller is busy with this one.
+
+    Filling and writing take about as long as each other, and neither holds the interpreter for much of it.
+    """
+    with ThreadPoolExecutor(1) as worker:
+        ahead = [worker.submit(function, item) for item in items[:1]]
+        for item in items[1:]:
+            ahead.append(worker.submit(function, item))
+            yield ahead.pop(0).result()
+        for last in ahead:
+            yield last.result()
 
 
 def bead_plan(setup: Setup) -> BeadPlan:
@@ -235,8 +253,15 @@ def bead_plan(setup: Setup) -> BeadPlan:
     return BeadPlan(**{name: getattr(setup.job, name) for name in names})
 
 
-def read_panel(source: Source, setup: Setup) -> tuple[Panel, str, list[str]]:
+def read_panel(source: Source, setup: Setup, pixel: float) -> tuple[Panel, str, list[str]]:
     """Turn a picture or a thickness map into a panel.
+
+    Parameters
+    ----------
+    source : path or array
+    setup : Setup
+    pixel : float
+        Pitch of a thickness map as it is given, mm; the panel's own may have to be coarser.
 
     Returns
     -------
@@ -254,10 +279,10 @@ def read_panel(source: Source, setup: Setup) -> tuple[Panel, str, list[str]]:
         mapped, name = picture.load_thickness(source), Path(source).name
     else:
         return _panel_from_photo(source, inner, setup)
-    rows, cols = mapped.shape
+    height, width = (side * pixel for side in mapped.shape)
     if inner != [None, None]:
         width, height = picture.proportions(mapped, *inner)
-        rows, cols = round(height / job.pixel), round(width / job.pixel)
+    rows, cols = round(height / job.pixel), round(width / job.pixel)
     if not mapped.any():
         raise PathgenError("the thickness is 0 everywhere: there is no wall to make", where=name)
     return _framed(picture.resample(mapped, rows, cols), setup), name, []

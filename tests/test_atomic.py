@@ -2,7 +2,6 @@
 
 import errno
 import os
-import resource
 import stat
 from contextlib import ExitStack, contextmanager
 
@@ -11,6 +10,8 @@ import pytest
 
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
+
+resource = pytest.importorskip("resource", reason="limits on files are POSIX")
 
 
 def names(folder):
@@ -157,7 +158,9 @@ def test_closed_folders_and_protected_files(tmp_path):
     assert (names(out.parent), out.read_bytes()) == (["pier.gcode"], b"before")
 
 
-@pytest.mark.parametrize("write", [lambda s: s.write(b"x" * 3_000_000), lambda s: np.save(s, np.zeros(400_000))])
+@pytest.mark.parametrize(
+    "write", [lambda s: s.write(b"x" * 3_000_000), lambda s: np.save(s, np.zeros(400_000))]
+)
 def test_a_refused_write_removes_the_file_and_says_so(tmp_path, write):
     with largest_file(1_000_000), pytest.raises(PathgenError, match="cannot write .*pier.npy: "):
         with atomic_output(tmp_path / "pier.npy") as stream:

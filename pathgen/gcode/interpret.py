@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, parse_block, refusal
 from pathgen.gcode.rows import SET_FILAMENT, Modes, Rows, State, advance, kinds
-from pathgen.gcode.scan import Scan, Words, scan
+from pathgen.gcode.scan import NO_WORDS, Column, Scan, scan
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
@@ -60,25 +60,31 @@ class _Piece:
     first: int  # number of its first line
     found: Scan
     done: int = 0  # lines carried out
-    loose: list[tuple[int, str, float]] = field(default_factory=list)  # words of motion of odd lines
+    loose: dict[str, list[tuple[int, float]]] = field(default_factory=dict)  # words of motion of odd lines
 
     def raw(self, line: int) -> bytes:
         return self.text[self.found.bounds[line] : self.found.bounds[line + 1]]
 
-    def words_before(self, line: int) -> Words:
-        """Take the words of motion that wait and stand before a line, odd lines' among them."""
-        ordinary = self.found.words
-        low, high = np.searchsorted(ordinary.line, [self.done, line])
-        words = Words(ordinary.line[low:high], ordinary.letter[low:high], ordinary.value[low:high])
-        self.done = line
-        if not self.loose:
-            return words
-        at = np.concatenate([words.line, [w[0] for w in self.loose]])
-        letter = np.concatenate([words.letter, np.array([ord(w[1]) for w in self.loose], np.uint8)])
-        value = np.concatenate([words.value, [w[2] for w in self.loose]])
-        self.loose = []
-        order = np.argsort(at, kind="stable")
-        return Words(at[order], letter[order], value[order])
+    def words_before(self, line: int) -> dict[str, Column]:
+        """Take the words of motion that stand from `done` up to a line, odd lines' among them.
+
+        Lines count from `done` in what is given back.
+        """
+        words = {}
+        for letter, column in self.found.words.items():
+            low, high = np.searchsorted(column.line, [self.done, line])
+            if high > low:
+                words[letter] = Column(column.line[low:high] - self.done, column.value[low:high])
+        for letter, loose in self.loose.items():
+            more = Column(np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose]))
+            words[letter] = _merged(words.get(letter, NO_WORDS), more)
+        self.loose = {}
+        return words
+
+
+def _merged(one: Column, other: Column) -> Column:
+    places = np.searchsorted(one.line, other.line)
+    return Column(np.insert(one.line, places, other.line), np.insert(one.value, places, other.value))
 
 
 class Interpreter:
@@ -133,8 +139,10 @@ class Interpreter:
         """
         found = scan(text, self.grammar, comments=self._heading)
         piece = self._piece = _Piece(text, self._lines + 1, found)
+        count = len(found.bounds) - 1
+        first_word = min((int(c.line[0]) for c in found.words.values() if len(c.line)), default=count)
         for line in found.odd.tolist():
-            self._heading &= not (len(found.words.line) and found.words.line[0] < line)
+            self._heading &= first_word >= line
             try:
                 self._obey(parse_block(piece.raw(line), piece.first + line, self.grammar), line)
             except PathgenError:
@@ -143,27 +151,34 @@ class Interpreter:
             if self.ended:
                 self._run(line + 1)
                 return
-        self._heading &= not len(found.words.line)
-        self._lines += len(found.bounds) - 1
-        self._run(len(found.bounds) - 1)
+        self._heading &= first_word == count
+        self._run(count)
+        self._lines += count
         self._mark, self._marks = [self._mark, *self._marks][-1], []
 
     def _run(self, line: int) -> None:
         """Carry out what waits before a line."""
-        rows = advance(self.state, self._piece.words_before(line), self.grammar.filament, self._refuse)
-        if rows is not None:
-            self._store(rows)
-        else:
-            self._store_events(np.empty(0, np.int64))
+        piece, done = self._piece, self._piece.done
+        if line < done:  # a line that ran at once was refused
+            return
+        words = piece.words_before(line)
+        piece.done = line
+        rows = advance(
+            self.state, words, line - done, self.grammar.filament, lambda at, why: self._refuse(done + at, why)
+        )
+        self._store(rows._replace(line=rows.line + done))
 
     def _store(self, rows: Rows) -> None:
         """Keep moves, with the kind and layer that marks before them say."""
-        marks = [self._mark, *self._marks]
-        at = np.searchsorted([m[0] for m in self._marks], rows.line, side="right")
-        part = np.array([m[1] for m in marks], np.uint8)[at]
-        layer = np.array([m[2] for m in marks], np.int32)[at]
-        self._mark, self._marks = marks[-1], []
         self._store_events(rows.line)
+        if not len(rows.line):
+            return
+        marks = [self._mark, *self._marks]
+        at = np.searchsorted(rows.line, [m[0] for m in self._marks])
+        spans = np.diff(at, prepend=0, append=len(rows.line))
+        part = np.repeat(np.array([m[1] for m in marks], np.uint8), spans)
+        layer = np.repeat(np.array([m[2] for m in marks], np.int32), spans)
+        self._mark, self._marks = marks[-1], []
         self._moves += len(rows.line)
         number = (rows.line + self._piece.first).astype(np.int32)
         self.stretches.append(Stretch(number, *rows[1:6], kinds(rows, part), layer))
@@ -314,13 +329,14 @@ class Interpreter:
         if owner == "G92":
             motions += [] if cut else [SET_FILAMENT]
             letters += "" if cut else self.grammar.filament
-        words = [("G", m) for m in motions] + [(c, values[c]) for c in letters if c in values]
+        words = [("G", m) for m in motions] + [(c, float(values[c])) for c in letters if c in values]
         if "G53" in block.codes:
             mode = motions[0] if motions else self.state.mode
             straight = mode < 2 and self.state.modes.absolute and bool(set("XYZ") & set(values))
             if not straight or self.grammar.filament in values:
                 raise self._refuse(line, "G53 that is no straight motion of X, Y, Z under G90")
-        self._piece.loose += [(line, letter, float(value)) for letter, value in words]
+        for letter, value in words:
+            self._piece.loose.setdefault(letter, []).append((line, value))
         if "G53" in block.codes:
             shift, self.state.offset = self.state.offset, [0.0] * 3
             self._run(line + 1)

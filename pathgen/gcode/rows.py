@@ -1,7 +1,8 @@
 """Words of motion to columns of moves: what G0 to G3 do under the modes in force.
 
-Glossary. *Row*: one line with words of motion. *Modes*: units, absolute or relative, plane; constant over
-one call, since a line that changes one stands between two calls. *Held*: valid until the next such word.
+Glossary. *Column*: the words of one letter. *Row*: one move. *Modes*: units, absolute or relative, plane;
+constant over one call, since a line that changes one stands between two calls. *Held*: valid until the next
+such word.
 
 Absolute positions are held words; relative ones a running sum. Both add and scale in the order a controller
 would, so the result does not depend on where a program is cut into pieces.
@@ -9,7 +10,7 @@ would, so the result does not depend on where a program is cut into pieces.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.arcs import FAULTS, Arcs, Turn, chord_ends, turn
-from pathgen.gcode.scan import Words
+from pathgen.gcode.scan import NO_WORDS, Column
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
@@ -27,11 +28,11 @@ Flags = NDArray[np.bool_]
 Refuse = Callable[[int, str], PathgenError]
 
 NO_MOTION = 80  # G80, and the mode before the first G0 to G3
-SET_FILAMENT = 92  # among the G words of rows: G92 with the filament word alone, which moves nothing
+SET_FILAMENT = 92  # among the G words handed over: G92 with the filament word alone, which moves nothing
 
 
 class Modes(NamedTuple):
-    """Modes that a row depends on."""
+    """Modes that a motion depends on."""
 
     scale: float  # mm a unit: 1, or 25.4 after G20
     absolute: bool
@@ -41,7 +42,7 @@ class Modes(NamedTuple):
 
 @dataclass(slots=True)
 class State:
-    """Where a controller stands between two rows; `advance` moves it on.
+    """Where a controller stands between two lines; `advance` moves it on.
 
     Attributes
     ----------
@@ -73,7 +74,7 @@ class State:
 
 
 class Rows(NamedTuple):
-    """Columns of N moves, as `Moves` has them, with the 0-based line each came from."""
+    """Columns of N moves, as `Moves` has them, with the line each came from."""
 
     line: Ints
     x: Floats
@@ -85,15 +86,17 @@ class Rows(NamedTuple):
     raised: Flags  # changes z
 
 
-def advance(state: State, words: Words, filament: str, refuse: Refuse) -> Rows | None:
-    """Carry out rows, all under the same modes.
+def advance(state: State, words: Mapping[str, Column], count: int, filament: str, refuse: Refuse) -> Rows:
+    """Carry out lines, all under the same modes.
 
     Parameters
     ----------
     state : State
         Where the controller stands; moved on in place.
-    words : Words
-        Whole rows, no letter twice in one. None gives None.
+    words : mapping of str to Column
+        The lines' words of motion, by letter.
+    count : int
+        How many lines these are; most have words, and those without do nothing.
     filament : str
         The letter that feeds filament.
     refuse : callable
@@ -101,44 +104,39 @@ def advance(state: State, words: Words, filament: str, refuse: Refuse) -> Rows |
 
     Returns
     -------
-    Rows or None
-        None where nothing moves.
+    Rows
+        One for each line that moves; more for an arc.
 
     Raises
     ------
     PathgenError
-        For the first row that has no meaning under the mode it stands in.
+        For the first line that has no meaning under the mode it stands in.
     """
-    if not len(words.line):
-        return None
-    first = np.flatnonzero(np.diff(words.line, prepend=-1))
-    line, n = words.line[first], len(first)
-    row = np.repeat(np.arange(n), np.diff(first, append=len(words.line)))
-    column = {c: _column(words, row, c) for c in "GFXYZIJR" + filament}
-    g_row, g = column["G"]
-    sets, axes = _flags(n, g_row[g == SET_FILAMENT]), _flags(n, *(column[c][0] for c in "XYZ" + filament))
-    mode = _held(state.mode, g_row[g != SET_FILAMENT], g[g != SET_FILAMENT], n)
+    column = {letter: words.get(letter, NO_WORDS) for letter in "GFXYZIJR" + filament}
+    set_line, motion = _split(column["G"])
+    sets = _flags(count, set_line)
+    axes = _flags(count, *(column[letter].line for letter in "XYZ" + filament))
+    mode = _held(state.mode, motion.line, motion.value, count)
     moving, bent = axes & ~sets, (mode == 2) | (mode == 3)
-    centred = _flags(n, *(column[c][0] for c in "IJR"))
+    centred = _flags(count, *(column[letter].line for letter in "IJR"))
     faults = {
         "axis words, but no motion (G0 to G3) in force": moving & (mode == NO_MOTION),
-        "a motion without an axis word": _flags(n, g_row[g < 4]) & ~axes,
+        "a motion without an axis word": _flags(count, motion.line[motion.value < 4]) & ~axes,
         "I, J or R, but no arc in force": centred & ~(moving & bent),
         "an arc, but not in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
     before = list(state.place)
-    x, y, z = (_positions(state, axis, *column["XYZ"[axis]], n) for axis in range(3))
-    fed = _fed(state, *column[filament], sets)
-    f_row, f = column["F"]
-    feed = _held(state.feed, f_row, f * state.modes.scale / 60.0, n)
-    state.feed, state.mode = float(feed[-1]), int(mode[-1])
-    moved, raised = _changes(before, [x, y, z])
-    rows = Rows(line, x, y, z, fed, feed, moved, raised)
+    x, y, z = (_positions(state, axis, column["XYZ"[axis]], count) for axis in range(3))
+    fed = _fed(state, column[filament], sets)
+    feed = _held(state.feed, column["F"].line, column["F"].value * state.modes.scale / 60.0, count)
+    if count:
+        state.feed, state.mode = float(feed[-1]), int(mode[-1])
+    rows = Rows(np.arange(count), x, y, z, fed, feed, *_changes(before, x, y, z))
     bent &= moving
     if bent.any():
         turned = turn(_arcs(state.modes.scale, before, rows, column, bent, mode))
-        faults |= {why: _flags(n, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
-    _check(line, refuse, faults)
+        faults |= {why: _flags(count, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
+    _check(refuse, faults)
     if bent.any():
         return _with_chords(rows, moving, bent, before[2], turned)
     return rows if moving.all() else Rows._make(c[moving] for c in rows)
@@ -157,83 +155,86 @@ def kinds(rows: Rows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(kind, np.uint8)
 
 
-def _column(words: Words, row: Ints, letter: str) -> tuple[Ints, Floats]:
-    at = np.flatnonzero(words.letter == ord(letter))
-    return row[at], words.value[at]
+def _split(g: Column) -> tuple[Ints, Column]:
+    """Part the lines that set the filament word from the G words of motions."""
+    sets = g.value == SET_FILAMENT
+    return (g.line[sets], Column(g.line[~sets], g.value[~sets])) if sets.any() else (NO_WORDS.line, g)
 
 
-def _flags(n: int, *rows: Ints) -> Flags:
-    flags = np.zeros(n, np.bool_)
-    for r in rows:
-        flags[r] = True
+def _flags(count: int, *lines: Ints) -> Flags:
+    flags = np.zeros(count, np.bool_)
+    for chosen in lines:
+        flags[chosen] = True
     return flags
 
 
-def _held(now: float, row: Ints, value: Floats, n: int) -> Floats:
-    """Hold each value from its row up to the next; `now` before the first."""
-    spans = np.diff(row, prepend=0, append=n)
+def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
+    """Hold each value from its line up to the next; `now` before the first."""
+    if len(line) == count:
+        return value
+    spans = np.diff(line, prepend=0, append=count)
     return np.repeat(np.concatenate([[float(now)], value]), spans)
 
 
-def _check(line: Ints, refuse: Refuse, faults: dict[str, Flags]) -> None:
-    """Refuse the first row that has a fault, for the first reason."""
-    found = [(int(line[np.argmax(bad)]), why) for why, bad in faults.items() if bad.any()]
+def _check(refuse: Refuse, faults: dict[str, Flags]) -> None:
+    """Refuse the first line that has a fault, for the first reason."""
+    found = [(int(np.argmax(bad)), why) for why, bad in faults.items() if bad.any()]
     if found:
         raise refuse(*min(found, key=lambda fault: fault[0]))
 
 
-def _positions(state: State, axis: int, row: Ints, value: Floats, n: int) -> Floats:
-    """Give one axis's machine position after each row."""
-    now, value = state.place[axis], value * state.modes.scale
-    if state.modes.absolute:
-        value = value + state.offset[axis]
-    else:
+def _positions(state: State, axis: int, words: Column, count: int) -> Floats:
+    """Give one axis's machine position after each line."""
+    now, value = state.place[axis], words.value
+    if state.modes.scale != 1.0:
+        value = value * state.modes.scale
+    if not state.modes.absolute:
         value = np.cumsum(np.concatenate([[now], value]))[1:]
-    position = _held(now, row, value, n)
-    state.place[axis] = float(position[-1])
-    return position
+    elif state.offset[axis]:
+        value = value + state.offset[axis]
+    if len(value):
+        state.place[axis] = float(value[-1])
+    return _held(now, words.line, value, count)
 
 
-def _fed(state: State, row: Ints, value: Floats, sets: Flags) -> Floats:
-    """Give the filament fed in each row, mm of filament."""
-    value = value * state.filament_scale
+def _fed(state: State, words: Column, sets: Flags) -> Floats:
+    """Give the filament fed in each line, mm of filament."""
+    value = words.value * state.filament_scale
     fed = np.zeros(len(sets))
     if not len(value):
         return fed
     if state.modes.filament_absolute:
-        fed[row] = np.diff(value, prepend=state.fed)
+        fed[words.line] = np.diff(value, prepend=state.fed)
         fed[sets] = 0.0
         state.fed = float(value[-1])
     else:
-        fed[row] = value
+        fed[words.line] = value
         state.fed = float(np.cumsum(np.concatenate([[state.fed], value]))[-1])
-    state.wound = float(np.cumsum(np.concatenate([[state.wound], fed[row]]))[-1])
+    state.wound = float(np.cumsum(np.concatenate([[state.wound], fed[words.line]]))[-1])
     return fed
 
 
-def _changes(before: list[float], place: list[Floats]) -> tuple[Flags, Flags]:
-    """Tell which rows move in XY, and which change z."""
-    x, y, z = (np.diff(p, prepend=b) != 0 for p, b in zip(place, before, strict=True))
-    return x | y, z
+def _changes(before: list[float], *place: Floats) -> tuple[Flags, Flags]:
+    """Tell which lines move in XY, and which change z."""
+    changed = []
+    for now, column in zip(before, place, strict=True):
+        changed.append(np.empty(len(column), np.bool_))
+        changed[-1][:1] = column[:1] != now
+        np.not_equal(column[1:], column[:-1], out=changed[-1][1:])
+    return changed[0] | changed[1], changed[2]
 
 
 def _arcs(
-    scale: float,
-    before: list[float],
-    rows: Rows,
-    column: dict[str, tuple[Ints, Floats]],
-    bent: Flags,
-    mode: Floats,
+    scale: float, before: list[float], rows: Rows, column: dict[str, Column], bent: Flags, mode: Floats
 ) -> Arcs:
-    """Gather the arcs among the rows."""
+    """Gather the arcs among the lines."""
     given = {}
     for letter in "IJR":
-        at, value = column[letter]
         given[letter] = np.full(len(bent), np.nan)
-        given[letter][at] = value * scale
+        given[letter][column[letter].line] = column[letter].value * scale
     end = np.stack([rows.x, rows.y], axis=1)
     start = np.concatenate([[before[:2]], end[:-1]])
-    placed = _flags(len(bent), column["X"][0], column["Y"][0])
+    placed = _flags(len(bent), column["X"].line, column["Y"].line)
     centre = np.stack([given["I"], given["J"]], axis=1)
     return Arcs._make(c[bent] for c in (start, end, mode == 2, placed, centre, given["R"]))
 

@@ -1,59 +1,59 @@
-"""Text to words, a megabyte at once: every ordinary line by numpy, the odd ones left to `block`.
+"""Text to words, a piece of a program at once: every ordinary line by numpy, the odd ones left to `block`.
 
-Glossary. *Stop*: a byte that is no digit; a line is its stops and the runs of digits that follow them.
-*Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each letter once,
-with or without a comment behind. Any other line is *odd* and nothing is concluded about it here.
+Glossary. *Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each letter
+once, no blank within a word, with or without a comment. Any other line is *odd* and nothing is concluded
+about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow one another.
 
-The scan keeps to three passes over the bytes (find the stops, look at them, fetch numbers) and does the
-rest per stop, about a third as many. A number is fetched as the eight bytes before its point and the eight
-before its end, each read as one 64-bit integer whose digits are then added up in three steps, pairs first.
+Comments are blanked first. The shape of a line is then checked byte by byte, which costs next to nothing, and
+what remains has one number right behind each letter. A number of up to eight characters is fetched as one
+64-bit integer, its point squeezed out, and its digits added up in three steps, pairs first.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.gcode.block import LONGEST, Grammar
 
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
+Flags = NDArray[np.bool_]
 
-OTHER, LETTER, SIGN, POINT, BLANK, RETURN, END, OPEN, CLOSE, SEMICOLON = range(10)
 PAD = 8  # line ends put before the text, so that a fetch of eight bytes never starts before the buffer
+NEWLINE, RETURN, BLANK, TAB, OPEN, CLOSE, SEMICOLON = b"\n\r \t();"
+PLUS, MINUS, POINT, ZERO, NINE = b"+-.09"
 
-_CLASS = np.zeros(256, np.uint8)
-_CLASS[[*range(65, 91), *range(97, 123)]] = LETTER
-for _text, _class in ((b"+-", SIGN), (b".", POINT), (b" \t", BLANK), (b"\r", RETURN), (b"\n", END)):
-    _CLASS[list(_text)] = _class
-for _text, _class in ((b"(", OPEN), (b")", CLOSE), (b";", SEMICOLON)):
-    _CLASS[list(_text)] = _class
-
-_TENS = 10.0 ** np.arange(16)
-_STEPS = ((8, 10, 0x00FF00FF00FF00FF), (16, 100, 0x0000FFFF0000FFFF), (32, 10000, 0xFFFFFFFF))
 _EXACT = 15  # digits a float64 holds whatever they are, so that mantissa / power of ten rounds once
+_TENS = 10.0 ** np.arange(_EXACT + 1)
+_LAST = np.array([(1 << 64) - (1 << (64 - 8 * n)) for n in range(9)], np.uint64)  # the last n of eight bytes
+_DIGITS = _LAST & np.uint64(0x0F0F0F0F0F0F0F0F)
+_STEPS = ((8, 10, 0x00FF00FF00FF00FF), (16, 100, 0x0000FFFF0000FFFF), (32, 10000, 0xFFFFFFFF))
 _MARKS = (b"la", b"pa")  # how the comments begin that say what follows: layer, part
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
-    """Words of motion in the order they stand.
+class Column(NamedTuple):
+    """Words of one letter, in the order they stand, one a line.
 
     Attributes
     ----------
     line : (W,) int64
-        Line of each word, counted from 0 in this text.
-    letter : (W,) uint8
-        ASCII code of the capital letter.
+        Lines counted from 0, ascending.
     value : (W,) float64
-        The number, as written: neither units nor modes are applied.
+        The number as written: neither units nor modes are applied.
     """
 
     line: Ints
-    letter: Bytes
-    value: NDArray[np.float64]
+    value: Floats
+
+
+_NO_LINES = np.empty(0, np.int64)
+_NONE = np.empty(0, np.bool_)
+NO_WORDS = Column(_NO_LINES, np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +62,15 @@ class Scan:
 
     Attributes
     ----------
-    words : Words
-        Those of the ordinary lines.
+    words : dict of str to Column
+        Words of the ordinary lines, by letter; letters without words may be missing.
     odd : (M,) int64
         Lines that `block.parse_block` has to read, ascending, none twice.
     bounds : (L + 1,) int64
         Line i is text[bounds[i]:bounds[i + 1]], its line end included.
     """
 
-    words: Words
+    words: dict[str, Column]
     odd: Ints
     bounds: Ints
 
@@ -95,158 +95,205 @@ def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
     --------
     >>> from pathgen.gcode.block import Grammar
     >>> found = scan(b"G1 X-1.5 E.02\nM84\n", Grammar("E", frozenset("EGX"), frozenset(), axis=False))
-    >>> found.words.value, found.odd
-    (array([ 1.  , -1.5 ,  0.02]), array([1]))
+    >>> found.words["X"], found.odd
+    (Column(line=array([0]), value=array([-1.5])), array([1]))
     """
-    data = np.frombuffer(b"\n" * PAD + text, np.uint8)
-    stops = np.flatnonzero((data - np.uint8(48)) > 9)[PAD - 1 :]  # the last padding byte opens the first line
-    byte = data[stops]
-    kind = _CLASS[byte]
-    run = np.diff(stops, append=len(data)) - 1
-    is_end = kind == END
-    line = np.cumsum(is_end) - is_end - 1
-    bounds = stops[is_end] + 1
+    data = np.full(PAD + len(text), NEWLINE, np.uint8)
+    data[PAD:] = np.frombuffer(text, np.uint8)
+    body = data[PAD - 1 :]  # the last padding byte opens the first line
+    ends = np.flatnonzero(body == NEWLINE)
 
-    odd = [np.flatnonzero(np.diff(bounds) > LONGEST + 1)]
-    marks = np.flatnonzero(kind >= OPEN)
+    odd = [np.flatnonzero(np.diff(ends) > LONGEST + 1)]
+    marks = np.flatnonzero(((body & 0xFE) == OPEN) | (body == SEMICOLON))
     if len(marks):
-        odd.append(_blank_comments(data, stops, kind, run, line, marks, np.flatnonzero(is_end), comments))
-    returns = np.flatnonzero(kind == RETURN)
-    closing = returns[is_end[returns + 1] & (run[returns] == 0)]
-    kind[closing] = BLANK
-    if len(closing) < len(returns):
-        odd.append(line[returns])
+        odd.append(_blank_comments(body, ends, marks, comments))
+    returns = np.flatnonzero(body == RETURN)
+    body[returns[body[returns + 1] == NEWLINE]] = BLANK
+    number, sign, misshapen = _check_shape(body, ends)
+    odd.append(misshapen)
 
-    at = np.flatnonzero(kind == LETTER)
-    value, signed, pointed, whole, faulty = _numbers(data, stops, kind, run, at)
-    odd.append(line[at[faulty]])
-    odd.append(line[_stray(kind, run, at, signed, pointed)])
+    stops = np.flatnonzero((body > NINE) | (body == POINT) | (body == NEWLINE))
+    byte = body[stops]
+    at = np.flatnonzero(byte > NINE)
+    line, start = np.cumsum(byte == NEWLINE)[at] - 1, stops[at]
+    last = np.flatnonzero(number[:-1] > number[1:])
+    pointed = byte[at + 1] == POINT
+    part = np.where(pointed, last - stops[at + 1], 0)
+    signed = np.searchsorted(start, np.flatnonzero(sign)) - 1
+    value, digits = _numbers(data, last + PAD - 1, last - start, part, pointed, signed)
+    value[signed[body[start[signed] + 1] == MINUS]] *= -1
+    odd.append(line[(digits == 0) | (digits > _EXACT) | (part > 8) | (digits - part > 8)])
+    odd.append(np.searchsorted(ends, stops[1:][(byte[1:] == POINT) & (byte[:-1] == POINT)]) - 1)
 
     letter = byte[at] & np.uint8(0xDF)
-    words = Words(line[at], letter, value)
-    odd.append(_irregular(words, grammar, whole, signed | pointed, kind[at - 1] == END))
+    dressed = pointed.copy()
+    dressed[signed] = True
+    words = {}
+    left = len(letter)
+    for name in "GFXYZIJRN" + grammar.filament:
+        chosen = np.flatnonzero(letter == ord(name))
+        if len(chosen):
+            left -= len(chosen)
+            words[name] = Column(line[chosen], value[chosen])
+            look = dressed[chosen] | (digits[chosen] > 5) if name in "GN" else _NONE
+            if name == "N":
+                look |= body[start[chosen] - 1] != NEWLINE
+            odd.append(_irregular(name, words[name], look))
+    if left:
+        odd.append(line[~np.isin(letter, [ord(name) for name in words])])
     lines = np.unique(np.concatenate(odd))
-    if len(lines):
-        keep = np.ones(len(bounds), np.bool_)
-        keep[lines] = False
-        kept = keep[words.line]
-        words = Words(words.line[kept], words.letter[kept], words.value[kept])
-    return Scan(words, lines, bounds - PAD)
+    # `body` has one byte more in front than `text`, so line ends there are line starts here.
+    return Scan({name: _without(column, lines) for name, column in words.items()}, lines, ends)
 
 
-def _blank_comments(
-    data: Bytes,
-    stops: Ints,
-    kind: Bytes,
-    run: Ints,
-    line: Ints,
-    marks: Ints,
-    ends: Ints,
-    every: bool,
-) -> Ints:
-    """Turn the stops of ordinary comments into blanks, in place; give the lines that are left as odd.
+def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
+    """Blank ordinary comments, in place; give the lines that are left as odd.
 
     Ordinary is a semicolon, or one pair of parentheses, then perhaps a semicolon.
     """
-    first = np.flatnonzero(np.diff(line[marks], prepend=-2))
+    line = np.searchsorted(ends, marks) - 1
+    first = np.flatnonzero(np.diff(line, prepend=-1))
     count = np.diff(first, append=len(marks))
-    opening, owner = marks[first], line[marks[first]]
+    opening, owner = marks[first], line[first]
     second = marks[np.minimum(first + 1, len(marks) - 1)]
-    third = kind[marks[np.minimum(first + 2, len(marks) - 1)]]
-    line_end = ends[owner + 1]
+    third = marks[np.minimum(first + 2, len(marks) - 1)]
 
-    semicolon = kind[opening] == SEMICOLON
-    paired = (kind[opening] == OPEN) & (count > 1) & (kind[second] == CLOSE) & (run[second] == 0)
+    semicolon = body[opening] == SEMICOLON
+    paired = (body[opening] == OPEN) & (count > 1) & (body[second] == CLOSE)
     closed = paired & (count == 2)
-    followed = paired & (count > 2) & (third == SEMICOLON)
+    followed = paired & (count > 2) & (body[third] == SEMICOLON)
     ordinary = semicolon | closed | followed
-    ordinary &= ~_speaks(data, stops[opening]) & (not every)
-
-    low = opening[ordinary]
-    size = np.where(closed, second + 1, line_end)[ordinary] - low
-    dead = np.repeat(low - np.cumsum(size) + size, size) + np.arange(size.sum())
-    kind[dead], run[dead] = BLANK, 0
+    ordinary &= ~_speaks(body, opening) & (not every)
+    stop = np.where(closed, second + 1, ends[owner + 1])
+    _fill(body, opening[ordinary], stop[ordinary], BLANK)
     return np.asarray(owner[~ordinary])
 
 
-def _speaks(data: Bytes, place: Ints) -> NDArray[np.bool_]:
+def _speaks(body: Bytes, place: Ints) -> Flags:
     """Tell which comments begin as those do that open a layer or a part."""
-    place = np.minimum(place, len(data) - 4)
-    skip = data[place + 1] == 32
-    first, second = data[place + 1 + skip], data[place + 2 + skip]
+    place = np.minimum(place, len(body) - 4)
+    skip = body[place + 1] == BLANK
+    first, second = body[place + 1 + skip], body[place + 2 + skip]
     told = np.zeros(len(place), np.bool_)
     for mark in _MARKS:
         told |= (first == mark[0]) & (second == mark[1])
     return told
 
 
-def _numbers(
-    data: Bytes, stops: Ints, kind: Bytes, run: Ints, at: Ints
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_], Ints, NDArray[np.bool_]]:
-    """Read the number behind the letter at each stop `at`: sign, digits, point, digits.
+def _fill(array: NDArray[np.generic], start: Ints, stop: Ints, value: int | bool) -> None:
+    """Overwrite spans."""
+    size = stop - start
+    array[np.repeat(start - np.cumsum(size) + size, size) + np.arange(size.sum())] = value
+
+
+def _check_shape(body: Bytes, ends: Ints) -> tuple[Flags, Flags, Ints]:
+    """Blank lines in which not every letter has its number right behind it, in place.
 
     Returns
     -------
-    value, signed, pointed, whole, faulty
-        `whole` counts the digits before the point; `faulty` marks what is no number of at most eight digits
-        on either side and fifteen in all.
+    number, sign : (B,) bool
+        Bytes of numbers (digits, points, signs), and signs, of the lines that are left.
+    lines : (M,) int64
+        Lines blanked.
     """
-    signed = (kind[at + 1] == SIGN) & (run[at] == 0)
-    here = at + signed
-    whole = run[here]
-    pointed = kind[here + 1] == POINT
-    part = np.where(pointed, run[here + 1], 0)
-    faulty = (whole + part == 0) | (whole + part > _EXACT) | (whole > 8) | (part > 8)
+    point, sign = body == POINT, (body == PLUS) | (body == MINUS)
+    number = (body - np.uint8(ZERO)) <= 9
+    number |= point
+    number |= sign
+    letter = ((body | 0x20) - np.uint8(ord("a"))) < 26
+    gap = (body == BLANK) | (body == NEWLINE) | (body == TAB)
+    bad = ~(number | letter | gap)
+    bad[1:] |= (letter | sign)[:-1] > number[1:]  # a > b: a and not b
+    bad[1:] |= number[1:] & gap[:-1]
+    bad[1:] |= sign[1:] > letter[:-1]
+    places = np.flatnonzero(bad)
+    lines = np.unique(np.searchsorted(ends, places) - 1)
+    if len(lines):
+        start, stop = ends[lines] + 1, ends[lines + 1]
+        _fill(body, start, stop, BLANK)
+        _fill(number, start, stop, False)
+        _fill(sign, start, stop, False)
+    return number, sign, lines
 
-    mantissa = _digits(data, stops[here + 1], whole)
-    if pointed.any():
-        tail = _digits(data, stops[here + pointed + 1], part)
-        mantissa = (mantissa * _TENS[np.minimum(part, _EXACT)] + tail) / _TENS[np.minimum(part, _EXACT)]
-    return np.where(signed & (data[stops[here]] == 45), -mantissa, mantissa), signed, pointed, whole, faulty
+
+def _numbers(
+    data: Bytes, last: Ints, size: Ints, part: Ints, pointed: Flags, signed: Ints
+) -> tuple[Floats, Ints]:
+    """Read numbers without their signs.
+
+    Parameters
+    ----------
+    data : (B,) uint8
+        Text with its padding.
+    last : (W,) int64
+        Places of the numbers' last bytes.
+    size, part : (W,) int64
+        Bytes of the number, and digits behind its point.
+    pointed : (W,) bool
+        Numbers with a point.
+    signed : (S,) int64
+        Numbers with a sign.
+
+    Returns
+    -------
+    value : (W,) float64
+        Of no use where there are more than fifteen digits, or more than eight on one side of the point.
+    digits : (W,) int64
+    """
+    size[signed] -= 1
+    digits = size - pointed
+    value = _short(data, last, part, pointed, digits)
+    long = np.flatnonzero(size > 8)
+    if len(long):
+        value[long] = _long(data, last[long], part[long], pointed[long], digits[long] - part[long])
+    value /= _TENS.take(part, mode="clip")
+    return value, digits
 
 
-def _digits(data: Bytes, end: Ints, count: Ints) -> NDArray[np.float64]:
-    """Read the `count` (at most eight) digits that stand right before each place `end`."""
-    eight = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))  # the eight bytes from each place on
-    w = eight[end - 8]
-    gone = (64 - 8 * np.minimum(count, 8)).astype(np.uint64)  # bits of what stands before the digits
-    w = (w >> gone << gone) & np.uint64(0x0F0F0F0F0F0F0F0F)
-    w = np.where(gone == 64, np.uint64(0), w)
+def _eight(data: Bytes) -> NDArray[np.uint64]:
+    """View the eight bytes from each place on as one integer, the first byte lowest."""
+    return np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
+
+
+def _short(data: Bytes, last: Ints, part: Ints, pointed: Flags, digits: Ints) -> Floats:
+    """Read up to eight characters that end at `last`, without their point."""
+    w = _eight(data)[last - 7]
+    behind = _LAST.take(part, mode="clip")
+    w = (w & behind) | (w << (pointed * np.uint64(8)) & ~behind)
+    return _sum_digits(w & _DIGITS.take(digits, mode="clip"))
+
+
+def _long(data: Bytes, last: Ints, part: Ints, pointed: Flags, whole: Ints) -> Floats:
+    """Read up to eight digits on either side of a point, without the point."""
+    eight = _eight(data)
+    head = _sum_digits(eight[np.maximum(last - part - pointed - 7, 0)] & _DIGITS.take(whole, mode="clip"))
+    tail = _sum_digits(eight[last - 7] & _DIGITS.take(part, mode="clip"))
+    return np.asarray(head * _TENS.take(part, mode="clip") + tail)
+
+
+def _sum_digits(w: NDArray[np.uint64]) -> Floats:
+    """Add up eight decimal digits, one a byte, the first in the lowest byte."""
     for width, base, mask in _STEPS:
         w = (w * np.uint64(base) + (w >> np.uint64(width))) & np.uint64(mask)
     return w.astype(np.float64)
 
 
-def _stray(kind: Bytes, run: Ints, at: Ints, signed: NDArray[np.bool_], pointed: NDArray[np.bool_]) -> Ints:
-    """Find the stops that belong to no word: foreign bytes, digits after a blank, spare signs and points."""
-    bad = (kind == OTHER) | (kind == RETURN) | ((kind >= BLANK) & (run > 0))
-    free = (kind == SIGN) | (kind == POINT)
-    if np.count_nonzero(free) > np.count_nonzero(signed) + np.count_nonzero(pointed):
-        free[(at + 1)[signed]] = False
-        free[(at + signed + 1)[pointed]] = False
-        bad |= free
-    found = np.flatnonzero(bad)
-    return found + (kind[found] == END)  # digits behind a line end are the next line's, as is the next stop
+def _irregular(name: str, column: Column, look: Flags) -> Ints:
+    """Find the lines that have a letter twice, or a word that needs a look for itself."""
+    twice = column.line[1:] == column.line[:-1]
+    if name == "G":
+        look = look | (column.value > 3)
+    if name == "F":
+        look = column.value < 0
+    return np.concatenate([column.line[1:][twice], column.line[look] if len(look) else _NO_LINES])
 
 
-def _irregular(
-    words: Words,
-    grammar: Grammar,
-    whole: Ints,
-    dressed: NDArray[np.bool_],
-    leading: NDArray[np.bool_],
-) -> Ints:
-    """Find the lines with other words than motion's, a letter twice, or a G, F or N that needs a look."""
-    if not len(words.line):
-        return words.line
-    starts = np.flatnonzero(np.diff(words.line, prepend=-2))
-    bit = np.left_shift(1, words.letter.astype(np.int64) - 65)
-    seen = np.bitwise_or.reduceat(bit, starts)
-    twice = np.add.reduceat(bit, starts) != seen  # equal only where no bit is added to itself
-    motion = sum(1 << (ord(c) - 65) for c in "FGIJNRXYZ" + grammar.filament)
-    odd = twice | ((seen & ~motion) != 0)
-
-    is_g, is_n = words.letter == ord("G"), words.letter == ord("N")
-    doubt = is_g & ((words.value > 3) | dressed) | (words.letter == ord("F")) & (words.value < 0)
-    doubt |= is_n & (dressed | (whole > 5) | ~leading)
-    return np.concatenate([words.line[starts[odd]], words.line[doubt]])
+def _without(column: Column, lines: Ints) -> Column:
+    """Leave out the words of some lines."""
+    low, high = (np.searchsorted(column.line, lines, side) for side in ("left", "right"))
+    if not (high > low).any():
+        return column
+    keep = np.ones(len(column.line), np.bool_)
+    for a, b in zip(low[high > low].tolist(), high[high > low].tolist(), strict=True):
+        keep[a:b] = False
+    return Column(column.line[keep], column.value[keep])

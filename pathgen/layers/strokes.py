@@ -46,7 +46,7 @@ class BeadPlan:
     pitch_max: float
     change_cost: float = 0.15
     end_cost: float = 0.3
-    tolerance: float = 0.02
+    tolerance: float = 0.03
 
 
 @dataclass(frozen=True, slots=True)

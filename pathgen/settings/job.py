@@ -99,7 +99,7 @@ class Job(Profile, frozen=True):
             description="Largest departure of a column's thickness for the sake of fewer moves.",
             extra=MM,
         ),
-    ] = 0.02
+    ] = 0.03
     feed: Annotated[float, Meta(gt=0, le=1000, description="Feed of the image walls.", extra=SPEED)] = 20.0
     first_feed: Annotated[
         float, Meta(gt=0, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)

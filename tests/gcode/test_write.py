@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter, write
 from pathgen.gcode.comments import LATE_WIDTH, comment
+from pathgen.gcode.digits import Word, format_lines
+from pathgen.gcode.template import number
 from pathgen.motion.moves import Kind, Moves, concatenate
 from pathgen.settings import PLACEHOLDERS, load_machine
 
@@ -39,7 +41,9 @@ def random_moves(count, layers, seed=0, step=0.1):
     """A rough walk through a panel, with every kind of move in it."""
     rng = np.random.default_rng(seed)
     layer = np.sort(rng.integers(0, layers, count)).astype(np.int32)
-    kind = rng.choice([Kind.WALL, Kind.TURN, Kind.LINK, Kind.TRAVEL, Kind.RETRACT, Kind.RELOAD, Kind.BRIM], count)
+    kind = rng.choice(
+        [Kind.WALL, Kind.TURN, Kind.LINK, Kind.TRAVEL, Kind.RETRACT, Kind.RELOAD, Kind.BRIM], count
+    )
     kind[np.flatnonzero(np.diff(layer, prepend=0))] = Kind.LIFT
     rests = np.isin(kind, (Kind.RETRACT, Kind.RELOAD, Kind.LIFT))
     x, y = (np.cumsum(np.where(rests, 0, rng.normal(0, step, count))) + 100 for _ in range(2))
@@ -315,6 +319,13 @@ def test_blocks_are_filled_and_blank_lines_left_out():
     ]
 
 
+@given(st.integers(-(10**9), 10**9), st.integers(0, 7))
+def test_blocks_spell_numbers_as_lines_do(value, decimals):
+    (line,) = format_lines(np.ones(1, np.uint8), [Word("X", np.array([value]), decimals)])
+    assert f"G1 X{number(value / 10**decimals, decimals)}\n" == line.decode()
+    assert number(-0.4 / 10**decimals, decimals) == "0"
+
+
 def test_every_placeholder_the_settings_promise_has_a_value():
     start = "\n".join(f"G1 X{{{name}}}" for name in PLACEHOLDERS)
     text, _ = program(random_moves(0, 1), machine(start=start), fan=0.3)
@@ -324,10 +335,18 @@ def test_every_placeholder_the_settings_promise_has_a_value():
 @pytest.mark.parametrize(
     ("block", "template", "message"),
     [
-        ("start", "G21\nM104 S{nozle}", r"unknown placeholder \{nozle\} \(dialect.start line 2\); .*'nozzle'"),
+        (
+            "start",
+            "G21\nM104 S{nozle}",
+            r"unknown placeholder \{nozle\} \(dialect.start line 2\); .*'nozzle'",
+        ),
         ("finish", "M104 S{}", r"unknown placeholder \{\} \(dialect.finish line 1\); allowed: .*\{clear_z\}"),
         ("fan_on", "M106 S{speed}", r"\(dialect.fan_on line 1\)"),
-        ("start", "G21 ; " + "long " * 60, r"line of 305 characters \(dialect.start line 1\); allowed: at most 255"),
+        (
+            "start",
+            "G21 ; " + "long " * 60,
+            r"line of 305 characters \(dialect.start line 1\); allowed: at most 255",
+        ),
         ("start", "G21 ; größer", "ASCII only"),
     ],
 )
@@ -352,11 +371,14 @@ def test_late_facts_are_filled_into_the_room_kept_for_them(name):
     assert comment("time = " + "x" * LATE_WIDTH, style).replace("x", " ") in before.splitlines()
     assert comment("time = 13 h" + "x" * (LATE_WIDTH - 4), style).replace("x", " ") in after.splitlines()
     assert shown in after
+    assert stream.tell() == len(after)
     assert len(after.splitlines()[7]) == len(before.splitlines()[7])
     assert after[len(before) :].split("\n")[0] == comment("end", style)  # and writing went on behind
 
 
-@pytest.mark.parametrize("facts", [{}, {"time": "1 s", "mas": "2 g"}, {"time": "x" * (LATE_WIDTH + 1), "mass": ""}])
+@pytest.mark.parametrize(
+    "facts", [{}, {"time": "1 s", "mas": "2 g"}, {"time": "x" * (LATE_WIDTH + 1), "mass": ""}]
+)
 def test_late_facts_must_be_those_announced(facts):
     writer = ProgramWriter(io.BytesIO(), machine())
     writer.begin([], VALUES, np.ones(1), np.ones(1), late=["time", "mass"])

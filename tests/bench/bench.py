@@ -1,0 +1,115 @@
+"""Measurements: speed as ratios within one run, peak memory, scaling. Prints a table; asserts nothing.
+
+    python tests/bench/bench.py [--quick] [--layers N]
+
+The mesh route is cut on N evenly spaced layers (30 by default; 0 for all) and its time per layer scaled to the
+whole panel, its mesh counted once. Everything else is measured whole, the best of a few runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+from skimage import data
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from mesh_route import mesh_route
+
+from pathgen import Job, make, plan
+from pathgen.gcode import ProgramWriter
+from pathgen.gcode.read import read_program
+from pathgen.job import _placeholders, blocks
+from pathgen.motion import limit_feed
+
+PEAK = """
+import resource, sys
+from pathgen import Job, make
+make(sys.argv[1], sys.argv[2], Job(width=float(sys.argv[3]), machine="gantry-300", brim=0.0))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def best(runs, function):
+    """Least time of a few runs, s."""
+    times = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        function()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def floor(planned, out):
+    """Time to format and write just the moves of a planned panel, which are made beforehand, s."""
+    machine = planned.setup.machine
+    ready = [(moves, limit_feed(moves, machine)) for moves, *_ in blocks(planned)]
+
+    def write():
+        with open(out, "wb") as stream:
+            writer = ProgramWriter(stream, machine, planned.setup.material.fan)
+            writer.begin([], _placeholders(planned), planned.layers.top, planned.layers.height)
+            for moves, feed in ready:
+                writer.write(moves, feed)
+
+    return best(3, write), sum(len(moves) for moves, _ in ready)
+
+
+def memory(photo, out, width):
+    """Peak memory of a fresh process that makes a panel, MiB."""
+    done = subprocess.run(
+        [sys.executable, "-c", PEAK, str(photo), str(out), str(width)], capture_output=True, text=True, check=True
+    )
+    return float(done.stdout)
+
+
+def main():
+    """Measure and print."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--quick", action="store_true", help="a 30 mm panel instead of 100 mm")
+    options.add_argument("--layers", type=int, default=30, help="layers of the mesh route; 0 for all")
+    chosen = options.parse_args()
+    width = 30.0 if chosen.quick else 100.0
+    with tempfile.TemporaryDirectory() as folder:
+        out, photo = Path(folder) / "panel.gcode", Path(folder) / "camera.png"
+        Image.fromarray(data.camera()).save(photo)
+        job = Job(width=width, brim=0.0)
+        ours = best(3, lambda: make(photo, out, job))
+        planned = plan(photo, job)
+        layers = len(planned.layers)
+        written, moves = floor(planned, Path(folder) / "floor.gcode")
+        machine = planned.setup.machine
+        make(photo, out, job)
+        read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
+        third = best(3, lambda: make(photo, out, Job(width=width / 3, brim=0.0)))
+        samples = planned.panel.thickness.size / plan(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
+        taken = min(chosen.layers, layers) or layers
+        stages = mesh_route(planned.panel.thickness, job.pixel, job.layer, Path(folder) / "mesh.gcode", taken)
+        small = memory(photo, out, width)
+        large = memory(photo, out, 3 * width)
+
+    done = stages.pop("layers")
+    mesh = stages.pop("mesh")
+    cutting = sum(v for k, v in stages.items() if k in ("cut", "join", "offset", "text"))
+    mesh += cutting * layers / done
+    rows = [
+        (f"panel of {width:g} mm, picture to file", f"{ours:.2f} s", f"{moves:,} moves"),
+        ("mesh route", f"{mesh:.1f} s", f"{done:.0f} of {layers} layers cut; {mesh / ours:.0f} times ours"),
+        ("formatting and writing the same moves", f"{written:.2f} s", f"ours takes {ours / written:.1f} times that"),
+        ("reading the program back", f"{read:.2f} s", f"{written / read:.2f} of the writer's speed"),
+        (f"a panel of {width / 3:.1f} mm", f"{third:.2f} s", f"{samples:.1f} times fewer samples, {ours / third:.1f} times quicker"),
+        ("peak memory", f"{small:.0f} MiB", f"{large:.0f} MiB at {3 * width:g} mm"),
+    ]
+    for what, figure, remark in rows:
+        print(f"{what:<42}{figure:>10}   {remark}")
+
+
+if __name__ == "__main__":
+    main()
