@@ -17,9 +17,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen import optics, picture
 from pathgen.atomic import atomic_output, refuse_same
-from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
 from pathgen.layers import BeadPlan, Layers, Strokes, brim_loops, cut, find_fill
 from pathgen.motion import (
@@ -35,18 +33,17 @@ from pathgen.motion import (
     start_line,
     tally,
 )
-from pathgen.panel import Panel, frame
+from pathgen.panel import Panel
 from pathgen.route import Footprint, Placement, order_strokes, place
 from pathgen.settings import Job, Machine, Material, Setup, settle
+from pathgen.source import Source, read_source, to_panel
 from pathgen.summary import Extents, Summary, first_facts, last_facts, summarise
 
-Source = str | Path | NDArray[np.floating]
 Progress = Callable[[int, int], None]
 Item = TypeVar("Item")
 Done = TypeVar("Done")
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
-DEFAULT_WIDTH = 100.0  # mm
 CLEAR = 10.0  # mm that the head rises over the finished panel
 START_GAP = 4.0  # mm between the start line and what stands nearest to it
 
@@ -162,10 +159,14 @@ def plan(
     """
     settled = settle(job or Job(), machine, material)
     setup, notes = _respect_block_rate(settled)
-    panel, name, more = read_panel(source, setup, settled.job.pixel)
+    given = read_source(source, setup, settled.job.pixel)
+    # What cannot fit however thin it is should be refused before minutes are spent on its pixels.
+    place(footprint(given.width, given.height, 0.0, 0.0, setup), setup.machine, setup.job.axis)
+    panel, more = to_panel(given, setup)
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
-    placement = place(footprint(panel, setup), setup.machine, setup.job.axis)
-    return Planned(setup, panel, layers, placement, name, (*notes, *more))
+    covered = footprint(panel.width, panel.height, *_thicknesses(panel), setup)
+    placement = place(covered, setup.machine, setup.job.axis)
+    return Planned(setup, panel, layers, placement, given.name, (*notes, *more))
 
 
 def write(planned: Planned, stream: BinaryIO, progress: Progress | None = None) -> Result:
@@ -253,74 +254,30 @@ def bead_plan(setup: Setup) -> BeadPlan:
     return BeadPlan(**{name: getattr(setup.job, name) for name in names})
 
 
-def read_panel(source: Source, setup: Setup, pixel: float) -> tuple[Panel, str, list[str]]:
-    """Turn a picture or a thickness map into a panel.
+def footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
+    """Measure what panel, brim and start line cover of the platform.
 
     Parameters
     ----------
-    source : path or array
+    width, height : float
+        Outer sides of the panel, mm.
+    foot, thickest : float
+        Largest thickness of the lowest row and of the whole panel, mm.
     setup : Setup
-    pixel : float
-        Pitch of a thickness map as it is given, mm; the panel's own may have to be coarser.
-
-    Returns
-    -------
-    panel : Panel
-    name : str
-        What to call the source.
-    notes : list of str
-        What the person should know.
     """
-    job, rim = setup.job, 2 * setup.job.rim_width
-    inner = [None if side is None else side - rim for side in (job.width, job.height)]
-    if isinstance(source, np.ndarray):
-        mapped, name = picture.check_thickness(source), "array"
-    elif picture.is_thickness(source):
-        mapped, name = picture.load_thickness(source), Path(source).name
-    else:
-        return _panel_from_photo(source, inner, setup)
-    height, width = (side * pixel for side in mapped.shape)
-    if inner != [None, None]:
-        width, height = picture.proportions(mapped, *inner)
-    rows, cols = round(height / job.pixel), round(width / job.pixel)
-    if not mapped.any():
-        raise PathgenError("the thickness is 0 everywhere: there is no wall to make", where=name)
-    return _framed(picture.resample(mapped, rows, cols), setup), name, []
-
-
-def _panel_from_photo(
-    path: str | Path, inner: list[float | None], setup: Setup
-) -> tuple[Panel, str, list[str]]:
-    """Photograph to luminance to thickness to panel; `inner` are the picture's sides in mm, or None."""
-    job = setup.job
-    photo = picture.load_picture(path)
-    if inner == [None, None]:
-        inner = [DEFAULT_WIDTH - 2 * job.rim_width, None]
-    fitted = picture.fit(photo.luminance, *picture.proportions(photo.luminance, *inner), job.pixel)
-    law = optics.law(setup.material.light)
-    thickness = optics.thickness(fitted, law, job.thinnest, job.thickest)
-    return _framed(thickness, setup), photo.source, [*photo.notes, *picture.tone_notes(fitted)]
-
-
-def _framed(thickness: NDArray[np.floating], setup: Setup) -> Panel:
-    assert setup.job.rim_thickness is not None, "settle fills it in"
-    return frame(thickness, setup.job.pixel, setup.job.rim_width, setup.job.rim_thickness)
-
-
-def footprint(panel: Panel, setup: Setup) -> Footprint:
-    """Measure what panel, brim and start line cover of the platform."""
     brim = setup.job.brim
-    return Footprint(
-        u=(-brim, panel.width + brim),
-        n=(-brim, start_line_at(panel, setup) + 1.0),
-        height=panel.height,
-    )
+    line = start_line_at(foot, thickest, setup)
+    return Footprint(u=(-brim, width + brim), n=(-brim, line + 1.0), height=height)
 
 
-def start_line_at(panel: Panel, setup: Setup) -> float:
+def start_line_at(foot: float, thickest: float, setup: Setup) -> float:
     """How far in front of the panel's back the start line lies, mm."""
-    foot = float(panel.thickness[-1].max())
-    return max(float(panel.thickness.max()), foot + setup.job.brim) + START_GAP
+    return max(thickest, foot + setup.job.brim) + START_GAP
+
+
+def _thicknesses(panel: Panel) -> tuple[float, float]:
+    """Largest thickness of the foot and of the whole panel, mm."""
+    return float(panel.thickness[-1].max()), float(panel.thickness.max())
 
 
 def _placeholders(planned: Planned) -> dict[str, float]:
@@ -340,7 +297,7 @@ def _opening(planned: Planned, heights: Heights) -> Moves:
     """Approach, start line and brim."""
     setup, panel, placement = planned.setup, planned.panel, planned.placement
     pitch = planned.beads.pitch
-    line = start_line(panel.width, start_line_at(panel, setup), pitch)
+    line = start_line(panel.width, start_line_at(*_thicknesses(panel), setup), pitch)
     parts = [approach(line, placement, setup.machine)]
     parts.append(assemble(line, Kind.START, heights, placement, setup, parts[-1].end))
     loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch)

@@ -5,12 +5,13 @@ Commands are loaded when they are called, so that `pathgen --help` answers at on
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
 import click
 
-from pathgen.errors import PathgenError
+from pathgen.errors import PathgenError, nearest
 
 COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine's program.",
@@ -34,8 +35,6 @@ class _Commands(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        from pathgen.errors import nearest
-
         if args and not args[0].startswith("-") and args[0] not in COMMANDS:
             hint = nearest(args[0], COMMANDS)
             raise click.UsageError(f"no command {args[0]!r}; {hint or 'commands: ' + ', '.join(COMMANDS)}")
@@ -46,7 +45,10 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.command(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+@click.command(cls=_Commands, context_settings=SETTINGS)
 @click.version_option(package_name="pathgen", message="%(prog)s %(version)s")
 def _group() -> None:
     """From a photograph to the program of a thin backlit relief panel, without a mesh."""
@@ -78,7 +80,7 @@ def run(args: list[str] | None = None) -> int:
         return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)
     except BrokenPipeError:
         # Whoever read our output has gone; a second complaint at interpreter exit would be noise.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = open(os.devnull, "w")
         return 1
 
 

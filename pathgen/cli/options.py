@@ -35,7 +35,7 @@ def job_options(function: F) -> F:
     return function
 
 
-def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType | None]:
+def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any] | None]:
     """Help text, unit and click's type of a field."""
     text = unit = ""
     while isinstance(field_type, inspect.Metadata):

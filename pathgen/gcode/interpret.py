@@ -76,7 +76,9 @@ class _Piece:
             if high > low:
                 words[letter] = Column(column.line[low:high] - self.done, column.value[low:high])
         for letter, loose in self.loose.items():
-            more = Column(np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose]))
+            more = Column(
+                np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose])
+            )
             words[letter] = _merged(words.get(letter, NO_WORDS), more)
         self.loose = {}
         return words
@@ -164,7 +166,11 @@ class Interpreter:
         words = piece.words_before(line)
         piece.done = line
         rows = advance(
-            self.state, words, line - done, self.grammar.filament, lambda at, why: self._refuse(done + at, why)
+            self.state,
+            words,
+            line - done,
+            self.grammar.filament,
+            lambda at, why: self._refuse(done + at, why),
         )
         self._store(rows._replace(line=rows.line + done))
 

@@ -1,6 +1,6 @@
 """A program read back: text to moves, by what the text says and nothing else.
 
-Ordinary lines are read by `scan` a megabyte at a time and carried out by `rows` as columns; everything
+Ordinary lines are read by `scan` some thousands at a time and carried out by `rows` as columns; everything
 unusual goes through `block` and `interpret` line by line. A line is read as RS-274 (NISTIR 6556) and the
 dialect say, or refused with its number: nothing is guessed.
 
@@ -27,7 +27,7 @@ from pathgen.gcode.interpret import Event, Interpreter, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
-PIECE = 1 << 20  # bytes scanned at once: small enough for its columns to stay in the processor's cache
+PIECE = 1 << 19  # bytes scanned at once: small enough for its columns to stay in the processor's cache
 SAME_LAYER = 4  # decimals of a mm to which heights are told apart where no comment says the layer
 
 

@@ -1,12 +1,12 @@
 """Text to words, a piece of a program at once: every ordinary line by numpy, the odd ones left to `block`.
 
-Glossary. *Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each letter
-once, no blank within a word, with or without a comment. Any other line is *odd* and nothing is concluded
-about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow one another.
+Glossary. *Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each
+letter once, no blank within a word, with or without a comment. Any other line is *odd* and nothing is
+concluded about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow one another.
 
-Comments are blanked first. The shape of a line is then checked byte by byte, which costs next to nothing, and
-what remains has one number right behind each letter. A number of up to eight characters is fetched as one
-64-bit integer, its point squeezed out, and its digits added up in three steps, pairs first.
+Comments are blanked first. The shape of lines is then checked for all bytes at once, which costs next to
+nothing, and what remains has one number right behind each letter. A number of up to eight characters is
+fetched as one 64-bit integer, its point squeezed out, and its digits added up in three steps, pairs first.
 """
 
 from __future__ import annotations
@@ -101,10 +101,11 @@ def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
     data = np.full(PAD + len(text), NEWLINE, np.uint8)
     data[PAD:] = np.frombuffer(text, np.uint8)
     body = data[PAD - 1 :]  # the last padding byte opens the first line
-    ends = np.flatnonzero(body == NEWLINE)
+    places = np.flatnonzero((body == NEWLINE) | ((body & 0xFE) == OPEN) | (body == SEMICOLON))
+    is_end = body[places] == NEWLINE
+    ends, marks = places[is_end], places[~is_end]
 
     odd = [np.flatnonzero(np.diff(ends) > LONGEST + 1)]
-    marks = np.flatnonzero(((body & 0xFE) == OPEN) | (body == SEMICOLON))
     if len(marks):
         odd.append(_blank_comments(body, ends, marks, comments))
     returns = np.flatnonzero(body == RETURN)

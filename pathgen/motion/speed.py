@@ -152,10 +152,10 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
     """Square of the speed allowed between each move and the next, (N − 1,) mm²/s²."""
     with np.errstate(divide="ignore"):
         if machine.junction.rule == "step":
-            speed = np.full(max(len(shape.length) - 1, 0), np.inf)
+            speed: Floats = np.full(max(len(shape.length) - 1, 0), np.inf)
             for axis, share in zip(AXES, shape.share, strict=True):
                 np.minimum(speed, getattr(machine.axes, axis).step_change / np.abs(np.diff(share)), out=speed)
-            return np.square(speed, out=speed)
+            return speed**2
         straight = np.einsum("ij,ij->j", shape.share[:3, 1:], shape.share[:3, :-1])
         half = np.sqrt(np.clip((1 + straight) / 2, 0.0, 1.0))
         usable = np.minimum(acceleration[1:], acceleration[:-1])

@@ -1,4 +1,4 @@
-"""Reading programs: against a slow reader written here line by line, and against what the text plainly says."""
+"""Reading programs: against a slow reader written here, line by line, and what the text plainly says."""
 
 from __future__ import annotations
 
@@ -98,9 +98,11 @@ M2
     ),
     "strict": (
         STRICT,
-        b"%\n(north pier)\nN1 G17 G21 G40 G49 G54 G90\nN2 G64 G80 G94\nN3 G1 Z5 F600 (off the platform)\nG92 A0\n"
-        b"G0 X10 Y10\nG1 Z.3\nX20 A.5 F1500\nX20 Y20 A1.25\nG2 X22 Y18 R2 A1.3\nM8\nG92 A0\nG1 X10 A.7\n"
-        b"G91 G1 X-5 A0.25\nY-2.5 A.125\nG90 G0 Z5\nG53 G0 X1\nG20\nG1 X1.5 A1 F60\nG21\nM9\nG92.1\nG1 X9 A3\nM2\n%\n",
+        b"%\n(north pier)\nN1 G17 G21 G40 G49 G54 G90\nN2 G64 G80 G94\nN3 G1 Z5 F600 (off the platform)\n"
+        b"G92 A0\nG0 X10 Y10\nG1 Z.3\nX20 A.5 F1500\nX20 Y20 A1.25\nG2 X22 Y18 R2 A1.3\nM8\nG92 A0\n"
+        b"G1 X10 A.7\n"
+        b"G91 G1 X-5 A0.25\nY-2.5 A.125\nG90 G0 Z5\nG53 G0 X1\nG20\nG1 X1.5 A1 F60\nG21\nM9\n"
+        b"G92.1\nG1 X9 A3\nM2\n%\n",
     ),
 }
 
@@ -309,7 +311,9 @@ class SlowReader:
         else:
             self.shift |= dict.fromkeys(axes, 0.0)
 
-    def move(self, v: dict[str, float], axes: list[str], explicit: str | None, machine: bool, number: int) -> None:
+    def move(
+        self, v: dict[str, float], axes: list[str], explicit: str | None, machine: bool, number: int
+    ) -> None:
         arc = self.motion in ("G2", "G3")
         straight = self.motion in ("G0", "G1")
         if explicit and not axes or axes and not (arc or straight):
@@ -432,8 +436,8 @@ def test_a_changed_byte_never_changes_motion_unseen(name):
 
 
 _PIECES = (
-    "G0 G1 G2 G3 g01 X Y-.5 X10 X-3.25 Z.3 E0.5 E-1 A1.5 F600 F-1 G90 G91 G20 G21 M82 M83 G92 G92.1 G28 G53 G4 P1 "
-    "S3 M104 M2 I1 J-2 R5 R-5 N10 N1.5 / % (c) (un c) ;x G17 G18 G80 T1 123 *5 #1 . E0.123456789012 "
+    "G0 G1 G2 G3 g01 X Y-.5 X10 X-3.25 Z.3 E0.5 E-1 A1.5 F600 F-1 G90 G91 G20 G21 M82 M83 G92 G92.1 G28 G53 "
+    "G4 P1 S3 M104 M2 I1 J-2 R5 R-5 N10 N1.5 / % (c) (un c) ;x G17 G18 G80 T1 123 *5 #1 . E0.123456789012 "
     "X1234567890123456 X0.00000001 +2 -"
 ).split(" ")
 _LINES = st.lists(st.lists(st.sampled_from(_PIECES), max_size=5).map(" ".join), max_size=8)
@@ -481,7 +485,9 @@ def test_header_kinds_layers_and_events():
     assert program.header == {"picture": "north pier", "width": "40.5"}
     assert program.marked
     m = program.moves
-    by_line = {int(n): (Kind(k), int(layer)) for n, k, layer in zip(program.line, m.kind, m.layer, strict=True)}
+    by_line = {
+        int(n): (Kind(k), int(layer)) for n, k, layer in zip(program.line, m.kind, m.layer, strict=True)
+    }
     assert by_line[8] == (Kind.LIFT, 0)
     assert by_line[11] == (Kind.TRAVEL, 0)
     assert by_line[13] == (Kind.BRIM, 0)
@@ -532,7 +538,9 @@ def test_resets_shift_the_program_and_not_the_machine():
 
 
 def test_filament_axis_follows_distance_mode_and_resets():
-    m = read_program(b"G1 X1 A1 F60\nX2 A3\nG92 A0\nX3 A1\nG91\nX1 A1\nG90\nX9 A2.5\nG92.1\nX10 A6\n", STRICT, 1.75).moves
+    m = read_program(
+        b"G1 X1 A1 F60\nX2 A3\nG92 A0\nX3 A1\nG91\nX1 A1\nG90\nX9 A2.5\nG92.1\nX10 A6\n", STRICT, 1.75
+    ).moves
     np.testing.assert_allclose(m.filament, [1.0, 2.0, 1.0, 1.0, 0.5, 0.5])
 
 

@@ -53,7 +53,7 @@ def test_a_bead_of_known_pitch_fills_that_thickness():
 
 
 def test_a_handbook_bead():
-    """A 0.4 × 0.2 mm stadium section is 0.0714159 mm², and 0.0296913 mm of 1.75 mm filament a mm (geometry)."""
+    """A stadium section of 0.4 × 0.2 mm is 0.0714159 mm²: 0.0296913 mm of 1.75 mm filament a mm."""
     found = lay(moves_of([1.0], [0], 0.2, 0.0296913), frame_of(1.0, 0.25))
     np.testing.assert_allclose(found.volume, 0.0714159 / 4, rtol=2e-6)
 
@@ -125,7 +125,9 @@ def test_no_moves_give_an_empty_map():
 
 # --- which way round ----------------------------------------------------------------------------------------
 
-LETTER = np.array([[1, 1, 1, 1], [1, 0, 0, 0], [1, 1, 1, 0], [1, 0, 0, 0], [1, 0, 0, 0]], float)  # F, top row first
+LETTER = np.array(
+    [[1, 1, 1, 1], [1, 0, 0, 0], [1, 1, 1, 0], [1, 0, 0, 0], [1, 0, 0, 0]], float
+)  # F, top row first
 
 
 def letter_program(rotation: int) -> bytes:
@@ -178,7 +180,10 @@ def slow_volume(moves: Moves, frame: Frame) -> tuple[np.ndarray, float]:
     x, y = moves.start[:2]
     for i in range(len(moves)):
         a, b = (x, moves.x[i]) if frame.rotation == 0 else (y, moves.y[i])
-        a, b = a - (frame.x0 if frame.rotation == 0 else frame.y0), b - (frame.x0 if frame.rotation == 0 else frame.y0)
+        a, b = (
+            a - (frame.x0 if frame.rotation == 0 else frame.y0),
+            b - (frame.x0 if frame.rotation == 0 else frame.y0),
+        )
         x, y = moves.x[i], moves.y[i]
         low, high = min(a, b), max(a, b)
         fed = moves.filament[i] * AREA
@@ -195,8 +200,12 @@ def slow_volume(moves: Moves, frame: Frame) -> tuple[np.ndarray, float]:
                 outside += fed
             continue
         for j in range(len(borders) - 1):
-            volume[layer, j] += fed * max(0.0, min(high, borders[j + 1]) - max(low, borders[j])) / (high - low)
-        outside += fed * (max(0.0, min(high, 0.0) - low) + max(0.0, high - max(low, frame.width))) / (high - low)
+            volume[layer, j] += (
+                fed * max(0.0, min(high, borders[j + 1]) - max(low, borders[j])) / (high - low)
+            )
+        outside += (
+            fed * (max(0.0, min(high, 0.0) - low) + max(0.0, high - max(low, frame.width))) / (high - low)
+        )
     return volume[::-1], outside
 
 
@@ -233,12 +242,14 @@ def test_volume_is_conserved_for_many_moves():
     n = 200_000
     u = rng.uniform(-1, 101, n)
     u[::3] = np.roll(u, 1)[::3] + rng.normal(0, 1e-9, len(u[::3]))  # moves of almost no extent as well
-    moves = moves_of(u + 30.0, rng.uniform(50, 53, n), np.sort(rng.integers(1, 201, n)) * 0.1, rng.uniform(0, 0.05, n))
+    moves = moves_of(
+        u + 30.0, rng.uniform(50, 53, n), np.sort(rng.integers(1, 201, n)) * 0.1, rng.uniform(0, 0.05, n)
+    )
     found = lay(moves, frame_of(100.0, 0.1, np.arange(1, 201) * 0.1, x0=30.0))
     assert found.volume.sum() + found.outside == pytest.approx(moves.filament.sum() * AREA, rel=1e-12)
 
 
-# --- rows of a picture, figures, refusals --------------------------------------------------------------------
+# --- rows of a picture, figures, refusals -----------------------------------------------------------------
 
 
 def test_upright_rows_keep_volume():
@@ -301,7 +312,10 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
 )
 def test_frames_that_are_none(change, why):
     with pytest.raises(PathgenError, match=why):
-        Frame(**{"rotation": 0, "x0": 0.0, "y0": 0.0, "width": 1.0, "pixel": 0.1, "tops": np.array([0.2])} | change)
+        Frame(
+            **{"rotation": 0, "x0": 0.0, "y0": 0.0, "width": 1.0, "pixel": 0.1, "tops": np.array([0.2])}
+            | change
+        )
 
 
 def test_nothing_to_divide_by():

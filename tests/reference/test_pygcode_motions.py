@@ -1,11 +1,10 @@
 """The same programs through pygcode (its own parser and its own machine state): the same motions.
 
-pygcode 0.2.1 knows no filament letter E and no heater words, so E words and whole M104 to M109 lines are
-taken out of what it is given, and filament is not compared. It reads a sign only as "-", keeps arcs as one
-motion, and takes the machine's position from the words, without checking that an arc can be. So of arcs the
-end points are compared, and "+" is dropped for it. Blanks within numbers, and lower-case letters, are taken out
-and raised beforehand, as RS-274 (NISTIR 6556, 3.3.5) says they mean nothing. Its G92 takes no words: the test sets
-the offset, and pygcode's machine works with it.
+pygcode 0.2.1 knows no filament letter E and no heater words: E words and whole M83 and M104 to M109 lines are
+taken out of what it is given, and filament is not compared. It reads no "+", so that is dropped. It keeps an
+arc as one motion, so of arcs the end points are compared. Its G92 takes no words: the test sets the offset,
+and pygcode's machine works with it. Blanks are taken out and letters raised beforehand, as RS-274 (NISTIR
+6556, 3.3.5) says that neither means anything.
 """
 
 from __future__ import annotations
@@ -34,14 +33,14 @@ CORPUS = {
     "modal": "G21\nG90\nG1 X10 Y5 F600\nX12\nY-3.5\nG0 Z.5\nX0 Y0\nG1 X.001\nM2\n",
     "blanks and case": "g21 g90\ng0x +0. 12 34y 7\nG 1 X 3 F 6 0\nx\t4\ny 1 .5\nM2\n",
     "relative": "G21\nG91\nG1 X1.5 F60\nX1.5 Y-2\nZ0.2\nG90\nX1\nG91\nX-.25\nM2\n",
-    "comments": "(start) G21\nG90 (one) (two)\nG1 X5 F60 ; X9\n; X9 Y9\n(G1 X9)\nY2 (X7) Z1\nX3(y)Y4\nM2 ; end\n",
+    "comments": "(start) G21\nG90 (one) (two)\nG1 X5 F60 ; X9\n; X9 Y9\nY2 (X7) Z1\nX3(y)Y4\nM2 ; end\n",
     "line numbers": "N1 G21 G90\nN2 G1 X5 F60\nN3 X6\nN99999 Y6\nN00007 G0 Z3\nM2\n",
     "resets": "G21\nG90\nG1 X10 Y10 F60\nG92 X0\nX5\nG92 X0 Y0 Z0\nX1 Y1 Z1\nG92.1\nX4 Y4 Z4\nM2\n",
     "zeros": "G021\nG090\nG001 X007.50 F0060\nG01 X-0 Y-.0\nX00.5 Y5.\nM02\n",
     "several in a line": "G17 G21 G40 G49 G54 G80 G90 G94\nG1 F60 X1 Y2 Z3\nG91 G0 X1\nG90 G1 X8\nM2\n",
     "arcs": "G21\nG90\nG1 X10 Y0 F60\nG3 X0 Y10 I-10 J0\nG2 X10 Y0 R10\nG3 X20 Y10 R10 Z2\nG1 X0\nM2\n",
-    "heaters and filament": "G21\nG90\nM83\nM104 S200\nG28\nM109 S200\nG1 Z.3 F600\nG1 X10 E.5 F1200\nX20 E.5\n"
-    "G1 E-2 F2400\nG0 X50 Y50\nG1 E2\nM106 S128\nX60 Y50.125 E.25\nM107\nM104 S0\nM2\n",
+    "heaters and filament": "G21\nG90\nM83\nM104 S200\nG28\nM109 S200\nG1 Z.3 F600\nG1 X10 E.5 F1200\n"
+    "X20 E.5\nG1 E-2 F2400\nG0 X50 Y50\nG1 E2\nM106 S128\nX60 Y50.125 E.25\nM107\nM104 S0\nM2\n",
     "dwell": "G21\nG90\nG1 X1 F60\nG4 P0.5\nX2\nG4 P1\nM0\nX3\nM30\n",
 }
 

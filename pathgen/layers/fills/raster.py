@@ -33,8 +33,9 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     counts = np.floor(profiles.thickness / pitch + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
 
     def constant(beads: Ints, number: Ints) -> Share:
-        none = np.zeros(len(beads))
-        return Share(pitch * (number + 0.5), none, np.full(len(beads), pitch), none)
+        none, all_alike = np.zeros(len(beads)), np.full(len(beads), pitch)
+        offset = (pitch * (number + 0.5)).astype(np.float64)
+        return Share(offset, none, all_alike, none)
 
     wall = find_runs(profiles, counts, plan, straight=True)
     return strokes_of(wall, counts, profiles.first, constant, straight=True)

@@ -1,4 +1,4 @@
-"""From a result to its preview picture."""
+"""From a result to its pictures."""
 
 from __future__ import annotations
 

@@ -1,0 +1,23 @@
+"""`pathgen machines`."""
+
+import tomllib
+
+from pathgen.cli import run
+from pathgen.settings import machine_names, material_names
+
+
+def test_lists_every_profile(capsys):
+    assert run(["machines"]) == 0
+    shown = capsys.readouterr().out
+    assert all(name in shown for name in (*machine_names(), *material_names()))
+
+
+def test_shows_a_profile_that_can_be_used_again(tmp_path, capsys):
+    assert run(["machines", "gantry-300"]) == 0
+    text = capsys.readouterr().out
+    assert tomllib.loads(text)["name"] == "gantry-300"
+
+
+def test_an_unknown_name_is_refused_with_the_nearest(capsys):
+    assert run(["machines", "gantry-30"]) == 1
+    assert "did you mean 'gantry-300'" in capsys.readouterr().err
