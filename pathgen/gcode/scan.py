@@ -2,7 +2,7 @@
 
 Glossary. *Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each
 letter once, no blank within a word, with or without a comment. Any other line is *odd* and nothing is
-concluded about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow one another.
+concluded about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow another.
 
 Comments are blanked first. The shape of lines is then checked for all bytes at once, which costs next to
 nothing, and what remains has one number right behind each letter. A number of up to eight characters is
@@ -51,9 +51,7 @@ class Column(NamedTuple):
     value: Floats
 
 
-_NO_LINES = np.empty(0, np.int64)
-_NONE = np.empty(0, np.bool_)
-NO_WORDS = Column(_NO_LINES, np.empty(0))
+NO_WORDS = Column(np.empty(0, np.int64), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +71,19 @@ class Scan:
     words: dict[str, Column]
     odd: Ints
     bounds: Ints
+
+
+class _Tokens(NamedTuple):
+    """Letters with their numbers: columns of W, and the text they stand in."""
+
+    line: Ints
+    letter: Bytes  # capital
+    value: Floats
+    digits: Ints
+    dressed: Flags  # with a sign or a point
+    faulty: Flags  # without a digit, with two points, or with more digits than are read here
+    start: Ints  # place of the letter in `body`
+    body: Bytes
 
 
 def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
@@ -113,38 +124,47 @@ def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
     number, sign, misshapen = _check_shape(body, ends)
     odd.append(misshapen)
 
+    tokens = _tokens(data, number, sign)
+    words = _columns(tokens, grammar)
+    odd.append(tokens.line[tokens.faulty])
+    odd += [_irregular(name, column, tokens) for name, column in words.items()]
+    if sum(len(column.line) for column in words.values()) < len(tokens.line):
+        odd.append(tokens.line[~np.isin(tokens.letter, [ord(name) for name in words])])
+    lines = np.unique(np.concatenate(odd))
+    # `body` has one byte more in front than `text`, so line ends there are line starts here.
+    return Scan({name: _without(column, lines) for name, column in words.items()}, lines, ends)
+
+
+def _tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
+    """Take letters and their numbers from text of good shape."""
+    body = data[PAD - 1 :]
     stops = np.flatnonzero((body > NINE) | (body == POINT) | (body == NEWLINE))
     byte = body[stops]
     at = np.flatnonzero(byte > NINE)
     line, start = np.cumsum(byte == NEWLINE)[at] - 1, stops[at]
-    last = np.flatnonzero(number[:-1] > number[1:])
+    last = np.flatnonzero(number[:-1] > number[1:])  # a > b: a and not b
     pointed = byte[at + 1] == POINT
     part = np.where(pointed, last - stops[at + 1], 0)
     signed = np.searchsorted(start, np.flatnonzero(sign)) - 1
     value, digits = _numbers(data, last + PAD - 1, last - start, part, pointed, signed)
     value[signed[body[start[signed] + 1] == MINUS]] *= -1
-    odd.append(line[(digits == 0) | (digits > _EXACT) | (part > 8) | (digits - part > 8)])
-    odd.append(np.searchsorted(ends, stops[1:][(byte[1:] == POINT) & (byte[:-1] == POINT)]) - 1)
 
-    letter = byte[at] & np.uint8(0xDF)
-    dressed = pointed.copy()
+    faulty = (digits == 0) | (digits > _EXACT) | (part > 8) | (digits - part > 8)
+    second = np.flatnonzero((byte[1:] == POINT) & (byte[:-1] == POINT)) + 1  # points right behind points
+    faulty[np.searchsorted(start, stops[second]) - 1] = True
+    dressed = pointed
     dressed[signed] = True
+    return _Tokens(line, byte[at] & np.uint8(0xDF), value, digits, dressed, faulty, start, body)
+
+
+def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, Column]:
+    """Part words by letter."""
     words = {}
-    left = len(letter)
     for name in "GFXYZIJRN" + grammar.filament:
-        chosen = np.flatnonzero(letter == ord(name))
+        chosen = np.flatnonzero(tokens.letter == ord(name))
         if len(chosen):
-            left -= len(chosen)
-            words[name] = Column(line[chosen], value[chosen])
-            look = dressed[chosen] | (digits[chosen] > 5) if name in "GN" else _NONE
-            if name == "N":
-                look |= body[start[chosen] - 1] != NEWLINE
-            odd.append(_irregular(name, words[name], look))
-    if left:
-        odd.append(line[~np.isin(letter, [ord(name) for name in words])])
-    lines = np.unique(np.concatenate(odd))
-    # `body` has one byte more in front than `text`, so line ends there are line starts here.
-    return Scan({name: _without(column, lines) for name, column in words.items()}, lines, ends)
+            words[name] = Column(tokens.line[chosen], tokens.value[chosen])
+    return words
 
 
 def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
@@ -279,14 +299,18 @@ def _sum_digits(w: NDArray[np.uint64]) -> Floats:
     return w.astype(np.float64)
 
 
-def _irregular(name: str, column: Column, look: Flags) -> Ints:
-    """Find the lines that have a letter twice, or a word that needs a look for itself."""
-    twice = column.line[1:] == column.line[:-1]
-    if name == "G":
-        look = look | (column.value > 3)
+def _irregular(name: str, column: Column, tokens: _Tokens) -> Ints:
+    """Find the lines that have a letter twice, or a G, F or N word that needs a look for itself."""
+    twice = column.line[1:][column.line[1:] == column.line[:-1]]
     if name == "F":
-        look = column.value < 0
-    return np.concatenate([column.line[1:][twice], column.line[look] if len(look) else _NO_LINES])
+        return np.concatenate([twice, column.line[column.value < 0]])
+    if name not in "GN":
+        return twice
+    of = np.flatnonzero(tokens.letter == ord(name))
+    look = tokens.dressed[of] | (column.value > 3 if name == "G" else tokens.digits[of] > 5)
+    if name == "N":
+        look |= tokens.body[tokens.start[of] - 1] != NEWLINE
+    return np.concatenate([twice, column.line[look]])
 
 
 def _without(column: Column, lines: Ints) -> Column:

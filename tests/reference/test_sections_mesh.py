@@ -15,6 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pathgen.layers import cut
+from pathgen.panel import Panel
+
 ROUTE = runpy.run_path(str(Path(__file__).parents[1] / "bench" / "mesh_route.py"))
 PIXEL = 0.1
 
@@ -63,6 +66,18 @@ def test_section_areas_are_those_of_the_columns():
     wanted = [column_area(profile_at(thickness, z), PIXEL) for z in heights]
     assert np.ptp(wanted) > 3.0  # mm²; ten equal areas would prove little
     assert mesh_areas(thickness, heights) == pytest.approx(wanted, rel=1e-6)
+
+
+@pytest.mark.parametrize(("layer", "first"), [(0.1, 0.2), (0.07, 0.11)])
+def test_our_sections_are_the_meshs(layer, first):
+    """Ten layers of a cut panel, at their mid-heights, to 0.1 %."""
+    thickness = bumpy()
+    layers = cut(Panel(thickness, PIXEL), layer, first)
+    chosen = np.linspace(0, len(layers) - 1, 10).astype(int)
+    middle = (layers.top - layers.height / 2)[chosen]
+    ours = layers.section_area()[chosen]
+    assert np.ptp(ours) > 3.0
+    assert mesh_areas(thickness, middle) == pytest.approx(ours, rel=1e-3)
 
 
 def test_a_slope_is_cut_where_it_stands():
