@@ -24,6 +24,7 @@ from pathgen.motion import (
     Heights,
     Kind,
     Moves,
+    MovesRecorder,
     Tally,
     approach,
     assemble,
@@ -37,7 +38,7 @@ from pathgen.panel import Panel
 from pathgen.route import Footprint, Placement, order_strokes, place
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
-from pathgen.summary import Extents, Summary, first_facts, last_facts, summarise
+from pathgen.summary import Extents, Summary, Walls, first_facts, last_facts, summarise
 
 Progress = Callable[[int, int], None]
 Item = TypeVar("Item")
@@ -169,7 +170,12 @@ def plan(
     return Planned(setup, panel, layers, placement, given.name, (*notes, *more))
 
 
-def write(planned: Planned, stream: BinaryIO, progress: Progress | None = None) -> Result:
+def write(
+    planned: Planned,
+    stream: BinaryIO,
+    progress: Progress | None = None,
+    recorder: MovesRecorder | None = None,
+) -> Result:
     """Write the program of a planned panel.
 
     Parameters
@@ -179,6 +185,8 @@ def write(planned: Planned, stream: BinaryIO, progress: Progress | None = None) 
         Seekable: facts known only at the end are filled into the header.
     progress : callable, optional
         Called with (layers done, layers in all).
+    recorder : MovesRecorder, optional
+        Is given every block of moves with its plan.
 
     Returns
     -------
@@ -188,20 +196,24 @@ def write(planned: Planned, stream: BinaryIO, progress: Progress | None = None) 
     writer = ProgramWriter(stream, setup.machine, setup.material.fan)
     layers = planned.layers
     writer.begin(first_facts(planned), _placeholders(planned), layers.top, layers.height)
-    sums, extents = Tally(), Extents()
+    sums, extents, walls = Tally(), Extents(), Walls(planned.panel)
     counts = np.zeros((total, planned.panel.thickness.shape[1]), np.int8)
     samples: dict[int, Strokes] = {}
     wanted = {0, total // 2, total - 1}
     for moves, strokes, first, last in blocks(planned):
         feed = limit_feed(moves, setup.machine)
-        sums += tally(moves, plan_speeds(moves, setup.machine, feed), feed)
+        speeds = plan_speeds(moves, setup.machine, feed)
+        sums += tally(moves, speeds, feed)
         extents.take(moves)
+        walls.take(strokes)
         writer.write(moves, feed)
+        if recorder:
+            recorder.take(moves, feed, speeds)
         counts[first:last] = strokes.counts
         samples |= {i: strokes.only(i) for i in wanted if first <= i < last}
         if progress:
             progress(last, total)
-    summary = summarise(planned, sums, extents, counts, writer.lines)
+    summary = summarise(planned, sums, extents, walls, writer.lines)
     writer.finish(last_facts(summary))
     return Result(planned, sums, summary, counts, samples)
 

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, filament_area, mass
+from pathgen.panel import Panel
 from pathgen.settings import digest
 
 if TYPE_CHECKING:
@@ -38,13 +40,48 @@ class Extents:
             self.deposit[i] = _grown(self.deposit[i], values[made])
 
 
+@dataclass(slots=True)
+class Walls:
+    """What the walls' strokes are like, summed up block by block.
+
+    Attributes
+    ----------
+    panel : Panel
+    layers, strokes, changes, loose_ends : int
+        Layers; strokes; changes of the bead count along them; starts and ends of strokes inside the picture.
+    shortest : float
+        Shortest stroke, mm.
+    """
+
+    panel: Panel
+    layers: int = 0
+    strokes: int = 0
+    changes: int = 0
+    loose_ends: int = 0
+    shortest: float = np.inf
+
+    def take(self, strokes: Strokes) -> None:
+        """Add a block of strokes."""
+        self.layers += len(strokes.counts)
+        self.changes += int(np.count_nonzero(strokes.counts[:, 1:] != strokes.counts[:, :-1]))
+        if not len(strokes):
+            return
+        self.strokes += len(strokes)
+        length = np.add.reduceat(strokes.length(), strokes.start[:-1])
+        self.shortest = min(self.shortest, float(length.min()))
+        ends = np.concatenate([strokes.start[:-1], strokes.start[1:] - 1])
+        rim = self.panel.rim * self.panel.pixel
+        inside = (strokes.u[ends] > rim) & (strokes.u[ends] < self.panel.width - rim)
+        self.loose_ends += int(np.count_nonzero(inside))
+
+
 def _grown(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float, float]:
     if not values.size:
         return box
     return min(box[0], float(values.min())), max(box[1], float(values.max()))
 
 
-def summarise(planned: Planned, sums: Tally, extents: Extents, counts: NDArray[np.int8], lines: int) -> Summary:
+def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lines: int) -> Summary:
     """Gather what is known of a print that has been planned to its end.
 
     Parameters
@@ -52,8 +89,7 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, counts: NDArray[n
     planned : Planned
     sums : Tally
     extents : Extents
-    counts : (L, C) int8
-        Beads per column and layer.
+    walls : Walls
     lines : int
         Motion lines of the program.
 
@@ -68,7 +104,6 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, counts: NDArray[n
     moving = float(sums.time.sum())
     before = machine.heaters.warm_up + machine.heaters.homing
     layers = len(planned.layers)
-    changes = np.diff(counts.astype(np.int16), axis=1)
     facts: Summary = {
         "picture": planned.source,
         "machine": machine.name,
@@ -91,7 +126,10 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, counts: NDArray[n
         "wall_mm": round(float(sums.length[[Kind.WALL, Kind.TURN]].sum()), 1),
         "travel_mm": round(float(sums.length[[Kind.TRAVEL, Kind.LINK]].sum()), 1),
         "retractions": int(sums.count[Kind.RETRACT]),
-        "bead_changes_per_layer": round(np.count_nonzero(changes) / layers, 2),
+        "strokes": walls.strokes,
+        "shortest_stroke_mm": round(walls.shortest, 2) if walls.strokes else 0.0,
+        "bead_changes_per_layer": round(walls.changes / layers, 2),
+        "loose_ends_per_layer": round(walls.loose_ends / layers, 2),
         "slowed_moves": sums.slowed,
     }
     for kind in Kind:

@@ -15,6 +15,7 @@ from pathgen.atomic import atomic_output, refuse_same
 from pathgen.cli.options import job_options
 from pathgen.cli.progress import progress_bar
 from pathgen.job import Result, plan, write
+from pathgen.motion import MovesRecorder
 from pathgen.settings import Job, job_from, load_job
 from pathgen.summary import closing_lines
 
@@ -28,6 +29,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
 @click.option("--preview", type=FILE, help="Write a PNG: thickness, wanted picture, beads, sample layers.")
 @click.option("--thickness", type=FILE, help="Write the panel's thickness map in mm as .npy, row 0 at the top.")
+@click.option("--moves", type=FILE, help="Write the whole toolpath as named columns, .npz (see the README).")
 @job_options
 def command(
     picture: Path,
@@ -36,6 +38,7 @@ def command(
     summary: Path | None,
     preview: Path | None,
     thickness: Path | None,
+    moves: Path | None,
     **options: Any,
 ) -> None:
     """Turn PICTURE into the program of an upright panel.
@@ -45,15 +48,21 @@ def command(
     """
     base = load_job(job_file) if job_file else Job()
     job = job_from(options, "command line", base)
-    extras = [path for path in (summary, preview, thickness) if path]
+    extras = [path for path in (summary, preview, thickness, moves) if path]
     inputs = [path for path in (picture, job_file) if path]
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
         streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
         planned = plan(picture, job)
+        machine, placement = planned.setup.machine, planned.placement
+        recorder = MovesRecorder(machine, placement, planned.layers.top) if moves else None
+        if recorder:
+            files.enter_context(recorder)
         with progress_bar("layers") as progress:
-            result = write(planned, streams[out], progress)
+            result = write(planned, streams[out], progress, recorder)
+        if moves and recorder:
+            recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
             streams[summary].write(text.encode() + b"\n")

@@ -166,6 +166,8 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     body = line.removesuffix(b"\n").removesuffix(b"\r")
     if len(body) > LONGEST:
         raise refusal(number, body, f"{len(body)} characters", allowed=f"at most {LONGEST} in a line")
+    if body.startswith(b";"):
+        return Block(number, "", (), {}, (_text(body[1:]),))
     parts, comments = _split_comments(body, number)
     words, slashed, percent = [], False, False
     for place, part in enumerate(parts):
@@ -196,7 +198,11 @@ def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, .
             raise refusal(number, body, "unpaired parentheses", allowed="one level, closed on its line")
         comments.append(body[at : at + close.start()])
         at += close.end()
-    return [*parts, body[at:]], tuple(c.decode("utf-8", "replace").strip() for c in comments)
+    return [*parts, body[at:]], tuple(map(_text, comments))
+
+
+def _text(comment: bytes) -> str:
+    return comment.decode("utf-8", "replace").strip()
 
 
 def _plain(part: bytes, body: bytes, number: int) -> str:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, parse_block, refusal
 from pathgen.gcode.rows import SET_FILAMENT, Modes, Rows, State, advance, kinds
-from pathgen.gcode.scan import NO_WORDS, Column, Scan, scan
+from pathgen.gcode.scan import NO_WORDS, Column, Scan, merged, scan
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
@@ -79,14 +79,9 @@ class _Piece:
             more = Column(
                 np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose])
             )
-            words[letter] = _merged(words.get(letter, NO_WORDS), more)
+            words[letter] = merged(words.get(letter, NO_WORDS), more)
         self.loose = {}
         return words
-
-
-def _merged(one: Column, other: Column) -> Column:
-    places = np.searchsorted(one.line, other.line)
-    return Column(np.insert(one.line, places, other.line), np.insert(one.value, places, other.value))
 
 
 class Interpreter:

@@ -121,15 +121,18 @@ def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
         odd.append(_blank_comments(body, ends, marks, comments))
     returns = np.flatnonzero(body == RETURN)
     body[returns[body[returns + 1] == NEWLINE]] = BLANK
+    leading = _take_leading(body, ends)
     number, sign, misshapen = _check_shape(body, ends)
     odd.append(misshapen)
 
     tokens = _tokens(data, number, sign)
     words = _columns(tokens, grammar)
     odd.append(tokens.line[tokens.faulty])
-    odd += [_irregular(name, column, tokens) for name, column in words.items()]
+    odd += [_doubtful(name, column, tokens) for name, column in words.items() if name in "FGN"]
     if sum(len(column.line) for column in words.values()) < len(tokens.line):
         odd.append(tokens.line[~np.isin(tokens.letter, [ord(name) for name in words])])
+    words["G"] = merged(words.get("G", NO_WORDS), leading)
+    odd += [c.line[1:][c.line[1:] == c.line[:-1]] for c in words.values()]  # a letter twice in a line
     lines = np.unique(np.concatenate(odd))
     # `body` has one byte more in front than `text`, so line ends there are line starts here.
     return Scan({name: _without(column, lines) for name, column in words.items()}, lines, ends)
@@ -155,6 +158,30 @@ def _tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
     dressed = pointed
     dressed[signed] = True
     return _Tokens(line, byte[at] & np.uint8(0xDF), value, digits, dressed, faulty, start, body)
+
+
+def _take_leading(body: Bytes, ends: Ints) -> Column:
+    """Take and blank the plain G0 to G3 that most lines begin with: those need no further look."""
+    begin = ends[:-1] + 1
+    motion = body.take(begin + 1, mode="clip") - np.uint8(ZERO)
+    behind = body.take(begin + 2, mode="clip")
+    plain = (body[begin] == ord("G")) & (motion <= 3)
+    plain &= (behind > NINE) | (behind == BLANK) | (behind == NEWLINE)
+    line = np.flatnonzero(plain)
+    place = begin[line]
+    body[place] = body[place + 1] = BLANK
+    return Column(line, motion[line].astype(np.float64))
+
+
+def merged(one: Column, other: Column) -> Column:
+    """Join two columns of one letter."""
+    if not len(one.line):
+        return other
+    if not len(other.line):
+        return one
+    line, value = np.concatenate([one.line, other.line]), np.concatenate([one.value, other.value])
+    order = np.argsort(line, kind="stable")  # two ascending runs: merged, not sorted anew
+    return Column(line[order], value[order])
 
 
 def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, Column]:
@@ -299,18 +326,15 @@ def _sum_digits(w: NDArray[np.uint64]) -> Floats:
     return w.astype(np.float64)
 
 
-def _irregular(name: str, column: Column, tokens: _Tokens) -> Ints:
-    """Find the lines that have a letter twice, or a G, F or N word that needs a look for itself."""
-    twice = column.line[1:][column.line[1:] == column.line[:-1]]
+def _doubtful(name: str, column: Column, tokens: _Tokens) -> Ints:
+    """Find the lines whose F, G or N word needs a look for itself."""
     if name == "F":
-        return np.concatenate([twice, column.line[column.value < 0]])
-    if name not in "GN":
-        return twice
+        return np.asarray(column.line[column.value < 0])
     of = np.flatnonzero(tokens.letter == ord(name))
     look = tokens.dressed[of] | (column.value > 3 if name == "G" else tokens.digits[of] > 5)
     if name == "N":
         look |= tokens.body[tokens.start[of] - 1] != NEWLINE
-    return np.concatenate([twice, column.line[look]])
+    return np.asarray(column.line[look])
 
 
 def _without(column: Column, lines: Ints) -> Column:

@@ -3,6 +3,7 @@
 from pathgen.motion.assemble import Heights, assemble, filament_area
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, start_line
+from pathgen.motion.record import MovesRecorder, Recorded, read_moves
 from pathgen.motion.speed import Plan, limit_feed, plan_speeds
 from pathgen.motion.tally import Tally, mass, tally
 
@@ -11,7 +12,9 @@ __all__ = [
     "Heights",
     "Kind",
     "Moves",
+    "MovesRecorder",
     "Plan",
+    "Recorded",
     "Tally",
     "approach",
     "assemble",
@@ -21,6 +24,7 @@ __all__ = [
     "limit_feed",
     "mass",
     "plan_speeds",
+    "read_moves",
     "start_line",
     "tally",
 ]

@@ -26,6 +26,8 @@ from pathgen.layers.strokes import BeadPlan, Floats
 # where no count fits (a wall thinner than the narrowest bead) the nearest one wins.
 OUTSIDE = 1e5
 NEVER = 1e9
+# The limits are held a little inside, relatively: so much is what the price of a change could buy outside them.
+INSIDE = np.float32(1e-4)
 MOST_BEADS = 125
 
 
@@ -94,8 +96,8 @@ def _column_cost(
         rest = (thickness.T / plan.pitch).astype(np.float32)[:, None, :] - (states - share).clip(0)[:, None]
         rest /= share[:, None]
         off = np.log(np.maximum(rest, np.float32(1e-6), out=rest), out=rest)
-    low = np.float32(np.log(plan.pitch_min / plan.pitch) - 1e-6)
-    high = np.float32(np.log(plan.pitch_max / plan.pitch) + 1e-6)
+    low = np.float32(np.log(plan.pitch_min / plan.pitch)) + INSIDE
+    high = np.float32(np.log(plan.pitch_max / plan.pitch)) - INSIDE
     outside = off - np.clip(off, low, high)
     np.abs(outside, out=outside)
     outside *= np.float32(OUTSIDE)

@@ -17,7 +17,9 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 FREE = -1
-SHORT = 16  # columns; a stroke shorter than this is not worth its travel
+UNIT = 0.1  # mm, of the lengths below
+SHORT = 16  # a stroke shorter than 1.6 mm is not worth its travel
+LONG = 99  # lengths from here on are all the same to us
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ class _Front:
 
     strand: list[int] = field(default_factory=list)
     mate: list[int] = field(default_factory=list)  # place in the front of the path's other end, or FREE
-    length: list[int] = field(default_factory=list)  # columns since the path's last turn or end
+    length: list[int] = field(default_factory=list)  # so far, in units
 
 
 @lru_cache(maxsize=4096)
@@ -57,7 +59,8 @@ def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False
     beads : tuple of int
         Number of beads in each run, left to right; 0 is a gap in the wall.
     length : tuple of int
-        Columns of each run. Only whether a run is short matters, so callers may cap it.
+        Length of each run in units of 0.1 mm. Only whether it is short matters, so callers may cap it at
+        `LONG`.
     straight : bool
         Strands keep their number from run to run, as beads that never slide must; extras are then the ones
         nearest the face, whatever that costs.
@@ -77,13 +80,13 @@ def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False
     total = sum(beads)
     left, right = [FREE] * total, [FREE] * total
     front, first = _Front(), 0
-    for count, columns in zip((*beads, 0), (*length, 0), strict=True):
+    for count, run in zip((*beads, 0), (*length, 0), strict=True):
         here = list(range(first, first + count))
         if count >= len(front.strand):
             front = _grow(front, here, left, right, straight)
         else:
             front = _shrink(front, here, left, right, straight)
-        front.length = [n + columns for n in front.length]
+        front.length = [n + run for n in front.length]
         first += count
     return _trace(left, right)
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.fills.joins import join
+from pathgen.layers.fills.joins import LONG, UNIT, join
 from pathgen.layers.fills.runs import Bools, Wall
 from pathgen.layers.strokes import Floats, Ints, Strokes, ragged
 
@@ -81,7 +81,7 @@ def strokes_of(
 def _sequence(wall: Wall, first_layer: int, rule: ShareRule, straight: bool) -> _Strands:
     """Join the strands of every layer and lay them out in the order the head passes them."""
     per_layer = np.flatnonzero(np.diff(wall.layer, prepend=-1, append=-1))
-    length = np.minimum(wall.hi - wall.lo, 99).tolist()
+    length = np.rint(np.minimum((wall.hi - wall.lo) * wall.pixel / UNIT, LONG)).astype(int).tolist()
     beads = wall.beads.tolist()
     base = np.cumsum(wall.beads) - wall.beads
     order: list[int] = []
