@@ -47,6 +47,8 @@ class BeadPlan:
     change_cost: float = 0.15
     end_cost: float = 0.3
     tolerance: float = 0.03
+    direction: str = "along"  # of a raster's lines: along, across, alternate
+    turns: str = "deposit"  # at the wall's end: deposit, dry
 
 
 @dataclass(frozen=True, slots=True)

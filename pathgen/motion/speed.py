@@ -1,18 +1,22 @@
 """How fast the machine really goes: exact look-ahead over any number of moves, without a loop.
 
-Model. Every move has a constant acceleration a up to a constant feed F and down again (a trapezoid, a triangle
-where it is short); at the junction of two moves the speed along the path is the same before and after, and no
-higher than the junction allows. With c_i the square of the speed allowed at junction i and S_i the sum of 2·a·L
-over the moves before it, the fastest speeds that acceleration can reach going forward are
+Model. Every move has a constant acceleration a up to a constant feed F and down again (a trapezoid, a
+triangle where it is short); at the junction of two moves the speed along the path is the same before and
+after, and no higher than the junction allows. With c_i the square of the speed allowed at junction i and S_i
+the sum of 2·a·L over the moves before it, the fastest speeds that acceleration can reach going forward are
 
     f = S + cummin(c − S),    and then braking in time    b = cummin over later junctions (f + S) − S,
 
-which is v² = v0² + 2aL written for all moves at once (standard kinematics). Junctions follow the profile:
-`deviation` bounds how far the path may be cut, v² = a·δ·s/(1 − s), s = sin(θ/2), θ the interior angle
-(S. Jeon, 2011); `step` bounds the instantaneous change of velocity of every axis, filament included.
+which is v² = v0² + 2aL written for all moves at once (standard kinematics). S itself is never formed: it
+grows into the millions, and its differences would lose the digits that short moves need.
+
+Junctions follow the profile: `deviation` bounds how far the path may be cut, v² = a·δ·s/(1 − s),
+s = sin(θ/2), θ the interior angle (S. Jeon, 2011), a the smaller of the two moves'; `step` bounds the
+instantaneous change of velocity of every axis, filament included.
 
 The head rests at the first move, at the last, where a layer begins and around moves of filament alone. Left
-out: jerk, and a controller's finite queue, which only slows down where hundreds of moves follow closely.
+out: jerk; a controller's finite queue, which must be able to stop at the last move it knows and so is slower
+where moves are many and short; and under `deviation` the jump of the filament's speed at a junction.
 """
 
 from __future__ import annotations
@@ -22,10 +26,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.errors import PathgenError
 from pathgen.motion.moves import Floats, Moves
 from pathgen.settings import Machine
 
 AXES = ("x", "y", "z", "filament")
+LEAST = 1e-9  # mm; shorter is what rounding leaves of nothing, and its direction means nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +68,10 @@ def _geometry(moves: Moves) -> _Geometry:
         row[:1] = values[:1] - first
     share[3] = moves.filament
     length = np.sqrt(np.einsum("ij,ij->j", share[:3], share[:3]))
-    alone = (length == 0) & (moves.filament != 0)
+    resting = length <= LEAST
+    alone = resting & (np.abs(moves.filament) > LEAST)
+    length[resting] = 0.0
+    share[:3, resting] = 0.0
     np.abs(moves.filament, out=length, where=alone)
     share /= np.where(length > 0, length, 1.0)
     return _Geometry(length, share, alone)
@@ -80,9 +89,25 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     -------
     (N,) float64
         mm/s along the path. A share of the path along an axis may not exceed that axis's feed, and no more
-        plastic be asked for in a second than the hot end melts.
+        plastic be asked for in a second than the hot end melts; what a retraction took back is molten
+        already. Empty for no moves.
+
+    Raises
+    ------
+    PathgenError
+        When a move that goes somewhere has a feed that is not more than 0.
+
+    Examples
+    --------
+    >>> from pathgen.settings import load_machine
+    >>> one = np.ones(1)
+    >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
+    >>> up = Moves((0, 0, 0), no, no, one, no, 90 * one, kind, layer)
+    >>> limit_feed(up, load_machine("benchtop-220")).tolist()
+    [10.0]
     """
     shape = _geometry(moves)
+    _check_feed(moves.feed, shape.length)
     feed = moves.feed.copy()
     with np.errstate(divide="ignore"):
         for axis, share in zip(AXES, shape.share, strict=True):
@@ -91,6 +116,13 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
         melted = np.where(shape.alone, 0.0, shape.share[3].clip(0) * area)
         np.minimum(feed, machine.hot_end.melt_rate / melted, out=feed)
     return feed
+
+
+def _check_feed(feed: Floats, length: Floats) -> None:
+    wrong = ~(feed > 0) & (length > 0)  # NaN is wrong too
+    if wrong.any():
+        row = int(np.argmax(wrong))
+        raise PathgenError(f"feed is {feed[row]:g} mm/s", where=f"move {row + 1}", allowed="more than 0")
 
 
 def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> Plan:
@@ -108,10 +140,28 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     Returns
     -------
     Plan
-        Moves of no length take no time. Empty for no moves.
+        Moves of no length take no time and break no chain. Empty for no moves.
+
+    Raises
+    ------
+    PathgenError
+        When a move that goes somewhere has a feed that is not more than 0.
+
+    Examples
+    --------
+    From rest to rest over 5 mm at 1000 mm/s²: √(4·5/1000) s, the feed is never reached.
+
+    >>> from pathgen.settings import load_machine
+    >>> one = np.ones(1)
+    >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
+    >>> along = Moves((0, 0, 0), 5 * one, no, no, no, 100 * one, kind, layer)
+    >>> plan = plan_speeds(along, load_machine("benchtop-220"))
+    >>> plan.peak.round(3).tolist(), plan.time.round(7).tolist()
+    ([70.711], [0.1414214])
     """
     feed = limit_feed(moves, machine) if feed is None else feed
     shape = _geometry(moves)
+    _check_feed(feed, shape.length)
     real = shape.length > 0
     if not real.all():
         shape = _Geometry(shape.length[real], shape.share[:, real], shape.alone[real])
@@ -126,17 +176,35 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     rests = shape.alone[1:] | shape.alone[:-1] | (layer[1:] != layer[:-1])
     cap[1:-1][rests] = 0.0
 
-    squares = _reachable(cap, 2 * acceleration * length)
-    enter, leave = squares[:-1], squares[1:]
-    top = np.minimum(speed**2, (enter + leave) / 2 + acceleration * length)
-    peak, v0, v1 = np.sqrt(top), np.sqrt(enter), np.sqrt(leave)
-    cruise = np.maximum(0.0, length - (2 * top - enter - leave) / (2 * acceleration))
-    time = (2 * peak - v0 - v1) / acceleration + cruise / peak
+    gain = 2 * acceleration * length
+    squares = _reachable(cap, gain)
+    v0, v1, peak, time = _trapezoid(length, gain, speed, squares)
     if real.all():
         return Plan(v0, v1, peak, time)
     whole = np.zeros((4, len(moves)))
     whole[:, real] = v0, v1, peak, time
+    whole[:3, ~real] = np.concatenate([[0.0], v1])[np.cumsum(real)[~real]]  # the speed they are passed at
     return Plan(*whole)
+
+
+def _trapezoid(
+    length: Floats, gain: Floats, speed: Floats, squares: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Entry, exit and peak speed, and time, of moves between junctions whose squared speeds are given.
+
+    Times are distances over mean speeds: differences of nearly equal speeds over an acceleration would be
+    inexact in the shortest moves.
+    """
+    enter, leave = squares[:-1], squares[1:]
+    top = np.minimum(speed**2, (enter + leave + gain) / 2)
+    v, peak = np.sqrt(squares), np.sqrt(top)
+    v0, v1 = v[:-1], v[1:]
+    up, down = np.maximum(top - enter, 0.0) / gain, np.maximum(top - leave, 0.0) / gain
+    time = 2 * up / (v0 + peak)
+    time += 2 * down / (v1 + peak)
+    time += np.maximum(1.0 - up - down, 0.0) / peak
+    time *= length
+    return v0, v1, peak, time
 
 
 def _acceleration(shape: _Geometry, machine: Machine) -> Floats:
@@ -156,8 +224,8 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
             for axis, share in zip(AXES, shape.share, strict=True):
                 np.minimum(speed, getattr(machine.axes, axis).step_change / np.abs(np.diff(share)), out=speed)
             return speed**2
-        straight = np.einsum("ij,ij->j", shape.share[:3, 1:], shape.share[:3, :-1])
-        half = np.sqrt(np.clip((1 + straight) / 2, 0.0, 1.0))
+        both = shape.share[:3, 1:] + shape.share[:3, :-1]  # twice sin(θ/2) long; none at a reversal
+        half = np.minimum(np.sqrt(np.einsum("ij,ij->j", both, both)) / 2, 1.0)
         usable = np.minimum(acceleration[1:], acceleration[:-1])
         squares: Floats = usable * machine.junction.deviation * half / (1 - half)
         return squares
@@ -165,11 +233,23 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
 
 def _reachable(cap: Floats, gain: Floats) -> Floats:
     """Squares of the junction speeds that the caps and the gain 2·a·L of each move between them allow."""
-    total = np.zeros(len(cap))
-    np.cumsum(gain, out=total[1:])
-    squares = np.minimum.accumulate(cap - total)
-    squares += 2 * total
-    np.minimum.accumulate(squares[::-1], out=squares[::-1])
-    squares -= total
-    # The sums run into the millions; what that costs in the last digits must not pass a cap or zero.
-    return np.clip(squares, 0.0, cap, out=squares)
+    forward = _after_earlier(cap, gain)
+    return _after_earlier(forward[::-1], gain[::-1])[::-1]
+
+
+def _after_earlier(cap: Floats, gain: Floats) -> Floats:
+    """Lower each cap to what every earlier one and the gain since then allow: S + cummin(cap − S).
+
+    Windows double until none left could bind, a few rounds with real moves. Gains are only ever added, so
+    each result is exact to its own last digits, whatever stands before it in the block.
+    """
+    reached = cap.copy()
+    span = np.concatenate([[np.inf], gain])  # gained over the last `step` moves; inf: there are not so many
+    step = 1
+    while step < len(cap):
+        np.minimum(reached[step:], reached[:-step] + span[step:], out=reached[step:])
+        if (span >= reached).all():
+            break
+        span[step:] += span[:-step]
+        step *= 2
+    return reached

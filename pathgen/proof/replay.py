@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,75 +23,13 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
+from pathgen.proof.frame import SNAP, Frame
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 COUNTED = (Kind.WALL, Kind.TURN)  # brim and start line come off with the panel, or stand beside it
 BLOCK = 1 << 18  # moves laid down at once
-SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Frame:
-    """How the panel stands on the platform, and the grid laid over it.
-
-    Panel coordinates are u to the viewer's right, n toward the viewer and z up, so (u, n, z) is left-handed:
-    at rotation 0, (x, y) = (x0 + u, y0 - n); at rotation 90, (x, y) = (x0 + n, y0 + u).
-
-    Attributes
-    ----------
-    rotation : {0, 90}
-        Degrees the panel is turned counter-clockwise on the platform.
-    x0, y0 : float
-        Machine position of u = 0, n = 0, mm.
-    width : float
-        mm along u; the columns cover u = 0 to width.
-    pixel : float
-        Width of a column, mm. The last is narrower where width is no multiple of it.
-    tops : (L,) float64
-        Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
-    """
-
-    rotation: Literal[0, 90]
-    x0: float
-    y0: float
-    width: float
-    pixel: float
-    tops: Floats
-
-    def __post_init__(self) -> None:
-        """Refuse what is no grid."""
-        object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
-        if self.rotation not in (0, 90):
-            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 or 90")
-        if not (self.width > 0 and self.pixel > 0):
-            what = f"width {self.width} mm, pixel {self.pixel} mm"
-            raise PathgenError(what, where="frame", allowed="more than 0")
-        if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
-            allowed = "ascending heights above 0"
-            raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
-
-    @property
-    def heights(self) -> Floats:
-        """Height of each layer, bottom first, mm."""
-        return np.diff(self.tops, prepend=0.0)
-
-    @property
-    def borders(self) -> Floats:
-        """Borders of the columns, mm: (C + 1,) from 0 to width."""
-        columns = max(1, math.ceil(self.width / self.pixel - SNAP))
-        return np.asarray(np.minimum(np.arange(columns + 1) * self.pixel, self.width))
-
-    def u(self, x: Floats, y: Floats) -> Floats:
-        """Give the panel's u of machine positions, mm.
-
-        Examples
-        --------
-        >>> Frame(90, 50.0, 20.0, 30.0, 0.1, np.array([0.2])).u(np.array([51.0]), np.array([23.0]))
-        array([3.])
-        """
-        return x - self.x0 if self.rotation == 0 else y - self.y0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

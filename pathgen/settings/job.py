@@ -107,6 +107,14 @@ class Job(Profile, frozen=True):
     brim: Annotated[
         float, Meta(ge=0, le=100, description="Width of the brim around the foot; 0 for none.", extra=MM)
     ] = 10.0
+    direction: Annotated[
+        Literal["auto", "along", "across", "alternate"],
+        Meta(description="Direction of a raster's lines; auto: the one with least void, then time."),
+    ] = "auto"
+    turns: Annotated[
+        Literal["deposit", "dry"],
+        Meta(description="Whether the crossing from bead to bead at the wall's end deposits."),
+    ] = "deposit"
     axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
         "auto"
     )

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.motion.moves import Kind, Moves
-from pathgen.proof import replay
-from pathgen.proof.replay import DepositMap, Frame, deposit, thickness_error, top_first
+from pathgen.proof import DepositMap, Frame, deposit, replay, thickness_error, top_first
 from pathgen.settings.machine import Dialect
 
 AREA = math.pi * 1.75**2 / 4  # mm² of 1.75 mm filament
@@ -297,25 +296,6 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
         thickness_error(found, by_layer, ends=2.0)
     with pytest.raises(PathgenError, match="no pixel"):
         thickness_error(by_layer, by_layer, ends=2.0)
-
-
-@pytest.mark.parametrize(
-    ("change", "why"),
-    [
-        ({"rotation": 45}, "rotation 45"),
-        ({"width": 0.0}, "width 0.0 mm"),
-        ({"pixel": -0.1}, "pixel -0.1 mm"),
-        ({"tops": np.array([0.2, 0.2])}, "do not rise"),
-        ({"tops": np.array([0.2, np.nan])}, "do not rise"),
-        ({"tops": np.array([])}, "do not rise"),
-    ],
-)
-def test_frames_that_are_none(change, why):
-    with pytest.raises(PathgenError, match=why):
-        Frame(
-            **{"rotation": 0, "x0": 0.0, "y0": 0.0, "width": 1.0, "pixel": 0.1, "tops": np.array([0.2])}
-            | change
-        )
 
 
 def test_nothing_to_divide_by():

@@ -26,13 +26,10 @@ TRAPEZOIDS = [
 def test_junction_deviation(angle):
     turn = np.radians(180 - angle)
     points = [[-100, 0], [0, 0], [100 * np.cos(turn), 100 * np.sin(turn)]]
-    # Axis limits scale with direction; a machine far stronger along y than along x would hide nothing, so both
-    # moves are given the acceleration of the source by making the axes alike and dividing its scale out.
+    # The first move runs along x alone: its 1000 mm/s² is the smaller acceleration, so the junction's.
     machine = plain_machine(acceleration=1000.0)
     plan = plan_speeds(polyline(points, 400.0), machine)
-    share = max(abs(np.cos(turn)), abs(np.sin(turn)))
-    usable = min(1000.0, 1000.0 / share)
-    assert plan.exit[0] * np.sqrt(1000.0 / usable) == pytest.approx(JUNCTIONS[angle], abs=1e-5)
+    assert plan.exit[0] == pytest.approx(JUNCTIONS[angle], rel=1e-6)
 
 
 @pytest.mark.parametrize(("length", "feed", "acceleration", "entry", "leave", "seconds"), TRAPEZOIDS)
@@ -50,7 +47,34 @@ def test_trapezoid(length, feed, acceleration, entry, leave, seconds):
         assert plan.time[0] == pytest.approx(seconds, abs=1e-6)
 
 
-def test_junction_deviation_grows_to_no_limit_on_a_straight_line():
-    machine = msgspec.structs.replace(plain_machine())
-    plan = plan_speeds(polyline([[0, 0], [50, 0], [100, 0]], 80.0), machine)
-    assert plan.exit[0] == pytest.approx(80.0)
+@pytest.mark.parametrize(("back", "speed"), [([100, 0], 80.0), ([0, 0], 0.0)])
+def test_junction_deviation_at_its_ends(back, speed):
+    """Straight on (180°) only the feed limits; straight back (0°) the head stops (same formula)."""
+    plan = plan_speeds(polyline([[0, 0], [50, 0], back], 80.0), plain_machine())
+    assert plan.exit[0] == pytest.approx(speed, abs=1e-12)
+
+
+# The move after one along +x, and the speed v whose jump is 8 mm/s on the worst axis (by hand).
+STEPS = [
+    ([0, 1], 8.0),  # 90°: x loses v, y gains v
+    ([-1, 0], 4.0),  # back: x changes by 2v
+    ([0.6, 0.8], 10.0),  # y gains 0.8v, x loses 0.4v
+    ([0.8, 0.6], 8 / 0.6),
+    ([1, 0], 80.0),  # straight on: the feed
+]
+
+
+@pytest.mark.parametrize(("direction", "speed"), STEPS)
+def test_step_change(direction, speed):
+    points = [[-50, 0], [0, 0], [50 * direction[0], 50 * direction[1]]]
+    plan = plan_speeds(polyline(points, 80.0), plain_machine(rule="step", step=8.0))
+    assert (plan.exit[0], plan.entry[1]) == pytest.approx((speed, speed), rel=1e-12)
+
+
+def test_step_change_of_the_filament():
+    """Straight on at 80 mm/s, 0.2 mm of filament a mm and then none: 5 mm/s of jump is met at 25 mm/s."""
+    machine = plain_machine(rule="step", step=8.0)
+    filament = msgspec.structs.replace(machine.axes.filament, step_change=5.0)
+    machine = msgspec.structs.replace(machine, axes=msgspec.structs.replace(machine.axes, filament=filament))
+    plan = plan_speeds(polyline([[0, 0], [50, 0], [100, 0]], 80.0, [10.0, 0.0]), machine)
+    assert plan.exit[0] == pytest.approx(25.0)

@@ -11,7 +11,7 @@ from importlib.metadata import entry_points
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.layers.fills.contour import contour
-from pathgen.layers.fills.raster import raster_across, raster_along, raster_alternate
+from pathgen.layers.fills.raster import DIRECTIONS, raster
 from pathgen.layers.fills.tailored import tailored
 from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
@@ -21,19 +21,16 @@ OWN: dict[str, Fill] = {
     "tailored": tailored,
     "terraced": terraced,
     "contour": contour,
-    "raster-along": raster_along,
-    "raster-across": raster_across,
-    "raster-alternate": raster_alternate,
+    "raster": raster,
 }
 
 __all__ = [
+    "DIRECTIONS",
     "Fill",
     "contour",
     "fill_names",
     "find_fill",
-    "raster_across",
-    "raster_along",
-    "raster_alternate",
+    "raster",
     "tailored",
     "terraced",
 ]

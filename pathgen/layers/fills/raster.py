@@ -7,6 +7,7 @@ column between two lines gets its neighbours' share.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,29 @@ import numpy as np
 from pathgen.layers.fills.runs import find_runs
 from pathgen.layers.fills.strands import Share, strokes_of
 from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge, ragged
+
+
+def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
+    """Fill a block of layers with parallel lines of constant pitch, in the plan's direction.
+
+    Parameters
+    ----------
+    profiles : Profiles
+        Wall thickness, (L, C) mm; 0 where there is no wall.
+    plan : BeadPlan
+        Only its pitch, direction and turns count.
+
+    Returns
+    -------
+    Strokes
+
+    Examples
+    --------
+    >>> wall = Profiles(np.full((1, 500), 1.2), 0.1)
+    >>> round(float(raster(wall, BeadPlan(0.42, 0.28, 0.62, direction="across")).area.sum()), 2)
+    60.0
+    """
+    return DIRECTIONS[plan.direction](profiles, plan)
 
 
 def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
@@ -24,7 +48,7 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     Examples
     --------
     >>> wall = Profiles(np.full((1, 500), 1.2), 0.1)
-    >>> round(float(raster_along(wall, BeadPlan(0.42, 0.28, 0.62)).area.sum()), 6)  # of 60
+    >>> round(float(raster_along(wall, BeadPlan(0.42, 0.28, 0.62)).area.sum()), 6)
     63.0
     """
     pitch = plan.pitch
@@ -45,15 +69,15 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     """Fill with lines across the wall, from back to front and back again, one after the other.
 
     Lines stand a pitch apart, evenly from end to end of a wall, and keep half a pitch inside both faces; the
-    crossing to the next line deposits too, so a wall of constant thickness gets exactly its area.
+    crossing to the next line deposits its share, so a wall of constant thickness gets exactly its area.
 
     Parameters and result are those of `tailored`; only `plan.pitch` counts.
 
     Examples
     --------
     >>> wall = Profiles(np.full((1, 500), 1.2), 0.1)
-    >>> round(float(raster_across(wall, BeadPlan(0.42, 0.28, 0.62)).area.sum()), 2)  # of 60
-    59.82
+    >>> round(float(raster_across(wall, BeadPlan(0.42, 0.28, 0.62)).area.sum()), 2)
+    60.0
     """
     thickness, pixel = profiles.thickness, profiles.pixel
     edge = np.diff((thickness > 0).astype(np.int8), axis=1, prepend=0, append=0)
@@ -70,13 +94,15 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     # Two points a line, in alternating direction; the second's segment is the line, the first's the crossing.
     n = np.stack([inset, wall - inset], axis=1)
     n[number % 2 == 1] = n[number % 2 == 1, ::-1]
-    area = np.stack([2 * inset * spacing, (wall - 2 * inset) * spacing], axis=1)
+    crossing = np.zeros_like(inset) if plan.turns == "dry" else 2 * inset * spacing
+    area = np.stack([crossing, wall * spacing - crossing], axis=1)
     first = np.flatnonzero(number == 0)
+    area[first, 1] += area[first, 0]
     area[first, 0] = 0.0
     counts = (thickness > 0).astype(np.int8)
     start = np.append(2 * first, 2 * len(u)).astype(np.intp)
     turn = np.zeros(2 * len(u), bool)
-    turn[::2] = number > 0
+    turn[::2] = (number > 0) & (plan.turns != "dry")
     return Strokes(
         np.repeat(u, 2), n.ravel(), area.ravel(), turn, start, layer + profiles.first, counts
     )
@@ -93,3 +119,10 @@ def raster_alternate(profiles: Profiles, plan: BeadPlan) -> Strokes:
         counts[rows] = part.counts
         parts.append(replace(part, layer=layers[rows][part.layer]))
     return merge(parts, counts)
+
+
+DIRECTIONS: dict[str, Callable[[Profiles, BeadPlan], Strokes]] = {
+    "along": raster_along,
+    "across": raster_across,
+    "alternate": raster_alternate,
+}

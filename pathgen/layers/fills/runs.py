@@ -35,6 +35,8 @@ class Wall:
         How far strokes stay inside the wall's end, mm: half a pitch.
     blend : (R,) intp
         Columns over which strands slide to their place in the neighbouring run.
+    dry_turns : bool
+        Turns at the wall's end deposit nothing; the strands before and after deposit what lies beyond.
     """
 
     thickness: Floats
@@ -51,6 +53,7 @@ class Wall:
     inset_left: Floats
     inset_right: Floats
     blend: Ints
+    dry_turns: bool = False
 
     def area_at(self, corner: Ints, depth: Floats) -> Floats:
         """Cumulated area at `depth` mm right of each run's corner node (negative: left of it), mm², (R,)."""
@@ -106,6 +109,7 @@ def find_runs(
         inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),
         inset_right=np.minimum(profiles.thickness[layer, hi - 1] * per_bead, room),
         blend=np.clip(length // 2, 1, slide),
+        dry_turns=plan.turns == "dry",
     )  # fmt: skip
     _keep_run_nodes(wall)
     return wall

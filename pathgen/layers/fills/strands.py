@@ -203,12 +203,13 @@ def _settle_end(wall: Wall, strands: _Strands, end: _End, points: _Points, turns
     loose there starts at the inset too, and its first three insets of wall are deposited over two.
     """
     enters = ~strands.backward if end.inward > 0 else strands.backward
-    turning = np.where(enters, strands.turned, np.append(strands.turned[1:], False))
+    turned = strands.turned & (not wall.dry_turns)
+    turning = np.where(enters, turned, np.append(turned[1:], False))
     beyond = np.abs(wall.area_at(end.corner, end.inward * end.inset) - wall.area[wall.layer, end.corner])
 
     # The turn into a strand deposits what lies beyond it and beyond the strand it comes from.
     own = strands.has.share * beyond[strands.run] + strands.has.fixed * end.inset[strands.run]
-    entered = np.flatnonzero(strands.turned & enters & end.runs[strands.run])
+    entered = np.flatnonzero(turned & enters & end.runs[strands.run])
     turns[entered] = own[entered] + own[entered - 1]
 
     run = strands.run[points.of]

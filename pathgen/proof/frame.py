@@ -1,0 +1,121 @@
+"""The grid a panel is judged on, and where it lies on the platform."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.gcode.read import Program
+
+Floats = NDArray[np.float64]
+
+SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
+
+
+def fact(program: Program, key: str) -> float:
+    """Give a number from a program's header, its unit left out.
+
+    Raises
+    ------
+    PathgenError
+        When the header does not have it, or it is no number.
+    """
+    text = program.header.get(key)
+    if text is None:
+        hint = "a program of pathgen says it in its first lines"
+        raise PathgenError(f"no {key!r} among the program's facts", where="header", hint=hint)
+    try:
+        number = float(text.split()[0]) if text else math.nan
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise PathgenError(f"{key} = {text}", where="header", allowed="a number, then its unit")
+    return number
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """How the panel stands on the platform, and the grid laid over it.
+
+    Panel coordinates are u to the viewer's right, n toward the viewer and z up, so (u, n, z) is left-handed:
+    at rotation 0, (x, y) = (x0 + u, y0 - n); at rotation 90, (x, y) = (x0 + n, y0 + u).
+
+    Attributes
+    ----------
+    rotation : {0, 90}
+        Degrees the panel is turned counter-clockwise on the platform.
+    x0, y0 : float
+        Machine position of u = 0, n = 0, mm.
+    width : float
+        mm along u; the columns cover u = 0 to width.
+    pixel : float
+        Width of a column, mm. The last is narrower where width is no multiple of it.
+    tops : (L,) float64
+        Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
+    """
+
+    rotation: Literal[0, 90]
+    x0: float
+    y0: float
+    width: float
+    pixel: float
+    tops: Floats
+
+    def __post_init__(self) -> None:
+        """Refuse what is no grid."""
+        object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
+        if self.rotation not in (0, 90):
+            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 or 90")
+        if not (self.width > 0 and self.pixel > 0):
+            what = f"width {self.width} mm, pixel {self.pixel} mm"
+            raise PathgenError(what, where="frame", allowed="more than 0")
+        if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
+            allowed = "ascending heights above 0"
+            raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
+
+    @property
+    def heights(self) -> Floats:
+        """Height of each layer, bottom first, mm."""
+        return np.diff(self.tops, prepend=0.0)
+
+    @property
+    def borders(self) -> Floats:
+        """Borders of the columns, mm: (C + 1,) from 0 to width."""
+        columns = max(1, math.ceil(self.width / self.pixel - SNAP))
+        return np.asarray(np.minimum(np.arange(columns + 1) * self.pixel, self.width))
+
+    @classmethod
+    def of(cls, program: Program) -> Frame:
+        """Take the frame a program was planned in from its header and its layers.
+
+        Raises
+        ------
+        PathgenError
+            When the program does not say: it is not pathgen's, or its header was taken off.
+        """
+        rotation = fact(program, "panel rotation")
+        if rotation not in (0, 90):
+            raise PathgenError(f"panel rotation = {rotation:g}", where="header", allowed="0 or 90")
+        return cls(
+            rotation=90 if rotation else 0,
+            x0=fact(program, "panel origin x"),
+            y0=fact(program, "panel origin y"),
+            width=fact(program, "panel width"),
+            pixel=fact(program, "job pixel"),
+            tops=program.tops,
+        )
+
+    def u(self, x: Floats, y: Floats) -> Floats:
+        """Give the panel's u of machine positions, mm.
+
+        Examples
+        --------
+        >>> Frame(90, 50.0, 20.0, 30.0, 0.1, np.array([0.2])).u(np.array([51.0]), np.array([23.0]))
+        array([3.])
+        """
+        return x - self.x0 if self.rotation == 0 else y - self.y0
