@@ -286,6 +286,11 @@ def test_an_extruder_letter_that_is_taken():
         read_program(b"", dialect, 1.75)
 
 
+def test_a_diameter_that_is_none():
+    with pytest.raises(PathgenError, match="filament diameter 0"):
+        read_program(b"", RELATIVE, 0.0)
+
+
 def test_empty_text():
     for text in (b"", b"\n\n", b"; nothing\n"):
         program = read_program(text, RELATIVE, 1.75)

@@ -70,6 +70,7 @@ def test_u_runs_to_the_viewers_right():
         ({"rotation": 45}, "rotation 45"),
         ({"width": 0.0}, "width 0.0 mm"),
         ({"pixel": -0.1}, "pixel -0.1 mm"),
+        ({"pixel": 1e-9}, "at most 100000 columns"),
         ({"tops": np.array([0.2, 0.2])}, "do not rise"),
         ({"tops": np.array([0.2, np.nan])}, "do not rise"),
         ({"tops": np.array([])}, "do not rise"),
