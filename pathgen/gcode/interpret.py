@@ -104,7 +104,7 @@ class Interpreter:
     events : list of Event
     tops : dict of int to float
         Height of the top of each layer a mark has opened, mm.
-    told : bool
+    marked : bool
         The program has marks.
     ended : bool
     """
@@ -119,7 +119,7 @@ class Interpreter:
         self.header: dict[str, str] = {}
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
-        self.told = self.ended = False
+        self.marked = self.ended = False
         self._moves = self._lines = 0
         self._heading, self._opened = True, False
         self._mark: tuple[int, Kind, int] = (-1, Kind.WALL, 0)
@@ -221,10 +221,10 @@ class Interpreter:
         if said := _LAYER.fullmatch(comment):
             self._marks.append((line, part, int(said[1]) - 1))
             self.tops[int(said[1]) - 1] = float(said[2])
-            self.told = True
+            self.marked = True
         elif (said := _PART.fullmatch(comment)) and said[1] in _PARTS:
             self._marks.append((line, _PARTS[said[1]], layer))
-            self.told = True
+            self.marked = True
         elif self._heading and (said := _SETTING.fullmatch(comment)):
             self.header.setdefault(said[1], said[2])
 

@@ -39,7 +39,8 @@ class Program:
     ----------
     moves : Moves
         Machine coordinates, mm; filament in mm of filament. One row a line of motion; a chord of an arc is
-        a row too. `feed` is the last F word, and 0 before the first.
+        a row too. `feed` is the last F word, 0 before the first, for G0 as well: controllers of this trade
+        mean it so (common practice), while one that is strict traverses as fast as it can.
     line : (N,) int32
         Line of the source each move came from, from 1.
     header : dict of str to str
@@ -94,7 +95,7 @@ def read_program(
     ------
     PathgenError
         With line number and content, for the first line that breaks a rule of RS-274 or of the dialect or
-        asks for what is not followed; or when the file cannot be opened.
+        asks for what is not followed; when the file cannot be opened; for a diameter not above 0.
 
     Notes
     -----
@@ -108,10 +109,14 @@ def read_program(
 
     Examples
     --------
-    >>> program = read_program(b"G1 X10 E0.5 F1200\nX20 E0.5\nM2\n", dialect, 1.75)  # doctest: +SKIP
-    >>> program.moves.x, program.ended  # doctest: +SKIP
+    >>> from pathgen.settings import load_machine
+    >>> dialect = load_machine("benchtop-220").dialect
+    >>> program = read_program(b"G1 X10 E0.5 F1200\nX20 E0.5\nM2\n", dialect, 1.75)
+    >>> program.moves.x, program.ended
     (array([10., 20.]), True)
     """
+    if not filament_diameter > 0:
+        raise PathgenError(f"filament diameter {filament_diameter} mm", allowed="more than 0")
     grammar = Grammar.of(dialect)
     interpreter = Interpreter(
         grammar,
@@ -154,7 +159,7 @@ def _take_last(rest: bytes, interpreter: Interpreter) -> None:
 def _program(interpreter: Interpreter) -> Program:
     """Join the stretches; layers by height where the program does not tell them."""
     line, x, y, z, filament, feed, kind, layer = _joined(interpreter.stretches)
-    if interpreter.told:
+    if interpreter.marked:
         tops = np.full(max(interpreter.tops, default=-1) + 1, np.nan)
         tops[list(interpreter.tops)] = list(interpreter.tops.values())
     else:
@@ -167,7 +172,7 @@ def _program(interpreter: Interpreter) -> Program:
         tuple(interpreter.events),
         tops,
         interpreter.ended,
-        interpreter.told,
+        interpreter.marked,
     )
 
 

@@ -14,6 +14,7 @@ from pathgen.gcode.read import Program
 
 Floats = NDArray[np.float64]
 
+MOST_COLUMNS = 100_000  # of a panel; more means a mistyped width or pixel
 SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
 
 
@@ -74,6 +75,9 @@ class Frame:
         if not (self.width > 0 and self.pixel > 0):
             what = f"width {self.width} mm, pixel {self.pixel} mm"
             raise PathgenError(what, where="frame", allowed="more than 0")
+        if self.width / self.pixel > MOST_COLUMNS:
+            what = f"{self.width} mm in columns of {self.pixel} mm"
+            raise PathgenError(what, where="frame", allowed=f"at most {MOST_COLUMNS} columns")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
             raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
