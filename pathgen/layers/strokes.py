@@ -49,6 +49,8 @@ class BeadPlan:
     tolerance: float = 0.03
     direction: str = "along"  # of a raster's lines: along, across, alternate
     turns: str = "deposit"  # at the wall's end: deposit, dry
+    longest: float | None = None  # longest move along the wall, where chords must keep to an arc
+    ring: bool = False  # the wall's two ends are one place, the seam
 
 
 @dataclass(frozen=True, slots=True)

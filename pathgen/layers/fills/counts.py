@@ -64,6 +64,8 @@ def count_beads(
         return np.zeros((layers, columns), np.int8)
     states = _states(thickness, plan)
     reach = _column_cost(thickness, pixel, states, plan, adapting)
+    if plan.ring:
+        _close(reach)
     _accumulate(reach, plan)
     change = np.abs(states[:, None] - states[None, :])
     price = (plan.change_cost * change + plan.end_cost * (change % 2)).astype(np.float32)
@@ -108,6 +110,13 @@ def _column_cost(
         cost[:, 0] = np.where(wall, np.float32(NEVER), np.float32(0))
         np.putmask(cost[:, 1:], np.broadcast_to(~wall[:, None], cost[:, 1:].shape), np.float32(NEVER))
     return cost
+
+
+def _close(cost: NDArray[np.float32]) -> None:
+    """Have both ends of a ring take the same count, the one that suits their two columns best; in place."""
+    best = (cost[0] + cost[-1]).argmin(axis=0)
+    others = np.arange(cost.shape[1])[:, None] != best
+    cost[0][others] = cost[-1][others] = NEVER
 
 
 def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:

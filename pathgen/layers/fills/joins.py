@@ -51,7 +51,9 @@ class _Front:
 
 
 @lru_cache(maxsize=4096)
-def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False) -> Joined:
+def join(
+    beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False, ring: bool = False
+) -> Joined:
     """Join the strands of one layer into strokes.
 
     Parameters
@@ -64,6 +66,9 @@ def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False
     straight : bool
         Strands keep their number from run to run, as beads that never slide must; extras are then the ones
         nearest the face, whatever that costs.
+    ring : bool
+        The first and the last strand of a bead meet at the seam: there nothing turns, every stroke begins or
+        ends.
 
     Returns
     -------
@@ -80,7 +85,12 @@ def join(beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False
     total = sum(beads)
     left, right = [FREE] * total, [FREE] * total
     front, first = _Front(), 0
-    for count, run in zip((*beads, 0), (*length, 0), strict=True):
+    if ring and beads and beads[0]:
+        front, first = _Front(list(range(beads[0])), [FREE] * beads[0], [length[0]] * beads[0]), beads[0]
+        beads, length = beads[1:], length[1:]
+    # What stands at the end of a ring stays loose, just as it began.
+    after = ((), ()) if ring else ((0,), (0,))
+    for count, run in zip(beads + after[0], length + after[1], strict=True):
         here = list(range(first, first + count))
         if count >= len(front.strand):
             front = _grow(front, here, left, right, straight)

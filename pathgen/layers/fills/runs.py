@@ -37,6 +37,8 @@ class Wall:
         Columns over which strands slide to their place in the neighbouring run.
     dry_turns : bool
         Turns at the wall's end deposit nothing; the strands before and after deposit what lies beyond.
+    ring : bool
+        The wall's two ends are one place.
     """
 
     thickness: Floats
@@ -54,6 +56,7 @@ class Wall:
     inset_right: Floats
     blend: Ints
     dry_turns: bool = False
+    ring: bool = False
 
     def area_at(self, corner: Ints, depth: Floats) -> Floats:
         """Cumulated area at `depth` mm right of each run's corner node (negative: left of it), mm², (R,)."""
@@ -84,6 +87,8 @@ def find_runs(
     """
     area = cumulated_area(profiles.thickness, profiles.pixel)
     node = node_thickness(profiles.thickness)
+    if plan.ring:
+        node[:, 0] = node[:, -1] = (node[:, 0] + node[:, -1]) / 2
     layers, columns = counts.shape
     border = np.ones((layers, columns + 1), bool)
     border[:, 1:-1] = counts[:, 1:] != counts[:, :-1]
@@ -94,8 +99,8 @@ def find_runs(
     beads = counts[layer, lo].astype(np.intp)
     before, after = np.zeros_like(beads), np.zeros_like(beads)
     before[1:], after[:-1] = beads[:-1], beads[1:]
-    left_end = (lo == 0) | (before == 0)
-    right_end = (hi == columns) | (after == 0)
+    left_end = (lo == 0) & (not plan.ring) | (before == 0) & (lo > 0)
+    right_end = (hi == columns) & (not plan.ring) | (after == 0) & (hi < columns)
     length = hi - lo
     slide = max(1, round(plan.pitch / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
@@ -104,12 +109,15 @@ def find_runs(
         keep = np.zeros(node.shape, bool)
     else:
         keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
+    if plan.longest:
+        keep[:, :: max(1, int(plan.longest / profiles.pixel))] = True
     wall = Wall(
         profiles.thickness, area, node, keep, profiles.pixel, layer, lo, hi, beads, left_end, right_end,
         inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),
         inset_right=np.minimum(profiles.thickness[layer, hi - 1] * per_bead, room),
         blend=np.clip(length // 2, 1, slide),
         dry_turns=plan.turns == "dry",
+        ring=plan.ring,
     )  # fmt: skip
     _keep_run_nodes(wall)
     return wall

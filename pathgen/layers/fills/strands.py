@@ -88,7 +88,7 @@ def _sequence(wall: Wall, first_layer: int, rule: ShareRule, straight: bool) -> 
     backward: list[bool] = []
     head: list[bool] = []
     for lo, hi in zip(per_layer[:-1].tolist(), per_layer[1:].tolist(), strict=True):
-        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]), straight)
+        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]), straight, wall.ring)
         shift = int(base[lo])
         order += [s + shift for s in joined.strand]
         backward += joined.backward
