@@ -25,10 +25,13 @@ from pathgen.motion import (
     Kind,
     Moves,
     MovesRecorder,
+    Plan,
     Tally,
     approach,
     assemble,
     concatenate,
+    fastest_feed,
+    lead_filament,
     limit_feed,
     plan_speeds,
     start_line,
@@ -200,9 +203,12 @@ def write(
     counts = np.zeros((total, planned.panel.thickness.shape[1]), np.int8)
     samples: dict[int, Strokes] = {}
     wanted = {0, total // 2, total - 1}
+    owed = 0.0
     for moves, strokes, first, last in blocks(planned):
         feed = limit_feed(moves, setup.machine)
         speeds = plan_speeds(moves, setup.machine, feed)
+        if setup.job.lead == "on":
+            moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
         sums += tally(moves, speeds, feed)
         extents.take(moves)
         walls.take(strokes)
@@ -216,6 +222,15 @@ def write(
     summary = summarise(planned, sums, extents, walls, writer.lines)
     writer.finish(last_facts(summary))
     return Result(planned, sums, summary, counts, samples)
+
+
+def _led(
+    moves: Moves, feed: NDArray[np.float64], speeds: Plan, machine: Machine, owed: float
+) -> tuple[Moves, NDArray[np.float64], Plan, float]:
+    """Have filament lead its lag in a block, and plan anew: the lead may ask more of drive and hot end."""
+    moves, owed = lead_filament(moves, speeds, machine, owed)
+    feed = np.minimum(feed, limit_feed(moves, machine))
+    return moves, feed, plan_speeds(moves, machine, feed), owed
 
 
 def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
@@ -262,8 +277,8 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
 
 def bead_plan(setup: Setup) -> BeadPlan:
     """Gather what a job asks of its fill."""
-    names = BeadPlan.__dataclass_fields__
-    return BeadPlan(**{name: getattr(setup.job, name) for name in names})
+    asked = {name: getattr(setup.job, name) for name in BeadPlan.__dataclass_fields__ if hasattr(setup.job, name)}
+    return BeadPlan(**asked)
 
 
 def footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
@@ -320,11 +335,12 @@ def _opening(planned: Planned, heights: Heights) -> Moves:
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
     """Coarsen the pixel where the controller could not take the moves as fast as the feed makes them."""
     job, machine = setup.job, setup.machine
-    least = job.feed / machine.blocks_per_second
+    feed = fastest_feed(job)
+    least = feed / machine.blocks_per_second
     if job.pixel >= least:
         return setup, []
     note = (
-        f"pixel raised from {job.pixel:g} to {least:.3g} mm: at {job.feed:g} mm/s {machine.name} takes "
+        f"pixel raised from {job.pixel:g} to {least:.3g} mm: at {feed:.4g} mm/s {machine.name} takes "
         f"{machine.blocks_per_second:g} moves a second"
     )
     coarser = msgspec.structs.replace(job, pixel=float(f"{least:.3g}"))

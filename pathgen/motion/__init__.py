@@ -1,8 +1,10 @@
 """From strokes to moves with speeds and times."""
 
 from pathgen.motion.assemble import Heights, assemble, filament_area
+from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, start_line
+from pathgen.motion.pace import fastest_feed, pace_factor
 from pathgen.motion.record import MovesRecorder, Recorded, read_moves
 from pathgen.motion.speed import Plan, limit_feed, plan_speeds
 from pathgen.motion.tally import Tally, mass, tally
@@ -19,12 +21,19 @@ __all__ = [
     "approach",
     "assemble",
     "concatenate",
+    "fastest_feed",
     "filament_area",
+    "held_volume",
     "home",
+    "lagged_volume",
+    "lead_filament",
     "limit_feed",
     "mass",
+    "moves_as_left",
+    "pace_factor",
     "plan_speeds",
     "read_moves",
+    "shorter",
     "start_line",
     "tally",
 ]

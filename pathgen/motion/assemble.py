@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Floats, Ints, Strokes
 from pathgen.motion.moves import Kind, Moves
+from pathgen.motion.pace import pace_factor
 from pathgen.route import Placement
 from pathgen.settings import Setup
 
@@ -73,6 +74,9 @@ def assemble(
     per_area = setup.job.solidity * heights.height / filament_area(setup.machine.hot_end.filament_diameter)
     table.filament[row] = strokes.area * per_area[layer]
     table.feed[row] = np.where(layer == 0, setup.job.first_feed, setup.job.feed)
+    if kind == Kind.WALL and setup.job.pace == "steady-flow":
+        assert setup.job.pitch is not None, "settle fills it in"
+        table.feed[row] *= pace_factor(strokes.area, strokes.length(), setup.job.pitch)
     table.layer[row] = layer
     kinds = np.full(points, kind, np.uint8)
     kinds[strokes.area == 0] = Kind.LINK

@@ -104,6 +104,14 @@ class Job(Profile, frozen=True):
     first_feed: Annotated[
         float, Meta(gt=0, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)
     ] = 15.0
+    pace: Annotated[
+        Literal["steady-feed", "steady-flow"],
+        Meta(description="What stays the same along image walls: the feed, or the volume fed in a second."),
+    ] = "steady-feed"
+    lead: Annotated[
+        Literal["off", "on"],
+        Meta(description="Whether filament is fed ahead of the pressure's lag (the machine's hot_end.lag)."),
+    ] = "off"
     brim: Annotated[
         float, Meta(ge=0, le=100, description="Width of the brim around the foot; 0 for none.", extra=MM)
     ] = 10.0

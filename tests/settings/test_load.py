@@ -377,6 +377,10 @@ def leaves(values, path=()):
 
 OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.axis": "y",
+    "job.pace": "steady-flow",
+    "job.lead": "on",
+    "job.direction": "across",
+    "job.turns": "dry",
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",
     "machine.dialect.extruder": "A",
