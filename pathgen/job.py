@@ -42,6 +42,7 @@ from pathgen.route import Footprint, Placement, order_strokes, place
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
 from pathgen.summary import Extents, Summary, Walls, first_facts, last_facts, summarise
+from pathgen.trial import best_direction
 
 Progress = Callable[[int, int], None]
 Item = TypeVar("Item")
@@ -170,6 +171,10 @@ def plan(
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
     covered = footprint(panel.width, panel.height, *_thicknesses(panel), setup)
     placement = place(covered, setup.machine, setup.job.axis)
+    if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
+        direction, reason = best_direction(bead_plan(setup), layers, placement, setup)
+        setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
+        more.append(reason)
     return Planned(setup, panel, layers, placement, given.name, (*notes, *more))
 
 

@@ -9,6 +9,7 @@ wrong here prints a mirrored picture.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -18,6 +19,8 @@ from pathgen.layers.strokes import Floats
 from pathgen.settings import Machine
 
 ROOM_ABOVE = 5.0  # mm the head needs over the finished panel to move clear
+Rotation = Literal[0, 90]
+
 STEP = 5.0  # mm between the places tried around keep-out zones
 
 
@@ -52,7 +55,7 @@ class Placement:
         Why this rotation, for people.
     """
 
-    rotation: int
+    rotation: Rotation
     x0: float
     y0: float
     reason: str = ""
@@ -111,7 +114,7 @@ def _reason(choice: str, axis: str, along: str, machine: Machine) -> str:
     return f"along {choice.upper()}: the platform moves that way and does not shake the face"
 
 
-def _spans(footprint: Footprint, rotation: int) -> tuple[tuple[float, float], tuple[float, float]]:
+def _spans(footprint: Footprint, rotation: Rotation) -> tuple[tuple[float, float], tuple[float, float]]:
     """Extents along machine x and y for an origin at (0, 0)."""
     u, n = footprint.u, footprint.n
     return (u, (-n[1], -n[0])) if rotation == 0 else (n, u)
@@ -123,7 +126,9 @@ def _free(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
     return (x[0] + m, x[1] - m), (y[0] + m, y[1] - m)
 
 
-def _settle(footprint: Footprint, machine: Machine, rotation: int) -> tuple[int, float, float] | None:
+def _settle(
+    footprint: Footprint, machine: Machine, rotation: Rotation
+) -> tuple[Rotation, float, float] | None:
     """Find the place nearest the middle, or None when there is none."""
     if footprint.height + ROOM_ABOVE > machine.volume.z[1]:
         return None

@@ -1,0 +1,344 @@
+"""How a written program's panel stands: from its header, or from its deposits where it has none.
+
+A program of pathgen says in its first lines what it was planned with (`pathgen.summary.first_facts` writes
+them), so it can be judged without any other file. What a person states wins over the header. Of a program
+without a header only the motion is known, and what is guessed from it is said in a note.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from os import PathLike
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.gcode.read import Program, read_program
+from pathgen.proof.frame import Frame, fact
+from pathgen.proof.replay import COUNTED
+from pathgen.settings import (
+    Dialect,
+    Machine,
+    Material,
+    digest,
+    job_from,
+    load_machine,
+    load_material,
+    machine_names,
+    material_names,
+    settle,
+)
+from pathgen.settings.refuse import shown
+
+Floats = NDArray[np.float64]
+
+HEAD = 1 << 16  # bytes in which a header stands
+CELLS = 100_000_000  # layers × columns, at most
+OTHERS_PIXEL, OTHERS_SOLIDITY = 0.1, 1.0  # for programs that do not say
+
+# Keys of a header that a person can state instead, and the option that does.
+FRAME = {
+    "panel width": "--width",
+    "panel rotation": "--rotation",
+    "panel origin x": "--origin",
+    "panel origin y": "--origin",
+    "job pixel": "--pixel",
+    "job solidity": "--solidity",
+}
+_LAYERS = ("panel layers", "job layer", "job first_layer")
+# Comments are read alike in every dialect, so any does for a header.
+_ANY = Dialect("E", "relative", "mm", "semicolon", "machine", start="", finish="")
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What a person says of a program; it wins over the header. None stands for: not said.
+
+    Attributes
+    ----------
+    pixel : float, optional
+        Width of the columns, mm.
+    solidity : float, optional
+        Deposited volume over geometric volume.
+    width : float, optional
+        Of the panel, mm.
+    rotation : int, optional
+        0: the panel stands along X, 90: along Y.
+    origin : (float, float), optional
+        Machine position of the lower left corner of the panel's back as the viewer sees it, mm.
+    """
+
+    pixel: float | None = None
+    solidity: float | None = None
+    width: float | None = None
+    rotation: int | None = None
+    origin: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no panel has."""
+        for name in ("pixel", "solidity", "width"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < math.inf:
+                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
+        if self.rotation not in (None, 0, 90):
+            raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 or 90")
+        if self.origin and not all(map(math.isfinite, self.origin)):
+            raise PathgenError(f"origin is {self.origin}", where="replay", allowed="finite numbers")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """How a program's panel stands, and what its filament makes.
+
+    Attributes
+    ----------
+    frame : Frame
+    solidity : float
+    filament_diameter : float
+        mm.
+    white : float or None
+        Thickness that shows the picture's white, mm, where the header says it.
+    notes : tuple of str
+        What was guessed, and what does not agree.
+    """
+
+    frame: Frame
+    solidity: float
+    filament_diameter: float
+    white: float | None
+    notes: tuple[str, ...]
+
+
+class _Guess(NamedTuple):
+    """What a frame is made of, and how solid the wall is."""
+
+    rotation: int
+    origin: tuple[float, float]
+    width: float
+    pixel: float
+    solidity: float
+
+
+def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
+    r"""Read a program's header alone: what it says has to be known before the rest can be read.
+
+    Parameters
+    ----------
+    source : bytes or path
+
+    Returns
+    -------
+    dict of str to str
+        Empty where there is no header.
+
+    Raises
+    ------
+    PathgenError
+        When the file cannot be opened, is empty, or holds no text.
+
+    Examples
+    --------
+    >>> read_facts(b"; pathgen 1.0\n; panel rotation = 90\n; job pixel = 0.1\nG21\n")
+    {'panel rotation': '90', 'job pixel': '0.1'}
+    """
+    if isinstance(source, bytes):
+        head, name = source[:HEAD], "program"
+    else:
+        name = str(source)
+        try:
+            with open(source, "rb") as handle:
+                head = handle.read(HEAD)
+        except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+            reason = getattr(error, "strerror", None) or str(error)
+            raise PathgenError(f"cannot read {name}", where=reason) from None
+    if not head:
+        raise PathgenError("file is empty", where=name, allowed="a program")
+    if b"\0" in head:
+        raise PathgenError("file holds bytes of 0: it is no text", where=name, allowed="a program")
+    lines = []
+    for line in head.splitlines(keepends=True):
+        if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
+            break
+        lines.append(line)
+    return read_program(b"".join(lines), _ANY, 1.75).header
+
+
+def machine_for(facts: dict[str, str], given: Machine | None = None) -> Machine:
+    """Find the machine a program is for: the one given, or the shipped one its header names.
+
+    Raises
+    ------
+    PathgenError
+        When there is neither.
+    """
+    return given or load_machine(_shipped("machine", facts, machine_names()))
+
+
+def material_for(facts: dict[str, str], given: Material | None = None) -> Material:
+    """Find the material a program is for, as `machine_for` does.
+
+    Raises
+    ------
+    PathgenError
+        When there is neither.
+    """
+    return given or load_material(_shipped("material", facts, material_names()))
+
+
+def standing(program: Program, machine: Machine, stated: Stated | None = None) -> Standing:
+    """Work out how a program's panel stands.
+
+    Parameters
+    ----------
+    program : Program
+    machine : Machine
+    stated : Stated, optional
+        Wins over the header.
+
+    Returns
+    -------
+    Standing
+        With a header, its frame; the panel is as many layers high as were planned, also where the program was
+        cut short. Without one, the extents of the deposits above the first layer (brim and start line lie in
+        the first), u along the longer side.
+
+    Raises
+    ------
+    PathgenError
+        When a header lacks a key or has a value that cannot be, with the option that says it instead; when
+        there is no header and nothing is deposited; when the grid would have over 100 million cells.
+    """
+    stated = stated or Stated()
+    own = any(key.startswith("panel ") for key in program.header)
+    guess, notes = (_told if own else _guessed)(program, stated)
+    diameter = machine.hot_end.filament_diameter
+    if "filament diameter" in program.header:
+        written = fact(program, "filament diameter")
+        if written != diameter:
+            notes.append(f"planned for {written:g} mm filament, but {machine.name} takes {diameter:g} mm")
+        diameter = written
+    white = fact(program, "job thinnest") if "job thinnest" in program.header else None
+    # Width and pixel are rounded in a header, but a panel's columns are whole.
+    columns = max(1, round(guess.width / guess.pixel))
+    tops, more = _tops(program, columns, own)
+    frame = Frame(90 if guess.rotation else 0, *guess.origin, guess.width, guess.width / columns, tops)
+    return Standing(frame, guess.solidity, diameter, white, (*notes, *more))
+
+
+def digest_note(facts: dict[str, str], machine: Machine, material: Material) -> list[str]:
+    """Remark on a header whose settings are not those that the shipped profiles it names give.
+
+    A profile of one's own may bear a shipped name; the header's digest is of what stood in it.
+    """
+    keys = {key.removeprefix("job "): value for key, value in facts.items() if key.startswith("job ")}
+    try:
+        expected = digest(settle(job_from(keys, "header"), machine, material))
+    except PathgenError:
+        expected = ""
+    if facts.get("settings", expected) == expected:
+        return []
+    names = f"{machine.name} and {material.name}"
+    return [f"settings differ from the shipped {names}: if it was made with profiles of your own, name them"]
+
+
+def _shipped(what: str, facts: dict[str, str], known: list[str]) -> str:
+    """Name of a shipped profile. A header's word is never taken for a path."""
+    if what not in facts:
+        hint = f"--{what} names it"
+        raise PathgenError(f"no {what!r} among the program's facts", where="header", hint=hint)
+    if facts[what] not in known:
+        text = f"{what} = {shown(facts[what])} is no shipped profile"
+        raise PathgenError(text, where="header", hint=f"name its file with --{what}")
+    return facts[what]
+
+
+def _told(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
+    """Take from the header what is not stated."""
+    rotation = _number(program, "panel rotation", stated.rotation)
+    if rotation not in (0, 90):
+        raise _refusal(f"panel rotation = {rotation:g}", "panel rotation", "0 or 90")
+    x, y = stated.origin or (None, None)
+    return _Guess(
+        rotation=int(rotation),
+        origin=(_number(program, "panel origin x", x), _number(program, "panel origin y", y)),
+        width=_above_0(program, "panel width", stated.width),
+        pixel=_above_0(program, "job pixel", stated.pixel),
+        solidity=_above_0(program, "job solidity", stated.solidity),
+    ), []
+
+
+def _guessed(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
+    """Take from the motion what is not stated."""
+    moves = program.moves
+    made = np.isin(moves.kind, COUNTED) & (moves.filament > 0)
+    if (made & (moves.layer > 0)).any():
+        made &= moves.layer > 0
+    at = np.flatnonzero(made)
+    if not len(at):
+        raise PathgenError("the program deposits nothing", where="replay", hint="is it for this machine?")
+    low, high = [], []
+    for ends, start in zip((moves.x, moves.y), moves.start, strict=False):
+        both = np.concatenate([ends[at], np.where(at > 0, ends[at - 1], start)])
+        low.append(float(both.min()))
+        high.append(float(both.max()))
+    longer = 0 if high[0] - low[0] >= high[1] - low[1] else 90
+    rotation = longer if stated.rotation is None else stated.rotation
+    along = 1 if rotation else 0
+    guess = _Guess(
+        rotation=rotation,
+        origin=stated.origin or ((low[0], low[1]) if rotation else (low[0], high[1])),
+        width=stated.width or high[along] - low[along],
+        pixel=stated.pixel or OTHERS_PIXEL,
+        solidity=stated.solidity or OTHERS_SOLIDITY,
+    )
+    side = "Y, seen from high x" if rotation else "X, seen from low y"
+    note = (
+        f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, in columns of {guess.pixel:g} mm, "
+        f"solidity {guess.solidity:g} (--rotation, --origin, --width, --pixel, --solidity say otherwise)"
+    )
+    return guess, [note]
+
+
+def _number(program: Program, key: str, said: float | None) -> float:
+    """Take what is stated, or else what the header says."""
+    if said is not None:
+        return said
+    try:
+        return fact(program, key)
+    except PathgenError as error:
+        raise _refusal(error.what, key) from None
+
+
+def _above_0(program: Program, key: str, said: float | None) -> float:
+    value = _number(program, key, said)
+    if value <= 0:
+        raise _refusal(f"{key} = {value:g}", key, "more than 0")
+    return value
+
+
+def _refusal(what: str, key: str, allowed: str = "") -> PathgenError:
+    hint = f"{FRAME[key]} says it instead"
+    return PathgenError(what, where="header", allowed=allowed, hint=hint)
+
+
+def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]:
+    """Give the layers' tops as planned, or where the deposits lie; refuse too large a grid."""
+    missing = [key for key in _LAYERS if key not in program.header]
+    if missing:
+        tops = np.unique(program.tops[program.tops > 0])
+        count = float(len(tops))
+    else:
+        count, layer, first = (fact(program, key) for key in _LAYERS)
+        if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
+            what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
+            raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")
+    if count * columns > CELLS:
+        what = f"{count:g} layers of {columns:g} columns"
+        hint = "--pixel makes the columns wider"
+        raise PathgenError(what, where="replay", allowed=f"{CELLS:,} cells in all", hint=hint)
+    if missing:
+        return tops, [f"no {missing[0]!r} in the header: layers are where deposits are"] if own else []
+    return np.asarray(first + layer * np.arange(int(count))), []
