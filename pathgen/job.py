@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.gcode import ProgramWriter
-from pathgen.layers import BeadPlan, Layers, Strokes, brim_loops, cut, find_fill
+from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, brim_loops, cut, find_fill
 from pathgen.motion import (
     Heights,
     Kind,
@@ -37,7 +37,7 @@ from pathgen.motion import (
     start_line,
     tally,
 )
-from pathgen.panel import Panel
+from pathgen.panel import Bend, Panel, check_bend
 from pathgen.route import Footprint, Placement, order_strokes, place
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
@@ -79,9 +79,14 @@ class Planned:
     notes: tuple[str, ...] = ()
 
     @property
+    def bend(self) -> Bend | None:
+        """How the panel is bent."""
+        return bend_of(self.panel.width, self.setup)
+
+    @property
     def beads(self) -> BeadPlan:
         """What the fill aims at."""
-        return bead_plan(self.setup)
+        return bead_plan(self.panel, self.setup)
 
 
 @dataclass(slots=True)
@@ -168,11 +173,14 @@ def plan(
     # What cannot fit however thin it is should be refused before minutes are spent on its pixels.
     place(footprint(given.width, given.height, 0.0, 0.0, setup), setup.machine, setup.job.axis)
     panel, more = to_panel(given, setup)
+    bend = bend_of(panel.width, setup)
+    if bend is not None:
+        check_bend(bend, float(panel.thickness.max()))
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
     covered = footprint(panel.width, panel.height, *_thicknesses(panel), setup)
     placement = place(covered, setup.machine, setup.job.axis)
     if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
-        direction, reason = best_direction(bead_plan(setup), layers, placement, setup)
+        direction, reason = best_direction(bead_plan(panel, setup), layers, placement, setup)
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
         more.append(reason)
     return Planned(setup, panel, layers, placement, given.name, (*notes, *more))
@@ -257,7 +265,13 @@ def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
     spans = [(first, min(first + step, len(layers))) for first in range(0, len(layers), step)]
     opening = _opening(planned, heights)
     at = opening.end
-    filled = _one_ahead(lambda span: fill(layers.profiles(*span), planned.beads), spans)
+    beads, bend = planned.beads, planned.bend
+
+    def strokes_of(span: tuple[int, int]) -> Strokes:
+        strokes = fill(layers.profiles(*span), beads)
+        return strokes if bend is None else bend_strokes(strokes, bend)
+
+    filled = _one_ahead(strokes_of, spans)
     for (first, last), strokes in zip(spans, filled, strict=True):
         here = placement.to_panel(np.array(at[0]), np.array(at[1]))
         strokes, _ = order_strokes(strokes, (float(here[0]), float(here[1])))
@@ -280,9 +294,12 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
             yield last.result()
 
 
-def bead_plan(setup: Setup) -> BeadPlan:
+def bead_plan(panel: Panel, setup: Setup) -> BeadPlan:
     """Gather what a job asks of its fill."""
     asked = {name: getattr(setup.job, name) for name in BeadPlan.__dataclass_fields__ if hasattr(setup.job, name)}
+    bend = bend_of(panel.width, setup)
+    if bend is not None:
+        asked |= {"longest": bend.longest_move(float(panel.thickness.max())), "ring": bend.closed}
     return BeadPlan(**asked)
 
 
@@ -297,14 +314,28 @@ def footprint(width: float, height: float, foot: float, thickest: float, setup: 
         Largest thickness of the lowest row and of the whole panel, mm.
     setup : Setup
     """
-    brim = setup.job.brim
-    line = start_line_at(foot, thickest, setup)
-    return Footprint(u=(-brim, width + brim), n=(-brim, line + 1.0), height=height)
+    brim, bend = setup.job.brim, bend_of(width, setup)
+    u, back = (0.0, width), 0.0
+    if bend is not None:
+        along = np.linspace(0.0, width, 721)
+        p, q = (np.concatenate(parts) for parts in zip(*(bend.to_plan(along, n + 0 * along) for n in (0, thickest))))
+        u, back = (float(p.min()), float(p.max())), float(q.min())
+    line = start_line_at(width, foot, thickest, setup)
+    return Footprint(u=(u[0] - brim, u[1] + brim), n=(back - brim, line + 1.0), height=height)
 
 
-def start_line_at(foot: float, thickest: float, setup: Setup) -> float:
+def start_line_at(width: float, foot: float, thickest: float, setup: Setup) -> float:
     """How far in front of the panel's back the start line lies, mm."""
-    return max(thickest, foot + setup.job.brim) + START_GAP
+    bend, front = bend_of(width, setup), thickest
+    if bend is not None:
+        along = np.linspace(0.0, width, 721)
+        front = max(float(bend.to_plan(along, n + 0 * along)[1].max()) for n in (0.0, thickest))
+    return max(front, front - thickest + foot + setup.job.brim) + START_GAP
+
+
+def bend_of(width: float, setup: Setup) -> Bend | None:
+    """Give the bend of a panel of that width; None where it is flat."""
+    return Bend(width, setup.job.bend) if setup.job.bend else None
 
 
 def _thicknesses(panel: Panel) -> tuple[float, float]:
@@ -329,10 +360,10 @@ def _opening(planned: Planned, heights: Heights) -> Moves:
     """Approach, start line and brim."""
     setup, panel, placement = planned.setup, planned.panel, planned.placement
     pitch = planned.beads.pitch
-    line = start_line(panel.width, start_line_at(*_thicknesses(panel), setup), pitch)
+    line = start_line(panel.width, start_line_at(panel.width, *_thicknesses(panel), setup), pitch)
     parts = [approach(line, placement, setup.machine)]
     parts.append(assemble(line, Kind.START, heights, placement, setup, parts[-1].end))
-    loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch)
+    loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch, planned.bend)
     parts.append(assemble(loops, Kind.BRIM, heights, placement, setup, parts[-1].end))
     return concatenate(parts)
 

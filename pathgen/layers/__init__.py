@@ -1,5 +1,6 @@
 """The panel in layers: sections, fills, brim."""
 
+from pathgen.layers.bent import bend_strokes
 from pathgen.layers.brim import brim_loops
 from pathgen.layers.fills import fill_names, find_fill
 from pathgen.layers.sections import Layers, cut
@@ -10,6 +11,7 @@ __all__ = [
     "Layers",
     "Profiles",
     "Strokes",
+    "bend_strokes",
     "brim_loops",
     "cut",
     "fill_names",

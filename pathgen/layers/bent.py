@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.strokes import Strokes
+from pathgen.layers.strokes import Floats, Strokes
 from pathgen.panel.bend import Bend
+
+SEAM = 0.005  # mm that the ends of a ring are grown to meet
 
 
 def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
@@ -37,3 +41,25 @@ def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
     middle[1:] = (strokes.n[1:] + strokes.n[:-1]) / 2
     u, n = bend.to_plan(strokes.u, strokes.n)
     return replace(strokes, u=u, n=n, area=strokes.area * bend.stretch(middle))
+
+
+def bent_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
+    """Bend a section's outline into plan coordinates; the two ends of a ring become one.
+
+    Parameters
+    ----------
+    flat : shapely geometry
+        In (u, n), mm.
+    bend : Bend
+
+    Returns
+    -------
+    shapely geometry
+    """
+    dense = shapely.segmentize(flat, bend.longest_move(float(flat.bounds[3])))
+
+    def mapped(points: Floats) -> Floats:
+        return np.column_stack(bend.to_plan(points[:, 0], points[:, 1]))
+
+    bent: BaseGeometry = shapely.transform(dense, mapped)
+    return bent.buffer(SEAM).buffer(-SEAM) if bend.closed else bent

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
+from pathgen.panel.bend import Bend, column_thickness
 
 Floats = NDArray[np.float64]
 
@@ -58,6 +59,8 @@ class Frame:
         Width of a column, mm. The last is narrower where width is no multiple of it.
     tops : (L,) float64
         Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
+    bend : Bend, optional
+        How the panel is bent; x0, y0 then belong to plan coordinates. By default it is flat.
     """
 
     rotation: Literal[0, 90]
@@ -66,6 +69,7 @@ class Frame:
     width: float
     pixel: float
     tops: Floats
+    bend: Bend | None = None
 
     def __post_init__(self) -> None:
         """Refuse what is no grid."""
@@ -105,11 +109,14 @@ class Frame:
         rotation = fact(program, "panel rotation")
         if rotation not in (0, 90):
             raise PathgenError(f"panel rotation = {rotation:g}", where="header", allowed="0 or 90")
+        width = fact(program, "panel width")
+        degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
         return cls(
+            bend=Bend(width, degrees) if degrees else None,
             rotation=90 if rotation else 0,
             x0=fact(program, "panel origin x"),
             y0=fact(program, "panel origin y"),
-            width=fact(program, "panel width"),
+            width=width,
             pixel=fact(program, "job pixel"),
             tops=program.tops,
         )
@@ -122,4 +129,33 @@ class Frame:
         >>> Frame(90, 50.0, 20.0, 30.0, 0.1, np.array([0.2])).u(np.array([51.0]), np.array([23.0]))
         array([3.])
         """
-        return x - self.x0 if self.rotation == 0 else y - self.y0
+        if self.bend is None:
+            return x - self.x0 if self.rotation == 0 else y - self.y0
+        return self.bend.to_flat(*self._plan(x, y))[0]
+
+    def _plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        if self.rotation == 0:
+            return x - self.x0, self.y0 - y
+        return y - self.y0, x - self.x0
+
+    def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+        """Give u at both ends of moves, mm; a place on a ring's seam counts to the side the move is on.
+
+        Parameters
+        ----------
+        start, end : tuple of (N,) float
+            Machine x and y.
+        """
+        first, last = self.u(*start), self.u(*end)
+        if self.bend is not None and self.bend.closed:
+            across = np.abs(last - first) > self.width / 2
+            at_first = np.minimum(first, self.width - first) < np.minimum(last, self.width - last)
+            first = np.where(across & at_first, first + self.width * np.sign(last - first), first)
+            last = np.where(across & ~at_first, last + self.width * np.sign(first - last), last)
+        return first, last
+
+    def thickness(self, volume_per_area: Floats) -> Floats:
+        """Wall thickness that a volume per area of the back makes, mm; a bent wall is wider outside."""
+        if self.bend is None:
+            return volume_per_area
+        return column_thickness(volume_per_area, self.bend.radius)

@@ -56,7 +56,7 @@ class DepositMap:
     def thickness(self) -> Floats:
         """Thickness of wall the volume fills, mm: (L, C), top layer first."""
         cell = top_first(self.frame.heights)[:, None] * np.diff(self.frame.borders)
-        return np.asarray(self.volume / (cell * self.solidity))
+        return np.asarray(self.frame.thickness(self.volume / (cell * self.solidity)))
 
     def upright(self, rows: int | None = None) -> Floats:
         """Resample layers to the rows of a picture; volume is kept.
@@ -211,8 +211,9 @@ def thickness_error(
 
 def _lay(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
     """Lay down the moves numbered `at` in `volume` (bottom row first); return what falls outside, mm³."""
-    ends = frame.u(moves.x[at], moves.y[at])
-    starts = frame.u(*(_before(moves, at, axis) for axis in (0, 1)))
+    starts, ends = frame.spans(
+        (_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at])
+    )
     low, high = np.minimum(starts, ends), np.maximum(starts, ends)
     fed, z = moves.filament[at] * area, moves.z[at]
     layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)

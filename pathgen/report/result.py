@@ -58,7 +58,9 @@ def _sample(result: Result, index: int) -> SampleLayer:
     strokes: Strokes = result.samples[index]
     length = strokes.length()
     made = np.flatnonzero((strokes.area > 0) & (length > 0))
-    points = np.stack([strokes.u, strokes.n], axis=1)
+    bend = result.planned.bend
+    flat = (strokes.u, strokes.n) if bend is None else bend.to_flat(strokes.u, strokes.n)
+    points = np.stack(flat, axis=1)
     pitch = strokes.area[made] / length[made]
     height = float(layers.height[index])
     # The visible width of a stadium section of area pitch × height.

@@ -123,6 +123,16 @@ class Job(Profile, frozen=True):
         Literal["deposit", "dry"],
         Meta(description="Whether the crossing from bead to bead at the wall's end deposits."),
     ] = "deposit"
+    bend: Annotated[
+        float,
+        Meta(
+            ge=-360,
+            le=360,
+            description="Degrees the panel is bent through: above 0 it bulges toward the viewer, below 0 it is "
+            "hollow, 360 is a closed ring.",
+            extra={"unit": "deg"},
+        ),
+    ] = 0.0
     axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
         "auto"
     )
