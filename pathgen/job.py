@@ -215,7 +215,7 @@ def write(
     sums, extents, walls = Tally(), Extents(), Walls(planned.panel)
     counts = np.zeros((total, planned.panel.thickness.shape[1]), np.int8)
     samples: dict[int, Strokes] = {}
-    wanted = {0, total // 2, total - 1}
+    wanted = {total * quarter // 4 for quarter in (1, 2, 3)}
     owed = 0.0
     for moves, strokes, first, last in blocks(planned):
         feed = limit_feed(moves, setup.machine)

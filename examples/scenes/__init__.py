@@ -1,0 +1,1 @@
+"""The harbour museum's archive pictures, one module a picture."""
