@@ -25,7 +25,8 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
-from pathgen.proof.replay import COUNTED, SNAP, Frame
+from pathgen.proof.frame import SNAP, Frame
+from pathgen.proof.replay import COUNTED
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -101,8 +102,8 @@ def beads_of(
     source : Moves or Program
         Machine coordinates; none gives no beads.
     frame : Frame
-        How the panel stands. A move belongs to the layer whose top is nearest to the height it ends at, within
-        half that layer's height; moves at no layer's height are left out.
+        How the panel stands. A move belongs to the layer whose top is nearest to the height it ends at,
+        within half that layer's height; moves at no layer's height are left out.
     solidity : float
         Deposited volume over geometric volume.
     filament_diameter : float
@@ -128,8 +129,10 @@ def beads_of(
     --------
     >>> fed, kind = np.full(2, 0.4 * 0.2 * 5 / 2.405282), np.full(2, Kind.WALL, np.uint8)
     >>> none = np.zeros(2)
-    >>> there_and_back = Moves((0, 0, 0.2), np.array([5.0, 0.0]), none, none + 0.2, fed, fed, kind, np.zeros(2, np.int32))
-    >>> found = beads_of(there_and_back, Frame(0, 0, 0, 5, 0.1, np.array([0.2])), solidity=1, filament_diameter=1.75)
+    >>> there, layer = np.array([5.0, 0.0]), np.zeros(2, np.int32)
+    >>> and_back = Moves((0, 0, 0.2), there, none, none + 0.2, fed, fed, kind, layer)
+    >>> frame = Frame(0, 0, 0, 5, 0.1, np.array([0.2]))
+    >>> found = beads_of(and_back, frame, solidity=1, filament_diameter=1.75)
     >>> found.pitch.round(4), found.stroke, found.run
     (array([0.4, 0.4]), array([0, 0]), array([0, 1]))
     """
@@ -259,8 +262,8 @@ def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
     Returns
     -------
     (joints,) object
-        Where both runs cover a disc around the point they share, as wide on each side as the wider bead there.
-        A stroke that closes on itself has a joint there too.
+        Where both runs cover a disc around the point they share, as wide on each side as the wider bead
+        there. A stroke that closes on itself has a joint there too.
     """
     first = np.flatnonzero(np.diff(beads.run, prepend=-1))
     last = np.append(first[1:], len(beads)) - 1
@@ -315,7 +318,8 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
         what = f"a section of shape {thickness.shape}"
         raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), a thickness a column")
     wall = thickness > 0
-    boxes = shapely.box(borders[:-1][wall], 0.0, borders[1:][wall], thickness[wall])
+    none = np.zeros(np.count_nonzero(wall))
+    boxes = shapely.box(borders[:-1][wall], none, borders[1:][wall], thickness[wall])
     joined: BaseGeometry = shapely.union_all(boxes)
     return joined
 
@@ -327,7 +331,7 @@ def check_width(width: str) -> None:
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:
-    """Number the runs: a stroke is cut where it reverses along the axis it covers more way on."""
+    """Cut strokes where they reverse along the axis they cover more way on; number the parts."""
     if not len(stroke):
         return np.zeros(0, np.intp)
     way = np.abs(step)

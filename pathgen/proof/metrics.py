@@ -1,10 +1,8 @@
-"""Numbers about a toolpath, from the moves of the written program: gaps, overlap, pitches, strokes, flow.
+"""Gaps and overlap in the plane of a layer: how the beads that a program deposits cover the section wanted.
 
-For whoever compares ways to fill thin walls. Everything starts from a `Program` read back (or from `Moves`,
-which give the same); nothing is taken from the planner. Shares are fractions of 1. Each result is a frozen
-record, and its `as_dict` a flat row for CSV or JSON whose keys end in their unit.
-
-Time, filament and length by kind of move are `pathgen.motion.tally`'s.
+Everything starts from a `Program` read back (or from `Moves`, which give the same); nothing is taken from
+the planner. Shares are fractions of 1. Each result is a frozen record, and its `as_dict` a flat row for CSV
+or JSON whose keys end in their unit. Pitches, strokes and flow along the path are in `trace`.
 """
 
 from __future__ import annotations
@@ -15,38 +13,29 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
 from pathgen.proof.footprint import (
     Beads,
-    Bools,
     Floats,
-    Ints,
     Width,
     beads_of,
     check_width,
-    closes_itself,
-    deposits,
     joint_shapes,
-    layer_of,
     run_shapes,
     section_shape,
     visible_width,
 )
-from pathgen.proof.replay import COUNTED, Frame
+from pathgen.proof.frame import Frame
+from pathgen.proof.replay import COUNTED
 
 Row = dict[str, str | int | float | None]
 Span = tuple[float, float]
 
-SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
-SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
-PITCH_EDGES = np.linspace(0.0, 2.0, 201)
-LINK = 2.0  # mm, the longest dry crossing that counts as a link
+DEEP = 1e3  # mm, deeper than any wall
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,118 +77,6 @@ class LayerMetrics:
         row: Row = {"layer": self.layer, "width": self.width}
         row |= {"section_mm2": self.section_area, "covered_mm2": self.covered_area}
         return row | {f"{name}_share": None if math.isnan(v) else v for name, v in shares.items()}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Spread:
-    """Quantiles and histogram of one quantity.
-
-    Attributes
-    ----------
-    quantiles : tuple of float
-        At the shares 0.01, 0.05, 0.5, 0.95 and 0.99 of the weight; NaN where there is nothing.
-    mean : float
-        Weighted.
-    beyond : float
-        Share of the weight outside the limits asked about; NaN without limits.
-    weight : float
-        All of it: mm of path or s.
-    edges, histogram : (B + 1,), (B,) float64
-        Weight in each bin; what lies beyond the edges is in the outermost bins.
-    """
-
-    quantiles: tuple[float, ...]
-    mean: float
-    beyond: float
-    weight: float
-    edges: Floats
-    histogram: Floats
-
-    def as_dict(self, name: str, unit: str) -> Row:
-        """Give the row, keys beginning with `name`; None for what is NaN, no histogram."""
-        row = {f"{name}_{key}_{unit}": q for key, q in zip(SHARE_NAMES, self.quantiles, strict=True)}
-        row |= {f"{name}_mean_{unit}": self.mean, f"{name}_beyond_share": self.beyond}
-        return {key: None if math.isnan(value) else value for key, value in row.items()}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PitchDistribution:
-    """Pitches of a program's beads.
-
-    Attributes
-    ----------
-    normal : Spread
-        Volume over layer height and path length, mm, weighted by path length: the bead's own width.
-    column : Spread
-        Volume over layer height and |Δu|, mm, weighted by |Δu|: what light meets in a column. Moves straight
-        across the wall have none and no weight.
-    """
-
-    normal: Spread
-    column: Spread
-
-    def as_dict(self) -> Row:
-        """Give both as one row."""
-        return self.normal.as_dict("normal_pitch", "mm") | self.column.as_dict("column_pitch", "mm")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StrokeCounts:
-    """How often the head starts, stops, turns and crosses, layer by layer, bottom first.
-
-    Attributes
-    ----------
-    strokes, travels, links, turns, loose_ends : (L,) intp
-        Continuous deposits; dry crossings to a stroke of the layer, long or lifted (travels) and short
-        (links); reversals inside strokes; ends of strokes inside the picture.
-    length, shortest : (L,) float64
-        Length of all strokes, and of the shortest one (NaN where there is none), mm.
-    """
-
-    strokes: Ints
-    travels: Ints
-    links: Ints
-    turns: Ints
-    loose_ends: Ints
-    length: Floats
-    shortest: Floats
-
-    def as_dict(self) -> Row:
-        """Give totals, and means a layer."""
-        layers = len(self.strokes)
-        row: Row = {"layers": layers, "stroke_length_mm": float(self.length.sum())}
-        for name in ("strokes", "travels", "links", "turns", "loose_ends"):
-            total = int(getattr(self, name).sum())
-            row |= {name: total, f"{name}_per_layer": total / layers}
-        real = self.shortest[~np.isnan(self.shortest)]
-        return row | {"shortest_stroke_mm": float(real.min()) if len(real) else None}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MeltRate:
-    """Volume melted a second.
-
-    Attributes
-    ----------
-    mean, peak : (N,) float64
-        Of each move, mm³/s: over its time, and at its highest speed. 0 where nothing is fed, or no time passes.
-    deposit : (N,) bool
-        The moves that deposit: all the spreads look at.
-    by_time, by_length : Spread
-        Of `mean`, mm³/s, weighted by time and by path length.
-    """
-
-    mean: Floats
-    peak: Floats
-    deposit: Bools
-    by_time: Spread
-    by_length: Spread
-
-    def as_dict(self) -> Row:
-        """Give both spreads and the highest peak as one row."""
-        highest = float(self.peak[self.deposit].max(initial=0.0))
-        row = self.by_time.as_dict("melt_by_time", "mm3_s") | self.by_length.as_dict("melt_by_length", "mm3_s")
-        return row | {"melt_peak_mm3_s": highest}
 
 
 def in_plane(
@@ -250,7 +127,8 @@ def in_plane(
     Examples
     --------
     >>> fed, kind = np.full(1, 0.4 * 0.2 * 5 / 2.405282), np.array([Kind.WALL], np.uint8)
-    >>> bead = Moves((0, -0.2, 0.2), np.array([5.0]), -np.array([0.2]), np.array([0.2]), fed, fed, kind, np.array([0]))
+    >>> x, y, z = np.array([5.0]), np.array([-0.2]), np.array([0.2])
+    >>> bead = Moves((0, -0.2, 0.2), x, y, z, fed, fed, kind, np.array([0]))
     >>> frame = Frame(0, 0.0, 0.0, 5.0, 0.5, np.array([0.2]))
     >>> found = in_plane(bead, frame, [np.full(10, 0.5)], [0], solidity=1, filament_diameter=1.75)
     >>> round(found[0].void, 3), found[0].overlap  # 0.4 mm of 0.5 mm
@@ -290,7 +168,7 @@ def pooled(metrics: Sequence[LayerMetrics]) -> Row:
 
 
 def sample_layers(count: int, of: int) -> list[int]:
-    """Choose layers spread evenly: the middles of `count` equal parts of all but the first and the last layer.
+    """Choose layers spread evenly: the middles of `count` equal parts of all but the outermost layers.
 
     Parameters
     ----------
@@ -321,215 +199,36 @@ def sample_layers(count: int, of: int) -> list[int]:
     return [lowest + (2 * i + 1) * many // (2 * count) for i in range(count)]
 
 
-def pitch_distribution(
-    source: Program | Moves,
-    frame: Frame,
-    *,
-    solidity: float,
-    filament_diameter: float,
-    limits: Span | None = None,
-    between: Span | None = None,
-    edges: Floats = PITCH_EDGES,
-    kinds: tuple[Kind, ...] = COUNTED,
-) -> PitchDistribution:
-    """Spread of the pitches that a program's beads really have.
-
-    Parameters
-    ----------
-    source : Program or Moves
-    frame : Frame
-    solidity, filament_diameter : float
-        As for `in_plane`.
-    limits : tuple of float, optional
-        Smallest and largest pitch of the plan, mm; `beyond` is the share outside, a thousandth of a pitch
-        (rounding of the text) apart.
-    between : tuple of float, optional
-        Only moves whose middle lies in this range of u, mm.
-    edges : (B + 1,) float64
-        Edges of the histograms' bins, mm.
-    kinds : tuple of Kind
-
-    Returns
-    -------
-    PitchDistribution
-        Turns count as any other move.
-    """
-    beads = beads_of(source, frame, solidity=solidity, filament_diameter=filament_diameter, kinds=kinds)
-    if between is not None:
-        middle = (beads.start[:, 0] + beads.end[:, 0]) / 2
-        beads = beads.only((middle >= between[0]) & (middle <= between[1]))
-    along = np.abs(beads.end[:, 0] - beads.start[:, 0])
-    real = along > 0
-    column = beads.area[real] / along[real]
-    return PitchDistribution(
-        spread(beads.pitch, beads.length, edges, limits), spread(column, along[real], edges, limits)
-    )
-
-
-def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None = None) -> Spread:
-    """Weighted quantiles and histogram.
-
-    Parameters
-    ----------
-    values, weights : (N,) float64
-        Weights not below 0.
-    edges : (B + 1,) float64
-        Ascending.
-    limits : tuple of float, optional
-        What `beyond` counts from; a thousandth of them is allowed.
-
-    Returns
-    -------
-    Spread
-        A quantile is the smallest value that, with all below it, has that share of the weight. All NaN for no
-        weight.
-
-    Examples
-    --------
-    >>> spread(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
-    (1.0, 1.0, 1.0, 3.0, 3.0)
-    """
-    inside = np.clip(values, edges[0], edges[-1])
-    histogram = np.histogram(inside, edges, weights=weights)[0].astype(np.float64)
-    total = float(weights.sum())
-    if not total > 0:
-        return Spread((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weights[order])
-    place = np.searchsorted(reached, np.array(SHARES) * reached[-1])
-    beyond = math.nan
-    if limits is not None:
-        outside = (values < limits[0] * (1 - 1e-3)) | (values > limits[1] * (1 + 1e-3))
-        beyond = float(weights[outside].sum()) / total
-    quantiles = tuple(float(v) for v in values[order][place])
-    return Spread(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
-
-
-def counts(
-    source: Program | Moves,
-    frame: Frame,
-    *,
-    picture: Span | None = None,
-    link: float = LINK,
-    kinds: tuple[Kind, ...] = COUNTED,
-) -> StrokeCounts:
-    """Count strokes, crossings, turns and loose ends of every layer.
-
-    Parameters
-    ----------
-    source : Program or Moves
-    frame : Frame
-    picture : tuple of float, optional
-        Range of u inside the rim, mm: where a loose end can be seen. By default the whole width.
-    link : float
-        Longest dry crossing, mm, that is a link and not a travel: within a layer, and without filament drawn
-        back. Told from the motion alone, since that is all a program's text keeps.
-    kinds : tuple of Kind
-        Kinds of move that are strokes.
-
-    Returns
-    -------
-    StrokeCounts
-        A crossing belongs to the layer it leads to. A closed loop has no loose end. All 0 for no moves.
-    """
-    moves = source.moves if isinstance(source, Program) else source
-    beads = beads_of(moves, frame, solidity=1.0, filament_diameter=1.0, kinds=kinds)
-    total = len(frame.tops)
-    first = np.flatnonzero(np.diff(beads.stroke, prepend=-1))
-    last = np.append(first[1:], len(beads))[: len(first)] - 1
-    layer = beads.layer[first]
-
-    def per_layer(chosen: Bools) -> Ints:
-        return np.bincount(layer[chosen], minlength=total).astype(np.intp)
-
-    way, same = _crossings(moves, beads.row[first], frame)
-    linked = same & (way <= link)
-    turns = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
-    low, high = picture or (0.0, frame.width)
-    seen = np.zeros(len(first), np.intp)
-    for ends in (beads.start[first, 0], beads.end[last, 0]):
-        seen += (ends > low) & (ends < high)
-    seen[closes_itself(beads, first, last)] = 0
-    length = np.add.reduceat(beads.length, first) if len(first) else np.zeros(0)
-    shortest = np.full(total, np.inf)
-    np.minimum.at(shortest, layer, length)
-    return StrokeCounts(
-        per_layer(np.ones(len(layer), np.bool_)),
-        per_layer((way > 0) & ~linked),
-        per_layer((way > 0) & linked),
-        turns.astype(np.intp),
-        np.bincount(layer, seen, total).astype(np.intp),
-        np.bincount(layer, length, total),
-        np.where(np.isinf(shortest), np.nan, shortest),
-    )
-
-
-def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int = 100) -> MeltRate:
-    """Trace how much plastic is asked of the hot end.
-
-    Parameters
-    ----------
-    moves : Moves
-    plan : Plan
-        Of the same moves, from `pathgen.motion.plan_speeds`.
-    filament_diameter : float
-        mm.
-    bins : int
-        Equal bins of the histograms, from 0 to the highest mean.
-
-    Returns
-    -------
-    MeltRate
-
-    Raises
-    ------
-    PathgenError
-        Where the plan is of other moves.
-    """
-    if len(plan.time) != len(moves):
-        raise PathgenError(f"a plan of {len(plan.time)} moves for {len(moves)}", where="melt_rate")
-    steps = [
-        np.diff(values, prepend=first)
-        for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
-    length = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
-    volume = moves.filament.clip(0) * (math.pi * filament_diameter**2 / 4)
-    alone = (length == 0) & (volume > 0)
-    path = np.where(alone, moves.filament, length)
-    none = np.zeros(len(moves))
-    mean = np.divide(volume, plan.time, out=none.copy(), where=plan.time > 0)
-    peak = np.divide(volume * plan.peak, path, out=none.copy(), where=path > 0)
-    made = deposits(moves)
-    edges = np.linspace(0.0, float(mean[made].max(initial=0.0)) or 1.0, bins + 1)
-    return MeltRate(
-        mean,
-        peak,
-        made,
-        spread(mean[made], plan.time[made], edges),
-        spread(mean[made], length[made], edges),
-    )
-
-
 def _covered(
     layer: int, width: str, beads: Beads, wide: Floats, wanted: BaseGeometry, between: Span | None
 ) -> LayerMetrics:
     """Measure one layer's beads against its section."""
     runs = run_shapes(beads, wide)
     joints = joint_shapes(beads, wide, runs)
-    share = np.ones(len(beads))
+    union = shapely.union_all(runs)
+    laid, share = float(union.area), np.ones(len(beads))
     if between is not None:
         low, high = between
-        window = shapely.box(low, *_depth(runs, wanted, 1), high, *_depth(runs, wanted, 3))
-        wanted, runs, joints = (shapely.intersection(shape, window) for shape in (wanted, runs, joints))
-        share = _within(beads, low, high)
+        window = shapely.box(low, -DEEP, high, DEEP)
+        wanted = wanted.intersection(window)
+        laid, share = float(union.intersection(window).area), _within(beads, low, high)
     area = float(wanted.area)
-    union = shapely.union_all(runs)
     covered = float(shapely.area(shapely.intersection(union, wanted)))
     many, joined = (shapely.area(shapely.intersection(shape, wanted)).sum() for shape in (runs, joints))
-    parts = np.array([area - covered, many - covered - joined, union.area - covered, beads.area @ share])
+    parts = np.array([area - covered, many - covered - joined, laid - covered, beads.area @ share])
     with np.errstate(invalid="ignore", divide="ignore"):
         void, overlap, outside, filled = (parts / area if area > 0 else parts * math.nan).tolist()
     # Differences of sums of areas: what is 0 may come out a last digit below.
     return LayerMetrics(
         layer, width, area, covered, max(void, 0.0), max(overlap, 0.0), max(outside, 0.0), filled
     )
+
+
+def _within(beads: Beads, low: float, high: float) -> Floats:
+    """Share of each bead's length that lies between two places along u; of one across, all or nothing."""
+    first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
+    span = last - first
+    inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)
+    at = (first >= low) & (first < high)
+    share: Floats = np.where(span > 0, inside / np.where(span > 0, span, 1.0), at)
+    return share

@@ -37,7 +37,7 @@ def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
     >>> round(float(raster(wall, BeadPlan(0.42, 0.28, 0.62, direction="across")).area.sum()), 2)
     60.0
     """
-    return DIRECTIONS[plan.direction](profiles, plan)
+    return DIRECTIONS["along" if plan.direction == "auto" else plan.direction](profiles, plan)
 
 
 def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:

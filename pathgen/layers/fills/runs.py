@@ -12,6 +12,8 @@ from pathgen.layers.strokes import BeadPlan, Floats, Ints, Profiles
 
 Bools = NDArray[np.bool_]
 
+SLIDE = 0.5  # length of a slide over the nominal pitch: longer ones leave more gaps
+
 
 @dataclass(frozen=True, slots=True)
 class Wall:
@@ -102,7 +104,7 @@ def find_runs(
     left_end = (lo == 0) & (not plan.ring) | (before == 0) & (lo > 0)
     right_end = (hi == columns) & (not plan.ring) | (after == 0) & (hi < columns)
     length = hi - lo
-    slide = max(1, round(plan.pitch / profiles.pixel))
+    slide = max(1, round(SLIDE * plan.pitch / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
     room = length * profiles.pixel / 6  # both ends of a short wall keep to their half
     if straight:
