@@ -3,8 +3,9 @@
     python examples/compare_fills.py        # writes examples/fills.csv and examples/fills.png
 
 Every figure is read from the written program, not from the plan: the thickness that its text deposits
-against the map, gaps and overlap of evenly spaced layers; bead-count changes, strokes, travel and time are the
-planner's. The open map is the elevation of the Jacksboro fault that ships inside matplotlib's sample data.
+against the map, gaps and overlap of evenly spaced layers; bead-count changes, strokes, travel and time are
+the planner's. The open map is the elevation of the Jacksboro fault that ships inside matplotlib's sample
+data.
 """
 
 import csv
@@ -102,9 +103,7 @@ def main():
     """Measure, write the table and the figure."""
     maps = {"fault elevation": fault(), "lighthouse": HERE / "pictures" / "lighthouse.png"}
     with tempfile.TemporaryDirectory() as folder:
-        rows = [
-            measure(source, name, *fill, folder) for name, source in maps.items() for fill in FILLS
-        ]
+        rows = [measure(source, name, *fill, folder) for name, source in maps.items() for fill in FILLS]
     with open(HERE / "fills.csv", "w", newline="", encoding="utf-8") as stream:
         table = csv.DictWriter(stream, rows[0])
         table.writeheader()

@@ -296,7 +296,9 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
 
 def bead_plan(panel: Panel, setup: Setup) -> BeadPlan:
     """Gather what a job asks of its fill."""
-    asked = {name: getattr(setup.job, name) for name in BeadPlan.__dataclass_fields__ if hasattr(setup.job, name)}
+    asked = {
+        name: getattr(setup.job, name) for name in BeadPlan.__dataclass_fields__ if hasattr(setup.job, name)
+    }
     bend = bend_of(panel.width, setup)
     if bend is not None:
         asked |= {"longest": bend.longest_move(float(panel.thickness.max())), "ring": bend.closed}
@@ -318,7 +320,8 @@ def footprint(width: float, height: float, foot: float, thickest: float, setup: 
     u, back = (0.0, width), 0.0
     if bend is not None:
         along = np.linspace(0.0, width, 721)
-        p, q = (np.concatenate(parts) for parts in zip(*(bend.to_plan(along, n + 0 * along) for n in (0, thickest))))
+        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)]
+        p, q = (np.concatenate([face[i] for face in faces]) for i in (0, 1))
         u, back = (float(p.min()), float(p.max())), float(q.min())
     line = start_line_at(width, foot, thickest, setup)
     return Footprint(u=(u[0] - brim, u[1] + brim), n=(back - brim, line + 1.0), height=height)

@@ -96,7 +96,8 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lin
     Returns
     -------
     dict
-        Flat; a key's last part is its unit. Times include warming up and homing as the profile allows for them.
+        Flat; a key's last part is its unit. Times include warming up and homing as the profile allows for
+        them.
     """
     setup, machine, material = planned.setup, planned.setup.machine, planned.setup.material
     filament = float(sums.filament.sum())
@@ -210,7 +211,7 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
     lines = [
         f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm panel, up to {s['thickest_mm']:g} mm thick",
         f"  {s['layers']} layers, {s['moves']:,} moves, stands {s['rotation_reason']}",
-        f"  about {clock(float(str(s['time_s'])))}, of {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
+        f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
     notes = s["notes"]

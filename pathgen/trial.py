@@ -65,7 +65,9 @@ def try_fill(
         profiles = layers.profiles(number, number + 1)
         strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
         over = placement.to_machine(strokes.u[:1], strokes.n[:1])
-        start = (float(over[0][0]), float(over[1][0]), float(layers.top[number])) if len(strokes) else (0.0,) * 3
+        start = (
+            (float(over[0][0]), float(over[1][0]), float(layers.top[number])) if len(strokes) else (0.0,) * 3
+        )
         moves = assemble(strokes, Kind.WALL, heights, placement, setup, start)
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += in_plane(
@@ -77,9 +79,7 @@ def try_fill(
     return Trial(void, overlap, outside, seconds / len(numbers))
 
 
-def best_direction(
-    beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup
-) -> tuple[str, str]:
+def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
     """Choose the direction of a raster's lines: least void, and of those as good the quickest.
 
     Returns
@@ -97,4 +97,3 @@ def best_direction(
     best = min(good, key=lambda name: trials[name].time)
     figures = ", ".join(f"{n} {100 * t.void:.1f} % in {t.time:.1f} s" for n, t in trials.items())
     return best, f"raster {best}: gaps of the section and time a layer are {figures}"
-

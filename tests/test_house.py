@@ -41,7 +41,7 @@ ALLOWED = {
     "settings": {"msgspec"},
     "picture": {"numpy", "PIL", "scipy", "skimage"},
     "optics": {"numpy", "scipy", "msgspec"},
-    "panel": {"numpy", "shapely"},
+    "panel": {"numpy", "scipy", "shapely"},
     "layers": {"numpy", "shapely"},
     "route": {"numpy", "shapely", "networkx"},
     "motion": {"numpy"},

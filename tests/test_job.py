@@ -46,9 +46,7 @@ def read_back(result, path):
     program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
     place = planned.placement
     frame = Frame(place.rotation, place.x0, place.y0, planned.panel.width, job.pixel, planned.layers.top)
-    laid = deposit(
-        program, frame, solidity=job.solidity, filament_diameter=machine.hot_end.filament_diameter
-    )
+    laid = deposit(program, frame, solidity=job.solidity, filament_diameter=machine.hot_end.filament_diameter)
     return program, laid
 
 
@@ -61,7 +59,9 @@ def wanted(planned):
 @pytest.mark.parametrize("name", ["camera", "astronaut", "0", "1", "2"])
 def test_what_is_fed_is_what_was_wanted(name, machine, tmp_path):
     out = tmp_path / "panel.gcode"
-    result = make(source(name, tmp_path), out, Job(machine=machine, **(SMALL if name in PHOTOS else {"brim": 3.0})))
+    result = make(
+        source(name, tmp_path), out, Job(machine=machine, **(SMALL if name in PHOTOS else {"brim": 3.0}))
+    )
     planned = result.planned
     program, laid = read_back(result, out)
     assert program.ended and laid.outside == 0
@@ -95,7 +95,8 @@ def test_the_picture_is_not_mirrored(axis, tmp_path):
     assert np.corrcoef(seen[inner].ravel(), letter[inner].ravel())[0, 1] > 0.95
     assert np.corrcoef(seen[inner].ravel(), letter[:, ::-1][inner].ravel())[0, 1] < 0.6
 
-    # The same without any of our own mapping: the thick face points to low y (along x) or to high x (along y).
+    # The same without any of our own mapping: the thick face points to low y (along x) or to high x (along
+    # y).
     moves = program.moves
     wall = moves.kind == Kind.WALL
     x, y, z = moves.x[wall], moves.y[wall], moves.z[wall]
@@ -120,9 +121,8 @@ def test_the_same_input_gives_the_same_bytes(tmp_path):
             out = tmp_path / folder / f"{number}.gcode"
             make(photo, out, Job(**SMALL))
             texts.append(out.read_bytes())
-    code = (
-        "import sys; from pathgen import Job, make; make(sys.argv[1], 'there.gcode', Job(width=40.0, brim=3.0))"
-    )
+    code = "import sys; from pathgen import Job, make; "
+    code += "make(sys.argv[1], 'there.gcode', Job(width=40.0, brim=3.0))"
     subprocess.run([sys.executable, "-c", code, str(photo)], cwd=tmp_path / "two", check=True)
     texts.append((tmp_path / "two" / "there.gcode").read_bytes())
     assert len(set(texts)) == 1
@@ -152,7 +152,9 @@ def test_defaults_are_the_trades():
 
 def test_a_120_mm_panel_takes_between_a_quarter_of_a_day_and_a_day(tmp_path):
     """Common practice: around 13 hours is nothing unusual. A tenth of its height stands for all of it."""
-    result = make(source("camera", tmp_path), tmp_path / "a.gcode", Job(width=120.0, height=12.0, rim_width=0))
+    result = make(
+        source("camera", tmp_path), tmp_path / "a.gcode", Job(width=120.0, height=12.0, rim_width=0)
+    )
     assert 6 * 3600 < result.summary["moving_time_s"] * 10 < 24 * 3600
 
 

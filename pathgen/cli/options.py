@@ -20,9 +20,13 @@ def job_options(function: F) -> F:
     assert isinstance(record, inspect.StructType)
     for entry in reversed(record.fields):
         text, unit, kind = _described(entry.type)
-        default = "" if entry.default in (None, msgspec.NODEFAULT) else f" [{entry.default:g}]" if isinstance(
-            entry.default, float
-        ) else f" [{entry.default}]"
+        default = (
+            ""
+            if entry.default in (None, msgspec.NODEFAULT)
+            else f" [{entry.default:g}]"
+            if isinstance(entry.default, float)
+            else f" [{entry.default}]"
+        )
         option = click.option(
             "--" + entry.name.replace("_", "-"),
             entry.name,

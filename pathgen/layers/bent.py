@@ -1,4 +1,4 @@
-"""Strokes of a flat wall, bent with it: their points go to plan coordinates, their areas with their lengths."""
+"""Strokes of a flat wall, bent with it: points go to plan coordinates, areas grow with lengths."""
 
 from __future__ import annotations
 

@@ -92,7 +92,13 @@ class Strokes:
         here = slice(lo, hi)
         start = (np.append(self.start[chosen], hi) - lo).astype(np.intp)
         return Strokes(
-            self.u[here], self.n[here], self.area[here], self.turn[here], start, self.layer[chosen], self.counts
+            self.u[here],
+            self.n[here],
+            self.area[here],
+            self.turn[here],
+            start,
+            self.layer[chosen],
+            self.counts,
         )
 
     def length(self) -> Floats:

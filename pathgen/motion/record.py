@@ -1,7 +1,7 @@
 """The whole toolpath as named columns in one ``.npz`` file, for whoever wants to study it.
 
-Schema, version 1. Every column has one value a move, in the order of the program; a move that rounding left out
-of the program's text is here all the same.
+Schema, version 1. Every column has one value a move, in the order of the program; a move that rounding left
+out of the program's text is here all the same.
 
 | column | type | is |
 | --- | --- | --- |
@@ -16,8 +16,9 @@ of the program's text is here all the same.
 | kind | uint8 | a `pathgen.motion.Kind` |
 | layer | int32 | layer number from 0 |
 
-Beside the columns stand `start` (3,) float64, the position before the first move; `top` (L,) float64, the layers'
-tops; and `about`, a JSON text with the schema's version, the settings' digest and the names of the kinds.
+Beside the columns stand `start` (3,) float64, the position before the first move; `top` (L,) float64, the
+layers' tops; and `about`, a JSON text with the schema's version, the settings' digest and the names of the
+kinds.
 """
 
 from __future__ import annotations
@@ -140,7 +141,11 @@ class MovesRecorder:
         """
         kinds = {kind.name.lower(): int(kind) for kind in Kind}
         about = json.dumps({"schema": VERSION, "settings": settings, "kinds": kinds})
-        small = {"start": np.array(self._start or (0, 0, 0), "<f8"), "top": self._top, "about": np.array(about)}
+        small = {
+            "start": np.array(self._start or (0, 0, 0), "<f8"),
+            "top": self._top,
+            "about": np.array(about),
+        }
         with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
             for name, values in small.items():
                 with archive.open(zipfile.ZipInfo(f"{name}.npy", _MOMENT), "w") as member:

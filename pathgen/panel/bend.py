@@ -1,13 +1,13 @@
 """The bend: a flat panel rolled into part of a cylinder, or all the way round into a ring.
 
-Flat coordinates are (u, n): along the panel, and out of its back toward the viewer. *Plan* coordinates (p, q) are
-the same plane after bending: p to the viewer's right, q toward the viewer, equal to (u, n) where nothing is
-bent. The back keeps its length; with the signed radius R = width / bend,
+Flat coordinates are (u, n): along the panel, and out of its back toward the viewer. *Plan* coordinates (p,
+q) are the same plane after bending: p to the viewer's right, q toward the viewer, equal to (u, n) where
+nothing is bent. The back keeps its length; with the signed radius R = width / bend,
 
     p = width/2 + (R + n)·sin φ,    q = (R + n)·cos φ − R,    φ = (u − width/2) / R.
 
-R > 0 bulges toward the viewer, the relief outside; R < 0 is hollow toward the viewer, the relief inside. A bead
-at n is longer than its u by 1 + n/R, so the wall's column holds ∫(1 + n/R) dn = t + t²/2R.
+R > 0 bulges toward the viewer, the relief outside; R < 0 is hollow toward the viewer, the relief inside. A
+bead at n is longer than its u by 1 + n/R, so the wall's column holds ∫(1 + n/R) dn = t + t²/2R.
 """
 
 from __future__ import annotations

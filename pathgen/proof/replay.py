@@ -211,9 +211,7 @@ def thickness_error(
 
 def _lay(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
     """Lay down the moves numbered `at` in `volume` (bottom row first); return what falls outside, mm³."""
-    starts, ends = frame.spans(
-        (_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at])
-    )
+    starts, ends = frame.spans((_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at]))
     low, high = np.minimum(starts, ends), np.maximum(starts, ends)
     fed, z = moves.filament[at] * area, moves.z[at]
     layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)

@@ -41,7 +41,8 @@ def preview(result: Result) -> bytes:
             height=panel.height,
             title=f"{planned.source} on {facts['machine']}, {facts['material']}",
             lines=(
-                f"{facts['width_mm']:g} × {facts['height_mm']:g} mm, {facts['layers']} layers of {job.layer:g} mm, "
+                f"{facts['width_mm']:g} × {facts['height_mm']:g} mm, "
+                f"{facts['layers']} layers of {job.layer:g} mm, "
                 f"about {clock(float(str(facts['time_s'])))}, {facts['filament_m']:.1f} m of filament, "
                 f"{facts['mass_g']:.0f} g",
                 f"stands {facts['rotation_reason']}; {job.fill} fill, "

@@ -2,8 +2,8 @@
 
     python tests/bench/bench.py [--quick] [--layers N]
 
-The mesh route is cut on N evenly spaced layers (30 by default; 0 for all) and its time per layer scaled to the
-whole panel, its mesh counted once. Everything else is measured whole, the best of a few runs.
+The mesh route is cut on N evenly spaced layers (30 by default; 0 for all) and its time per layer scaled to
+the whole panel, its mesh counted once. Everything else is measured whole, the best of a few runs.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import tempfile
 import time
 from pathlib import Path
 
-import numpy as np
 from PIL import Image
 from skimage import data
 
@@ -74,7 +73,10 @@ def whole(found, layers):
 def memory(photo, out, width):
     """Peak memory of a fresh process that makes a panel, MiB."""
     done = subprocess.run(
-        [sys.executable, "-c", PEAK, str(photo), str(out), str(width)], capture_output=True, text=True, check=True
+        [sys.executable, "-c", PEAK, str(photo), str(out), str(width)],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     return float(done.stdout)
 
@@ -98,10 +100,14 @@ def main():
         make(photo, out, job)
         read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
         third = best(3, lambda: make(photo, out, Job(width=width / 3, brim=0.0)))
-        samples = planned.panel.thickness.size / plan(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
+        samples = (
+            planned.panel.thickness.size / plan(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
+        )
         taken = min(chosen.layers, layers) or layers
         mesh = {
-            way: whole(mesh_route(planned.panel.thickness, job.pixel, job.layer, out, taken, by_bands=banded), layers)
+            way: whole(
+                mesh_route(planned.panel.thickness, job.pixel, job.layer, out, taken, by_bands=banded), layers
+            )
             for way, banded in (("as the libraries offer it", False), ("faces sorted into bands", True))
         }
         small = memory(photo, out, width)
@@ -110,12 +116,24 @@ def main():
     rows = [
         (f"panel of {width:g} mm, picture to file", f"{ours:.2f} s", f"{moves:,} moves"),
         *(
-            (f"mesh route, {way}", f"{time:.1f} s", f"from {taken} of {layers} layers; {time / ours:.0f} times ours")
+            (
+                f"mesh route, {way}",
+                f"{time:.1f} s",
+                f"from {taken} of {layers} layers; {time / ours:.0f} times ours",
+            )
             for way, time in mesh.items()
         ),
-        ("formatting and writing the same moves", f"{written:.2f} s", f"ours takes {ours / written:.1f} times that"),
+        (
+            "formatting and writing the same moves",
+            f"{written:.2f} s",
+            f"ours takes {ours / written:.1f} times that",
+        ),
         ("reading the program back", f"{read:.2f} s", f"{written / read:.2f} of the writer's speed"),
-        (f"a panel of {width / 3:.1f} mm", f"{third:.2f} s", f"{samples:.1f} times fewer samples, {ours / third:.1f} times quicker"),
+        (
+            f"a panel of {width / 3:.1f} mm",
+            f"{third:.2f} s",
+            f"{samples:.1f} times fewer samples, {ours / third:.1f} times quicker",
+        ),
         ("peak memory", f"{small:.0f} MiB", f"{large:.0f} MiB at {3 * width:g} mm"),
     ]
     for what, figure, remark in rows:

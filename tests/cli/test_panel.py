@@ -73,7 +73,9 @@ def test_a_thickness_map_is_taken_as_it_is(tmp_path, capsys):
     wall = np.tile(np.linspace(0.8, 2.8, 150), (100, 1))
     np.save(tmp_path / "wall.npy", wall)
     out = tmp_path / "t.npy"
-    assert panel(tmp_path / "wall.npy", "--out", tmp_path / "a.gcode", "--thickness", out, "--rim-width", 1) == 0
+    assert (
+        panel(tmp_path / "wall.npy", "--out", tmp_path / "a.gcode", "--thickness", out, "--rim-width", 1) == 0
+    )
     whole = np.load(out)
     assert whole.shape == (120, 170)
     assert np.allclose(whole[10:-10, 10:-10], wall, atol=1e-6)
@@ -89,7 +91,10 @@ def bad_inputs(folder, photo):
     Image.new("1", (20_000, 20_000)).save(folder / "bomb.png")
     (folder / "typo.toml").write_text("widht = 3\n")
     profile = subprocess.run(
-        [sys.executable, "-m", "pathgen", "machines", "benchtop-220"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "pathgen", "machines", "benchtop-220"],
+        capture_output=True,
+        text=True,
+        check=True,
     ).stdout
     (folder / "mine.toml").write_text(profile.replace("travel_feed =", "travel_fed =", 1))
     yield folder / "nothing.png", [], "nothing.png"
@@ -180,7 +185,17 @@ def test_stopped_by_hand_leaves_nothing(photo, tmp_path):
     out = tmp_path / "out"
     out.mkdir()
     process = subprocess.Popen(
-        [sys.executable, "-m", "pathgen", "panel", str(photo), "--out", str(out / "a.gcode"), "--width", "190"],
+        [
+            sys.executable,
+            "-m",
+            "pathgen",
+            "panel",
+            str(photo),
+            "--out",
+            str(out / "a.gcode"),
+            "--width",
+            "190",
+        ],
         stderr=subprocess.PIPE,
         text=True,
     )

@@ -61,9 +61,7 @@ def test_blocks_do_not_show(name, plan):
 
 @pytest.mark.parametrize("name", EXACT)
 @settings(max_examples=30, deadline=None)
-@given(
-    coarse=arrays(float, st.integers(6, 20), elements=st.floats(0.8, 3.0)), seed=st.integers(0, 9)
-)
+@given(coarse=arrays(float, st.integers(6, 20), elements=st.floats(0.8, 3.0)), seed=st.integers(0, 9))
 def test_pitches_add_up_to_the_wall_in_every_column(name, coarse, seed):
     """Any profile within limits, smooth or steep, with noise or without."""
     columns = 12 * len(coarse)
@@ -79,7 +77,8 @@ def test_pitches_add_up_to_the_wall_in_every_column(name, coarse, seed):
 def test_dry_turns_deposit_nothing_and_lose_nothing(name):
     wall = smooth_wall(1, layers=3)
     wet, dry = (
-        find_fill(name)(Profiles(wall, PIXEL), dataclasses.replace(PLAN, turns=turns)) for turns in ("deposit", "dry")
+        find_fill(name)(Profiles(wall, PIXEL), dataclasses.replace(PLAN, turns=turns))
+        for turns in ("deposit", "dry")
     )
     assert wet.turn.any() and not dry.turn.any()
     assert layer_areas(dry, 3) == pytest.approx(layer_areas(wet, 3), rel=1e-12)
@@ -88,7 +87,7 @@ def test_dry_turns_deposit_nothing_and_lose_nothing(name):
 
 
 def test_the_raster_is_as_wrong_as_constant_pitches_must_be():
-    """Rounding t/p to whole lines is wrong by up to half a pitch, p/√12 on average (uniform rounding error)."""
+    """Rounding t/p to whole lines is wrong by up to p/2, and p/√12 on average (uniform rounding error)."""
     wall = smooth_wall(8, layers=12)
     inside = np.s_[:, 40:-40]
     errors = {}
@@ -97,7 +96,9 @@ def test_the_raster_is_as_wrong_as_constant_pitches_must_be():
         errors[name] = (column_thickness(strokes, wall.shape[1], 12) - wall)[inside]
     rms = {name: float(np.sqrt(np.mean(error**2))) for name, error in errors.items()}
     assert np.abs(errors["raster"]).max() <= PLAN.pitch / 2 + 1e-6
-    assert rms["raster"] == pytest.approx(PLAN.pitch / np.sqrt(12), rel=0.2)  # thicknesses are not quite uniform
+    assert rms["raster"] == pytest.approx(
+        PLAN.pitch / np.sqrt(12), rel=0.2
+    )  # thicknesses are not quite uniform
     assert rms["tailored"] < rms["raster"] / 10
 
 
@@ -141,17 +142,33 @@ def wheel(folder):
 
 def test_a_fill_of_another_package(tmp_path):
     target = tmp_path / "installed"
-    install = [sys.executable, "-m", "pip", "install", "-q", "--no-index", "--no-deps", "--target", str(target)]
+    install = [
+        sys.executable,
+        "-m",
+        "pip",
+        "install",
+        "-q",
+        "--no-index",
+        "--no-deps",
+        "--target",
+        str(target),
+    ]
     subprocess.run([*install, str(wheel(tmp_path))], check=True, capture_output=True)
     np.save(tmp_path / "wall.npy", np.full((20, 60), 1.0))
     env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(target), os.getcwd()])}
     command = [sys.executable, "-m", "pathgen", "panel", str(tmp_path / "wall.npy"), "--fill", "one-line"]
     done = subprocess.run(
-        [*command, "--out", str(tmp_path / "a.gcode"), "--rim-width", "0"], env=env, capture_output=True, text=True
+        [*command, "--out", str(tmp_path / "a.gcode"), "--rim-width", "0"],
+        env=env,
+        capture_output=True,
+        text=True,
     )
     assert done.returncode == 0, done.stderr
     assert "; job fill = one-line" in (tmp_path / "a.gcode").read_text()
     unknown = subprocess.run(
-        [*command[:-1], "one-lin", "--out", str(tmp_path / "b.gcode")], env=env, capture_output=True, text=True
+        [*command[:-1], "one-lin", "--out", str(tmp_path / "b.gcode")],
+        env=env,
+        capture_output=True,
+        text=True,
     )
     assert unknown.returncode == 1 and "did you mean 'one-line'" in unknown.stderr

@@ -35,7 +35,10 @@ def test_columns_are_what_the_program_says(made):
             for m in (moves, program.moves)
         )
         assert ours == pytest.approx(theirs, abs=1e-3)
-    assert moves.end[:2] == pytest.approx((program.moves.x[program.moves.filament > 0][-1], program.moves.y[program.moves.filament > 0][-1]), abs=1e-3)
+    assert moves.end[:2] == pytest.approx(
+        (program.moves.x[program.moves.filament > 0][-1], program.moves.y[program.moves.filament > 0][-1]),
+        abs=1e-3,
+    )
 
 
 def test_columns_hang_together(made):

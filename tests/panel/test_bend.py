@@ -62,7 +62,9 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
     out = tmp_path / "bent.gcode"
     result = make(wall, out, Job(machine=machine, bend=degrees, rim_width=0, brim=2.0))
     planned = result.planned
-    program = read_program(out, planned.setup.machine.dialect, planned.setup.machine.hot_end.filament_diameter)
+    program = read_program(
+        out, planned.setup.machine.dialect, planned.setup.machine.hot_end.filament_diameter
+    )
     made = np.isin(program.moves.kind, (Kind.WALL, Kind.TURN))
     area = filament_area(planned.setup.machine.hot_end.filament_diameter)
     fed = program.moves.filament[made].sum() * area / planned.setup.job.solidity
@@ -94,7 +96,9 @@ def test_a_ring_has_no_ends(tmp_path):
     for strokes in result.samples.values():
         first, last = strokes.start[:-1], strokes.start[1:] - 1
         assert len(strokes) == 4
-        assert np.allclose(strokes.u[first], strokes.u[last]) and np.allclose(strokes.n[first], strokes.n[last])
+        assert np.allclose(strokes.u[first], strokes.u[last]) and np.allclose(
+            strokes.n[first], strokes.n[last]
+        )
 
 
 def test_a_bend_too_tight_for_the_wall_is_refused(tmp_path):

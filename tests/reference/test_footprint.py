@@ -47,3 +47,4 @@ def test_stadium_area_is_the_exact_geometry():
     width = np.array([0.4, 0.6])
     found = [shape.area for shape in stadiums(start, end, width)]
     # Round ends are chords, hence 1 %.
+    assert found == pytest.approx(np.array([5.0, 1.0]) * width + np.pi * width**2 / 4, rel=1e-2)

@@ -1,7 +1,8 @@
 """The contour fill: a closed loop half a pitch inside the section, and lines along the wall within.
 
-What a uniform offset gives. Where the wall is not a whole number of pitches thick, the lines leave a gap or do
-not find room, so it is not column-exact; where the wall is thinner than two pitches, the loop alone has to do.
+What a uniform offset gives. Where the wall is not a whole number of pitches thick, the lines leave a gap or
+do not find room, so it is not column-exact; where the wall is thinner than two pitches, the loop alone has
+to do.
 """
 
 from __future__ import annotations

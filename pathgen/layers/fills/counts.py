@@ -26,7 +26,8 @@ from pathgen.layers.strokes import BeadPlan, Floats
 # where no count fits (a wall thinner than the narrowest bead) the nearest one wins.
 OUTSIDE = 1e5
 NEVER = 1e9
-# The limits are held a little inside, relatively: so much is what the price of a change could buy outside them.
+# The limits are held a little inside, relatively: so much is what the price of a change could buy outside
+# them.
 INSIDE = np.float32(1e-4)
 MOST_BEADS = 125
 

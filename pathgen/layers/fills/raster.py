@@ -1,8 +1,8 @@
 """The raster fill: parallel lines of constant pitch clipped to the section.
 
-Not column-exact, and it cannot be: `along` the wall the deposited thickness is a whole number of pitches, wrong
-by up to half a pitch in every column; `across` it every line has the length of the wall where it stands, but a
-column between two lines gets its neighbours' share.
+Not column-exact, and it cannot be: `along` the wall the deposited thickness is a whole number of pitches,
+wrong by up to half a pitch in every column; `across` it every line has the length of the wall where it
+stands, but a column between two lines gets its neighbours' share.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     63.0
     """
     pitch = plan.pitch
-    # Half a pitch of wall is the least that has a line's centre inside; a bare nothing above a whole number of
-    # pitches and a half is rounding, not wall.
+    # Half a pitch of wall is the least that has a line's centre inside; a bare nothing above a whole number
+    # of pitches and a half is rounding, not wall.
     counts = np.floor(profiles.thickness / pitch + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
 
     def constant(beads: Ints, number: Ints) -> Share:
@@ -103,9 +103,7 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     start = np.append(2 * first, 2 * len(u)).astype(np.intp)
     turn = np.zeros(2 * len(u), bool)
     turn[::2] = (number > 0) & (plan.turns != "dry")
-    return Strokes(
-        np.repeat(u, 2), n.ravel(), area.ravel(), turn, start, layer + profiles.first, counts
-    )
+    return Strokes(np.repeat(u, 2), n.ravel(), area.ravel(), turn, start, layer + profiles.first, counts)
 
 
 def raster_alternate(profiles: Profiles, plan: BeadPlan) -> Strokes:

@@ -100,9 +100,7 @@ def _sequence(wall: Wall, first_layer: int, rule: ShareRule, straight: bool) -> 
     heads = np.array(head, bool)
     through = ~heads
     through[1:] &= run[1:] != run[:-1]
-    return _Strands(
-        run, has, np.array(backward, bool), heads, through, wall.layer[run] + first_layer
-    )
+    return _Strands(run, has, np.array(backward, bool), heads, through, wall.layer[run] + first_layer)
 
 
 def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
