@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO, TypeVar
 
@@ -18,8 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.atomic import atomic_output, refuse_same
+from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
 from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, brim_loops, cut, find_fill
+from pathgen.layers.props import Props, between, plan_props
+from pathgen.layers.strokes import merge
+from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import (
     Heights,
     Kind,
@@ -38,7 +42,9 @@ from pathgen.motion import (
     tally,
 )
 from pathgen.panel import Bend, Panel, check_bend
+from pathgen.panel.steadiness import Conditions, Steadiness, sections, steadiness
 from pathgen.route import Footprint, Placement, order_strokes, place
+from pathgen.route.axis import carried_acceleration, score_axes
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
 from pathgen.summary import Extents, Summary, Walls, first_facts, last_facts, summarise
@@ -49,6 +55,7 @@ Item = TypeVar("Item")
 Done = TypeVar("Done")
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
+STATIONS = 200  # heights at which the sway is known
 CLEAR = 10.0  # mm that the head rises over the finished panel
 START_GAP = 4.0  # mm between the start line and what stands nearest to it
 
@@ -69,6 +76,10 @@ class Planned:
         Name of the picture.
     notes : tuple of str
         What the person should know.
+    props : Props, optional
+        Wedges that hold it while it grows.
+    steady : Steadiness, optional
+        How far it sways while it grows; None for a bent panel, which stands by its shape.
     """
 
     setup: Setup
@@ -77,6 +88,8 @@ class Planned:
     placement: Placement
     source: str
     notes: tuple[str, ...] = ()
+    props: Props | None = None
+    steady: Steadiness | None = None
 
     @property
     def bend(self) -> Bend | None:
@@ -177,13 +190,55 @@ def plan(
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
+    props = _props(layers, setup)
     covered = footprint(panel.width, panel.height, *_thicknesses(panel), setup)
-    placement = place(covered, setup.machine, setup.job.axis)
+    if props and props.reach:
+        covered = covered.around(props.reach)
+        covered = covered.around(((0.0, 0.0), (0.0, props.reach[1][1] + START_GAP + 1.0)))
+    placement, steady = _stand(panel, covered, setup)
     if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
         direction, reason = best_direction(bead_plan(panel, setup), layers, placement, setup)
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
         more.append(reason)
-    return Planned(setup, panel, layers, placement, given.name, (*notes, *more))
+    if props and props.removal:
+        more.append(f"{props.contacts} tabs to break. {props.removal}")
+    return Planned(setup, panel, layers, placement, given.name, (*notes, *more), props, steady)
+
+
+def _props(layers: Layers, setup: Setup) -> Props | None:
+    """Plan the wedges, if the job wants any."""
+    job = setup.job
+    if not job.wedges:
+        return None
+    if job.bend:
+        what = f"wedges = {job.wedges} with bend = {job.bend:g}"
+        hint = "a bent panel stands by its shape"
+        raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
+    height = job.wedge_height or 2 * layers.panel.height / 3
+    assert job.pitch is not None, "settle fills it in"
+    wanted = WedgePlan(height, job.wedge_base, job.pitch, sites=job.wedges, gap=job.wedge_gap, brim=job.brim)
+    return plan_props(layers, wanted)
+
+
+def _stand(panel: Panel, covered: Footprint, setup: Setup) -> tuple[Placement, Steadiness | None]:
+    """Choose the axis by the score of both, and measure how the panel sways along it."""
+    job, machine, material = setup.job, setup.machine, setup.material
+    if job.bend:
+        return place(covered, machine, job.axis), None
+    wall = sections(panel.thickness, panel.pixel, panel.rim)
+    assert job.pitch is not None, "settle fills it in"
+    # Wedges hold the panel up to their top.
+    held = (job.wedge_height or 2 * panel.height / 3) if job.wedges else 0.0
+    plain = Conditions(material.modulus, material.density, support=held, pitch=job.pitch)
+    carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
+    if job.axis == "auto":
+        sway = {r: float(steadiness(wall, carried[r], wall.top[-1:]).sway[0]) for r in (0, 90)}
+        choice = score_axes(machine, covered, sway, job.pitch)
+        placement = replace(place(covered, machine, choice.axis), reason=choice.reason)
+    else:
+        placement = place(covered, machine, job.axis)
+    heights = np.linspace(0.0, wall.top[-1], STATIONS + 1)[1:]
+    return placement, steadiness(wall, carried[placement.rotation], heights)
 
 
 def write(
@@ -272,10 +327,12 @@ def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
         return strokes if bend is None else bend_strokes(strokes, bend)
 
     filled = _one_ahead(strokes_of, spans)
+    props = planned.props
     for (first, last), strokes in zip(spans, filled, strict=True):
         here = placement.to_panel(np.array(at[0]), np.array(at[1]))
         strokes, _ = order_strokes(strokes, (float(here[0]), float(here[1])))
-        moves = assemble(strokes, Kind.WALL, heights, placement, setup, at)
+        laid, kinds = _with_props(strokes, props, first, last)
+        moves = assemble(laid, kinds, heights, placement, setup, at)
         at = moves.end
         yield (concatenate([opening, moves]) if first == 0 else moves), strokes, first, last
 
@@ -292,6 +349,20 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
             yield ahead.pop(0).result()
         for last in ahead:
             yield last.result()
+
+
+def _with_props(
+    walls: Strokes, props: Props | None, first: int, last: int
+) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
+    """Put each layer's props after its walls: what touches the rim is laid against a wall that is there."""
+    if props is None:
+        return walls, Kind.WALL
+    parts = [(walls, Kind.WALL)]
+    for strokes, kind in ((props.strips, Kind.WEDGE), (props.tabs, Kind.WEDGE), (props.cradle, Kind.CRADLE)):
+        parts.append((between(strokes, first, last), kind))
+    layer = np.concatenate([part.layer for part, _ in parts])
+    kinds = np.concatenate([np.full(len(part), kind, np.uint8) for part, kind in parts])
+    return merge([part for part, _ in parts], walls.counts), kinds[np.argsort(layer, kind="stable")]
 
 
 def bead_plan(panel: Panel, setup: Setup) -> BeadPlan:
@@ -363,7 +434,10 @@ def _opening(planned: Planned, heights: Heights) -> Moves:
     """Approach, start line and brim."""
     setup, panel, placement = planned.setup, planned.panel, planned.placement
     pitch = planned.beads.pitch
-    line = start_line(panel.width, start_line_at(panel.width, *_thicknesses(panel), setup), pitch)
+    line_at = start_line_at(panel.width, *_thicknesses(panel), setup)
+    if planned.props and planned.props.reach:
+        line_at = max(line_at, planned.props.reach[1][1] + START_GAP)
+    line = start_line(panel.width, line_at, pitch)
     parts = [approach(line, placement, setup.machine)]
     parts.append(assemble(line, Kind.START, heights, placement, setup, parts[-1].end))
     loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch, planned.bend)

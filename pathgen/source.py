@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from pathgen import optics, picture
 from pathgen.errors import PathgenError
-from pathgen.panel import Panel, frame
+from pathgen.panel import Panel, chamfer_top, frame
+from pathgen.panel.overhang import limit_slope
 from pathgen.settings import Setup
 
 Source = str | Path | NDArray[np.floating]
@@ -103,4 +104,12 @@ def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
         thickness = optics.thickness(fitted, law, job.thinnest, job.thickest)
         notes = [*given.notes, *picture.tone_notes(fitted)]
     assert job.rim_thickness is not None, "settle fills it in"
-    return frame(thickness, job.pixel, job.rim_width, job.rim_thickness), notes
+    if job.slope != "free":
+        limited = limit_slope(thickness, job.pixel, job.overhang, keep=job.slope)
+        thickness = limited.thickness
+        notes.append(
+            f"slope limited to {job.overhang:g} degrees: {100 * limited.share:.0f} % of the picture changed, "
+            f"by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
+        )
+    panel = frame(thickness, job.pixel, job.rim_width, job.rim_thickness)
+    return chamfer_top(panel, job.overhang), notes

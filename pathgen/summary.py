@@ -133,6 +133,14 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lin
         "loose_ends_per_layer": round(walls.loose_ends / layers, 2),
         "slowed_moves": sums.slowed,
     }
+    if planned.steady is not None:
+        facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
+        if np.isfinite(planned.steady.frequency[-1]):
+            facts["frequency_hz"] = round(float(planned.steady.frequency[-1]), 1)
+        facts["steadiness"] = planned.steady.advice_line()
+    if planned.props is not None:
+        facts["props_share"] = round(planned.props.share, 4)
+        facts["prop_contacts"] = planned.props.contacts
     for kind in Kind:
         facts[f"time_{kind.name.lower()}_s"] = round(float(sums.time[kind]), 1)
     for which, box in (("deposit", extents.deposit), ("reach", extents.every)):
@@ -214,6 +222,8 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
         f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
+    if "steadiness" in s:
+        lines.append(f"  {s['steadiness']}")
     notes = s["notes"]
     assert isinstance(notes, list)
     return lines + [f"  note: {note}" for note in notes]

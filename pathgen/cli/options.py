@@ -53,6 +53,8 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
         return text or inner_text, unit or inner_unit, kind
     if isinstance(field_type, inspect.LiteralType):
         return text, unit, click.Choice([str(v) for v in field_type.values])
+    if isinstance(field_type, inspect.IntType):
+        return text, unit, click.INT
     if isinstance(field_type, inspect.FloatType):
         return text, unit, click.FLOAT
     return text, unit, click.STRING

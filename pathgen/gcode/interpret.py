@@ -25,7 +25,13 @@ Floats = NDArray[np.float64]
 
 INCH = 25.4  # mm
 _MOTIONS = {"G0": 0, "G1": 1, "G2": 2, "G3": 3, "G80": 80}
-_PARTS = {"wall": Kind.WALL, "brim": Kind.BRIM, "start line": Kind.START}
+_PARTS = {
+    "wall": Kind.WALL,
+    "brim": Kind.BRIM,
+    "start line": Kind.START,
+    "wedge": Kind.WEDGE,
+    "cradle": Kind.CRADLE,
+}
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")
 _SETTING = re.compile(r"([^=\s][^=]*?)\s*=\s*(.*)")

@@ -28,7 +28,14 @@ from pathgen.motion.moves import Floats, Kind, Moves
 from pathgen.settings.machine import Machine
 
 ROWS = 1 << 14  # moves spelled at once: their columns and text stay in the processor's cache
-PARTS = {Kind.WALL: "wall", Kind.TURN: "wall", Kind.BRIM: "brim", Kind.START: "start line"}
+PARTS = {
+    Kind.WALL: "wall",
+    Kind.TURN: "wall",
+    Kind.BRIM: "brim",
+    Kind.START: "start line",
+    Kind.WEDGE: "wedge",
+    Kind.CRADLE: "cradle",
+}
 
 # Facts the header keeps room for: the box of all deposits, and that of all moves.
 _BOXES = ("deposit x", "deposit y", "deposit z", "reach x", "reach y", "reach z")

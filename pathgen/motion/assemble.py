@@ -31,7 +31,7 @@ def filament_area(diameter: float) -> float:
 
 def assemble(
     strokes: Strokes,
-    kind: Kind,
+    kind: Kind | NDArray[np.uint8],
     heights: Heights,
     placement: Placement,
     setup: Setup,
@@ -43,8 +43,8 @@ def assemble(
     ----------
     strokes : Strokes
         In the order they are made.
-    kind : Kind
-        What their deposits are; turns of a wall become `Kind.TURN`, dry segments `Kind.LINK`.
+    kind : Kind or (S,) uint8
+        What their deposits are, of all or of each stroke; turns of a wall become `Kind.TURN`, dry segments `Kind.LINK`.
     heights : Heights
         Of all layers of the panel.
     placement : Placement
@@ -74,11 +74,12 @@ def assemble(
     per_area = setup.job.solidity * heights.height / filament_area(setup.machine.hot_end.filament_diameter)
     table.filament[row] = strokes.area * per_area[layer]
     table.feed[row] = np.where(layer == 0, setup.job.first_feed, setup.job.feed)
-    if kind == Kind.WALL and setup.job.pace == "steady-flow":
+    kinds = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))[of]
+    if setup.job.pace == "steady-flow":
         assert setup.job.pitch is not None, "settle fills it in"
-        table.feed[row] *= pace_factor(strokes.area, strokes.length(), setup.job.pitch)
+        factor = pace_factor(strokes.area, strokes.length(), setup.job.pitch)
+        table.feed[row] *= np.where(kinds == Kind.WALL, factor, 1.0)
     table.layer[row] = layer
-    kinds = np.full(points, kind, np.uint8)
     kinds[strokes.area == 0] = Kind.LINK
     kinds[strokes.turn] = Kind.TURN
     table.kind[row] = kinds

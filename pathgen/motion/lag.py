@@ -5,9 +5,10 @@ time constant of the machine profile (`hot_end.lag`, s). *Held volume*: what is 
 *Lead*: filament fed earlier than it is wanted. *Owed*: filament that should have been held back and was not.
 
 Model. Melt and filament give way like a spring and the bore lets through in proportion to the pressure, so
-the outflow follows the flow as a first-order system, τ·dq/dt = Q − q. A planned move feeds in proportion to its
-path, so Q is straight in time while the head speeds up, cruises and brakes, and each of these phases has a
-closed form (response to a step and to a ramp, any textbook on control): with x = T/τ and Q going from Q0 to Q1,
+the outflow follows the flow as a first-order system, τ·dq/dt = Q − q. A planned move feeds in proportion to
+its path, so Q is straight in time while the head speeds up, cruises and brakes, and each of these phases
+has a closed form (response to a step and to a ramp, any textbook on control): with x = T/τ and Q going from
+Q0 to Q1,
 
     q1 = q0·e⁻ˣ + Q1·(1 − m) + Q0·(m − e⁻ˣ),    m = (1 − e⁻ˣ)/x.
 
@@ -19,13 +20,14 @@ A retraction is taken to stop the outflow at once and to keep what is held; the 
 two strokes of filament themselves leave nothing and do not count.
 
 Lead. Feeding Q + τ·dQ/dt makes q = Q. Over a move that is its own volume plus τ times the change of wanted
-flow, junction to junction; where two moves want different flows at their junction, the mean is taken, and none
-beside a travel or a lift. The sum over a stroke that begins and ends at rest is unchanged. A program's line
-feeds in proportion to its path, so this is what one line can do and no more: it puts right what differs from
-line to line (a pitch that jumps or drifts, feeds that differ, speeding up over several moves) where moves are
-shorter than τ · feed; it cannot shape the flow *within* a line, so a long straight bead that starts from rest
-starts as starved, and ends as full, as without. A deposit never feeds less than nothing: what it should have
-drawn back is owed, and taken from the moves after it. A link, which deposits nothing, may draw back.
+flow, junction to junction; where two moves want different flows at their junction, the mean is taken, and
+none beside a travel or a lift. The sum over a stroke that begins and ends at rest is unchanged. A program's
+line feeds in proportion to its path, so this is what one line can do and no more: it puts right what
+differs from line to line (a pitch that jumps or drifts, feeds that differ, speeding up over several moves)
+where moves are shorter than τ · feed; it cannot shape the flow *within* a line, so a long straight bead
+that starts from rest starts as starved, and ends as full, as without. A deposit never feeds less than
+nothing: what it should have drawn back is owed, and taken from the moves after it. A link, which deposits
+nothing, may draw back.
 
 References: first-order systems, K. Ogata, Modern Control Engineering, ch. 5 (from memory).
 """
@@ -164,12 +166,12 @@ def shorter(moves: Moves, longest: float) -> Moves:
     count = np.maximum(np.ceil(path / longest * (1 - 1e-12)), 1).astype(np.intp)
     of = np.repeat(np.arange(len(moves)), count)
     rest = 1 - (np.arange(len(of)) - (np.cumsum(count) - count)[of] + 1) / count[of]
-    places = [
+    x, y, z = (
         values[of] - rest * np.diff(values, prepend=first)[of]
         for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
+    )
     share = moves.filament[of] / count[of]
-    return Moves(moves.start, *places, share, moves.feed[of], moves.kind[of], moves.layer[of])
+    return Moves(moves.start, x, y, z, share, moves.feed[of], moves.kind[of], moves.layer[of])
 
 
 def lead_filament(moves: Moves, plan: Plan, machine: Machine, owed: float = 0.0) -> tuple[Moves, float]:
@@ -236,7 +238,7 @@ def _path(moves: Moves) -> Floats:
 
 
 def _length(moves: Moves) -> Floats:
-    """What a plan's speeds are counted along: the path, or the filament where the head rests, mm."""
+    """Measure what a plan's speeds are counted along: the path, or the filament where the head rests, mm."""
     path = _path(moves)
     return np.where(path > LEAST, path, np.abs(moves.filament))
 

@@ -27,9 +27,11 @@ class Kind(IntEnum):
     TURN = 6  # deposit that crosses from one bead to the next at the wall's end
     BRIM = 7
     START = 8  # start line beside the panel
+    WEDGE = 9  # sacrificial prop against the rim
+    CRADLE = 10  # sacrificial comb under an overhanging outline
 
 
-DEPOSITS = (Kind.WALL, Kind.TURN, Kind.BRIM, Kind.START)
+DEPOSITS = (Kind.WALL, Kind.TURN, Kind.BRIM, Kind.START, Kind.WEDGE, Kind.CRADLE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,9 @@ The factor is nominal pitch over pitch, between `SLOWEST` and `FASTEST`. With th
 and 1.55 times the bore) a bead asks for 0.68 to 1.5, so the bounds only hold back what is no ordinary bead: a
 turn that takes the area of the wall's end with it, or a thin remainder.
 
-A program needs an F word wherever the feed changes, so factors come in steps: whole powers of `STEP`. The step
-is the nearest one and depends on the move alone, not on the move before it, so the same wall has the same feeds
-wherever a block begins; what is left of a change of flow is at most half a step, 2.5 %.
+A program needs an F word wherever the feed changes, so factors come in steps: whole powers of `STEP`. The
+step is the nearest one and depends on the move alone, not on the move before it, so the same wall has the
+same feeds wherever a block begins; what is left of a change of flow is at most half a step, 2.5 %.
 """
 
 from __future__ import annotations

@@ -48,6 +48,35 @@ class Panel:
         return slice(self.rim, rows - self.rim), slice(self.rim, cols - self.rim)
 
 
+def chamfer_top(panel: Panel, angle: float) -> Panel:
+    """Have the top rim grow out of the picture no faster than a layer carries the next.
+
+    Parameters
+    ----------
+    panel : Panel
+    angle : float
+        Degrees from the vertical that a layer may lean out over the one below.
+
+    Returns
+    -------
+    Panel
+        The rows of the top rim are thinned from below; all others stay.
+
+    Examples
+    --------
+    >>> plain = frame(np.ones((4, 4)), 0.5, 1.5, 4.0)
+    >>> chamfer_top(plain, 45.0).thickness[:4, 4].tolist()
+    [2.5, 2.0, 1.5, 1.0]
+    """
+    thickness = panel.thickness.copy()
+    step = panel.pixel * np.tan(np.radians(angle))
+    top = thickness[panel.rim :: -1] - step * np.arange(panel.rim + 1)[:, None]
+    reached = np.minimum.accumulate(top, axis=0) + step * np.arange(panel.rim + 1)[:, None]
+    inside = panel.picture[1]
+    thickness[panel.rim :: -1, inside] = reached[:, inside]
+    return Panel(thickness, panel.pixel, panel.rim)
+
+
 def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thickness: float) -> Panel:
     """Set a picture's thickness map in its rim.
 

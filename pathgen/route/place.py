@@ -40,6 +40,16 @@ class Footprint:
     n: tuple[float, float]
     height: float
 
+    def around(self, box: tuple[tuple[float, float], tuple[float, float]] | None) -> Footprint:
+        """Grow to hold a box of (u, n) extents as well."""
+        if box is None:
+            return self
+        u, n = (
+            (min(own[0], more[0]), max(own[1], more[1]))
+            for own, more in zip((self.u, self.n), box, strict=True)
+        )
+        return Footprint(u, n, self.height)
+
 
 @dataclass(frozen=True, slots=True)
 class Placement:

@@ -133,6 +133,35 @@ class Job(Profile, frozen=True):
             extra={"unit": "deg"},
         ),
     ] = 0.0
+    overhang: Annotated[
+        float,
+        Meta(
+            ge=20,
+            le=80,
+            description="Degrees from the vertical that a layer may lean out over the one below.",
+            extra={"unit": "deg"},
+        ),
+    ] = 45.0
+    slope: Annotated[
+        Literal["free", "least", "thick", "thin"],
+        Meta(
+            description="Keep the face within the overhang: by the least change, by thickening below, by thinning "
+            "above, or not at all."
+        ),
+    ] = "free"
+    wedges: Annotated[
+        int,
+        Meta(ge=0, le=8, description="Places along the rim with a break-off wedge in front and behind; 0 for none."),
+    ] = 0
+    wedge_height: Annotated[
+        Length | None, Meta(description="Height of the wedges. By default two thirds of the panel.", extra=MM)
+    ] = None
+    wedge_base: Annotated[
+        float, Meta(gt=0, le=60, description="How far a wedge stands out at the platform.", extra=MM)
+    ] = 12.0
+    wedge_gap: Annotated[
+        float, Meta(ge=0, le=2, description="Gap between wedge and rim, bridged by the tabs.", extra=MM)
+    ] = 0.2
     axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
         "auto"
     )
