@@ -1,4 +1,4 @@
-"""What keeps a panel standing: wedges, the chamfered top rim, the axis by its score, the sway that is said."""
+"""What keeps a panel standing: wedges, the chamfered top rim, the axis by its score, the sway."""
 
 import numpy as np
 import pytest
@@ -22,7 +22,7 @@ def written(tmp_path, **job):
 
 @pytest.mark.parametrize("machine", ["benchtop-220", "ngc-lab"])
 def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp_path):
-    result, program = written(tmp_path, wedges=2, machine=machine)
+    result, program = written(tmp_path, wedges=2, wedge_base=8.0, machine=machine)
     moves, place = program.moves, result.planned.placement
     wedge = np.flatnonzero(moves.kind == Kind.WEDGE)
     assert len(wedge) > 500

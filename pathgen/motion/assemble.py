@@ -44,7 +44,8 @@ def assemble(
     strokes : Strokes
         In the order they are made.
     kind : Kind or (S,) uint8
-        What their deposits are, of all or of each stroke; turns of a wall become `Kind.TURN`, dry segments `Kind.LINK`.
+        What their deposits are, of all or of each stroke; turns of a wall become `Kind.TURN`, dry segments
+        `Kind.LINK`.
     heights : Heights
         Of all layers of the panel.
     placement : Placement

@@ -79,7 +79,8 @@ def lagged_volume(moves: Moves, plan: Plan, machine: Machine, held: float = 0.0)
     >>> from pathgen.settings import load_machine
     >>> one = np.ones(1)
     >>> fed = 10 / filament_area(1.75) * one
-    >>> bead = Moves((0, 0, 0), 20 * one, 0 * one, 0 * one, fed, 20 * one, 5 * one.astype("u1"), one.astype("i4"))
+    >>> far, wall, layer = 20 * one, 5 * one.astype("u1"), one.astype("i4")
+    >>> bead = Moves((0, 0, 0), far, 0 * one, 0 * one, fed, far, wall, layer)
     >>> plan = Plan(20 * one, 20 * one, 20 * one, one)
     >>> lagged_volume(bead, plan, load_machine("benchtop-220")).round(4).tolist()
     [9.2]

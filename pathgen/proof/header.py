@@ -296,7 +296,7 @@ def _guessed(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
     )
     side = "Y, seen from high x" if rotation else "X, seen from low y"
     note = (
-        f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, in columns of {guess.pixel:g} mm, "
+        f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, columns of {guess.pixel:g} mm, "
         f"solidity {guess.solidity:g} (--rotation, --origin, --width, --pixel, --solidity say otherwise)"
     )
     return guess, [note]

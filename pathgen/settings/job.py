@@ -128,8 +128,8 @@ class Job(Profile, frozen=True):
         Meta(
             ge=-360,
             le=360,
-            description="Degrees the panel is bent through: above 0 it bulges toward the viewer, below 0 it is "
-            "hollow, 360 is a closed ring.",
+            description="Degrees the panel is bent through: above 0 it bulges toward the viewer, below 0 "
+            "it is hollow, 360 is a closed ring.",
             extra={"unit": "deg"},
         ),
     ] = 0.0
@@ -145,13 +145,13 @@ class Job(Profile, frozen=True):
     slope: Annotated[
         Literal["free", "least", "thick", "thin"],
         Meta(
-            description="Keep the face within the overhang: by the least change, by thickening below, by thinning "
-            "above, or not at all."
+            description="Keep the face within the overhang: by the least change, by thickening below, by "
+            "thinning above, or not at all."
         ),
     ] = "free"
     wedges: Annotated[
         int,
-        Meta(ge=0, le=8, description="Places along the rim with a break-off wedge in front and behind; 0 for none."),
+        Meta(ge=0, le=8, description="Places along the rim with a break-off wedge on each face; 0 for none."),
     ] = 0
     wedge_height: Annotated[
         Length | None, Meta(description="Height of the wedges. By default two thirds of the panel.", extra=MM)
