@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pathgen.errors import PathgenError
     from pathgen.job import Planned, Result, make, plan, write
+    from pathgen.proof.compare import Replayed, compare, replay
     from pathgen.report import preview
     from pathgen.settings import (
         Job,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 _HOME = {
     "errors": ["PathgenError"],
     "job": ["Planned", "Result", "make", "plan", "write"],
+    "proof.compare": ["Replayed", "compare", "replay"],
     "report": ["preview"],
     "settings": [
         "Job",
@@ -46,7 +48,9 @@ __all__ = [
     "Material",
     "PathgenError",
     "Planned",
+    "Replayed",
     "Result",
+    "compare",
     "load_job",
     "load_machine",
     "load_material",
@@ -55,6 +59,7 @@ __all__ = [
     "material_names",
     "plan",
     "preview",
+    "replay",
     "write",
 ]
 

@@ -51,7 +51,7 @@ ALLOWED = {
     "trial": set(),
     "summary": {"numpy"},
     "job": {"numpy", "msgspec"},
-    "report": {"numpy", "matplotlib", "jinja2"},
+    "report": {"numpy", "matplotlib", "jinja2", "PIL"},
     "cli": {"click", "msgspec", "numpy"},
     "__init__": set(),
     "__main__": set(),

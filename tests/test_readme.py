@@ -33,5 +33,6 @@ def test_options_in_the_readme_exist():
     from pathgen.settings import Job
 
     known = {f"--{name.replace('_', '-')}" for name in Job.__struct_fields__}
-    known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help"}
+    known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
+    known |= {"--against", "--picture", "--error", "--smear", "--spread", "--lag"}
     assert set(re.findall(r"--[a-z][a-z-]+", README)) <= known

@@ -261,7 +261,7 @@ def _response(fed: Floats, length: Floats, plan: Plan, lag: float) -> tuple[Floa
     per_mm = np.divide(fed, length, out=np.zeros(len(fed)), where=length > 0)
     keep, gain = np.ones(len(fed)), np.zeros(len(fed))
     speeds = (plan.entry, plan.peak, plan.peak, plan.exit)
-    for first, last, time in zip(speeds, speeds[1:], (up, plan.time - up - down, down), strict=True):
+    for first, last, time in zip(speeds[:-1], speeds[1:], (up, plan.time - up - down, down), strict=True):
         x = time / lag
         stay = np.exp(-x)
         mean = np.divide(-np.expm1(-x), x, out=np.ones(len(x)), where=x > 0)

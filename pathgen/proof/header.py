@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
+from pathgen.panel.bend import Bend
 from pathgen.proof.frame import Frame, fact
 from pathgen.proof.replay import COUNTED
 from pathgen.settings import (
@@ -224,7 +225,9 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     # Width and pixel are rounded in a header, but a panel's columns are whole.
     columns = max(1, round(guess.width / guess.pixel))
     tops, more = _tops(program, columns, own)
-    frame = Frame(90 if guess.rotation else 0, *guess.origin, guess.width, guess.width / columns, tops)
+    degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
+    bend = Bend(guess.width, degrees) if degrees else None
+    frame = Frame(90 if guess.rotation else 0, *guess.origin, guess.width, guess.width / columns, tops, bend)
     return Standing(frame, guess.solidity, diameter, white, (*notes, *more))
 
 
