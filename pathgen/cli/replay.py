@@ -74,7 +74,7 @@ def command(
     if wanted is not None:
         facts |= compare(found, wanted, ends=ends)
     with ExitStack() as files:
-        for path, content in _contents(found, wanted, picture, thickness, drawn, error):
+        for path, content in _contents(found, wanted, ends, picture, thickness, drawn, error):
             files.enter_context(atomic_output(path)).write(content)
     if as_json:
         plain = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in facts.items()}
@@ -108,6 +108,7 @@ def _facts(found: Replayed, ends: float) -> dict[str, float]:
 def _contents(
     found: Replayed,
     wanted: np.ndarray | None,
+    ends: float,
     picture: Path | None,
     thickness: Path | None,
     drawn: Path | None,
@@ -129,7 +130,7 @@ def _contents(
             contents.append((drawn, thickness_png(found.thickness, size)))
         if error and wanted is not None:
             gap = found.thickness - resample(wanted, *found.thickness.shape)
-            contents.append((error, error_png(gap, size)))
+            contents.append((error, error_png(gap, size, math.ceil(ends / found.standing.frame.pixel))))
     return contents
 
 

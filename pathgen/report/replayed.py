@@ -44,8 +44,8 @@ def thickness_png(thickness: NDArray[np.floating], size: tuple[float, float]) ->
     return _map(thickness, size, "Thickness deposited", "bone_r", (float(thickness.min(initial=0.0)), top))
 
 
-def error_png(error: NDArray[np.floating], size: tuple[float, float]) -> bytes:
-    """Draw a thickness error, deposited less wanted, with its scale; the scale holds 99 % of the pixels.
+def error_png(error: NDArray[np.floating], size: tuple[float, float], skip: int = 0) -> bytes:
+    """Draw a thickness error, deposited less wanted; the scale holds 99 % of the pixels between the ends.
 
     Parameters
     ----------
@@ -53,8 +53,11 @@ def error_png(error: NDArray[np.floating], size: tuple[float, float]) -> bytes:
         mm, row 0 at the top.
     size : (float, float)
         Width and height, mm.
+    skip : int
+        Columns at either end that do not count for the scale.
     """
-    reach = max(float(np.percentile(np.abs(error), 99)), 1e-4)
+    inner = error[:, skip : error.shape[1] - skip]
+    reach = max(float(np.percentile(np.abs(inner), 99)), 1e-4) if inner.size else 1.0
     return _map(error, size, "Thickness, deposited less wanted", "PuOr", (-reach, reach))
 
 
