@@ -21,6 +21,7 @@ from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
 from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, brim_loops, cut, find_fill
+from pathgen.layers.cradle import CradlePlan
 from pathgen.layers.props import Props, between, plan_props
 from pathgen.layers.strokes import merge
 from pathgen.layers.wedges import WedgePlan
@@ -201,23 +202,28 @@ def plan(
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
         more.append(reason)
     if props and props.removal:
-        more.append(f"{props.contacts} tabs to break. {props.removal}")
+        more.append(props.removal)
     return Planned(setup, panel, layers, placement, given.name, (*notes, *more), props, steady)
 
 
 def _props(layers: Layers, setup: Setup) -> Props | None:
-    """Plan the wedges, if the job wants any."""
+    """Plan wedges where the job wants them, and a cradle where the outline needs it."""
     job = setup.job
-    if not job.wedges:
-        return None
-    if job.bend:
-        what = f"wedges = {job.wedges} with bend = {job.bend:g}"
-        hint = "a bent panel stands by its shape"
-        raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
-    height = job.wedge_height or 2 * layers.panel.height / 3
     assert job.pitch is not None, "settle fills it in"
-    wanted = WedgePlan(height, job.wedge_base, job.pitch, sites=job.wedges, gap=job.wedge_gap, brim=job.brim)
-    return plan_props(layers, wanted)
+    plain = job.outline == "rectangle" and not job.corner
+    if job.bend:
+        if job.wedges:
+            what, hint = f"wedges = {job.wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
+            raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
+        return None
+    comb = None if plain or job.cradle == "none" else CradlePlan(job.pitch, angle=job.overhang, brim=job.brim)
+    wedge = None
+    if job.wedges:
+        height = job.wedge_height or 2 * layers.panel.height / 3
+        wedge = WedgePlan(
+            height, job.wedge_base, job.pitch, sites=job.wedges, gap=job.wedge_gap, brim=job.brim
+        )
+    return plan_props(layers, wedge, comb) if wedge or comb else None
 
 
 def _stand(panel: Panel, covered: Footprint, setup: Setup) -> tuple[Placement, Steadiness | None]:
@@ -225,7 +231,7 @@ def _stand(panel: Panel, covered: Footprint, setup: Setup) -> tuple[Placement, S
     job, machine, material = setup.job, setup.machine, setup.material
     if job.bend:
         return place(covered, machine, job.axis), None
-    wall = sections(panel.thickness, panel.pixel, panel.rim)
+    wall = sections(panel.thickness, panel.pixel, panel.edge)
     assert job.pitch is not None, "settle fills it in"
     # Wedges hold the panel up to their top.
     held = (job.wedge_height or 2 * panel.height / 3) if job.wedges else 0.0

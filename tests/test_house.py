@@ -47,7 +47,7 @@ ALLOWED = {
     "motion": {"numpy"},
     "gcode": {"numpy"},
     "proof": {"numpy", "scipy", "shapely", "skimage"},
-    "source": {"numpy"},
+    "source": {"numpy", "shapely"},
     "trial": set(),
     "summary": {"numpy"},
     "job": {"numpy", "msgspec"},

@@ -5,12 +5,15 @@ Maps are (rows, cols) with row 0 at the top, as pictures are; column 0 is at the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
+from pathgen.panel.raster import grid_over
+from pathgen.panel.rim import rim
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +27,15 @@ class Panel:
     pixel : float
         Pitch of the map, mm.
     rim : int
-        Width of the rim in pixels; the picture is what lies inside.
+        Width of a rectangle's rim in pixels; the picture is what lies inside. 0 for other outlines.
+    edge : (rows, cols) bool
+        Pixels of the rim; by default there is none.
     """
 
     thickness: NDArray[np.float64]
     pixel: float
     rim: int = 0
+    edge: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((1, 1), bool))
 
     @property
     def width(self) -> float:
@@ -48,8 +54,8 @@ class Panel:
         return slice(self.rim, rows - self.rim), slice(self.rim, cols - self.rim)
 
 
-def chamfer_top(panel: Panel, angle: float) -> Panel:
-    """Have the top rim grow out of the picture no faster than a layer carries the next.
+def chamfer(panel: Panel, angle: float) -> Panel:
+    """Have the rim grow out of the picture below it no faster than a layer carries the next.
 
     Parameters
     ----------
@@ -60,21 +66,51 @@ def chamfer_top(panel: Panel, angle: float) -> Panel:
     Returns
     -------
     Panel
-        The rows of the top rim are thinned from below; all others stay.
+        Pixels of the rim that stand over thinner wall are thinned; all others stay.
 
     Examples
     --------
     >>> plain = frame(np.ones((4, 4)), 0.5, 1.5, 4.0)
-    >>> chamfer_top(plain, 45.0).thickness[:4, 4].tolist()
+    >>> chamfer(plain, 45.0).thickness[:4, 4].tolist()
     [2.5, 2.0, 1.5, 1.0]
     """
     thickness = panel.thickness.copy()
     step = panel.pixel * np.tan(np.radians(angle))
-    top = thickness[panel.rim :: -1] - step * np.arange(panel.rim + 1)[:, None]
-    reached = np.minimum.accumulate(top, axis=0) + step * np.arange(panel.rim + 1)[:, None]
-    inside = panel.picture[1]
-    thickness[panel.rim :: -1, inside] = reached[:, inside]
-    return Panel(thickness, panel.pixel, panel.rim)
+    for row in range(len(thickness) - 2, -1, -1):
+        below = thickness[row + 1]
+        held = panel.edge[row] & (below > 0)
+        np.minimum(thickness[row], below + step, out=thickness[row], where=held)
+    return Panel(thickness, panel.pixel, panel.rim, panel.edge)
+
+
+def cut_out(
+    picture: NDArray[np.floating], outline: BaseGeometry, pixel: float, rim_width: float, rim_thickness: float
+) -> Panel:
+    """Cut a picture's thickness map to an outline, with a rim along the outline's edge.
+
+    Parameters
+    ----------
+    picture : (rows, cols) float
+        Thickness over the outline's bounding box, mm, row 0 at the top, on the grid of `grid_over`.
+    outline : shapely polygon
+        mm.
+    pixel, rim_width, rim_thickness : float
+        mm; rim width 0 gives no rim.
+
+    Returns
+    -------
+    Panel
+        Thickness 0 outside the outline.
+
+    Examples
+    --------
+    >>> from pathgen.panel.outline import ellipse
+    >>> round(float(cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, 0.0, 3.0).thickness.sum()) / 100, 1)
+    50.2
+    """
+    grid = grid_over(outline, pixel)
+    thickness, shows = rim(picture, outline, grid, rim_width, rim_thickness)
+    return Panel(thickness, pixel, 0, (thickness > 0) & ~shows)
 
 
 def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thickness: float) -> Panel:
@@ -106,9 +142,10 @@ def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thi
     """
     if picture.ndim != 2 or 0 in picture.shape:
         raise PathgenError(f"picture of {picture.shape} pixels", allowed="rows and columns, at least 1 each")
-    rim = round(rim_width / pixel)
+    wide = round(rim_width / pixel)
     rows, cols = picture.shape
-    thickness = np.full((rows + 2 * rim, cols + 2 * rim), float(rim_thickness))
-    panel = Panel(thickness, pixel, rim)
+    thickness = np.full((rows + 2 * wide, cols + 2 * wide), float(rim_thickness))
+    panel = Panel(thickness, pixel, wide, np.ones(thickness.shape, bool))
     thickness[panel.picture] = picture
+    panel.edge[panel.picture] = False
     return panel

@@ -133,6 +133,20 @@ class Job(Profile, frozen=True):
             extra={"unit": "deg"},
         ),
     ] = 0.0
+    outline: Annotated[
+        str,
+        Meta(description="Silhouette: rectangle, disc, arch, or a polygon's file (WKT or GeoJSON, mm)."),
+    ] = "rectangle"
+    corner: Annotated[
+        float, Meta(ge=0, le=500, description="Radius of a rectangle's corners.", extra=MM)
+    ] = 0.0
+    foot: Annotated[
+        Length | None,
+        Meta(description="Flat that a disc or polygon stands on. By default 0.4 of its width.", extra=MM),
+    ] = None
+    cradle: Annotated[
+        Literal["auto", "none"], Meta(description="Break-off comb under an outline that leans out too far.")
+    ] = "auto"
     overhang: Annotated[
         float,
         Meta(

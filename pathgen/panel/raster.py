@@ -1,0 +1,242 @@
+"""Outlines on the map's pixels: which lie inside, and how far each is from the edge.
+
+A pixel belongs to an outline when its centre lies inside; a centre exactly on the edge does not. All work on
+pixels is done in pixel units about the middle of the map, rounded to a billionth, so that an outline that is
+its own mirror image gives a mask that is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
+
+from pathgen.errors import PathgenError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+MEGAPIXELS = 100  # largest map, as of pictures
+EXACT = 9  # decimals of a pixel that count
+SAMPLING = 0.5  # pixels between the points that mark the edge's cells
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where a map's pixels lie in the outline's coordinates.
+
+    Attributes
+    ----------
+    rows, cols : int
+        Size of the map.
+    pixel : float
+        Pitch, mm.
+    u, z : float
+        Left and lower border of the map, mm.
+
+    Examples
+    --------
+    >>> Grid(2, 3, 0.5, 0.0, 0.0).centres()[1].tolist()
+    [0.75, 0.25]
+    """
+
+    rows: int
+    cols: int
+    pixel: float
+    u: float
+    z: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.rows, self.cols
+
+    def centres(self) -> tuple[Floats, Floats]:
+        """Give u of every column, (cols,), and z of every row, (rows,), at the centres; row 0 at the top."""
+        across = np.arange(0.5, self.cols, dtype=np.float64)
+        up = np.arange(0.5, self.rows, dtype=np.float64)[::-1]
+        return self.u + across * self.pixel, self.z + up * self.pixel
+
+    def in_pixels(self, points: Floats) -> Floats:
+        """Turn points (N, 2) in mm into pixels to the right of and above the map's middle."""
+        middle = (self.cols / 2, self.rows / 2)
+        pixels: Floats = np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT)
+        return pixels
+
+
+def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
+    """Lay the map of an outline: its bounding box, each side raised to whole pixels, about its middle.
+
+    Parameters
+    ----------
+    outline : shapely polygon
+        mm.
+    pixel : float
+        Pitch of the map, mm.
+
+    Returns
+    -------
+    Grid
+
+    Raises
+    ------
+    PathgenError
+        When the pitch is not finite and above 0, or the map would be empty or have over 100 megapixels.
+
+    Examples
+    --------
+    >>> grid_over(shapely.box(0, 0, 30, 20.04), 0.1).shape
+    (201, 300)
+    """
+    if not (np.isfinite(pixel) and pixel > 0):
+        raise PathgenError(f"pixel is {pixel:g} mm", allowed="a length above 0")
+    if outline.is_empty:
+        raise PathgenError("the outline is empty", allowed="a polygon with an area")
+    left, low, right, high = outline.bounds
+    across, up = (right - left) / pixel, (high - low) / pixel
+    if not max(across, 1.0) * max(up, 1.0) <= 1e6 * MEGAPIXELS:
+        what = f"outline of {right - left:g} × {high - low:g} mm at a pixel of {pixel:g} mm"
+        raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="choose a larger pixel")
+    rows, cols = (max(math.ceil(round(side, EXACT)), 1) for side in (up, across))
+    middle = (left + right) / 2, (low + high) / 2
+    return Grid(rows, cols, pixel, middle[0] - cols * pixel / 2, middle[1] - rows * pixel / 2)
+
+
+def mask(outline: BaseGeometry, grid: Grid) -> Mask:
+    """Find the pixels whose centres lie inside an outline.
+
+    Parameters
+    ----------
+    outline : shapely polygon or multipolygon
+        mm; holes are left out. It may reach beyond the map.
+    grid : Grid
+        From `grid_over` of this outline or of one around it.
+
+    Returns
+    -------
+    (rows, cols) bool
+        Row 0 at the top. All False for an empty outline.
+
+    Examples
+    --------
+    >>> corner = shapely.from_wkt("POLYGON ((0 0, 3 0, 0 3, 0 0))")
+    >>> mask(corner, grid_over(corner, 1.0)).astype(int).tolist()
+    [[0, 0, 0], [1, 0, 0], [1, 1, 0]]
+    """
+    inside = np.zeros(grid.shape, bool)
+    if outline.is_empty:
+        return inside
+    shape = shapely.transform(outline, grid.in_pixels)
+    across, down = np.arange(grid.cols) + 0.5 - grid.cols / 2, np.arange(grid.rows) + 0.5 - grid.rows / 2
+    left, low, right, high = shape.bounds
+    cols = slice(*np.searchsorted(across, [left, right]).tolist())
+    rows = slice(*np.searchsorted(down, [-high, -low]).tolist())
+    shapely.prepare(shape)
+    inside[rows, cols] = shapely.contains_xy(shape, across[None, cols], -down[rows, None])
+    return inside
+
+
+def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> Floats:
+    """Measure how far each pixel's centre lies inside the outline's edge, holes' edges included.
+
+    A distance transform finds each pixel's nearest cell with edge in it, and the distance is then taken to
+    the edge itself, not to the cell: so it does not depend on how the edge lies to the pixels, as counting
+    whole pixels would. Exact where one stretch of edge is nearest; where two are equally near, up to the
+    cells they lie in (under a pixel's diagonal).
+
+    Parameters
+    ----------
+    outline : shapely polygon or multipolygon
+        mm.
+    grid : Grid
+    reach : float
+        Distances from here on are of no interest, mm; measuring less takes less time.
+
+    Returns
+    -------
+    (rows, cols) float64
+        mm; 0 outside, infinite from `reach` on.
+
+    Examples
+    --------
+    >>> plate = shapely.box(0, 0, 5, 3)
+    >>> edge_distance(plate, grid_over(plate, 1.0)).tolist()[1]
+    [0.5, 1.5, 1.5, 1.5, 0.5]
+    """
+    inside = mask(outline, grid)
+    distance = np.where(inside, np.inf, 0.0)
+    if not inside.any():
+        return distance
+    edge = _Edge.of(outline, grid)
+    cells = edge.cells(grid)
+    apart, (row, col) = ndimage.distance_transform_edt(cells < 0, return_indices=True)
+    near = inside & (apart * grid.pixel < reach + 2 * grid.pixel)
+    rows, cols = np.nonzero(near)
+    centres = np.column_stack([cols + 0.5 - grid.cols / 2, grid.rows / 2 - rows - 0.5])
+    exact = edge.distance(centres, cells[row[near], col[near]]) * grid.pixel
+    distance[near] = np.where(exact < reach, exact, np.inf)
+    return distance
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """Straight pieces of an outline's edge, in pixels about the map's middle.
+
+    Attributes
+    ----------
+    start, along : (S, 2) float64
+        Start of each piece, and the way to its end.
+    before, after : (S,) intp
+        Its neighbours on the same ring.
+    """
+
+    start: Floats
+    along: Floats
+    before: Ints
+    after: Ints
+
+    @classmethod
+    def of(cls, outline: BaseGeometry, grid: Grid) -> _Edge:
+        rings = shapely.get_rings(shapely.get_parts(outline))
+        points, ring = shapely.get_coordinates(rings, return_index=True)
+        points = grid.in_pixels(points)
+        pieces = np.flatnonzero(ring[1:] == ring[:-1])
+        count = np.bincount(ring[pieces])
+        last = np.cumsum(count) - 1
+        first = last - count + 1
+        number = np.arange(len(pieces), dtype=np.intp)
+        before, after = number - 1, number + 1
+        before[first], after[last] = last, first
+        return cls(points[pieces], points[pieces + 1] - points[pieces], before, after)
+
+    def cells(self, grid: Grid) -> NDArray[np.int32]:
+        """Mark each cell of the map that the edge runs through with the number of a piece; others are -1."""
+        count = np.ceil(np.hypot(*self.along.T) / SAMPLING).astype(np.intp) + 1
+        piece = np.repeat(np.arange(len(count)), count)
+        step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
+        at = self.start[piece] + self.along[piece] * (step / np.maximum(count[piece] - 1, 1))[:, None]
+        # The edge may run along the map's very border: it counts to the cells within.
+        col = np.clip(np.floor(at[:, 0] + grid.cols / 2).astype(np.intp), 0, grid.cols - 1)
+        row = np.clip(np.floor(grid.rows / 2 - at[:, 1]).astype(np.intp), 0, grid.rows - 1)
+        cells = np.full(grid.shape, -1, np.int32)
+        cells[row, col] = piece
+        return cells
+
+    def distance(self, points: Floats, piece: Ints) -> Floats:
+        """Distance of each point (N, 2) to a piece of edge (N,) or the pieces next to it, pixels."""
+        square = np.full(len(points), np.inf)
+        for candidate in (piece, self.before[piece], self.after[piece]):
+            along = self.along[candidate]
+            away = points - self.start[candidate]
+            length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-18)
+            share = np.clip(np.einsum("ij,ij->i", along, away) / length, 0.0, 1.0)
+            away -= along * share[:, None]
+            np.minimum(square, np.einsum("ij,ij->i", away, away), out=square)
+        nearest: Floats = np.sqrt(square)
+        return nearest
