@@ -1,9 +1,8 @@
-"""`pathgen replay`: what a written program will show."""
+"""`pathgen replay`: what a written program will make and show."""
 
 from __future__ import annotations
 
 import json
-import math
 from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
@@ -12,31 +11,39 @@ import click
 import numpy as np
 
 from pathgen.atomic import atomic_output, refuse_same
-from pathgen.errors import PathgenError
-from pathgen.picture import load_thickness, resample
-from pathgen.proof.compare import Light, Replayed, compare, replay
+from pathgen.picture import load_thickness
+from pathgen.proof.compare import Comparison, Light, Replayed, compare, replay
+from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, load_material
 from pathgen.summary import clock
 
 FILE = click.Path(path_type=Path)
+MOST = 10_000.0  # mm; far beyond any panel, and it keeps infinity and what is no number out
+ABOVE_0 = click.FloatRange(0, MOST, min_open=True)
+FROM_0 = click.FloatRange(0, MOST)
 
 
 @click.command("replay")
 @click.argument("program", type=FILE)
-@click.option("--against", type=FILE, help="Thickness map (.npy, mm, row 0 at the top) that was wanted.")
-@click.option("--picture", type=FILE, help="Write the predicted backlit picture, a grey PNG.")
-@click.option("--thickness", type=FILE, help="Write the thickness deposited, mm, as .npy.")
+@click.option("--against", type=FILE, help="Thickness map that was wanted: .npy, mm, row 0 at the top.")
+@click.option("--picture", type=FILE, help="Write the predicted backlit picture: a grey PNG.")
+@click.option("--thickness", type=FILE, help="Write the thickness deposited: .npy, mm, row 0 at the top.")
 @click.option("--map", "drawn", type=FILE, help="Write a PNG of the thickness with its scale.")
-@click.option("--error", type=FILE, help="Write a PNG of deposited less wanted (needs --against).")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines for people.")
-@click.option("--machine", help="Machine profile. By default the one the program's header names.")
-@click.option("--material", help="Material profile. By default the one the program's header names.")
+@click.option("--error", type=FILE, help="Write a PNG of deposited less wanted; needs --against.")
+@click.option("--json", "as_json", is_flag=True, help="Print one flat JSON object instead of lines.")
+@click.option("--machine", help="Machine profile. By default the shipped one that the header names.")
+@click.option("--material", help="Material profile. By default the shipped one that the header names.")
+@click.option("--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at either end. [1]")
+@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle's bore.")
+@click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
+@click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
+@click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns, instead of the header's.")
 @click.option(
-    "--ends", type=float, default=1.0, metavar="MM", help="Left out at either end of the panel. [1]"
+    "--solidity", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
 )
-@click.option("--smear", is_flag=True, help="Spread what is laid over the nozzle's bore.")
-@click.option("--spread", type=float, default=0.0, metavar="MM", help="Spread of the light in the wall. [0]")
-@click.option("--lag", is_flag=True, help="Lay down what leaves the nozzle under its pressure lag.")
+@click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel, instead of the header's.")
+@click.option("--rotation", type=click.Choice(["0", "90"]), help="Along X (0) or Y (90), likewise.")
+@click.option("--origin", type=float, nargs=2, metavar="X Y", help="Foot of the back, on the left, likewise.")
 def command(
     program: Path,
     against: Path | None,
@@ -51,105 +58,97 @@ def command(
     smear: bool,
     spread: float,
     lag: bool,
+    pixel: float | None,
+    solidity: float | None,
+    width: float | None,
+    rotation: str | None,
+    origin: tuple[float, float] | None,
 ) -> None:
-    """Lay down PROGRAM's filament, by its text, and say what it makes.
+    """Lay down PROGRAM's filament, by its text alone, and say what that makes.
 
-    Nothing of the plan is used: what is judged is what the machine will be given.
+    Nothing of the plan is used: what is judged is what the machine will be given. A program that pathgen did
+    not write needs --machine; its panel is then taken to be as large as its deposits reach.
     """
     if error and not against:
-        raise PathgenError("--error without --against", allowed="both", hint="name the map that was wanted")
-    if not (math.isfinite(ends) and ends >= 0):
-        raise PathgenError(f"ends is {ends:g} mm", where="--ends", allowed="0 or more")
-    outputs = [path for path in (picture, thickness, drawn, error) if path]
-    for path in outputs:
-        refuse_same(path, [program, *([against] if against else []), *(p for p in outputs if p is not path)])
-    found = replay(
-        program,
-        load_machine(machine) if machine else None,
-        load_material(material) if material else None,
-        light=Light(smear, spread, lag),
-    )
-    facts = _facts(found, ends)
-    wanted = load_thickness(against) if against else None
-    if wanted is not None:
-        facts |= compare(found, wanted, ends=ends)
+        raise click.UsageError("--error shows deposited less wanted: name the wanted map with --against")
+    outputs = {"picture": picture, "thickness": thickness, "map": drawn, "error": error}
+    named = {kind: path for kind, path in outputs.items() if path}
+    profiles = [Path(name) for name in (machine, material) if name]
+    for path in named.values():
+        others = [other for other in named.values() if other is not path]
+        refuse_same(path, [program, *([against] if against else []), *profiles, *others])
     with ExitStack() as files:
-        for path, content in _contents(found, wanted, ends, picture, thickness, drawn, error):
-            files.enter_context(atomic_output(path)).write(content)
-    if as_json:
-        plain = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in facts.items()}
-        click.echo(json.dumps(plain | {"notes": list(found.notes)}, indent=1))
-        return
-    for line in _lines(program, facts, found):
-        click.echo(line)
+        streams = {kind: files.enter_context(atomic_output(path)) for kind, path in named.items()}
+        wanted = load_thickness(against) if against else None
+        found = replay(
+            program,
+            load_machine(machine) if machine else None,
+            load_material(material) if material else None,
+            stated=Stated(pixel, solidity, width, int(rotation) if rotation else None, origin),
+            light=Light(smear, spread, lag),
+        )
+        gap = None if wanted is None else compare(found, wanted, ends=ends)
+        said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
+        for kind, stream in streams.items():
+            stream.write(_content(kind, found, gap, ends, program.name))
+    click.echo(said)
 
 
-def _facts(found: Replayed, ends: float) -> dict[str, float]:
-    moves, frame = found.program.moves, found.standing.frame
-    fed = float(moves.filament.sum())
-    skip = math.ceil(ends / frame.pixel)  # turns at the ends lay down in one column what belongs to several
-    wall = found.thickness[:, skip : found.thickness.shape[1] - skip]
-    wall = wall[wall > 0]
-    facts: dict[str, float] = {
-        "width_mm": round(frame.width, 3),
-        "height_mm": round(float(frame.tops[-1]), 3),
-        "layers": len(frame.tops),
-        "moves": len(moves),
-        "filament_m": round(fed / 1000, 4),
-        "thinnest_mm": round(float(wall.min()), 3) if wall.size else 0.0,
-        "thickest_mm": round(float(wall.max()), 3) if wall.size else 0.0,
-        "outside_mm3": round(found.laid.outside, 3),
-    }
-    if found.plan is not None:
-        facts["moving_time_s"] = round(float(found.plan.time.sum()), 1)
-    return facts
-
-
-def _contents(
-    found: Replayed,
-    wanted: np.ndarray | None,
-    ends: float,
-    picture: Path | None,
-    thickness: Path | None,
-    drawn: Path | None,
-    error: Path | None,
-) -> list[tuple[Path, bytes]]:
-    """Make the files that are asked for; matplotlib is loaded only for pictures."""
-    size = found.standing.frame.width, float(found.standing.frame.tops[-1])
-    contents: list[tuple[Path, bytes]] = []
-    if thickness:
+def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
+    """Make one output; matplotlib is loaded here, by those who ask for a picture."""
+    if kind == "thickness":
         buffer = BytesIO()
         np.save(buffer, found.thickness.astype(np.float32), allow_pickle=False)
-        contents.append((thickness, buffer.getvalue()))
-    if picture or drawn or error:
-        from pathgen.report.replayed import backlit_png, error_png, thickness_png
+        return buffer.getvalue()
+    from pathgen.report.replayed import backlit_png, error_png, thickness_png
 
-        if picture:
-            contents.append((picture, backlit_png(found.picture)))
-        if drawn:
-            contents.append((drawn, thickness_png(found.thickness, size)))
-        if error and wanted is not None:
-            gap = found.thickness - resample(wanted, *found.thickness.shape)
-            contents.append((error, error_png(gap, size, math.ceil(ends / found.standing.frame.pixel))))
-    return contents
+    frame = found.standing.frame
+    size = frame.width, float(frame.tops[-1])
+    if kind == "picture":
+        return backlit_png(found.picture, frame.pixel)
+    if kind == "map":
+        return thickness_png(found.thickness, size, ends, name)
+    assert gap is not None, "--error needs --against"
+    return error_png(gap.gap, size, ends, name)
 
 
-def _lines(program: Path, facts: dict[str, float], found: Replayed) -> list[str]:
+def _json(program: Path, found: Replayed, gap: Comparison | None, ends: float) -> str:
+    facts = found.as_dict(ends) | {"ends_mm": ends} | (gap.as_dict() if gap else {})
+    whole = {"program": program.name, **facts, "notes": list(found.notes)}
+    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison | None, ends: float) -> str:
+    """Word what a program makes, one fact a line, and how far that is from what was wanted."""
+    f = found.as_dict(ends)
+    of = f" of {f['material']}" if f["material"] else ""
+    weight = f", {f['mass_g']:.0f} g" if f["mass_g"] is not None else ""
+    laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
     lines = [
-        f"{program}: {facts['width_mm']:g} × {facts['height_mm']:g} mm on {found.machine.name}, "
-        f"{facts['layers']:,} layers, {facts['moves']:,} moves",
-        f"  {facts['filament_m']:.2f} m of filament; the wall is {facts['thinnest_mm']:g} to "
-        f"{facts['thickest_mm']:g} mm thick",
+        f"{program}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
+        f"along {'Y' if f['rotation_deg'] else 'X'}",
+        f"  {laid} layers, {f['moves']:,} moves, about {clock(found.seconds)}, of {f['filament_m']:.1f} m of "
+        f"filament{weight}",
+        f"  the wall is {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm thick",
     ]
-    if "moving_time_s" in facts:
-        lines.append(f"  moves for about {clock(facts['moving_time_s'])}, warming up and homing not counted")
-    if "thickness_rms_mm" in facts:
+    if gap:
+        lines += [f"  against {against}:", *(f"    {line}" for line in _gap_lines(gap))]
+    if ends:
+        lines.append(f"  ({ends:g} mm at either end left out of thickness and light)")
+    return "\n".join([*lines, *(f"  note: {note}" for note in found.notes)])
+
+
+def _gap_lines(gap: Comparison) -> list[str]:
+    lines = [
+        f"thickness {gap.thickness_rms_mm:.4f} mm RMS, bias {gap.thickness_bias_mm:+.4f} mm, 99 % within "
+        f"{gap.thickness_p99_mm:.3f} mm, all within {gap.thickness_max_mm:.3f} mm",
+        f"volume of a layer {100 * gap.layer_volume_rms_share:.3f} % RMS, all within "
+        f"{100 * gap.layer_volume_max_share:.3f} %",
+    ]
+    if gap.lightness_rms is not None:
+        alike = "" if gap.ssim is None else f"SSIM {gap.ssim:.4f}, "
         lines.append(
-            f"  against the map: thickness {facts['thickness_rms_mm']:.4f} mm RMS, bias "
-            f"{facts['thickness_bias_mm']:+.5f} mm, 99 % within {facts['thickness_p99_mm']:.3f} mm"
+            f"lit from behind {gap.lightness_rms:.2f} L* RMS, 99 % within {gap.lightness_p99:.2f} L*; "
+            f"{alike}PSNR {gap.psnr_db:.1f} dB"
         )
-        lines.append(
-            f"  picture: {facts['lightness_rms']:.2f} L* RMS, SSIM {facts['ssim']:.4f}; "
-            f"volume of a row within {100 * facts['row_volume_max_share']:.2f} %"
-        )
-    return lines + [f"  note: {note}" for note in found.notes]
+    return lines

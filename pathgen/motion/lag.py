@@ -2,7 +2,7 @@
 
 Glossary. *Flow* Q: volume fed in a second. *Outflow* q: volume that leaves the nozzle in a second. *Lag* τ:
 time constant of the machine profile (`hot_end.lag`, s). *Held volume*: what is fed and has not left, τ·q.
-*Lead*: filament fed earlier than it is wanted. *Owed*: filament that should have been held back and was not.
+*Lead*: filament fed before it is wanted. *Owed*: filament that should have been drawn back and was not.
 
 Model. Melt and filament give way like a spring and the bore lets through in proportion to the pressure, so
 the outflow follows the flow as a first-order system, τ·dq/dt = Q − q. A planned move feeds in proportion to
@@ -24,9 +24,12 @@ flow, junction to junction; where two moves want different flows at their juncti
 none beside a travel or a lift. The sum over a stroke that begins and ends at rest is unchanged. A program's
 line feeds in proportion to its path, so this is what one line can do and no more: it puts right what
 differs from line to line (a pitch that jumps or drifts, feeds that differ, speeding up over several moves)
-where moves are shorter than τ · feed; it cannot shape the flow *within* a line, so a long straight bead
-that starts from rest starts as starved, and ends as full, as without. A deposit never feeds less than
-nothing: what it should have drawn back is owed, and taken from the moves after it. A link, which deposits
+where moves last a third of τ or less; it cannot shape the flow *within* a line, so a long straight bead that
+starts from rest starts as starved, and ends as full, as without.
+
+A deposit never feeds less than nothing. Where it should, because the flow is to fall faster than an idle
+drive lets it, the feed stops before and goes on after, half of the excess being made up on either side: of
+all feeds that never turn back, the one whose sum is nearest to what was asked. A link, which deposits
 nothing, may draw back.
 
 References: first-order systems, K. Ogata, Modern Control Engineering, ch. 5 (from memory).
@@ -186,14 +189,14 @@ def lead_filament(moves: Moves, plan: Plan, machine: Machine, owed: float = 0.0)
         Of the same moves. The lead is right for these speeds; plan again for what it asks of the drive.
     machine : Machine
     owed : float
-        Volume that the blocks before still owe, mm³, 0 or less.
+        Volume that the blocks before should have drawn back last and did not, mm³.
 
     Returns
     -------
     led : Moves
         Only filament differs, only on deposits and links, and on no deposit is it below 0.
     owed : float
-        For the next block, mm³: led filament is wanted filament less what is newly owed.
+        For the next block, mm³. Half of it is fed beyond what was wanted; the other half was left out early.
     """
     area, lag = filament_area(machine.hot_end.filament_diameter), machine.hot_end.lag
     # Moves that take no time only part others that follow each other: they see no flow.
@@ -208,25 +211,30 @@ def lead_filament(moves: Moves, plan: Plan, machine: Machine, owed: float = 0.0)
     flow[1:-1] = (per_mm[:-1] * part.exit[:-1] + per_mm[1:] * part.entry[1:]) / 2
     flow[1:-1] *= led[:-1] & led[1:]
     ask = fed + lag * np.diff(flow)
-    ask[0] += owed
-    given, owed = _never_back(ask, moves.kind[rows] == Kind.LINK)
+    given, owed = _never_back(ask, moves.kind[rows] == Kind.LINK, owed)
     filament = moves.filament.copy()
     filament[rows[led]] = given[led] / area
     return replace(moves, filament=filament), owed
 
 
-def _never_back(ask: Floats, free: NDArray[np.bool_]) -> tuple[Floats, float]:
-    """Give what is asked, but never less than nothing except where `free`; what is owed is taken later.
+def _never_back(ask: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
+    """Give what is asked, but never less than nothing except where `free`.
 
-    With c the volume owed, given = max(0, ask + c) and c = min(0, ask + c): the given sum is the running
-    maximum of the asked sum. A free row settles everything, as if the asked sum rose there beyond all that
-    can be owed.
+    The running maximum of the asked sum never falls and is nowhere below it; its running minimum, taken from
+    the end, never falls and is nowhere above. Midway between the two is the sum that never falls and whose
+    largest distance from the asked one is least. A free row parts what is before it from what is after, as if
+    the asked sum rose there beyond all that can be owed.
     """
     run = np.concatenate([[0.0], np.cumsum(ask)])
-    most = np.maximum.accumulate(run) - run
-    run[1:] += most.max() * np.cumsum(free)
-    owed = run - np.maximum.accumulate(run)
-    return ask + owed[:-1] - owed[1:], float(owed[-1])
+    most = (np.maximum(np.maximum.accumulate(run), owed) - run).max()
+    run[1:] += most * np.cumsum(free)
+    high = np.maximum(np.maximum.accumulate(run), owed)
+    low = np.maximum(np.minimum.accumulate(run[::-1])[::-1], 0.0)  # nothing can be left out before the start
+    beyond = (high + low) / 2 - run
+    given = ask + np.diff(beyond)
+    # The difference of two long sums may miss a 0 by its last digits.
+    np.maximum(given, 0.0, out=given, where=~free)
+    return given, float(high[-1] - run[-1])
 
 
 def _path(moves: Moves) -> Floats:

@@ -1,191 +1,176 @@
-"""A written program against what was wanted: thickness, amounts, and the picture that light makes of both.
-
-program text ─► moves ─► deposit map ─► thickness on the picture's pixels ─► predicted picture ─► figures
-"""
+"""A written program against the thickness map that was wanted: wall, amounts, and the picture of both."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from os import PathLike
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen import optics
 from pathgen.errors import PathgenError
-from pathgen.gcode.read import Program, read_program
-from pathgen.motion import Plan, plan_speeds
-from pathgen.motion.lag import moves_as_left
-from pathgen.optics.smear import smear, spread
+from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
-from pathgen.proof.header import Standing, Stated, machine_for, material_for, read_facts, standing
-from pathgen.proof.replay import DepositMap, deposit, thickness_error
-from pathgen.settings import Machine, Material
+from pathgen.proof.frame import SNAP
+from pathgen.proof.replay import DepositMap, thickness_error, top_first
+from pathgen.proof.replayed import Light, Replayed, Row, between, replay
+
+__all__ = ["Comparison", "Light", "Replayed", "compare", "fitted", "replay"]
 
 Floats = NDArray[np.float64]
 
+WINDOW = 7  # pixels, side of the window that structural similarity looks through
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Replayed:
-    """What a program makes.
+class Comparison:
+    """How far what a program makes is from what was wanted: found less wanted.
 
     Attributes
     ----------
-    program : Program
-    machine : Machine
-    material : Material
-    standing : Standing
-    laid : DepositMap
-    plan : Plan or None
-        Speeds and times, where every move has a feed.
-    thickness : (rows, cols) float64
-        Of the panel, mm, on square pixels, row 0 at the top.
-    picture : (rows, cols) float64
-        Predicted backlit luminance, linear, 1 at the picture's white.
-    notes : tuple of str
+    gap : (rows, cols) float64
+        Thickness error on the wanted map's pixels, or the panel's where the map was resampled, mm.
+    thickness_rms_mm, thickness_bias_mm, thickness_p99_mm, thickness_max_mm : float
+        Of `gap` between the ends: root mean square, mean, 99th percentile and largest of its absolute value.
+    layer_volume_rms_share, layer_volume_max_share : float
+        Relative error of whole layers' volumes, ends included: root mean square, and largest absolute.
+    lightness_rms, lightness_p99 : float or None
+        Error of the predicted picture between the ends in CIE L*, white at the picture's white; a hole is
+        brighter than that. None where the material is not known, as for the next two.
+    ssim : float or None
+        Structural similarity of both pictures' lightness; None for a panel under 3 pixels.
+    psnr_db : float or None
+        Peak signal (100 L*) to noise, infinite where nothing differs.
     """
 
-    program: Program
-    machine: Machine
-    material: Material
-    standing: Standing
-    laid: DepositMap
-    plan: Plan | None
-    thickness: Floats
-    picture: Floats
-    notes: tuple[str, ...]
+    gap: Floats
+    thickness_rms_mm: float
+    thickness_bias_mm: float
+    thickness_p99_mm: float
+    thickness_max_mm: float
+    layer_volume_rms_share: float
+    layer_volume_max_share: float
+    lightness_rms: float | None = None
+    lightness_p99: float | None = None
+    ssim: float | None = None
+    psnr_db: float | None = None
+
+    def as_dict(self) -> Row:
+        """Give the figures as a flat row; None also for what is infinite, which JSON has no word for."""
+        row = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "gap"}
+        return {key: None if value is None or math.isinf(value) else value for key, value in row.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class Light:
-    """What happens between plastic and eye; every step is off by default.
-
-    Attributes
-    ----------
-    smear : bool
-        Spread what is laid over the nozzle's bore, along u.
-    spread : float
-        Standard deviation of the light's spread inside the wall, mm.
-    lag : bool
-        Lay down what leaves the nozzle under its pressure lag, not what is fed.
-    """
-
-    smear: bool = False
-    spread: float = 0.0
-    lag: bool = False
-
-
-def replay(
-    path: str | PathLike[str],
-    machine: Machine | None = None,
-    material: Material | None = None,
-    *,
-    stated: Stated | None = None,
-    light: Light | None = None,
-) -> Replayed:
-    """Read a program and predict what it makes.
-
-    Parameters
-    ----------
-    path : path
-    machine, material : optional
-        By default the shipped ones that the program's header names.
-    stated : Stated, optional
-        What a person says of the program; wins over the header.
-    light : Light, optional
-
-    Returns
-    -------
-    Replayed
-
-    Raises
-    ------
-    PathgenError
-        For text that is no program of the machine's dialect (with the line), and for a panel that neither
-        header nor deposits tell of.
-    """
-    light = light or Light()
-    facts = read_facts(path)
-    machine, material = machine_for(facts, machine), material_for(facts, material)
-    program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
-    stands = standing(program, machine, stated)
-    timed = bool((program.moves.feed > 0).all())
-    plan = plan_speeds(program.moves, machine, program.moves.feed) if timed else None
-    moves, notes = program.moves, list(stands.notes)
-    if light.lag:
-        if plan is None:
-            raise PathgenError(
-                "a move has no feed: no lag can be known", where=str(path), hint="leave --lag out"
-            )
-        moves = moves_as_left(moves, plan, machine)
-    if not program.ended:
-        notes.append("the program has no end: it was cut short, or is no whole program")
-    laid = deposit(moves, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter)
-    thickness = laid.upright()
-    law = optics.law(material.light)
-    bore = machine.hot_end.bore if light.smear else 0.0
-    pixel = stands.frame.pixel
-    seen = smear(thickness, bore, pixel) if bore else thickness
-    wall = thickness > 0
-    white = stands.white or (float(thickness[wall].min()) if wall.any() else 1.0)
-    luminance = np.asarray(optics.backlit(seen, law, white), np.float64)
-    if light.spread:
-        luminance = np.asarray(spread(luminance, light.spread, pixel), np.float64)
-    return Replayed(program, machine, material, stands, laid, plan, thickness, luminance, tuple(notes))
-
-
-def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0) -> dict[str, float]:
+def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0) -> Comparison:
     """Compare what a program makes with the thickness map that was wanted.
+
+    The first layer is higher than the others: it covers several rows of the map and can only make their mean.
+    So the lowest rows are compared with one thickness, the same in all of them, and what they differ by
+    among themselves is part of the error. Where a rim is at the foot, they do not differ.
+
+    Light spreads alike in the wanted wall and in the one found, if it was asked to; bore and pressure are the
+    program's own, and smear only what was found.
 
     Parameters
     ----------
     found : Replayed
     wanted : (rows, cols) array
-        mm, row 0 at the top; brought to the panel's pixels where it has others.
+        mm, row 0 at the top, of the whole panel; 0 where there is to be no wall, which the picture's figures
+        leave out. Of another pitch it is resampled.
     ends : float
         mm at either end of the panel that are left out.
 
     Returns
     -------
-    dict of str to float
-        Thickness error (``thickness_rms_mm``, ``_bias_mm``, ``_p99_mm``, ``_max_mm``); volume error of rows
-        of pixels (``row_volume_rms_share``, ``row_volume_max_share``); error of the predicted picture in CIE
-        L* (``lightness_rms``, ``lightness_p99``); ``ssim`` and ``psnr_db`` of both predicted pictures as
-        lightness (scikit-image). Rows that the first layer, which is higher, covers have its mean.
+    Comparison
 
     Raises
     ------
     PathgenError
-        When the map is none, or nothing is left between the ends.
+        When the map is none, has other proportions than the panel, or nothing is left between the ends.
     """
+    target = check_thickness(np.asarray(wanted), "wanted thickness")
+    if not target.any():
+        raise PathgenError("no wall was wanted: the map is 0 everywhere", where="wanted thickness")
+    laid, target = fitted(found.laid, target)
+    thickness = laid.upright(len(target))
+    pixel = laid.frame.pixel
+    inner = np.s_[:, between(pixel, ends, target.shape[1])]
+    error = thickness_error(thickness, target, ends=ends, pixel=pixel)
+    share = _volume_errors(laid, target)
+    seen: dict[str, float | None] = {}
+    if found.material is not None and (target[inner] > 0).any():
+        ours, theirs = (lightness(found.lit(wall))[inner] for wall in (thickness, target))
+        seen = _picture_errors(ours, theirs, target[inner] > 0)
+    return Comparison(
+        gap=thickness - target,
+        thickness_rms_mm=error["rms"],
+        thickness_bias_mm=error["bias"],
+        thickness_p99_mm=error["p99"],
+        thickness_max_mm=error["max"],
+        layer_volume_rms_share=float(np.sqrt(np.mean(share**2))),
+        layer_volume_max_share=float(np.abs(share).max()),
+        **seen,
+    )
+
+
+def fitted(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
+    """Bring a deposit map and a wanted map to the same panel.
+
+    A panel's height is rounded to whole layers; the top layer is taken to reach the wanted map's top, so that
+    rows do not slip against each other on the way up. A map of another number of columns is resampled.
+
+    Raises
+    ------
+    PathgenError
+        When the map has other proportions than the panel.
+    """
+    frame, (rows, cols), columns = laid.frame, wanted.shape, laid.volume.shape[1]
+    top, pitch = float(frame.tops[-1]), frame.width / cols
+    below = top - float(frame.heights[-1])
+    if abs(rows * pitch - top) > 1.001 * max(pitch, float(frame.heights[-1])):
+        what = f"wanted map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
+        allowed = f"the panel's proportions, as with {columns} × {max(1, round(top / frame.pixel))} pixels"
+        hint = "is it this program's map? --width and --origin say where the panel stands"
+        raise PathgenError(what, where="wanted thickness", allowed=allowed, hint=hint)
+    if cols != columns:
+        return laid, resample(wanted, max(1, round(top / frame.pixel)), columns)
+    if rows * pitch <= below or abs(rows * pitch - top) < SNAP:
+        return laid, wanted
+    tops, volume = frame.tops.copy(), laid.volume.copy()
+    tops[-1] = rows * pitch
+    volume[0] *= (tops[-1] - below) / (top - below)
+    return replace(laid, volume=volume, frame=replace(frame, tops=tops)), wanted
+
+
+def _volume_errors(laid: DepositMap, wanted: Floats) -> Floats:
+    """Relative error of the volume of each layer in which there is to be wall."""
+    frame = laid.frame
+    area = wanted if frame.bend is None else column_area(wanted, frame.bend.radius)
+    rows = np.cumsum(top_first(area) @ np.diff(frame.borders)) * (frame.tops[-1] / len(wanted))
+    edges = np.linspace(0.0, frame.tops[-1], len(wanted) + 1)
+    due = np.diff(np.interp([0.0, *frame.tops], edges, [0.0, *rows]))
+    made = top_first(laid.volume).sum(axis=1) / laid.solidity
+    return np.asarray(made[due > 0] / due[due > 0] - 1)
+
+
+def _picture_errors(ours: Floats, theirs: Floats, wall: NDArray[np.bool_]) -> dict[str, float | None]:
+    """Compare two pictures' lightness where there is wall."""
     from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
-    rows, cols = found.thickness.shape
-    target = resample(check_thickness(np.asarray(wanted), where="--against"), rows, cols)
-    pixel = found.standing.frame.pixel
-    error = thickness_error(found.thickness, target, ends=ends, pixel=pixel)
-    skip = math.ceil(ends / pixel - 1e-9)
-    inner = np.s_[:, skip : cols - skip]
-    due = target.sum(axis=1)
-    share = np.divide(found.thickness.sum(axis=1), due, out=np.ones(rows), where=due > 0) - 1
-    law = optics.law(found.material.light)
-    white = found.standing.white or float(target[target > 0].min())
-    ours = lightness(np.clip(optics.backlit(found.thickness, law, white), 0, 1))[inner]
-    theirs = lightness(np.clip(optics.backlit(target, law, white), 0, 1))[inner]
-    gap = ours - theirs
-    window = min(7, *ours.shape)
+    gap = (ours - theirs)[wall]
+    window = min(WINDOW, *wall.shape)
     window -= 1 - window % 2
-    alike = (
-        structural_similarity(theirs, ours, data_range=100.0, win_size=window) if window >= 3 else math.nan
-    )
-    exact = not gap.any()
+    alike = None
+    if window >= 3:
+        # Its mean leaves out a border in which the window is cut; so does this one, of the wall alone.
+        local = structural_similarity(theirs, ours, data_range=100.0, win_size=window, full=True)[1]
+        inner = (slice(window // 2, -(window // 2)),) * 2
+        alike = float(local[inner][wall[inner]].mean()) if wall[inner].any() else None
+    noise = peak_signal_noise_ratio(theirs[wall], ours[wall], data_range=100.0) if gap.any() else math.inf
     return {
-        **{f"thickness_{name}_mm": value for name, value in error.items()},
-        "row_volume_rms_share": float(np.sqrt(np.mean(share**2))),
-        "row_volume_max_share": float(np.abs(share).max()),
         "lightness_rms": float(np.sqrt(np.mean(gap**2))),
         "lightness_p99": float(np.percentile(np.abs(gap), 99)),
-        "ssim": float(alike),
-        "psnr_db": math.inf if exact else float(peak_signal_noise_ratio(theirs, ours, data_range=100.0)),
+        "ssim": alike,
+        "psnr_db": float(noise),
     }

@@ -9,11 +9,17 @@ that fill a wall exactly abut, so it is the one to look for gaps and overlap wit
 stadium section's own, w = p + h(1 − π/4), from (w − h)h + πh²/4 = p·h: what a microscope shows of a bead
 alone. Visible widths of a full wall overlap by h(1 − π/4) a bead, since round flanks leave room that the
 neighbour takes.
+
+Two joints can be meant where the beads of a run meet. *Round*: every bead is a whole stadium, so where a wide
+one meets a narrow one its end bulges past it, into what is the neighbour's; a run whose width keeps changing
+then covers a few per cent more than was deposited. *Fitted*: the round end is as wide as the narrower of the
+two, which keeps what a run covers near to what it deposits. Free ends are round in both.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -35,6 +41,7 @@ Bools = NDArray[np.bool_]
 Shapes = NDArray[np.object_]
 
 Width = Literal["pitch", "visible"]
+Joints = Literal["round", "fitted"]
 QUARTER = 4  # chords to a quarter of a bead's round end: 0.5 % of its radius off, and only there
 SIDEWAYS = 0.1  # share of its length that a move must go along the stroke's axis to have a direction on it
 
@@ -94,6 +101,7 @@ def beads_of(
     solidity: float,
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
+    layers: Sequence[int] | None = None,
 ) -> Beads:
     """Gather the beads of a program's panel.
 
@@ -110,6 +118,8 @@ def beads_of(
         mm.
     kinds : tuple of Kind
         Kinds of move that count.
+    layers : sequence of int, optional
+        Only these layers' beads; by default all. Strokes and runs are numbered among those kept.
 
     Returns
     -------
@@ -119,7 +129,7 @@ def beads_of(
     Raises
     ------
     PathgenError
-        For a solidity or diameter that is not above 0.
+        For a solidity or diameter that is not above 0, and for a bent panel.
 
     Notes
     -----
@@ -139,9 +149,14 @@ def beads_of(
     if not (solidity > 0 and filament_diameter > 0):
         what = f"solidity {solidity}, filament diameter {filament_diameter} mm"
         raise PathgenError(what, where="footprint", allowed="more than 0")
+    if frame.bend is not None:
+        what = f"a panel bent by {frame.bend.degrees:g}°"
+        raise PathgenError(what, where="footprint", allowed="a flat panel")
     moves = source.moves if isinstance(source, Program) else source
     layer, placed = layer_of(moves.z, frame)
     counted = deposits(moves) & np.isin(moves.kind, kinds) & placed
+    if layers is not None:
+        counted &= np.isin(layer, layers)
     row = np.flatnonzero(counted)
     at = Placement(frame.rotation, frame.x0, frame.y0)
     end = np.column_stack(at.to_panel(moves.x[row], moves.y[row]))
@@ -222,7 +237,45 @@ def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
     return np.asarray(shapely.buffer(lines, np.asarray(width) / 2, quad_segs=QUARTER), object)
 
 
-def run_shapes(beads: Beads, width: Floats) -> Shapes:
+def fitted(beads: Beads, width: Floats) -> Shapes:
+    """Outline beads so that those of a run meet in fitted joints.
+
+    Parameters
+    ----------
+    beads : Beads
+        Of one layer, none of them without length.
+    width : (N,) float64
+        mm.
+
+    Returns
+    -------
+    (N,) object
+        Shapely polygons: straight sides a width apart, and at either end a half disc, as wide as the narrower
+        bead where two of a run meet.
+
+    Examples
+    --------
+    >>> ends, zero = np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0]]), np.zeros(2, np.intp)
+    >>> two = Beads(ends[:2], ends[1:], np.ones(2), zero, zero, zero, zero)
+    >>> fitted(two, np.array([0.6, 0.4]))[0].bounds
+    (-0.3, -0.3, 2.2, 0.3)
+    """
+    along = (beads.end - beads.start) / beads.length[:, None]
+    left = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    meets = beads.run[1:] == beads.run[:-1]
+    narrower = np.minimum(width[1:], width[:-1])
+    first, last = width.copy(), width.copy()
+    first[1:][meets] = last[:-1][meets] = narrower[meets]
+    angle = np.linspace(-np.pi / 2, np.pi / 2, 2 * QUARTER + 1)
+    arc = along[:, None] * np.cos(angle)[:, None] + left[:, None] * np.sin(angle)[:, None]
+    side = (left * (width / 2)[:, None])[:, None]
+    start, end = beads.start[:, None], beads.end[:, None]
+    head, tail = end + arc * (last / 2)[:, None, None], start - arc * (first / 2)[:, None, None]
+    ring = np.concatenate([end - side, head, end + side, start + side, tail, start - side], axis=1)
+    return np.asarray(shapely.polygons(ring), object)
+
+
+def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
     """Join the footprints of every run.
 
     Parameters
@@ -231,6 +284,8 @@ def run_shapes(beads: Beads, width: Floats) -> Shapes:
         Of one layer.
     width : (N,) float64
         mm.
+    joints : {"round", "fitted"}
+        How the beads of a run meet; see the module.
 
     Returns
     -------
@@ -243,7 +298,8 @@ def run_shapes(beads: Beads, width: Floats) -> Shapes:
     count = np.diff(first, append=len(beads))
     # GEOS joins the members of a row; rows are filled up with nothing.
     table = np.full((len(first), int(count.max())), None, object)
-    table[np.arange(table.shape[1]) < count[:, None]] = stadiums(beads.start, beads.end, width)
+    each = fitted(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
+    table[np.arange(table.shape[1]) < count[:, None]] = each
     return np.asarray(shapely.union_all(table, axis=1), object)
 
 
@@ -318,16 +374,20 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
         what = f"a section of shape {thickness.shape}"
         raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), a thickness a column")
     wall = thickness > 0
-    none = np.zeros(np.count_nonzero(wall))
-    boxes = shapely.box(borders[:-1][wall], none, borders[1:][wall], thickness[wall])
-    joined: BaseGeometry = shapely.union_all(boxes)
+    edge = np.diff(wall.astype(np.int8), prepend=0, append=0)
+    pieces = []
+    for lo, hi in zip(np.flatnonzero(edge > 0), np.flatnonzero(edge < 0), strict=True):
+        up = np.concatenate([[0.0], np.repeat(thickness[lo:hi], 2), [0.0]])
+        pieces.append(shapely.Polygon(np.column_stack([np.repeat(borders[lo : hi + 1], 2), up])))
+    joined: BaseGeometry = shapely.union_all(pieces)
     return joined
 
 
-def check_width(width: str) -> None:
-    """Refuse what is no meaning of width."""
-    if width not in get_args(Width):
-        raise PathgenError(f"width {width!r}", where="footprint", allowed=" or ".join(get_args(Width)))
+def check_outline(width: str, joints: str) -> None:
+    """Refuse what is no meaning of width or joints."""
+    for name, value, known in (("width", width, get_args(Width)), ("joints", joints, get_args(Joints))):
+        if value not in known:
+            raise PathgenError(f"{name} {value!r}", where="footprint", allowed=" or ".join(known))
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:

@@ -215,17 +215,15 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     stated = stated or Stated()
     own = any(key.startswith("panel ") for key in program.header)
     guess, notes = (_told if own else _guessed)(program, stated)
-    diameter = machine.hot_end.filament_diameter
-    if "filament diameter" in program.header:
-        written = fact(program, "filament diameter")
-        if written != diameter:
-            notes.append(f"planned for {written:g} mm filament, but {machine.name} takes {diameter:g} mm")
-        diameter = written
-    white = fact(program, "job thinnest") if "job thinnest" in program.header else None
+    takes = machine.hot_end.filament_diameter
+    diameter = _within(program, "filament diameter", 0.1, 10.0) or takes
+    if diameter != takes:
+        notes.append(f"planned for {diameter:g} mm filament, but {machine.name} takes {takes:g} mm")
+    white = _within(program, "job thinnest", 0.001, 100.0)
     # Width and pixel are rounded in a header, but a panel's columns are whole.
     columns = max(1, round(guess.width / guess.pixel))
     tops, more = _tops(program, columns, own)
-    degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
+    degrees = _within(program, "job bend", -360.0, 360.0)
     bend = Bend(guess.width, degrees) if degrees else None
     frame = Frame(90 if guess.rotation else 0, *guess.origin, guess.width, guess.width / columns, tops, bend)
     return Standing(frame, guess.solidity, diameter, white, (*notes, *more))
@@ -238,10 +236,12 @@ def digest_note(facts: dict[str, str], machine: Machine, material: Material) -> 
     """
     keys = {key.removeprefix("job "): value for key, value in facts.items() if key.startswith("job ")}
     try:
-        expected = digest(settle(job_from(keys, "header"), machine, material))
+        setup = settle(job_from(keys, "header"), machine, material)
     except PathgenError:
-        expected = ""
-    if facts.get("settings", expected) == expected:
+        return []
+    # A pathgen with other keys in its jobs sums up the same settings differently.
+    known = {key for key in setup.job.__struct_fields__ if getattr(setup.job, key) is not None}
+    if known - {"machine", "material"} != set(keys) or facts.get("settings") in (None, digest(setup)):
         return []
     names = f"{machine.name} and {material.name}"
     return [f"settings differ from the shipped {names}: if it was made with profiles of your own, name them"]
@@ -300,7 +300,8 @@ def _guessed(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
     side = "Y, seen from high x" if rotation else "X, seen from low y"
     note = (
         f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, columns of {guess.pixel:g} mm, "
-        f"solidity {guess.solidity:g} (--rotation, --origin, --width, --pixel, --solidity say otherwise)"
+        f"solidity {guess.solidity:g} (--rotation, --origin, --width, --pixel, --solidity say otherwise); "
+        "brim and start line count as wall"
     )
     return guess, [note]
 
@@ -319,6 +320,16 @@ def _above_0(program: Program, key: str, said: float | None) -> float:
     value = _number(program, key, said)
     if value <= 0:
         raise _refusal(f"{key} = {value:g}", key, "more than 0")
+    return value
+
+
+def _within(program: Program, key: str, low: float, high: float) -> float | None:
+    """Take what a program need not say; None where it does not."""
+    if key not in program.header:
+        return None
+    value = fact(program, key)
+    if not low <= value <= high:
+        raise PathgenError(f"{key} = {value:g}", where="header", allowed=f"{low:g} to {high:g}")
     return value
 
 

@@ -21,9 +21,10 @@ from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.footprint import (
     Beads,
     Floats,
+    Joints,
     Width,
     beads_of,
-    check_width,
+    check_outline,
     joint_shapes,
     run_shapes,
     section_shape,
@@ -60,6 +61,8 @@ class LayerMetrics:
     filled : float
         Deposited volume over solidity and layer height, over the section's area: 1 where the amount is right,
         wherever it lies. A bead that is cut by the limits of what is looked at counts by length.
+    joints : str
+        How the beads of a run meet: "round" or "fitted".
     """
 
     layer: int
@@ -70,11 +73,12 @@ class LayerMetrics:
     overlap: float
     outside: float
     filled: float
+    joints: str = "round"
 
     def as_dict(self) -> Row:
         """Give the row, None for shares of an empty section."""
         shares = {name: getattr(self, name) for name in ("void", "overlap", "outside", "filled")}
-        row: Row = {"layer": self.layer, "width": self.width}
+        row: Row = {"layer": self.layer, "width": self.width, "joints": self.joints}
         row |= {"section_mm2": self.section_area, "covered_mm2": self.covered_area}
         return row | {f"{name}_share": None if math.isnan(v) else v for name, v in shares.items()}
 
@@ -88,6 +92,7 @@ def in_plane(
     solidity: float,
     filament_diameter: float,
     width: Width = "pitch",
+    joints: Joints = "round",
     between: Span | None = None,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> list[LayerMetrics]:
@@ -109,6 +114,9 @@ def in_plane(
         mm.
     width : {"pitch", "visible"}
         Width of a bead; see the module `footprint`. Gaps and overlap of a fill are those of "pitch".
+    joints : {"round", "fitted"}
+        How the beads of a run meet; see the module `footprint`. "round" counts the bulges of changing widths
+        as overlap, "fitted" does not.
     between : tuple of float, optional
         Range of u that is looked at, mm; by default all there is.
     kinds : tuple of Kind
@@ -122,7 +130,8 @@ def in_plane(
     Raises
     ------
     PathgenError
-        For a layer that is not there, a section that does not fit the frame, a number that is not above 0.
+        For a layer that is not there, a section that does not fit the frame, a number that is not above 0,
+        a bent panel.
 
     Examples
     --------
@@ -134,18 +143,20 @@ def in_plane(
     >>> round(found[0].void, 3), found[0].overlap  # 0.4 mm of 0.5 mm
     (0.2, 0.0)
     """
-    check_width(width)
+    check_outline(width, joints)
     if len(sections) != len(layers):
         raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="in_plane")
     if wrong := [i for i in layers if not 0 <= i < len(frame.tops)]:
         raise PathgenError(f"layer {wrong[0]}", where="in_plane", allowed=f"0 to {len(frame.tops) - 1}")
-    beads = beads_of(source, frame, solidity=solidity, filament_diameter=filament_diameter, kinds=kinds)
+    amounts = {"solidity": solidity, "filament_diameter": filament_diameter}
+    beads = beads_of(source, frame, **amounts, kinds=kinds, layers=layers)
     found = []
     for layer, section in zip(layers, sections, strict=True):
         wanted = section if isinstance(section, BaseGeometry) else section_shape(np.asarray(section), frame)
         here = beads.only(beads.layer == layer)
         wide = here.pitch if width == "pitch" else visible_width(here.pitch, frame.heights[layer])
-        found.append(_covered(layer, width, here, wide, wanted, between))
+        areas = _covered(here, wide, joints, wanted, between)
+        found.append(LayerMetrics(layer=layer, width=width, joints=joints, **areas))
     return found
 
 
@@ -190,7 +201,7 @@ def sample_layers(count: int, of: int) -> list[int]:
     Examples
     --------
     >>> sample_layers(5, 1000), sample_layers(3, 4), sample_layers(9, 2)
-    ([100, 300, 500, 700, 899], [0, 2, 3], [0, 1])
+    ([100, 300, 500, 699, 899], [0, 2, 3], [0, 1])
     """
     if count < 1:
         raise PathgenError(f"{count} layers to sample", where="sample_layers", allowed="1 or more")
@@ -200,11 +211,11 @@ def sample_layers(count: int, of: int) -> list[int]:
 
 
 def _covered(
-    layer: int, width: str, beads: Beads, wide: Floats, wanted: BaseGeometry, between: Span | None
-) -> LayerMetrics:
-    """Measure one layer's beads against its section."""
-    runs = run_shapes(beads, wide)
-    joints = joint_shapes(beads, wide, runs)
+    beads: Beads, wide: Floats, joints: Joints, wanted: BaseGeometry, between: Span | None
+) -> dict[str, float]:
+    """Measure one layer's beads against its section: areas and shares, by their names in the record."""
+    runs = run_shapes(beads, wide, joints)
+    shared = joint_shapes(beads, wide, runs)
     union = shapely.union_all(runs)
     laid, share = float(union.area), np.ones(len(beads))
     if between is not None:
@@ -212,16 +223,17 @@ def _covered(
         window = shapely.box(low, -DEEP, high, DEEP)
         wanted = wanted.intersection(window)
         laid, share = float(union.intersection(window).area), _within(beads, low, high)
-    area = float(wanted.area)
-    covered = float(shapely.area(shapely.intersection(union, wanted)))
-    many, joined = (shapely.area(shapely.intersection(shape, wanted)).sum() for shape in (runs, joints))
-    parts = np.array([area - covered, many - covered - joined, laid - covered, beads.area @ share])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        void, overlap, outside, filled = (parts / area if area > 0 else parts * math.nan).tolist()
+    area, covered = float(wanted.area), float(union.intersection(wanted).area)
+    many, joined = (shapely.area(shapely.intersection(shape, wanted)).sum() for shape in (runs, shared))
+    parts = {
+        "void": area - covered,
+        "overlap": float(many) - covered - float(joined),
+        "outside": laid - covered,
+        "filled": float(beads.area @ share),
+    }
     # Differences of sums of areas: what is 0 may come out a last digit below.
-    return LayerMetrics(
-        layer, width, area, covered, max(void, 0.0), max(overlap, 0.0), max(outside, 0.0), filled
-    )
+    shares = {name: max(part / area, 0.0) if area > 0 else math.nan for name, part in parts.items()}
+    return {"section_area": area, "covered_area": covered, **shares}
 
 
 def _within(beads: Beads, low: float, high: float) -> Floats:

@@ -107,6 +107,9 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
         if getattr(job, name) > slower:
             allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
             yield bad(name, getattr(job, name), allowed)
+    if job.lead == "on" and machine.hot_end.lag == 0:
+        hint = "measure its hot_end.lag first"
+        yield bad("lead", job.lead, f"'off', as {machine.name} says no lag", hint)
     yield from _temperature_faults(job, machine, material)
 
 

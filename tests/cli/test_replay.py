@@ -10,8 +10,8 @@ from PIL import Image
 
 from pathgen import Job, make, replay
 from pathgen.cli import run
-from pathgen.proof.compare import Light, compare
-from pathgen.settings import machine_names
+from pathgen.proof.compare import Light
+from pathgen.settings import machine_names, profile_text
 from tests.test_job import waves
 
 
@@ -42,25 +42,33 @@ def test_a_program_makes_what_was_wanted(machine, tmp_path, capsys):
     assert facts["notes"] == []
 
 
-def test_figures_are_those_of_an_independent_library(tmp_path):
-    """scikit-image's own SSIM and rgb2lab on the two grey pictures (both from the same registry package)."""
-    from skimage.color import rgb2lab
-    from skimage.metrics import structural_similarity
-
-    out, wanted = made(tmp_path, first_layer=0.1)
-    found = replay(out)
-    target = np.load(wanted).astype(float)
-    figures = compare(found, target)
-    from pathgen import optics
-    from pathgen.picture import encode_srgb
-
-    law = optics.law(found.material.light)
-    pair = []
-    for thickness in (target, found.thickness):
-        codes = encode_srgb(np.clip(optics.backlit(thickness, law, 0.8), 0, 1))
-        pair.append(rgb2lab(np.repeat(codes[..., None], 3, axis=2))[..., 0])
-    assert figures["lightness_rms"] == pytest.approx(np.sqrt(np.mean((pair[0] - pair[1]) ** 2)), rel=0.01)
-    assert figures["ssim"] == pytest.approx(structural_similarity(*pair, data_range=100.0), abs=1e-3)
+def test_one_flat_object_and_the_same_time_as_planned(tmp_path, capsys):
+    """Filament and mass are those of the plan to rounding, time to what the finish block adds."""
+    out, wanted = made(tmp_path)
+    assert (
+        run(
+            [
+                "panel",
+                str(wanted),
+                "--out",
+                str(out),
+                "--rim-width",
+                "0",
+                "--summary",
+                str(tmp_path / "s.json"),
+            ]
+        )
+        == 0
+    )
+    planned = json.loads((tmp_path / "s.json").read_text())
+    facts = told(capsys, out, "--against", wanted, "--ends", 2)
+    assert not any(isinstance(value, dict) for value in facts.values())
+    for key in ("machine", "material", "layers", "rotation_deg", "width_mm", "height_mm"):
+        assert facts[key] == planned[key]
+    for key in ("time_s", "moving_time_s", "filament_m", "mass_g"):
+        assert facts[key] == pytest.approx(planned[key], rel=0.01)
+    assert facts["complete"] is True and facts["ends_mm"] == 2.0
+    assert facts["layers_laid"] == facts["layers"]
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
@@ -116,39 +124,125 @@ def test_bent_panels_are_unrolled(tmp_path, capsys):
 
 def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     out, _ = made(tmp_path)
-    text = out.read_text().splitlines(keepends=True)
-    (tmp_path / "cut.gcode").write_text("".join(text[: len(text) // 2]))
-    facts = told(capsys, tmp_path / "cut.gcode")
-    assert any("cut short" in note for note in facts["notes"])
+    whole, cut = told(capsys, out), tmp_path / "cut.gcode"
+    cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
+    facts = told(capsys, cut)
+    assert any("cut short" in note for note in facts["notes"]) and facts["complete"] is False
+    assert facts["layers"] == whole["layers"] and facts["layers_laid"] < 0.7 * whole["layers"]
+    assert run(["replay", str(cut)]) == 0
+    assert f"{facts['layers_laid']} of {facts['layers']} layers" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("rotation", [0, 90])
+def test_a_program_of_another_maker(rotation, tmp_path, capsys):
+    """No header, no marks: thickness by its definition, volume over area, of beads written out here."""
+    fed = 0.42 * 0.2 * 30 / (np.pi * 1.75**2 / 4)  # mm of filament for 30 mm of a bead of 0.42 × 0.2 mm
+    across, along = "YX" if rotation == 0 else "XY"
+    lines, end = ["G21", "G90", "M83", "G1 X50 Y50 F600"], 50
+    for layer in range(1, 101):
+        lines.append(f"G0 Z{layer * 0.2:.1f}")
+        for bead in range(3):
+            end = 130 - end  # there and back between 50 and 80
+            lines += [f"G0 {across}{50 + 0.42 * bead:.2f}", f"G1 {along}{end} E{fed:.5f}"]
+    (tmp_path / "other.gcode").write_text("\n".join([*lines, "M2", ""]))
+    capsys.readouterr()
+    assert run(["replay", str(tmp_path / "other.gcode")]) == 1
+    assert "--machine" in capsys.readouterr().err
+    facts = told(capsys, tmp_path / "other.gcode", "--machine", "benchtop-220")
+    assert (facts["rotation_deg"], facts["width_mm"], facts["height_mm"]) == (rotation, 30.0, 20.0)
+    assert facts["thinnest_mm"] == pytest.approx(1.26, abs=0.002)
+    assert facts["material"] is None and facts["mass_g"] is None
+    assert any("no header" in note and "--rotation" in note for note in facts["notes"])
+    args = ["replay", str(tmp_path / "other.gcode"), "--machine", "benchtop-220"]
+    assert run([*args, "--picture", str(tmp_path / "p.png")]) == 1
+    assert "--material" in capsys.readouterr().err and not (tmp_path / "p.png").exists()
+
+
+def test_options_win_over_the_header(tmp_path, capsys):
+    out, _ = made(tmp_path)
+    (tmp_path / "odd.gcode").write_text(out.read_text().replace("; panel rotation =", "; panel turned ="))
+    capsys.readouterr()
+    assert run(["replay", str(tmp_path / "odd.gcode")]) == 1
+    assert "'panel rotation'" in (line := capsys.readouterr().err) and "--rotation" in line
+    facts = told(capsys, out)
+    stated = told(capsys, tmp_path / "odd.gcode", "--rotation", facts["rotation_deg"])
+    assert stated == facts | {"program": "odd.gcode"}
+    coarse = told(capsys, out, "--pixel", 0.5, "--solidity", 0.495)
+    assert coarse["thickest_mm"] == pytest.approx(2 * facts["thickest_mm"], rel=0.05)
+
+
+def test_a_profile_of_ones_own_is_named(tmp_path, capsys):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(profile_text("gantry-300").replace('"gantry-300"', '"ours"', 1))
+    out, wanted = made(tmp_path, machine=str(mine))
+    capsys.readouterr()
+    assert run(["replay", str(out)]) == 1
+    assert "ours" in (line := capsys.readouterr().err) and "--machine" in line
+    assert told(capsys, out, "--machine", mine, "--against", wanted)["thickness_rms_mm"] < 0.01
 
 
 def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
     out, wanted = made(tmp_path)
-    (tmp_path / "bad.gcode").write_text(out.read_text().replace("G1 X", "G1 XX", 1))
+    text = out.read_text()
+    (tmp_path / "bad.gcode").write_text(text.replace("G1 X", "G1 XX", 1))
     (tmp_path / "noise.gcode").write_bytes(bytes(range(256)) * 9)
+    (tmp_path / "latin.gcode").write_bytes(text.encode().replace(b"G1 X", b"G1 \xe9X", 1))
     (tmp_path / "empty.gcode").write_bytes(b"")
-    np.save(tmp_path / "nan.npy", np.full((9, 9), np.nan))
+    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = wide"))
+    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = 1e-9"))
+    maps = {"nan": np.full((9, 9), np.nan), "cube": np.ones((3, 3, 3)), "zero": np.zeros((120, 300))}
+    maps |= {"square": np.ones((60, 60)), "text": np.array([["a", "b"], ["c", "d"]])}
+    for name, values in maps.items():
+        np.save(tmp_path / f"{name}.npy", values)
+    kept = [out, wanted, tmp_path / "made"]
+    kept[2].mkdir()
+    before = [path.read_bytes() for path in kept[:2]]
     cases = [
-        ([tmp_path / "none.gcode"], "none.gcode"),
-        ([tmp_path], ""),
-        ([tmp_path / "bad.gcode"], "line"),
-        ([tmp_path / "noise.gcode"], ""),
-        ([tmp_path / "empty.gcode"], ""),
-        ([out, "--machine", "benchtop"], "benchtop-220"),
-        ([out, "--material", "pla-whit"], "pla-white"),
-        ([out, "--against", tmp_path / "nan.npy"], "nan.npy"),
-        ([out, "--error", tmp_path / "e.png"], "--against"),
-        ([out, "--picture", out], "panel.gcode"),
-        ([out, "--thickness", tmp_path / "no" / "t.npy"], "does not exist"),
-        ([out, "--ends", "-1"], "ends"),
-        ([out, "--ends", "999", "--against", wanted], ""),
+        (1, [tmp_path / "none.gcode"], "none.gcode"),
+        (1, [tmp_path], "directory"),
+        (1, [tmp_path / "bad.gcode"], "line"),
+        (1, [tmp_path / "noise.gcode"], "no text"),
+        (1, [tmp_path / "latin.gcode"], "line"),
+        (1, [tmp_path / "empty.gcode"], "empty"),
+        (1, [tmp_path / "wide.gcode"], "--pixel"),
+        (1, [tmp_path / "dots.gcode"], "--pixel"),
+        (1, [tmp_path / "s.npy"], "s.npy"),
+        (1, [wanted], "no text"),
+        (1, [out, "--machine", "benchtop"], "benchtop-220"),
+        (1, [out, "--machine", "ngc-lab"], "line"),
+        (1, [out, "--material", "pla-whit"], "pla-white"),
+        (1, [out, "--against", tmp_path / "nan.npy"], "nan.npy"),
+        (1, [out, "--against", tmp_path / "cube.npy"], "cube.npy"),
+        (1, [out, "--against", tmp_path / "text.npy"], "text.npy"),
+        (1, [out, "--against", tmp_path / "none.npy"], "none.npy"),
+        (1, [out, "--against", tmp_path / "square.npy"], "proportions"),
+        (1, [out, "--against", tmp_path / "zero.npy"], "no wall"),
+        (1, [out, "--against", out], "panel.gcode"),
+        (2, [out, "--error", kept[2] / "e.png"], "--against"),
+        (1, [out, "--picture", out], "panel.gcode"),
+        (1, [out, "--against", wanted, "--thickness", wanted], "wanted.npy"),
+        (1, [out, "--map", kept[2] / "m.png", "--picture", kept[2] / "m.png"], "m.png"),
+        (1, [out, "--picture", tmp_path / "no" / "p.png"], "does not exist"),
+        (1, [out, "--picture", kept[2]], "folder"),
+        (1, [out, "--map", "/dev/null"], "device"),
+        (2, [out, "--ends", "-1"], "--ends"),
+        (1, [out, "--ends", "nan", "--thickness", kept[2] / "t.npy"], "ends"),
+        (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),
+        (2, [out, "--spread", "far"], "--spread"),
+        (1, [out, "--spread", "nan", "--picture", kept[2] / "p.png"], "nan"),
+        (2, [out, "--rotation", "45"], "--rotation"),
+        (1, [out, "--pixel", "nan"], "pixel"),
+        (2, [out, "--origin", "1"], "--origin"),
     ]
-    for args, word in cases:
+    for code, args, word in cases:
         capsys.readouterr()
-        assert run(["replay", *map(str, args)]) == 1, args
-        lines = capsys.readouterr().err.strip().splitlines()
-        assert len(lines) == 1 and lines[0].startswith("error: ") and word in lines[0], (args, lines)
-    assert not (tmp_path / "e.png").exists()
+        assert run(["replay", *map(str, args)]) == code, args
+        said = capsys.readouterr()
+        lines = said.err.strip().splitlines()
+        assert len(lines) == 1 and lines[0].startswith("error: ") and said.out == "", (args, said)
+        assert word in lines[0] and len(lines[0]) < 500, (args, lines)
+        assert not list(kept[2].iterdir()), args
+    assert [path.read_bytes() for path in kept[:2]] == before
 
 
 def test_it_runs_as_a_program(tmp_path):

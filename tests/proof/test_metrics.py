@@ -1,15 +1,22 @@
 """Gaps, overlap, pitches, strokes and flow, from written programs."""
 
+import json
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import shapely
 
 from pathgen import Job, PathgenError, make
 from pathgen.gcode.read import read_program
 from pathgen.motion import limit_feed, plan_speeds
+from pathgen.panel import Bend
+from pathgen.proof.footprint import beads_of, joint_shapes, run_shapes
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
 from pathgen.proof.trace import counts, melt_rate, pitch_distribution
 from tests.layers.test_tailored import smooth_wall
+from tests.reference.test_footprint import AMOUNTS, frame_of, strokes_of
 
 
 def written(wall, folder, **job):
@@ -45,13 +52,75 @@ def test_visible_width_overlaps_by_its_round_flanks(tmp_path):
 
 
 @pytest.mark.parametrize("seed", range(2))
-def test_tailored_leaves_fewer_faults_than_uniform_offsets(seed, tmp_path):
+def test_tailored_puts_less_in_the_wrong_place_than_uniform_beads(seed, tmp_path):
     wall = np.tile(smooth_wall(seed, layers=1, columns=600), (6, 1))
-    shares = {}
-    for fill in ("tailored", "contour"):
-        row = judge(*written(wall, tmp_path, fill=fill))
-        shares[fill] = row["void_share"] + row["overlap_share"]
-    assert shares["tailored"] < shares["contour"]
+    wrong = {}
+    for fill in ("tailored", "contour", "raster"):
+        row = judge(*written(wall, tmp_path, fill=fill, direction="along"), joints="fitted")
+        wrong[fill] = row["void_share"] + row["overlap_share"] + row["outside_share"]
+    assert wrong["tailored"] < min(wrong["contour"], wrong["raster"])
+
+
+def serpentine(lines, pitch, spacing, axis=0):
+    """A wall of one stroke there and back: lines of one pitch, a spacing apart, along u or across it."""
+    rows = [
+        (end, spacing * (line + 0.5)) for line in range(lines) for end in (0.2, 9.8)[:: 1 - 2 * (line % 2)]
+    ]
+    points = np.array(rows)[:, ::-1] if axis else np.array(rows)
+    return strokes_of((points, pitch))
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_serpentine_that_just_fills_overlaps_nowhere_not_even_at_its_turns(axis):
+    frame, shape = frame_of(10.0), shapely.box(0, 0, *((10, 1.6) if axis == 0 else (1.6, 10)))
+    (found,) = in_plane(serpentine(4, 0.4, 0.4, axis), frame, [shape], [0], **AMOUNTS)
+    assert found.overlap < 1e-6 and found.void < 0.01 and found.outside < 1e-6
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_a_serpentine_beside_itself_overlaps(axis):
+    """Lines of 0.4 mm pitch, 0.3 mm apart: three seams of 0.1 mm, 9.6 mm long, less a joint of one width."""
+    frame, shape = frame_of(10.0), shapely.box(0, 0, *((10, 1.2) if axis == 0 else (1.2, 10)))
+    moves = serpentine(4, 0.4, 0.3, axis)
+    (found,) = in_plane(moves, frame, [shape], [0], **AMOUNTS)
+    assert found.overlap == pytest.approx(3 * 0.1 * (9.6 - 0.4) / 12, rel=0.02)
+    assert counts(moves, frame).turns.tolist() == [3]
+
+
+def test_a_closed_loop_has_no_overlap_at_its_seam_and_no_loose_end():
+    moves, frame = strokes_of(([(1, 1), (9, 1), (9, 3), (1, 3), (1, 1)], 0.4)), frame_of(10.0)
+    beads = beads_of(moves, frame, **AMOUNTS)
+    shapes = run_shapes(beads, beads.pitch)
+    joints = joint_shapes(beads, beads.pitch, shapes)
+    whole = shapely.box(0, 0, 10, 4)
+    (found,) = in_plane(moves, frame, [whole], [0], **AMOUNTS)
+    assert len(shapes) == 2 and len(joints) == 2 and found.overlap < 1e-9
+    assert counts(moves, frame).loose_ends.tolist() == [0]
+
+
+def test_a_layer_alone_is_judged_as_among_others(tmp_path):
+    result, program, frame, amounts = written(smooth_wall(3, layers=12), tmp_path)
+    sections = [result.planned.layers.profiles(i, i + 1).thickness[0] for i in (2, 5)]
+    both = in_plane(program, frame, sections, [2, 5], **amounts)
+    assert in_plane(program, frame, sections[1:], [5], **amounts) == both[1:]
+    assert in_plane(program.moves, frame, sections, [2, 5], **amounts) == both
+
+
+def test_no_beads_and_no_section():
+    frame, none = frame_of(10.0), strokes_of()
+    bare, empty = in_plane(none, frame, [np.ones(100), np.zeros(100)], [0, 0], **AMOUNTS)
+    assert (bare.void, bare.overlap, bare.outside, bare.filled) == (1.0, 0.0, 0.0, 0.0)
+    assert empty.as_dict()["void_share"] is None
+    assert pooled([])["void_share"] is None and pooled([bare, empty])["void_share"] == 1.0
+    assert not counts(none, frame).strokes.any()
+    assert pitch_distribution(none, frame, **AMOUNTS).as_dict()["normal_pitch_median_mm"] is None
+
+
+def test_rows_are_plain_json(tmp_path):
+    result, program, frame, amounts = written(np.full((12, 60), 1.26), tmp_path)
+    found = in_plane(program, frame, [np.full(60, 1.26)], [3], **amounts)
+    for row in (found[0].as_dict(), pooled(found), counts(program, frame).as_dict()):
+        assert json.loads(json.dumps(row, allow_nan=False)) == row
 
 
 def test_pitches_are_those_of_the_fill(tmp_path):
@@ -99,5 +168,9 @@ def test_refusals(tmp_path):
         in_plane(program, frame, [np.ones(60)], [99], **amounts)
     with pytest.raises(PathgenError, match="width 'wide'"):
         in_plane(program, frame, [np.ones(60)], [1], **amounts, width="wide")
+    with pytest.raises(PathgenError, match="joints 'square'"):
+        in_plane(program, frame, [np.ones(60)], [1], **amounts, joints="square")
+    with pytest.raises(PathgenError, match="bent by 90"):
+        in_plane(program, replace(frame, bend=Bend(frame.width, 90.0)), [np.ones(60)], [1], **amounts)
     with pytest.raises(PathgenError, match="section of shape"):
         in_plane(program, frame, [np.ones(3)], [1], **amounts)

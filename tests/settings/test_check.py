@@ -86,3 +86,12 @@ def test_a_bead_may_be_as_narrow_as_it_is_high(layer):
     assert settle(Job(layer=layer, first_layer=first, pitch_min=disc * 1.0001, pitch=0.42)).job.pitch_min
     with pytest.raises(PathgenError, match="taller than it is wide"):
         settle(Job(layer=layer, first_layer=first, pitch_min=disc * 0.9999))
+
+
+def test_nothing_to_lead_without_a_lag():
+    values = plain(load_machine("benchtop-220"))
+    values["hot_end"]["lag"] = 0.0
+    machine = typed(values, type(load_machine("benchtop-220")), "my.toml")
+    assert settle(Job(), machine).job.lead == "off"
+    with pytest.raises(PathgenError, match=r"lead is 'on'.*'off'.*hot_end\.lag"):
+        settle(Job(lead="on"), machine)

@@ -1,0 +1,263 @@
+"""A written program, replayed: what it makes, how long it takes, and the picture it shows.
+
+program text ─► moves ─► deposit map ─► thickness on square pixels ─► predicted picture
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from os import PathLike
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen import optics
+from pathgen.errors import PathgenError
+from pathgen.gcode.read import Program, read_program
+from pathgen.motion import Moves, Tally, filament_area, limit_feed, mass, plan_speeds, tally
+from pathgen.motion.lag import moves_as_left
+from pathgen.optics.smear import smear, spread
+from pathgen.proof.frame import SNAP
+from pathgen.proof.header import (
+    Standing,
+    Stated,
+    digest_note,
+    machine_for,
+    material_for,
+    read_facts,
+    standing,
+)
+from pathgen.proof.replay import DepositMap, deposit
+from pathgen.settings import Machine, Material
+
+Floats = NDArray[np.float64]
+Row = dict[str, str | int | float | bool | None]
+
+TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
+ASTRAY = 0.001  # share of the filament beside the panel that is worth a note
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What happens between filament fed and eye; every step is off by default.
+
+    Attributes
+    ----------
+    smear : bool
+        Spread what is laid down over the nozzle's bore, along u.
+    spread : float
+        Standard deviation of the light's spread inside the wall, mm.
+    lag : bool
+        Lay down what leaves the nozzle under its pressure lag, not what is fed.
+    """
+
+    smear: bool = False
+    spread: float = 0.0
+    lag: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Replayed:
+    """What a program makes.
+
+    Attributes
+    ----------
+    program : Program
+    machine : Machine
+    material : Material or None
+        None where neither the header nor the caller names one that is known: then there is no picture.
+    standing : Standing
+    laid : DepositMap
+        Smeared and lagging, where that was asked for.
+    thickness : (rows, cols) float64
+        `laid` on square pixels, mm, row 0 at the top.
+    tally : Tally
+        Times and amounts of the moves as the machine will drive them.
+    light : Light
+        The steps that were asked for.
+    white : float
+        Thickness that shows the picture's white, mm: the header's, or what 1 % of the wall is thinner than.
+    notes : tuple of str
+        What the person should know.
+    """
+
+    program: Program
+    machine: Machine
+    material: Material | None
+    standing: Standing
+    laid: DepositMap
+    thickness: Floats
+    tally: Tally
+    light: Light
+    white: float
+    notes: tuple[str, ...]
+
+    @property
+    def seconds(self) -> float:
+        """How long it takes, warming up and homing included as the profile allows for them."""
+        return float(self.tally.time.sum()) + self.machine.heaters.warm_up + self.machine.heaters.homing
+
+    @property
+    def picture(self) -> Floats:
+        """Predicted backlit luminance, (rows, cols), linear, 1 at the picture's white."""
+        return self.lit(self.thickness)
+
+    def lit(self, thickness: Floats) -> Floats:
+        """Light a wall of this material as this panel is lit; luminance is 1 at the picture's white.
+
+        Raises
+        ------
+        PathgenError
+            When the material is not known.
+        """
+        if self.material is None:
+            raise PathgenError("no material, so no picture", where="replay", hint="name it with --material")
+        luminance = optics.backlit(thickness, optics.law(self.material.light), self.white)
+        return np.asarray(spread(luminance, self.light.spread, self.standing.frame.pixel), np.float64)
+
+    def as_dict(self, ends: float = 0.0) -> Row:
+        """Give what is known of the program as a flat row; units are the last part of a key.
+
+        Parameters
+        ----------
+        ends : float
+            mm at either end of the panel that do not count for the wall's thickness.
+        """
+        frame = self.standing.frame
+        wall = self.thickness[:, between(frame.pixel, ends, self.thickness.shape[1])]
+        wall = wall[wall > 0]
+        filament = float(self.tally.filament.sum())
+        area = filament_area(self.standing.filament_diameter)
+        return {
+            "machine": self.machine.name,
+            "material": self.material.name if self.material else None,
+            "complete": self.program.ended,
+            "width_mm": round(frame.width, 3),
+            "height_mm": round(float(frame.tops[-1]), 3),
+            "rotation_deg": frame.rotation,
+            "layers": len(frame.tops),
+            "layers_laid": int(np.count_nonzero(self.laid.volume.any(axis=1))),
+            "moves": len(self.program.moves),
+            "filament_m": round(filament / 1000, 4),
+            "mass_g": round(mass(filament, area, self.material.density), 2) if self.material else None,
+            "moving_time_s": round(float(self.tally.time.sum()), 1),
+            "time_s": round(self.seconds),
+            "thinnest_mm": round(float(wall.min()), 3) if wall.size else 0.0,
+            "thickest_mm": round(float(wall.max()), 3) if wall.size else 0.0,
+            "outside_mm3": round(self.laid.outside, 3),
+        }
+
+
+def replay(
+    path: str | PathLike[str],
+    machine: Machine | None = None,
+    material: Material | None = None,
+    *,
+    stated: Stated | None = None,
+    light: Light | None = None,
+) -> Replayed:
+    """Read a program and work out what it makes.
+
+    Parameters
+    ----------
+    path : path
+    machine, material : optional
+        By default the shipped ones that the program's header names.
+    stated : Stated, optional
+        What a person says of the program; wins over the header.
+    light : Light, optional
+
+    Returns
+    -------
+    Replayed
+
+    Raises
+    ------
+    PathgenError
+        For text that is no program of the machine's dialect (with the line), and for a panel that neither
+        header nor deposits tell of.
+    """
+    light, facts, notes = light or Light(), read_facts(path), []
+    looked_up = machine is None and material is None
+    machine = machine_for(facts, machine)
+    try:
+        material = material_for(facts, material)
+    except PathgenError as error:
+        notes.append(f"no picture and no mass, as the material is not known: {error}")
+    program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
+    if not program.ended:
+        notes.append("the program does not end: it was cut short, or is part of a longer one")
+    if looked_up and material is not None:
+        notes += digest_note(facts, machine, material)
+    stands = standing(program, machine, stated)
+    moves = _with_feeds(program.moves, machine)
+    left = moves_as_left(moves, plan_speeds(moves, machine), machine) if light.lag else moves
+    laid = deposit(left, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter)
+    if light.smear:
+        volume = smear(laid.volume, machine.hot_end.bore, stands.frame.pixel)
+        laid = replace(laid, volume=np.asarray(volume, np.float64))
+    fed = float(laid.volume.sum()) + laid.outside
+    if laid.outside > ASTRAY * fed:
+        share = 100 * laid.outside / fed
+        notes.append(f"{share:.1f} % of the wall's plastic is fed beside the panel or between its layers")
+    thickness = laid.upright()
+    return Replayed(
+        program=program,
+        machine=machine,
+        material=material,
+        standing=stands,
+        laid=laid,
+        thickness=thickness,
+        tally=_timed(moves, machine),
+        light=light,
+        white=stands.white or _thin(thickness),
+        notes=(*stands.notes, *notes),
+    )
+
+
+def between(pixel: float, ends: float, columns: int) -> slice:
+    """Columns that are left where `ends` mm at either end are not counted.
+
+    Raises
+    ------
+    PathgenError
+        For ends that are not 0 or more.
+
+    Examples
+    --------
+    >>> between(0.1, 1.0, 300)
+    slice(10, 290, None)
+    """
+    if not 0 <= ends < math.inf:
+        raise PathgenError(f"ends is {ends:g} mm", where="replay", allowed="0 or more")
+    skip = math.ceil(ends / pixel - SNAP)
+    return slice(skip, max(skip, columns - skip))
+
+
+def _with_feeds(moves: Moves, machine: Machine) -> Moves:
+    """Fill in the feed of moves that come before the first F word: the machine's travel feed."""
+    if (moves.feed > 0).all():
+        return moves
+    return replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
+
+
+def _timed(moves: Moves, machine: Machine) -> Tally:
+    """Time moves some layers at once: between layers the head rests, so nothing carries over."""
+    starts = np.flatnonzero(np.diff(moves.layer)) + 1
+    at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
+    cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)])
+    sums, start = Tally(), moves.start
+    for first, last in zip(cuts[:-1], cuts[1:], strict=True):
+        columns = {f.name: getattr(moves, f.name)[first:last] for f in fields(Moves) if f.name != "start"}
+        part = Moves(start, **columns)
+        feed = limit_feed(part, machine)
+        sums += tally(part, plan_speeds(part, machine, feed), feed)
+        start = part.end
+    return sums
+
+
+def _thin(thickness: Floats) -> float:
+    """Thickness that 1 % of the wall is thinner than, mm; a hole must not count as the picture's white."""
+    wall = thickness[thickness > 0]
+    return float(np.percentile(wall, 1)) if wall.size else 1.0

@@ -1,0 +1,137 @@
+"""Where a picture lies on the panel."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
+from skimage import data, transform
+
+from pathgen.errors import PathgenError
+from pathgen.panel.crop import picture_pitch, place_picture, window_of
+from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.raster import Grid, grid_over
+
+PHOTO = data.camera() / 255
+# A letter-like picture: none of its turns or mirror images is itself.
+FLAG = np.zeros((40, 60))
+FLAG[:, :10], FLAG[:10, 10:50], FLAG[18:24, 10:30] = 1.0, 0.7, 0.4
+
+
+def square(side, pixel=1.0):
+    return Grid(side, side, pixel, 0.0, 0.0), (0.0, 0.0, side * pixel, side * pixel)
+
+
+def sample(picture, place):
+    return ndimage.map_coordinates(picture, place, order=1, mode="nearest")
+
+
+def test_a_picture_of_the_windows_own_pixels_is_left_alone():
+    outline = rectangle(66, 46)
+    grid = grid_over(outline, 1.0)
+    sampled = sample(FLAG, place_picture(FLAG.shape, grid, window_of(outline, 3.0)))
+    np.testing.assert_allclose(sampled[3:-3, 3:-3], FLAG, atol=1e-12)
+
+
+def test_by_default_the_crop_is_centred():
+    wide = np.tile(np.arange(300.0), (100, 1))
+    grid, window = square(100)
+    np.testing.assert_allclose(sample(wide, place_picture(wide.shape, grid, window))[50], np.arange(100, 200))
+    place = place_picture((300, 100), grid, window)
+    np.testing.assert_allclose(place[0][:, 0], np.arange(100, 200))
+
+
+@pytest.mark.parametrize("quarter", [0, 1, 2, 3, -1, 4])
+def test_quarter_turns_are_counter_clockwise(quarter):
+    grid, window = square(40)
+    turned = sample(FLAG[:, :40], place_picture((40, 40), grid, window, rotation=90 * quarter))
+    expected = np.rot90(FLAG[:, :40], quarter)  # numpy: counter-clockwise
+    np.testing.assert_allclose(turned, expected, atol=1e-12)
+
+
+def test_other_turns_are_those_of_another_library():
+    grid, window = square(512)
+    turned = sample(PHOTO, place_picture(PHOTO.shape, grid, window, zoom=0.75, rotation=20))
+    scale = np.cos(np.radians(20)) + np.sin(np.radians(20))  # a turned square covers the window
+    expected = transform.rotate(PHOTO, 20, order=1)  # scikit-image: counter-clockwise
+    place = (np.arange(512) - 255.5) / (scale * 0.75) + 255.5
+    shrunk = ndimage.map_coordinates(expected, np.meshgrid(place, place, indexing="ij"), order=1)
+    inside = np.hypot(*np.meshgrid(np.arange(512) - 255.5, np.arange(512) - 255.5)) < 150
+    assert np.abs(turned - shrunk)[inside].mean() < 0.02
+
+
+@settings(deadline=None)
+@given(
+    rows=st.integers(1, 400), cols=st.integers(1, 400), width=st.floats(5, 60), height=st.floats(5, 60),
+    rotation=st.floats(-360, 360), zoom=st.floats(1, 20), centre=st.tuples(st.floats(0, 1), st.floats(0, 1)),
+)  # fmt: skip
+def test_from_zoom_1_on_the_picture_covers_the_window(rows, cols, width, height, rotation, zoom, centre):
+    grid = grid_over(rectangle(width, height), 1.0)
+    window = window_of(rectangle(width, height), 0.0)
+    row, col = place_picture((rows, cols), grid, window, centre, zoom, rotation)
+    # Centres of a map's outermost pixels lie up to half of what it is larger beyond the window's inside.
+    assert row.min() >= -0.5 - 1e-6 * rows and row.max() <= rows - 0.5 + 1e-6 * rows
+    assert col.min() >= -0.5 - 1e-6 * cols and col.max() <= cols - 0.5 + 1e-6 * cols
+
+
+@settings(deadline=None)
+@given(rotation=st.floats(-360, 360), zoom=st.floats(0.1, 20))
+def test_pixels_are_as_large_as_said(rotation, zoom):
+    grid, window = square(50, 0.3)
+    row, col = place_picture((70, 90), grid, window, zoom=zoom, rotation=rotation)
+    step = np.hypot(np.diff(row, axis=1), np.diff(col, axis=1))
+    np.testing.assert_allclose(0.3 / step, picture_pitch((70, 90), window, zoom, rotation), rtol=1e-9)
+
+
+def test_the_centre_is_where_it_is_put_while_it_covers():
+    grid, window = square(101)
+    row, col = place_picture((400, 400), grid, window, (0.4, 0.7), zoom=3)
+    assert (col[50, 50] + 0.5) / 400 == pytest.approx(0.4)
+    assert (row[50, 50] + 0.5) / 400 == pytest.approx(1 - 0.7)  # up is up
+    row, col = place_picture((400, 400), grid, window, (0.0, 1.0), zoom=3)
+    assert col[0, 0] == pytest.approx(row[0, 0]) and -0.5 <= col[0, 0] < 1
+
+
+def test_a_picture_smaller_than_the_window_stays_inside_it():
+    grid, window = square(100)
+    row, col = place_picture((50, 50), grid, window, (0.0, 0.5), zoom=0.5)
+    # Half as wide as the window, its left edge in the middle; half as high, above and below the same.
+    assert col[0, 99] == pytest.approx(49) and row[0, 0] == pytest.approx(-25)
+    row, col = place_picture((50, 50), grid, window, (0.0, 0.5), zoom=0.8)
+    # 80 mm wide, it goes no further right than the window: its left edge is at 20 mm.
+    assert col[0, 20] == pytest.approx(0.5 / 1.6 - 0.5) and col[0, 99] == pytest.approx(50 - 0.5 / 1.6 - 0.5)
+
+
+def test_a_smaller_copy_is_placed_alike():
+    grid, window = square(64)
+    options = {"centre": (0.3, 0.6), "zoom": 1.7, "rotation": 33.0}
+    large = place_picture((512, 512), grid, window, **options)
+    small = place_picture((128, 128), grid, window, **options)
+    np.testing.assert_allclose((large + 0.5) / 4, small + 0.5, atol=1e-9)
+
+
+def test_windows():
+    assert window_of(ellipse(60, 40), 5.0) == pytest.approx((5, 5, 55, 35))
+    assert picture_pitch((512, 512), window_of(ellipse(60, 40), 5.0), zoom=2) == pytest.approx(2 * 50 / 512)
+
+
+GRID, WINDOW = square(10)
+REFUSED = [
+    (lambda: window_of(rectangle(60, 40), 20), "rim of 20 mm in an outline of 60 × 40 mm; allowed: 0 mm"),
+    (lambda: window_of(rectangle(60, 40), -1), "rim of -1 mm"),
+    (lambda: window_of(rectangle(60, 40), np.nan), "rim of nan mm"),
+    (lambda: place_picture((0, 5), GRID, WINDOW), "picture of 0 × 5 pixels"),
+    (lambda: place_picture((5, 5), GRID, (0, 0, 0, 5)), "window of 0 × 5 mm"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, zoom=0), "zoom is 0; allowed: 0.05 to 50"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, zoom=np.nan), "zoom is nan"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, rotation=np.inf), "rotation is inf degrees"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, rotation=361), "allowed: -360 to 360 degrees"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, (0.5, 1.1)), "centre is 0.5, 1.1; allowed: two shares"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, (np.nan, 0.5)), "centre is nan, 0.5"),
+]
+
+
+@pytest.mark.parametrize(("make", "words"), REFUSED)
+def test_refusals(make, words):
+    with pytest.raises(PathgenError, match=words):
+        make()
