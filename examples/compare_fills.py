@@ -63,6 +63,7 @@ def measure(source, name, fill, direction, folder):
         "void_share": round(plane["void_share"], 4),
         "overlap_share": round(plane["overlap_share"], 4),
         "outside_share": round(plane["outside_share"], 4),
+        "wrong_share": round(sum(plane[f"{n}_share"] for n in ("void", "overlap", "outside")), 4),
         "changes_per_layer": summary["bead_changes_per_layer"],
         "strokes_per_layer": round(summary["strokes"] / summary["layers"], 2),
         "travel_mm_per_layer": round(summary["travel_mm"] / summary["layers"], 1),

@@ -33,6 +33,11 @@ class Trial:
     outside: float
     time: float
 
+    @property
+    def wrong(self) -> float:
+        """All that is not where it should be, as a share of the section."""
+        return self.void + self.overlap + self.outside
+
 
 def try_fill(
     fill: str, beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup, sample: int = LAYERS
@@ -80,7 +85,7 @@ def try_fill(
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
-    """Choose the direction of a raster's lines: least void, and of those as good the quickest.
+    """Choose the direction of a raster's lines: least of the section wrong, and of those as good the quickest.
 
     Returns
     -------
@@ -92,8 +97,8 @@ def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup:
         name: try_fill("raster", replace(beads, direction=name), layers, placement, setup)
         for name in DIRECTIONS
     }
-    least = min(trial.void for trial in trials.values())
-    good = [name for name, trial in trials.items() if trial.void <= least + AS_GOOD]
+    least = min(trial.wrong for trial in trials.values())
+    good = [name for name, trial in trials.items() if trial.wrong <= least + AS_GOOD]
     best = min(good, key=lambda name: trials[name].time)
-    figures = ", ".join(f"{n} {100 * t.void:.1f} % in {t.time:.1f} s" for n, t in trials.items())
-    return best, f"raster {best}: gaps of the section and time a layer are {figures}"
+    figures = ", ".join(f"{n} {100 * t.wrong:.1f} % in {t.time:.1f} s" for n, t in trials.items())
+    return best, f"raster {best}: what is wrong of the section, and time a layer, are {figures}"

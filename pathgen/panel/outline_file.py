@@ -187,7 +187,7 @@ def _single(polygons: list[Polygon]) -> Polygon:
         count = f"{len(filled)} polygons" if filled else "no polygon"
         raise PathgenError(f"the file holds {count}", allowed="one polygon, with holes or without")
     only = filled[0]
-    return Polygon(only.exterior, [hole for hole in only.interiors])
+    return Polygon(only.exterior, [hole for hole in only.interiors if not hole.is_empty])
 
 
 def _check(polygon: Polygon) -> None:

@@ -117,7 +117,7 @@ class Job(Profile, frozen=True):
     ] = 10.0
     direction: Annotated[
         Literal["auto", "along", "across", "alternate"],
-        Meta(description="Direction of a raster's lines; auto: the one with least void, then time."),
+        Meta(description="Direction of a raster's lines; auto: least of the section wrong, then time."),
     ] = "auto"
     turns: Annotated[
         Literal["deposit", "dry"],

@@ -56,6 +56,7 @@ ACCEPTED = [
 def test_what_is_read(read, text, area):
     outline = read(text)
     assert outline.area == pytest.approx(area) and outline.bounds == (0, 0, 20, 40)
+    assert len(outline.interiors) == (area != 800)
     assert read(text, 10).bounds == pytest.approx((0, 0, 10, 20))
     assert read(text, 10, 10).area == pytest.approx(area / 8)
 

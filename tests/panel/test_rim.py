@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 from pathgen.errors import PathgenError
 from pathgen.panel import frame
 from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
-from pathgen.panel.raster import grid_over, mask
+from pathgen.panel.raster import Grid, grid_over, mask
 from pathgen.panel.rim import rim
 
 PIXEL = 0.1
@@ -118,6 +118,16 @@ def test_gaps_in_the_picture_are_closed_by_the_rim_only():
     thickness, picture = rim(given, outline, grid, 3.0, 4.0, 70, 1.0, 2.0)
     assert (thickness[150, :30] == 4).all() and (thickness[150, 30:-30] == 0).all()
     assert picture[150, 40:-40].all()
+
+
+def test_a_pixel_at_a_limit_belongs_inside_it_on_every_side():
+    outline = shapely.box(0, 0, 4, 4)
+    centred = Grid(41, 41, PIXEL, -PIXEL / 2, -PIXEL / 2)  # centres on edge and limit
+    thickness, _ = rim(np.ones(centred.shape), outline, centred, 0.3, 4.0, 0, 0.5, 2.0)
+    side = [0, 4, 4, 2, 2, 2, 2, 2]
+    assert thickness[20].tolist() == [*side, *[1] * 25, *side[::-1]]
+    np.testing.assert_array_equal(thickness, thickness[::-1])
+    np.testing.assert_array_equal(thickness, thickness.T)
 
 
 def test_what_is_handed_in_is_not_changed_and_symmetry_is_kept():
