@@ -85,7 +85,7 @@ def try_fill(
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
-    """Choose the direction of a raster's lines: least of the section wrong, and of those as good the quickest.
+    """Choose the direction of a raster's lines: least wrong, and of those as good the quickest.
 
     Returns
     -------
