@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 from pathgen import optics, picture
 from pathgen.errors import PathgenError, nearest
 from pathgen.panel import Panel, chamfer, cut_out, frame
+from pathgen.panel.eyelet import Eyelet
 from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
 from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
@@ -114,7 +115,7 @@ def outline_of(job: Job, width: float, height: float) -> Polygon | None:
         For an unknown name, a file that holds no polygon, an outline that leaves no foot.
     """
     if job.outline == "rectangle":
-        return rectangle(width, height, job.corner) if job.corner else None
+        return rectangle(width, height, job.corner) if job.corner or job.eyelets else None
     if job.outline == "disc":
         both = job.width is not None and job.height is not None
         side = height if job.width is None and job.height is not None else width
@@ -169,5 +170,6 @@ def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
         panel = frame(thickness, job.pixel, job.rim_width, job.rim_thickness)
     else:
         around = np.pad(thickness, rim // 2, mode="edge")
-        panel = cut_out(around, given.outline, job.pixel, job.rim_width, job.rim_thickness)
+        loops = [Eyelet((i + 0.5) / job.eyelets, job.eyelet_opening) for i in range(job.eyelets)]
+        panel = cut_out(around, given.outline, job.pixel, job.rim_width, job.rim_thickness, loops)
     return chamfer(panel, job.overhang), notes

@@ -5,13 +5,15 @@ Maps are (rows, cols) with row 0 at the top, as pictures are; column 0 is at the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry
+from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
+from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs
 from pathgen.panel.raster import grid_over
 from pathgen.panel.rim import rim
 
@@ -84,9 +86,14 @@ def chamfer(panel: Panel, angle: float) -> Panel:
 
 
 def cut_out(
-    picture: NDArray[np.floating], outline: BaseGeometry, pixel: float, rim_width: float, rim_thickness: float
+    picture: NDArray[np.floating],
+    outline: Polygon,
+    pixel: float,
+    rim_width: float,
+    rim_thickness: float,
+    loops: Sequence[Eyelet] = (),
 ) -> Panel:
-    """Cut a picture's thickness map to an outline, with a rim along the outline's edge.
+    """Cut a picture's thickness map to an outline, with a rim along its edge and loops on its top.
 
     Parameters
     ----------
@@ -96,11 +103,13 @@ def cut_out(
         mm.
     pixel, rim_width, rim_thickness : float
         mm; rim width 0 gives no rim.
+    loops : sequence of Eyelet
+        They are as thick as the rim, and the panel gets higher by what they stand out.
 
     Returns
     -------
     Panel
-        Thickness 0 outside the outline.
+        Thickness 0 outside the outline and in the loops' openings.
 
     Examples
     --------
@@ -108,8 +117,14 @@ def cut_out(
     >>> round(float(cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, 0.0, 3.0).thickness.sum()) / 100, 1)
     50.2
     """
-    grid = grid_over(outline, pixel)
-    thickness, shows = rim(picture, outline, grid, rim_width, rim_thickness)
+    hung, lugs = eyelets(outline, loops, rim_width) if loops else (outline, None)
+    grid = grid_over(hung, pixel)
+    above, beside = grid.rows - picture.shape[0], grid.cols - picture.shape[1]
+    left = min(max(round((outline.bounds[0] - hung.bounds[0]) / pixel), 0), beside)
+    around = np.pad(picture, ((above, 0), (left, beside - left)), mode="edge")
+    thickness, shows = rim(around, outline, grid, rim_width, rim_thickness)
+    if lugs is not None:
+        thickness = raise_lugs(thickness, hung, lugs, grid, rim_thickness)
     return Panel(thickness, pixel, 0, (thickness > 0) & ~shows)
 
 

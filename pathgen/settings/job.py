@@ -137,13 +137,19 @@ class Job(Profile, frozen=True):
         str,
         Meta(description="Silhouette: rectangle, disc, arch, or a polygon's file (WKT or GeoJSON, mm)."),
     ] = "rectangle"
-    corner: Annotated[
-        float, Meta(ge=0, le=500, description="Radius of a rectangle's corners.", extra=MM)
-    ] = 0.0
+    corner: Annotated[float, Meta(ge=0, le=500, description="Radius of a rectangle's corners.", extra=MM)] = (
+        0.0
+    )
     foot: Annotated[
         Length | None,
         Meta(description="Flat that a disc or polygon stands on. By default 0.4 of its width.", extra=MM),
     ] = None
+    eyelets: Annotated[
+        int, Meta(ge=0, le=4, description="Hanging loops, spread evenly along the top; 0 for none.")
+    ] = 0
+    eyelet_opening: Annotated[
+        float, Meta(ge=0.5, le=50, description="Width of a loop's opening.", extra=MM)
+    ] = 4.0
     cradle: Annotated[
         Literal["auto", "none"], Meta(description="Break-off comb under an outline that leans out too far.")
     ] = "auto"

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from pathgen import Job, PathgenError, make, plan
 from pathgen.gcode.read import read_program
@@ -83,6 +84,25 @@ def test_a_disc_stands_in_a_cradle(tmp_path):
     assert any("Cradle:" in note for note in result.summary["notes"])
     without = plan(np.full((400, 400), 1.8), job("disc", tmp_path, cradle="none"))
     assert without.props is None
+
+
+@pytest.mark.parametrize("shape", ["rectangle", "disc"])
+def test_loops_stand_on_the_top_with_an_open_hole(shape, tmp_path):
+    asked = {"width": 60.0, "brim": 3.0, "rim_width": 3.0, "outline": shape}
+    wall = np.full((400, 540), 1.8)
+    loops = 2 if shape == "rectangle" else 1
+    result = make(wall, tmp_path / "hung.gcode", Job(eyelets=loops, **asked))
+    panel, bare = result.planned.panel, plan(wall, Job(**asked)).panel
+    assert panel.height > bare.height
+    # As many openings as loops: gaps of wall closed off by wall on both sides, in the rows of the lugs.
+    _, holes = ndimage.label(panel.thickness == 0)
+    _, background = ndimage.label(bare.thickness == 0)
+    outside = ndimage.label(np.pad(panel.thickness == 0, 1, constant_values=True))[1]
+    assert outside == 1 + loops and holes >= loops + background - 1
+    assert panel.thickness[: panel.thickness.shape[0] - bare.thickness.shape[0]].max() == 4.0
+    machine = result.planned.setup.machine
+    program = read_program(tmp_path / "hung.gcode", machine.dialect, machine.hot_end.filament_diameter)
+    assert program.ended
 
 
 def test_refusals(tmp_path):
