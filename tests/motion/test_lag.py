@@ -3,9 +3,12 @@
 import msgspec
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from pathgen import Job, make
+from pathgen import Job, make, plan
+from pathgen.job import write
 from pathgen.motion import Kind, Moves, filament_area, limit_feed, plan_speeds
 from pathgen.motion.lag import (
     _carried,
@@ -75,6 +78,21 @@ def test_nothing_is_lost(walk, lag):
     assert held_volume(moves, left, machine) >= -1e-9
     if lag == 0:
         assert left == pytest.approx(moves.filament * filament_area(1.75))
+
+
+@given(st.floats(1e-3, 5), st.floats(0, 20), st.integers(0, 2**32 - 1))
+def test_fed_is_left_and_held_whatever_was_held_before(lag, held, seed):
+    rng, machine = np.random.default_rng(seed), with_lag(lag)
+    points = rng.normal(0, 3, (9, 2)).cumsum(axis=0)
+    moves = polyline(points, rng.uniform(1, 100, 8), rng.uniform(0, 0.3, 8))
+    left = lagged_volume(moves, planned(moves, machine), machine, held)
+    after = held_volume(moves, left, machine, held)
+    fed = moves.filament.sum() * filament_area(1.75)
+    assert left.sum() + after == pytest.approx(fed + held)
+    # All that was held before leaves by e^(−t/τ) of itself, on top of what leaves of an empty nozzle.
+    empty = lagged_volume(moves, planned(moves, machine), machine)
+    time = np.cumsum(planned(moves, machine).time)
+    assert np.cumsum(left - empty) == pytest.approx(held * -np.expm1(-time / lag), abs=1e-9)
 
 
 def test_blocks_do_not_show_when_what_is_held_goes_along(walk):
@@ -239,10 +257,71 @@ def test_lead_changes_filament_alone_and_not_its_sum(walk):
     assert (led.filament >= 0).all()
 
 
-def test_no_moves_and_no_lag():
+def three(kinds, filament):
+    """Three moves on one line, passed without a stop, and what a lead makes of their filament."""
+    moves = polyline([[0, 0], [4, 0], [5, 0], [9, 0]], 20.0, filament)
+    moves.kind[:] = kinds
+    led, owed = lead_filament(moves, planned(moves), MACHINE)
+    return led.filament, owed
+
+
+def test_a_lead_sees_no_flow_beside_a_travel():
+    fed, _ = three([Kind.WALL, Kind.TRAVEL, Kind.WALL], [0.1, 0.0, 0.2])
+    assert fed == pytest.approx([0.1, 0.0, 0.2])
+
+
+def test_a_link_draws_back_where_the_flow_falls():
+    """Half the flow of either bead is wanted at the link's ends: it draws back τ times their difference."""
+    fed, owed = three([Kind.WALL, Kind.LINK, Kind.WALL], [0.4, 0.0, 0.1])
+    half = MACHINE.hot_end.lag * 20.0 / 4 / 2
+    assert owed == 0
+    assert fed == pytest.approx([0.4 + 0.4 * half, (0.1 - 0.4) * half, 0.1 - 0.1 * half])
+
+
+def test_no_moves_and_no_lag(walk):
     none = Moves((0, 0, 0), *(np.zeros(0) for _ in range(5)), np.zeros(0, np.uint8), np.zeros(0, np.int32))
-    assert lagged_volume(none, planned(none), MACHINE).size == 0
-    assert lead_filament(none, planned(none), MACHINE)[0] is none
+    assert lagged_volume(none, planned(none), MACHINE, 2.0).size == 0
+    assert held_volume(none, np.zeros(0), MACHINE, 2.0) == 2.0
+    assert lead_filament(none, planned(none), MACHINE, 0.5) == (none, 0.5)
+    moves, machine = walk(6), with_lag(0.0)
+    assert lead_filament(moves, planned(moves, machine), machine)[0] is moves
+
+
+class Asked:
+    """A recorder that keeps the flow of deposits, mm³/s, at the feeds a program asks for."""
+
+    def __init__(self):
+        self.flow = []
+
+    def take(self, moves, feed, speeds):
+        path = np.hypot(np.diff(moves.x, prepend=moves.start[0]), np.diff(moves.y, prepend=moves.start[1]))
+        bead = np.isin(moves.kind, (Kind.WALL, Kind.TURN)) & (path > 1e-6)
+        self.flow.append((moves.filament * filament_area(1.75) * feed)[bead] / path[bead])
+
+
+def test_lead_asks_no_more_of_the_hot_end_than_it_melts(tmp_path):
+    """A wall whose flow is just under the melt rate: every rise of it would ask for more than that."""
+    wall = np.tile(np.where(np.arange(400) // 50 % 2, 1.0, 1.6), (10, 1))
+    machine = msgspec.structs.replace(
+        MACHINE, hot_end=msgspec.structs.replace(MACHINE.hot_end, melt_rate=1.2)
+    )
+    most = {}
+    for lead in ("off", "on"):
+        recorder = Asked()
+        with open(tmp_path / f"{lead}.gcode", "w+b") as stream:
+            write(plan(wall, Job(lead=lead, brim=0.0), machine), stream, recorder=recorder)
+        most[lead] = max(flow.max() for flow in recorder.flow)
+    assert most["off"] < most["on"] <= 1.2 * (1 + 1e-9)
+
+
+def test_how_a_panel_is_cut_into_blocks_does_not_show(tmp_path, monkeypatch):
+    wall = np.tile(1.2 + 0.6 * (np.arange(300) // 40 % 2), (40, 1))
+    texts = []
+    for cells in (1 << 17, 1500):
+        monkeypatch.setattr("pathgen.job.CELLS_PER_BLOCK", cells)
+        make(wall, tmp_path / "a.gcode", Job(lead="on", brim=0.0, rim_width=0.0))
+        texts.append((tmp_path / "a.gcode").read_bytes())
+    assert texts[0] == texts[1]
 
 
 def test_shorter_moves_are_the_same_path(walk):
@@ -251,3 +330,5 @@ def test_shorter_moves_are_the_same_path(walk):
     assert pieces.filament.sum() == pytest.approx(moves.filament.sum())
     assert pieces.end == pytest.approx(moves.end)
     assert planned(pieces).time.sum() == pytest.approx(planned(moves).time.sum(), rel=1e-6)
+    # 1.1 / 0.1 is a last digit over 11, which must not make a twelfth piece.
+    assert len(shorter(polyline([[0, 0], [1.1, 0]], 20.0, 1.0), 0.1)) == 11

@@ -2,11 +2,80 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from pathgen import Job, make
-from pathgen.motion import Kind
+from pathgen import Job, make, plan
+from pathgen.job import blocks
+from pathgen.motion import Kind, concatenate, filament_area
 from pathgen.motion.pace import FASTEST, SLOWEST, STEP, fastest_feed, pace_factor
 from tests.test_job import read_back, wanted, waves
+
+# Said to the reader in pace.py, so written out here and not taken from there.
+HALF_STEP, LOWEST, HIGHEST = 0.025, 0.5, 1.5
+NONE = st.just(0.0)
+
+
+def walls(**job):
+    """All moves of a small wavy panel before any rounding, and length, mm, of each one's path."""
+    planned = plan(waves(2, 60, 200), Job(brim=2.0, **job))
+    moves = concatenate([block for block, *_ in blocks(planned)])
+    steps = [np.diff(v, prepend=v0) for v, v0 in zip((moves.x, moves.y, moves.z), moves.start, strict=True)]
+    return planned, moves, np.sqrt(sum(step**2 for step in steps))
+
+
+@given(
+    st.lists(st.tuples(NONE | st.floats(1e-6, 10), NONE | st.floats(1e-6, 50)), max_size=30),
+    st.floats(0.05, 2),
+)
+def test_factor_is_a_step_within_bounds_and_inside_them_steady(segments, nominal):
+    pitch, length = np.array(segments).reshape(-1, 2).T
+    area = pitch * length
+    factor = pace_factor(area, length, nominal)
+    assert ((factor >= LOWEST) & (factor <= HIGHEST)).all()
+    steps = np.log(factor) / np.log(STEP)
+    assert steps == pytest.approx(np.rint(steps), abs=1e-9)
+    bead = (area > 0) & (length > 0)
+    assert (factor[~bead] == 1).all()
+    flow = factor[bead] * area[bead] / length[bead] / nominal
+    inside = bead[bead] & (nominal * length[bead] > LOWEST * area[bead])
+    inside &= nominal * length[bead] < HIGHEST * area[bead]
+    assert (np.abs(flow[inside] - 1) <= HALF_STEP).all()
+
+
+def test_steady_flow_of_walls_in_volume_a_second():
+    """Flow against solidity · pitch · layer height · feed; what the bounds hold back is left out."""
+    planned, moves, path = walls(pace="steady-flow")
+    job, layers = planned.setup.job, planned.layers
+    wall = (moves.kind == Kind.WALL) & (path > 0)
+    base = np.where(moves.layer == 0, job.first_feed, job.feed)[wall]
+    flow = (moves.filament[wall] * filament_area(1.75) / path[wall]) * moves.feed[wall]
+    nominal = job.solidity * job.pitch * layers.height[moves.layer[wall]] * base
+    factor = moves.feed[wall] / base
+    assert ((factor >= LOWEST) & (factor <= HIGHEST)).all()
+    asked = nominal / flow * factor
+    inside = (asked > LOWEST) & (asked < HIGHEST)
+    assert inside.mean() > 0.8  # most of the rest is steep: thin square to its path
+    assert np.abs(flow / nominal - 1)[inside].max() <= HALF_STEP
+    assert np.ptp(factor) > 0.5
+
+
+def test_pace_changes_feeds_of_the_panel_alone():
+    _, steady, _ = walls(wedges=2, wedge_height=4.0)
+    _, paced, _ = walls(wedges=2, wedge_height=4.0, pace="steady-flow")
+    for name in ("x", "y", "z", "filament", "kind", "layer"):
+        assert np.array_equal(getattr(steady, name), getattr(paced, name)), name
+    other = ~np.isin(steady.kind, (Kind.WALL, Kind.TURN))
+    assert {Kind.BRIM, Kind.START, Kind.WEDGE} <= set(steady.kind[other])
+    assert np.array_equal(steady.feed[other], paced.feed[other])
+
+
+def test_by_default_feeds_are_the_jobs():
+    planned, moves, _ = walls()
+    job = planned.setup.job
+    assert (job.pace, job.lead) == ("steady-feed", "off")
+    made = np.isin(moves.kind, (Kind.WALL, Kind.TURN))
+    assert np.array_equal(moves.feed[made], np.where(moves.layer[made] == 0, job.first_feed, job.feed))
 
 
 def test_flow_is_steady_within_half_a_step():

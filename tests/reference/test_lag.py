@@ -4,9 +4,13 @@ First-order system τ·dq/dt + q = Q (K. Ogata, Modern Control Engineering, ch. 
 step of Q from rest, q(t) = Q·(1 − e^(−t/τ)); ramp Q = s·t from rest, q(t) = s·(t − τ + τ·e^(−t/τ)).
 """
 
+import msgspec
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import signal
+from scipy.integrate import solve_ivp
 
 from pathgen.motion import Kind, Moves, Plan, filament_area, plan_speeds
 from pathgen.motion.lag import held_volume, lagged_volume, shorter
@@ -36,6 +40,14 @@ def test_step_response():
     assert held_volume(moves, left, MACHINE) == pytest.approx(held, abs=1e-9)
 
 
+@given(st.floats(1e-3, 2), st.floats(1e-3, 0.5), st.floats(0, 30))
+def test_step_response_of_any_lag(lag, dt, flow):
+    machine = msgspec.structs.replace(MACHINE, hot_end=msgspec.structs.replace(MACHINE.hot_end, lag=lag))
+    left = lagged_volume(*steady(np.full(20, flow), dt), machine)
+    t = dt * np.arange(1, 21)
+    assert np.cumsum(left) == pytest.approx(flow * (t + lag * np.expm1(-t / lag)), rel=1e-9, abs=1e-9)
+
+
 @pytest.mark.parametrize(("before", "after"), [(0.84, 1.24), (1.24, 0.56)])
 def test_a_jump_of_the_pitch_dies_away(before, after):
     """The step response again: after a jump the error of q is (before − after)·e^(−t/τ)."""
@@ -57,6 +69,42 @@ def test_ramp_response():
     assert lagged_volume(moves, plan, machine)[0] == pytest.approx(
         slope * (t**2 / 2 - lag * t + lag**2 * (1 - np.exp(-t / lag)))  # ∫ q dt
     )
+
+
+def phases(moves, plan):
+    """(duration, flow at its start, flow at its end) of the three phases of every move, mm³/s."""
+    points = np.vstack([moves.start, np.column_stack([moves.x, moves.y, moves.z])])
+    path = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    length = np.where(path > 0, path, np.abs(moves.filament))
+    for i, (u, w, peak, time) in enumerate(zip(plan.entry, plan.exit, plan.peak, plan.time, strict=True)):
+        short = 2 * (peak * time - length[i])  # what speeding up and braking cost, mm, twice
+        square = (peak - u) ** 2 + (peak - w) ** 2
+        up, down = ((peak - v) * short / square if square > 1e-12 else 0.0 for v in (u, w))
+        per_mm = moves.filament[i] * AREA / length[i]
+        ramps = (up, u, peak), (time - up - down, peak, peak), (down, peak, w)
+        yield [(d, per_mm * a, per_mm * b) for d, a, b in ramps if d > 1e-12]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_random_walk_against_an_integrator(seed):
+    """`scipy.integrate.solve_ivp` phase by phase: long and short moves, and filament alone at rest."""
+    rng = np.random.default_rng(seed)
+    points = np.cumsum(rng.normal(0, 1, (13, 2)) * 10 ** rng.uniform(-2, 1, (13, 1)), axis=0)
+    points[5] = points[4]
+    moves = polyline(points, rng.uniform(5, 80, 12), rng.uniform(0.001, 0.2, 12))
+    plan = plan_speeds(moves, MACHINE)
+    state, expected = np.zeros(2), []  # outflow, volume that has left
+    for move in phases(moves, plan):
+        for time, first, last in move:
+
+            def rate(t, y, time=time, first=first, last=last):
+                return (first + (last - first) * t / time - y[0]) / LAG, y[0]
+
+            state = solve_ivp(rate, (0, time), state, rtol=1e-9, atol=1e-12, method="LSODA").y[:, -1]
+        expected.append(state[1])
+    left = lagged_volume(moves, plan, MACHINE)
+    assert np.cumsum(left) == pytest.approx(expected, abs=1e-8)
+    assert left[4] < moves.filament[4] * AREA  # the one at rest lags too
 
 
 def test_a_trapezoid_against_a_solver():
