@@ -6,8 +6,9 @@ pressure behind the nozzle has to follow every change of pitch. `steady-flow` dr
 narrow ones faster: a bead of nominal pitch runs at the job's feed, and all beads of a layer flow alike.
 
 The factor is nominal pitch over pitch, between `SLOWEST` and `FASTEST`. With the default pitches (0.70, 1.05
-and 1.55 times the bore) a bead asks for 0.68 to 1.5, so the bounds only hold back what is no ordinary bead: a
-turn that takes the area of the wall's end with it, or a thin remainder.
+and 1.55 times the bore) a bead along the wall asks for 0.68 to 1.5. The bounds hold back the others: a turn
+that takes the area of the wall's end with it, a thin remainder, and steep stretches, where a bead that fills
+its columns is thinner square to its path. There the flow differs from the rest's.
 
 A program needs an F word wherever the feed changes, so factors come in steps: whole powers of `STEP`. The
 step is the nearest one and depends on the move alone, not on the move before it, so the same wall has the
