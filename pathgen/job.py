@@ -454,7 +454,7 @@ def _opening(planned: Planned, heights: Heights) -> Moves:
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
     """Coarsen the pixel where the controller could not take the moves as fast as the feed makes them."""
     job, machine = setup.job, setup.machine
-    feed = fastest_feed(job)
+    feed = max(fastest_feed(job), job.first_feed)
     least = feed / machine.blocks_per_second
     if job.pixel >= least:
         return setup, []
