@@ -166,13 +166,13 @@ def shorter(moves: Moves, longest: float) -> Moves:
     >>> shorter(bead, 0.3).x.tolist(), shorter(bead, 0.3).filament.tolist()
     ([0.25, 0.5, 0.75, 1.0], [0.25, 0.25, 0.25, 0.25])
     """
-    path = _path(moves)
+    path = moves.path()
     count = np.maximum(np.ceil(path / longest * (1 - 1e-12)), 1).astype(np.intp)
     of = np.repeat(np.arange(len(moves)), count)
     rest = 1 - (np.arange(len(of)) - (np.cumsum(count) - count)[of] + 1) / count[of]
     x, y, z = (
-        values[of] - rest * np.diff(values, prepend=first)[of]
-        for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
+        values[of] - rest * step[of]
+        for values, step in zip((moves.x, moves.y, moves.z), moves.steps(), strict=True)
     )
     share = moves.filament[of] / count[of]
     return Moves(moves.start, x, y, z, share, moves.feed[of], moves.kind[of], moves.layer[of])
@@ -237,18 +237,9 @@ def _never_back(ask: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floa
     return given, float(high[-1] - run[-1])
 
 
-def _path(moves: Moves) -> Floats:
-    """Length of each move's path, mm."""
-    steps = [
-        np.diff(values, prepend=first)
-        for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
-    return np.asarray(np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2))
-
-
 def _length(moves: Moves) -> Floats:
     """Measure what a plan's speeds are counted along: the path, or the filament where the head rests, mm."""
-    path = _path(moves)
+    path = moves.path()
     return np.where(path > LEAST, path, np.abs(moves.filament))
 
 

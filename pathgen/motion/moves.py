@@ -72,6 +72,19 @@ class Moves:
         columns = {f.name: getattr(self, f.name)[rows] for f in fields(Moves) if f.name != "start"}
         return Moves(self.start, **columns)
 
+    def steps(self) -> list[Floats]:
+        """Measure every move along x, y and z, mm, three arrays of (N,)."""
+        return [
+            np.diff(values, prepend=first)
+            for values, first in zip((self.x, self.y, self.z), self.start, strict=True)
+        ]
+
+    def path(self) -> Floats:
+        """Measure the length of every move's path, mm, (N,); 0 where the head rests."""
+        x, y, z = self.steps()
+        length: Floats = np.sqrt(x**2 + y**2 + z**2)
+        return length
+
     @property
     def end(self) -> tuple[float, float, float]:
         """Position after the last move; the start where there is none."""

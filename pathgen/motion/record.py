@@ -115,8 +115,7 @@ class MovesRecorder:
             self._start = moves.start
         u, n = self._placement.to_panel(moves.x, moves.y)
         height = self._height[moves.layer]
-        steps = [np.diff(v, prepend=a) for v, a in zip((moves.x, moves.y, moves.z), moves.start, strict=True)]
-        length = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
+        length = moves.path()
         laid = (length > 0) & (moves.filament > 0)
         pitch = np.zeros(len(moves))
         np.divide(moves.filament * self._area, height * length, out=pitch, where=laid)

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Floats, Moves
 from pathgen.settings import Machine
 
@@ -112,7 +113,7 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     with np.errstate(divide="ignore"):
         for axis, share in zip(AXES, shape.share, strict=True):
             np.minimum(feed, getattr(machine.axes, axis).feed / np.abs(share), out=feed)
-        area = np.pi * machine.hot_end.filament_diameter**2 / 4
+        area = filament_area(machine.hot_end.filament_diameter)
         melted = np.where(shape.alone, 0.0, shape.share[3].clip(0) * area)
         np.minimum(feed, machine.hot_end.melt_rate / melted, out=feed)
     return feed

@@ -62,11 +62,7 @@ def tally(moves: Moves, plan: Plan, feed: Floats) -> Tally:
     Tally
         Zero everywhere for no moves.
     """
-    steps = [
-        np.diff(values, prepend=first)
-        for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
-    length = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
+    length = moves.path()
 
     def total(values: Floats | None) -> Floats:
         return np.bincount(moves.kind, weights=values, minlength=len(Kind)).astype(float)

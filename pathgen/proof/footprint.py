@@ -30,6 +30,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
+from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
 from pathgen.proof.frame import SNAP, Frame
 from pathgen.proof.replay import COUNTED
@@ -165,7 +166,7 @@ def beads_of(
     fresh = np.diff(row, prepend=-2) != 1
     fresh[1:] |= layer[1:] != layer[:-1]
     stroke = np.cumsum(fresh) - 1
-    volume = moves.filament[row] * (math.pi * filament_diameter**2 / 4)
+    volume = moves.filament[row] * filament_area(filament_diameter)
     area = volume / (frame.heights[layer] * solidity)
     return Beads(start, end, area, layer, stroke, _runs(end - start, stroke), row)
 

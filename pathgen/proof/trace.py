@@ -13,6 +13,7 @@ import numpy as np
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
+from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.speed import Plan
 from pathgen.proof.footprint import Bools, Floats, Ints, beads_of, closes_itself, deposits
@@ -289,10 +290,7 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
 
     `first` are the rows of the strokes' first beads; what counts is between the deposit before and that row.
     """
-    steps = [
-        np.diff(values, prepend=start)
-        for values, start in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
+    steps = moves.steps()
     dry = ~deposits(moves)
     made = np.flatnonzero(~dry)
     after = np.searchsorted(made, first)
@@ -330,12 +328,8 @@ def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int =
     """
     if len(plan.time) != len(moves):
         raise PathgenError(f"a plan of {len(plan.time)} moves for {len(moves)}", where="melt_rate")
-    steps = [
-        np.diff(values, prepend=first)
-        for values, first in zip((moves.x, moves.y, moves.z), moves.start, strict=True)
-    ]
-    length = np.sqrt(steps[0] ** 2 + steps[1] ** 2 + steps[2] ** 2)
-    volume = moves.filament.clip(0) * (math.pi * filament_diameter**2 / 4)
+    length = moves.path()
+    volume = moves.filament.clip(0) * filament_area(filament_diameter)
     alone = (length == 0) & (volume > 0)
     path = np.where(alone, moves.filament, length)
     none = np.zeros(len(moves))
