@@ -43,9 +43,10 @@ from pathgen.motion import (
     tally,
 )
 from pathgen.panel import Bend, Panel, check_bend
+from pathgen.panel.overhang import Overhang, overhangs
 from pathgen.panel.steadiness import Conditions, Steadiness, sections, steadiness
 from pathgen.route import Footprint, Placement, order_strokes, place
-from pathgen.route.axis import carried_acceleration, score_axes
+from pathgen.route.axis import AxisChoice, carried_acceleration, score_axes
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
 from pathgen.summary import Extents, Summary, Walls, first_facts, last_facts, summarise
@@ -81,6 +82,10 @@ class Planned:
         Wedges that hold it while it grows.
     steady : Steadiness, optional
         How far it sways while it grows; None for a bent panel, which stands by its shape.
+    leaning : Overhang, optional
+        What leans out too far while it grows; None where nothing was judged.
+    axes : AxisChoice, optional
+        The figures behind the axis; None where it was asked for or the panel is bent.
     """
 
     setup: Setup
@@ -91,6 +96,8 @@ class Planned:
     notes: tuple[str, ...] = ()
     props: Props | None = None
     steady: Steadiness | None = None
+    leaning: Overhang | None = None
+    axes: AxisChoice | None = None
 
     @property
     def bend(self) -> Bend | None:
@@ -196,14 +203,17 @@ def plan(
     if props and props.reach:
         covered = covered.around(props.reach)
         covered = covered.around(((0.0, 0.0), (0.0, props.reach[1][1] + START_GAP + 1.0)))
-    placement, steady = _stand(panel, covered, setup)
+    placement, steady, axes = _stand(panel, covered, setup)
+    leaning = overhangs(panel.thickness, panel.pixel, setup.job.overhang, bead_plan(panel, setup).pitch)
     if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
         direction, reason = best_direction(bead_plan(panel, setup), layers, placement, setup)
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
         more.append(reason)
     if props and props.removal:
         more.append(props.removal)
-    return Planned(setup, panel, layers, placement, given.name, (*notes, *more), props, steady)
+    return Planned(
+        setup, panel, layers, placement, given.name, (*notes, *more), props, steady, leaning, axes
+    )
 
 
 def _props(layers: Layers, setup: Setup) -> Props | None:
@@ -226,17 +236,20 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
     return plan_props(layers, wedge, comb) if wedge or comb else None
 
 
-def _stand(panel: Panel, covered: Footprint, setup: Setup) -> tuple[Placement, Steadiness | None]:
+def _stand(
+    panel: Panel, covered: Footprint, setup: Setup
+) -> tuple[Placement, Steadiness | None, AxisChoice | None]:
     """Choose the axis by the score of both, and measure how the panel sways along it."""
     job, machine, material = setup.job, setup.machine, setup.material
     if job.bend:
-        return place(covered, machine, job.axis), None
+        return place(covered, machine, job.axis), None, None
     wall = sections(panel.thickness, panel.pixel, panel.edge)
     assert job.pitch is not None, "settle fills it in"
     # Wedges hold the panel up to their top.
     held = (job.wedge_height or 2 * panel.height / 3) if job.wedges else 0.0
     plain = Conditions(material.modulus, material.density, support=held, pitch=job.pitch)
     carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
+    choice = None
     if job.axis == "auto":
         sway = {r: float(steadiness(wall, carried[r], wall.top[-1:]).sway[0]) for r in (0, 90)}
         choice = score_axes(machine, covered, sway, job.pitch)
@@ -244,7 +257,7 @@ def _stand(panel: Panel, covered: Footprint, setup: Setup) -> tuple[Placement, S
     else:
         placement = place(covered, machine, job.axis)
     heights = np.linspace(0.0, wall.top[-1], STATIONS + 1)[1:]
-    return placement, steadiness(wall, carried[placement.rotation], heights)
+    return placement, steadiness(wall, carried[placement.rotation], heights), choice
 
 
 def write(

@@ -182,6 +182,18 @@ class Job(Profile, frozen=True):
     wedge_gap: Annotated[
         float, Meta(ge=0, le=2, description="Gap between wedge and rim, bridged by the tabs.", extra=MM)
     ] = 0.2
+    copies: Annotated[int, Meta(ge=1, le=100, description="How many of it stand on the platform.")] = 1
+    spacing: Annotated[
+        float,
+        Meta(gt=0, le=200, description="Free platform between one panel's brim and the next's.", extra=MM),
+    ] = 5.0
+    build: Annotated[
+        Literal["abreast", "in-turn"],
+        Meta(
+            description="Several panels: all grow together, layer by layer, or one is finished before the "
+            "next begins, where the head has room for it."
+        ),
+    ] = "abreast"
     axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
         "auto"
     )

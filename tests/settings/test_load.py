@@ -383,6 +383,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.turns": "dry",
     "job.cradle": "none",
     "job.slope": "least",
+    "job.build": "in-turn",
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",
     "machine.dialect.extruder": "A",
