@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathgen.errors import PathgenError
-    from pathgen.job import Planned, Result, make, plan, write
+    from pathgen.job import Planned, Platform, Result, make, make_several, plan, plan_several, write
     from pathgen.proof.compare import Replayed, compare, replay
     from pathgen.report import preview
     from pathgen.settings import (
@@ -20,13 +20,14 @@ if TYPE_CHECKING:
         load_job,
         load_machine,
         load_material,
+        load_panels,
         machine_names,
         material_names,
     )
 
 _HOME = {
     "errors": ["PathgenError"],
-    "job": ["Planned", "Result", "make", "plan", "write"],
+    "job": ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"],
     "proof.compare": ["Replayed", "compare", "replay"],
     "report": ["preview"],
     "settings": [
@@ -36,6 +37,7 @@ _HOME = {
         "load_job",
         "load_machine",
         "load_material",
+        "load_panels",
         "machine_names",
         "material_names",
     ],
@@ -48,16 +50,20 @@ __all__ = [
     "Material",
     "PathgenError",
     "Planned",
+    "Platform",
     "Replayed",
     "Result",
     "compare",
     "load_job",
     "load_machine",
     "load_material",
+    "load_panels",
     "machine_names",
     "make",
+    "make_several",
     "material_names",
     "plan",
+    "plan_several",
     "preview",
     "replay",
     "write",

@@ -2,16 +2,14 @@
 
     picture ─► luminance ─► thickness ─► panel ─► layers ─► strokes ─► moves ─► program text
 
-Layers are planned and written in blocks, so memory does not grow with the panel's height.
+Panels are settled first (`plan`), then given their places, then written layer by layer (`write`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import BinaryIO
 
 import msgspec
 import numpy as np
@@ -20,118 +18,41 @@ from numpy.typing import NDArray
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
-from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, brim_loops, cut, find_fill
+from pathgen.layers import Layers, cut
 from pathgen.layers.cradle import CradlePlan
-from pathgen.layers.props import Props, between, plan_props
-from pathgen.layers.strokes import merge
+from pathgen.layers.props import Props, plan_props
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import (
-    Heights,
-    Kind,
     Moves,
     MovesRecorder,
     Plan,
     Tally,
-    approach,
-    assemble,
-    concatenate,
     fastest_feed,
     lead_filament,
     limit_feed,
     plan_speeds,
-    start_line,
     tally,
 )
-from pathgen.panel import Bend, Panel, check_bend
-from pathgen.panel.overhang import Overhang, overhangs
-from pathgen.panel.steadiness import Conditions, Steadiness, sections, steadiness
-from pathgen.route import Footprint, Placement, order_strokes, place
-from pathgen.route.axis import AxisChoice, carried_acceleration, score_axes
+from pathgen.panel import check_bend
+from pathgen.panel.overhang import overhangs
+from pathgen.panel.steadiness import Steadiness
+from pathgen.planned import Part, Planned, Platform, Result, bead_plan, bend_of
+from pathgen.route import Placement
+from pathgen.route.axis import AxisChoice
+from pathgen.sequence import CLEAR, Laid, blocks, program_layers
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Source, read_source, to_panel
-from pathgen.summary import Extents, Summary, Walls, first_facts, last_facts, summarise
+from pathgen.standing import Upright, fits_at_all, stand
+from pathgen.summary import Extents, Walls, first_facts, last_facts, summarise
 from pathgen.trial import best_direction
 
+__all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"]
+
 Progress = Callable[[int, int], None]
-Item = TypeVar("Item")
-Done = TypeVar("Done")
 
-CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
-STATIONS = 200  # heights at which the sway is known
-CLEAR = 10.0  # mm that the head rises over the finished panel
-START_GAP = 4.0  # mm between the start line and what stands nearest to it
-
-
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """A panel that is ready to be made.
-
-    Attributes
-    ----------
-    setup : Setup
-        Job (complete), machine and material.
-    panel : Panel
-        Thickness map with its rim.
-    layers : Layers
-    placement : Placement
-    source : str
-        Name of the picture.
-    notes : tuple of str
-        What the person should know.
-    props : Props, optional
-        Wedges that hold it while it grows.
-    steady : Steadiness, optional
-        How far it sways while it grows; None for a bent panel, which stands by its shape.
-    leaning : Overhang, optional
-        What leans out too far while it grows; None where nothing was judged.
-    axes : AxisChoice, optional
-        The figures behind the axis; None where it was asked for or the panel is bent.
-    """
-
-    setup: Setup
-    panel: Panel
-    layers: Layers
-    placement: Placement
-    source: str
-    notes: tuple[str, ...] = ()
-    props: Props | None = None
-    steady: Steadiness | None = None
-    leaning: Overhang | None = None
-    axes: AxisChoice | None = None
-
-    @property
-    def bend(self) -> Bend | None:
-        """How the panel is bent."""
-        return bend_of(self.panel.width, self.setup)
-
-    @property
-    def beads(self) -> BeadPlan:
-        """What the fill aims at."""
-        return bead_plan(self.panel, self.setup)
-
-
-@dataclass(slots=True)
-class Result:
-    """What came of a job.
-
-    Attributes
-    ----------
-    planned : Planned
-    tally : Tally
-        Time, filament, lengths and counts by kind of move.
-    summary : dict
-        Flat, with units in its keys; what ``--summary`` writes.
-    counts : (layers, columns) int8
-        Beads side by side, row 0 the bottom layer.
-    samples : dict of int to Strokes
-        Strokes of a few layers, by layer number.
-    """
-
-    planned: Planned
-    tally: Tally
-    summary: Summary
-    counts: NDArray[np.int8]
-    samples: dict[int, Strokes] = field(default_factory=dict)
+# What panels on one platform have in common: they share layers, heat, and the head.
+SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature",
+          "platform_temperature", "axis", "spacing", "build", "solidity", "feed", "pace", "lead")  # fmt: skip
 
 
 def make(
@@ -143,7 +64,7 @@ def make(
     *,
     progress: Progress | None = None,
 ) -> Result:
-    """Make the program of one panel.
+    """Make the program of one panel, or of some copies of it.
 
     Parameters
     ----------
@@ -175,45 +96,108 @@ def make(
     >>> result.summary["layers"], result.summary["rotation_deg"]
     (99, 90)
     """
-    refuse_same(out, [source] if isinstance(source, str | Path) else [])
-    planned = plan(source, job, machine, material)
+    return make_several([(source, job or Job())], out, machine, material, progress=progress)
+
+
+def make_several(
+    panels: Sequence[tuple[Source, Job]],
+    out: str | Path,
+    machine: Machine | None = None,
+    material: Material | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Result:
+    """Make one program of several panels.
+
+    Parameters
+    ----------
+    panels : sequence of (source, job)
+        As `make` takes them. Their jobs agree in the keys of `SHARED`.
+    out, machine, material, progress
+        As in `make`.
+
+    Raises
+    ------
+    PathgenError
+        For anything refused; then there is no file.
+    """
+    refuse_same(out, [source for source, _ in panels if isinstance(source, str | Path)])
+    platform = plan_several(panels, machine, material)
     with atomic_output(out) as stream:
-        return write(planned, stream, progress)
+        return write(platform, stream, progress)
 
 
 def plan(
     source: Source, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> Planned:
-    """Settle everything about a panel up to its place on the platform; nothing is written.
+    """Settle everything about one panel up to its place on the platform; nothing is written.
 
-    Parameters and errors are those of `make`.
+    Parameters and errors are those of `make`; of copies it is the first.
     """
-    settled = settle(job or Job(), machine, material)
+    return plan_several([(source, job or Job())], machine, material).panels[0]
+
+
+def plan_several(
+    panels: Sequence[tuple[Source, Job]], machine: Machine | None = None, material: Material | None = None
+) -> Platform:
+    """Settle everything about some panels up to their places on the platform; nothing is written.
+
+    Parameters and errors are those of `make_several`.
+    """
+    if not panels:
+        raise PathgenError("no panels", where="panel", allowed="one or more")
+    _agree([job for _, job in panels])
+    uprights = []
+    for source, job in panels:
+        upright = _upright(source, job, machine, material)
+        uprights += [upright] * upright.setup.job.copies
+    job = uprights[0].setup.job
+    places = stand(uprights, job.spacing, job.build == "in-turn" and len(uprights) > 1)
+    planned = tuple(
+        _planned(uprights[i], spot, steady, places.axes)
+        for i, spot, steady in zip(places.order, places.placements, places.steady, strict=True)
+    )
+    return Platform(planned, places.line, places.block, job.build == "in-turn" and len(planned) > 1)
+
+
+def _agree(jobs: Sequence[Job]) -> None:
+    """Refuse panels that cannot stand on one platform."""
+    for number, job in enumerate(jobs[1:], start=2):
+        for key in SHARED:
+            one, other = getattr(jobs[0], key), getattr(job, key)
+            if one != other:
+                what = f"{key} is {other} for panel {number}, and {one} for the first"
+                raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
+
+
+def _upright(source: Source, job: Job, machine: Machine | None, material: Material | None) -> Upright:
+    """Turn a source into a panel that only lacks its place."""
+    settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     given = read_source(source, setup, settled.job.pixel)
-    # What cannot fit however thin it is should be refused before minutes are spent on its pixels.
-    place(footprint(given.width, given.height, 0.0, 0.0, setup), setup.machine, setup.job.axis)
+    fits_at_all(given.width, given.height, setup)
     panel, more = to_panel(given, setup)
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
-    props = _props(layers, setup)
-    covered = footprint(panel.width, panel.height, *_thicknesses(panel), setup)
-    if props and props.reach:
-        covered = covered.around(props.reach)
-        covered = covered.around(((0.0, 0.0), (0.0, props.reach[1][1] + START_GAP + 1.0)))
-    placement, steady, axes = _stand(panel, covered, setup)
-    leaning = overhangs(panel.thickness, panel.pixel, setup.job.overhang, bead_plan(panel, setup).pitch)
+    return Upright(setup, panel, layers, given.name, [*notes, *more], _props(layers, setup))
+
+
+def _planned(
+    upright: Upright, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
+) -> Planned:
+    """Settle what needs the place of a panel."""
+    setup, panel, layers, props = upright.setup, upright.panel, upright.layers, upright.props
+    notes = list(upright.notes)
     if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
-        direction, reason = best_direction(bead_plan(panel, setup), layers, placement, setup)
+        direction, reason = best_direction(bead_plan(panel, setup), layers, spot, setup)
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
-        more.append(reason)
+        notes.append(reason)
     if props and props.removal:
-        more.append(props.removal)
-    return Planned(
-        setup, panel, layers, placement, given.name, (*notes, *more), props, steady, leaning, axes
-    )
+        notes.append(props.removal)
+    leaning = overhangs(panel.thickness, panel.pixel, setup.job.overhang, bead_plan(panel, setup).pitch)
+    return Planned(setup, panel, layers, spot, upright.source, tuple(notes), props, steady, leaning, axes)
 
 
 def _props(layers: Layers, setup: Setup) -> Props | None:
@@ -236,41 +220,17 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
     return plan_props(layers, wedge, comb) if wedge or comb else None
 
 
-def _stand(
-    panel: Panel, covered: Footprint, setup: Setup
-) -> tuple[Placement, Steadiness | None, AxisChoice | None]:
-    """Choose the axis by the score of both, and measure how the panel sways along it."""
-    job, machine, material = setup.job, setup.machine, setup.material
-    if job.bend:
-        return place(covered, machine, job.axis), None, None
-    wall = sections(panel.thickness, panel.pixel, panel.edge)
-    assert job.pitch is not None, "settle fills it in"
-    # Wedges hold the panel up to their top.
-    held = (job.wedge_height or 2 * panel.height / 3) if job.wedges else 0.0
-    plain = Conditions(material.modulus, material.density, support=held, pitch=job.pitch)
-    carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
-    choice = None
-    if job.axis == "auto":
-        sway = {r: float(steadiness(wall, carried[r], wall.top[-1:]).sway[0]) for r in (0, 90)}
-        choice = score_axes(machine, covered, sway, job.pitch)
-        placement = replace(place(covered, machine, choice.axis), reason=choice.reason)
-    else:
-        placement = place(covered, machine, job.axis)
-    heights = np.linspace(0.0, wall.top[-1], STATIONS + 1)[1:]
-    return placement, steadiness(wall, carried[placement.rotation], heights), choice
-
-
 def write(
-    planned: Planned,
+    planned: Planned | Platform,
     stream: BinaryIO,
     progress: Progress | None = None,
     recorder: MovesRecorder | None = None,
 ) -> Result:
-    """Write the program of a planned panel.
+    """Write the program of what is planned.
 
     Parameters
     ----------
-    planned : Planned
+    planned : Planned or Platform
     stream : binary file
         Seekable: facts known only at the end are filled into the header.
     progress : callable, optional
@@ -282,33 +242,49 @@ def write(
     -------
     Result
     """
-    setup, total = planned.setup, len(planned.layers)
+    platform = _alone(planned) if isinstance(planned, Planned) else planned
+    setup, layers = platform.setup, program_layers(platform)
     writer = ProgramWriter(stream, setup.machine, setup.material.fan)
-    layers = planned.layers
-    writer.begin(first_facts(planned), _placeholders(planned), layers.top, layers.height)
-    sums, extents, walls = Tally(), Extents(), Walls(planned.panel)
-    counts = np.zeros((total, planned.panel.thickness.shape[1]), np.int8)
-    samples: dict[int, Strokes] = {}
-    wanted = {total * quarter // 4 for quarter in (1, 2, 3)}
-    owed = 0.0
-    for moves, strokes, first, last in blocks(planned):
+    writer.begin(first_facts(platform), _placeholders(platform), layers.top, layers.height)
+    sums, extents, owed, done = Tally(), Extents(), 0.0, 0
+    total = sum(len(p.layers) for p in platform.panels)
+    walls = [Walls(p.panel, p.bend) for p in platform.panels]
+    parts = [Part(p, np.zeros((len(p.layers), p.panel.thickness.shape[1]), np.int8)) for p in platform.panels]
+    for block in blocks(platform):
+        moves = block.moves
         feed = limit_feed(moves, setup.machine)
         speeds = plan_speeds(moves, setup.machine, feed)
         if setup.job.lead == "on":
             moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
         sums += tally(moves, speeds, feed)
         extents.take(moves)
-        walls.take(strokes)
         writer.write(moves, feed)
         if recorder:
             recorder.take(moves, feed, speeds)
-        counts[first:last] = strokes.counts
-        samples |= {i: strokes.only(i) for i in wanted if first <= i < last}
+        for laid in block.laid:
+            walls[laid.number].take(laid.strokes)
+            _keep(parts[laid.number], laid)
+        done += block.layers
         if progress:
-            progress(last, total)
-    summary = summarise(planned, sums, extents, walls, writer.lines)
+            progress(done, total)
+    summary = summarise(platform, sums, extents, walls, writer.lines)
     writer.finish(last_facts(summary))
-    return Result(planned, sums, summary, counts, samples)
+    return Result(platform, sums, summary, parts)
+
+
+def _alone(planned: Planned) -> Platform:
+    """Set a panel that was planned with its place on a platform of its own."""
+    box = Upright(planned.setup, planned.panel, planned.layers, planned.source, [], planned.props)
+    return Platform((planned,), box.line, planned.placement)
+
+
+def _keep(part: Part, laid: Laid) -> None:
+    """Keep of a block what a preview shows of its panel."""
+    part.counts[laid.first : laid.last] = laid.strokes.counts
+    total = len(part.planned.layers)
+    for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
+        if laid.first <= layer < laid.last:
+            part.samples[layer] = laid.strokes.only(layer)
 
 
 def _led(
@@ -320,148 +296,17 @@ def _led(
     return moves, feed, plan_speeds(moves, machine, feed), owed
 
 
-def blocks(planned: Planned) -> Iterator[tuple[Moves, Strokes, int, int]]:
-    """Plan a panel's moves block after block.
-
-    Yields
-    ------
-    moves : Moves
-        In machine coordinates; the first block opens with the approach, the start line and the brim.
-    strokes : Strokes
-        The walls' strokes, in order.
-    first, last : int
-        The block holds layers ``first:last``.
-    """
-    setup, layers, placement = planned.setup, planned.layers, planned.placement
-    fill = find_fill(setup.job.fill)
-    heights = Heights(layers.top, layers.height)
-    step = max(1, CELLS_PER_BLOCK // planned.panel.thickness.shape[1])
-    spans = [(first, min(first + step, len(layers))) for first in range(0, len(layers), step)]
-    opening = _opening(planned, heights)
-    at = opening.end
-    beads, bend = planned.beads, planned.bend
-
-    def strokes_of(span: tuple[int, int]) -> Strokes:
-        strokes = fill(layers.profiles(*span), beads)
-        return strokes if bend is None else bend_strokes(strokes, bend)
-
-    filled = _one_ahead(strokes_of, spans)
-    props = planned.props
-    for (first, last), strokes in zip(spans, filled, strict=True):
-        here = placement.to_panel(np.array(at[0]), np.array(at[1]))
-        strokes, _ = order_strokes(strokes, (float(here[0]), float(here[1])))
-        laid, kinds = _with_props(strokes, props, first, last)
-        moves = assemble(laid, kinds, heights, placement, setup, at)
-        at = moves.end
-        yield (concatenate([opening, moves]) if first == 0 else moves), strokes, first, last
-
-
-def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
-    """Map in order, working on the next item in a thread while the caller is busy with this one.
-
-    Filling and writing take about as long as each other, and neither holds the interpreter for much of it.
-    """
-    with ThreadPoolExecutor(1) as worker:
-        ahead = [worker.submit(function, item) for item in items[:1]]
-        for item in items[1:]:
-            ahead.append(worker.submit(function, item))
-            yield ahead.pop(0).result()
-        for last in ahead:
-            yield last.result()
-
-
-def _with_props(
-    walls: Strokes, props: Props | None, first: int, last: int
-) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
-    """Put each layer's props after its walls: what touches the rim is laid against a wall that is there."""
-    if props is None:
-        return walls, Kind.WALL
-    parts = [(walls, Kind.WALL)]
-    for strokes, kind in ((props.strips, Kind.WEDGE), (props.tabs, Kind.WEDGE), (props.cradle, Kind.CRADLE)):
-        parts.append((between(strokes, first, last), kind))
-    layer = np.concatenate([part.layer for part, _ in parts])
-    kinds = np.concatenate([np.full(len(part), kind, np.uint8) for part, kind in parts])
-    return merge([part for part, _ in parts], walls.counts), kinds[np.argsort(layer, kind="stable")]
-
-
-def bead_plan(panel: Panel, setup: Setup) -> BeadPlan:
-    """Gather what a job asks of its fill."""
-    asked = {
-        name: getattr(setup.job, name) for name in BeadPlan.__dataclass_fields__ if hasattr(setup.job, name)
-    }
-    bend = bend_of(panel.width, setup)
-    if bend is not None:
-        asked |= {"longest": bend.longest_move(float(panel.thickness.max())), "ring": bend.closed}
-    return BeadPlan(**asked)
-
-
-def footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
-    """Measure what panel, brim and start line cover of the platform.
-
-    Parameters
-    ----------
-    width, height : float
-        Outer sides of the panel, mm.
-    foot, thickest : float
-        Largest thickness of the lowest row and of the whole panel, mm.
-    setup : Setup
-    """
-    brim, bend = setup.job.brim, bend_of(width, setup)
-    u, back = (0.0, width), 0.0
-    if bend is not None:
-        along = np.linspace(0.0, width, 721)
-        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)]
-        p, q = (np.concatenate([face[i] for face in faces]) for i in (0, 1))
-        u, back = (float(p.min()), float(p.max())), float(q.min())
-    line = start_line_at(width, foot, thickest, setup)
-    return Footprint(u=(u[0] - brim, u[1] + brim), n=(back - brim, line + 1.0), height=height)
-
-
-def start_line_at(width: float, foot: float, thickest: float, setup: Setup) -> float:
-    """How far in front of the panel's back the start line lies, mm."""
-    bend, front = bend_of(width, setup), thickest
-    if bend is not None:
-        along = np.linspace(0.0, width, 721)
-        front = max(float(bend.to_plan(along, n + 0 * along)[1].max()) for n in (0.0, thickest))
-    return max(front, front - thickest + foot + setup.job.brim) + START_GAP
-
-
-def bend_of(width: float, setup: Setup) -> Bend | None:
-    """Give the bend of a panel of that width; None where it is flat."""
-    return Bend(width, setup.job.bend) if setup.job.bend else None
-
-
-def _thicknesses(panel: Panel) -> tuple[float, float]:
-    """Largest thickness of the foot and of the whole panel, mm."""
-    return float(panel.thickness[-1].max()), float(panel.thickness.max())
-
-
-def _placeholders(planned: Planned) -> dict[str, float]:
+def _placeholders(platform: Platform) -> dict[str, float]:
     """Give what start and finish blocks leave open: temperatures, and where the head rests at the end."""
-    job, volume = planned.setup.job, planned.setup.machine.volume
+    job, volume = platform.setup.job, platform.setup.machine.volume
     assert job.nozzle_temperature is not None and job.platform_temperature is not None, "settle fills them in"
     return {
         "nozzle": job.nozzle_temperature,
         "platform": job.platform_temperature,
         "park_x": volume.x[0],
         "park_y": volume.y[1],
-        "clear_z": min(float(planned.layers.top[-1]) + CLEAR, volume.z[1]),
+        "clear_z": min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1]),
     }
-
-
-def _opening(planned: Planned, heights: Heights) -> Moves:
-    """Approach, start line and brim."""
-    setup, panel, placement = planned.setup, planned.panel, planned.placement
-    pitch = planned.beads.pitch
-    line_at = start_line_at(panel.width, *_thicknesses(panel), setup)
-    if planned.props and planned.props.reach:
-        line_at = max(line_at, planned.props.reach[1][1] + START_GAP)
-    line = start_line(panel.width, line_at, pitch)
-    parts = [approach(line, placement, setup.machine)]
-    parts.append(assemble(line, Kind.START, heights, placement, setup, parts[-1].end))
-    loops = brim_loops(planned.layers.profiles(0, 1), setup.job.brim, pitch, planned.bend)
-    parts.append(assemble(loops, Kind.BRIM, heights, placement, setup, parts[-1].end))
-    return concatenate(parts)
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:

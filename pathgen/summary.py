@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, filament_area, mass
-from pathgen.panel import Panel
+from pathgen.panel import Bend, Panel
+from pathgen.planned import Planned, Platform, Summary
 from pathgen.settings import digest
-
-if TYPE_CHECKING:
-    from pathgen.job import Planned
-
-Summary = dict[str, str | int | float | list[str]]
 
 
 @dataclass(slots=True)
@@ -47,6 +43,8 @@ class Walls:
     Attributes
     ----------
     panel : Panel
+    bend : Bend or None
+        How it is bent; strokes are then in plan coordinates.
     layers, strokes, changes, loose_ends : int
         Layers; strokes; changes of the bead count along them; starts and ends of strokes inside the picture.
     shortest : float
@@ -54,6 +52,7 @@ class Walls:
     """
 
     panel: Panel
+    bend: Bend | None = None
     layers: int = 0
     strokes: int = 0
     changes: int = 0
@@ -70,8 +69,10 @@ class Walls:
         length = np.add.reduceat(strokes.length(), strokes.start[:-1])
         self.shortest = min(self.shortest, float(length.min()))
         ends = np.concatenate([strokes.start[:-1], strokes.start[1:] - 1])
-        rim = self.panel.rim * self.panel.pixel
-        inside = (strokes.u[ends] > rim) & (strokes.u[ends] < self.panel.width - rim)
+        rim, u = self.panel.rim * self.panel.pixel, strokes.u[ends]
+        if self.bend is not None:
+            u, _ = self.bend.to_flat(u, strokes.n[ends])
+        inside = (u > rim) & (u < self.panel.width - rim)
         self.loose_ends += int(np.count_nonzero(inside))
 
 
@@ -81,15 +82,18 @@ def _grown(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float
     return min(box[0], float(values.min())), max(box[1], float(values.max()))
 
 
-def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lines: int) -> Summary:
+def summarise(
+    platform: Platform, sums: Tally, extents: Extents, walls: Sequence[Walls], lines: int
+) -> Summary:
     """Gather what is known of a print that has been planned to its end.
 
     Parameters
     ----------
-    planned : Planned
+    platform : Platform
     sums : Tally
     extents : Extents
-    walls : Walls
+    walls : sequence of Walls
+        One for each panel.
     lines : int
         Motion lines of the program.
 
@@ -97,42 +101,69 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lin
     -------
     dict
         Flat; a key's last part is its unit. Times include warming up and homing as the profile allows for
-        them.
+        them. Of several panels sizes are those of the largest, counts are of all; what differs stands once
+        more under `panel_1_…`, `panel_2_…`.
     """
-    setup, machine, material = planned.setup, planned.setup.machine, planned.setup.material
+    setup, machine, material = platform.setup, platform.setup.machine, platform.setup.material
+    panels, tallest = platform.panels, platform.tallest
     filament = float(sums.filament.sum())
     weight = mass(filament, filament_area(machine.hot_end.filament_diameter), material.density)
     moving = float(sums.time.sum())
     before = machine.heaters.warm_up + machine.heaters.homing
-    layers = len(planned.layers)
+    layers = sum(each.layers for each in walls)
+    strokes = sum(each.strokes for each in walls)
+    travel = float(sums.time[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]].sum())
     facts: Summary = {
-        "picture": planned.source,
+        "picture": panels[0].source,
         "machine": machine.name,
         "material": material.name,
         "fill": setup.job.fill,
         "digest": digest(setup),
-        "width_mm": round(planned.panel.width, 3),
-        "height_mm": round(float(planned.layers.top[-1]), 3),
-        "thickest_mm": round(float(planned.panel.thickness.max()), 3),
-        "layers": layers,
+        "panels": len(panels),
+        "width_mm": round(max(p.panel.width for p in panels), 3),
+        "height_mm": round(float(tallest.layers.top[-1]), 3),
+        "thickest_mm": round(max(float(p.panel.thickness.max()) for p in panels), 3),
+        "layers": len(tallest.layers),
         "layer_mm": setup.job.layer,
         "moves": lines,
         "time_s": round(moving + before),
         "moving_time_s": round(moving, 1),
+        "dry_time_s": round(travel, 1),
         "filament_m": round(filament / 1000, 4),
         "mass_g": round(weight, 2),
         "price": round(weight / 1000 * material.price, 2),
-        "rotation_deg": planned.placement.rotation,
-        "rotation_reason": planned.placement.reason,
+        "rotation_deg": platform.placement.rotation,
+        "rotation_reason": platform.placement.reason,
         "wall_mm": round(float(sums.length[[Kind.WALL, Kind.TURN]].sum()), 1),
         "travel_mm": round(float(sums.length[[Kind.TRAVEL, Kind.LINK]].sum()), 1),
         "retractions": int(sums.count[Kind.RETRACT]),
-        "strokes": walls.strokes,
-        "shortest_stroke_mm": round(walls.shortest, 2) if walls.strokes else 0.0,
-        "bead_changes_per_layer": round(walls.changes / layers, 2),
-        "loose_ends_per_layer": round(walls.loose_ends / layers, 2),
+        "strokes": strokes,
+        "shortest_stroke_mm": round(min(w.shortest for w in walls), 2) if strokes else 0.0,
+        "bead_changes_per_layer": round(sum(w.changes for w in walls) / layers, 2),
+        "loose_ends_per_layer": round(sum(w.loose_ends for w in walls) / layers, 2),
         "slowed_moves": sums.slowed,
     }
+    facts |= _standing_facts(max(panels, key=_sway))
+    if len(panels) > 1:
+        for number, planned in enumerate(panels, start=1):
+            facts |= {f"panel_{number}_{key}": value for key, value in _own_facts(planned).items()}
+    for kind in Kind:
+        facts[f"time_{kind.name.lower()}_s"] = round(float(sums.time[kind]), 1)
+    for which, box in (("deposit", extents.deposit), ("reach", extents.every)):
+        for axis, (low, high) in zip("xyz", box, strict=True):
+            facts[f"{which}_{axis}_min_mm"], facts[f"{which}_{axis}_max_mm"] = round(low, 3), round(high, 3)
+    told = dict.fromkeys(note for planned in panels for note in planned.notes)
+    facts["notes"] = [*told, *_own_notes(sums, lines)]
+    return facts
+
+
+def _sway(planned: Planned) -> float:
+    return float(planned.steady.sway[-1]) if planned.steady is not None else -1.0
+
+
+def _standing_facts(planned: Planned) -> Summary:
+    """Say how a panel stands while it grows: sway, props, what leans, the figures behind its axis."""
+    facts: Summary = {}
     if planned.steady is not None:
         facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
         if np.isfinite(planned.steady.frequency[-1]):
@@ -141,12 +172,35 @@ def summarise(planned: Planned, sums: Tally, extents: Extents, walls: Walls, lin
     if planned.props is not None:
         facts["props_share"] = round(planned.props.share, 4)
         facts["prop_contacts"] = planned.props.contacts
-    for kind in Kind:
-        facts[f"time_{kind.name.lower()}_s"] = round(float(sums.time[kind]), 1)
-    for which, box in (("deposit", extents.deposit), ("reach", extents.every)):
-        for axis, (low, high) in zip("xyz", box, strict=True):
-            facts[f"{which}_{axis}_min_mm"], facts[f"{which}_{axis}_max_mm"] = round(low, 3), round(high, 3)
-    facts["notes"] = [*planned.notes, *_own_notes(sums, lines)]
+    if planned.leaning is not None:
+        facts["leaning_share"] = round(float(planned.leaning.leaning.mean()), 5)
+        facts["leaning"] = [str(place) for place in planned.leaning.worst]
+    for row in planned.axes.rows if planned.axes else ():
+        name = f"axis_{row.along.lower()}"
+        facts |= {
+            f"{name}_cost": round(row.total, 3) if row.clear else "no place",
+            f"{name}_sway_mm": round(row.sway, 4),
+            f"{name}_step_mm": round(row.positioning, 5),
+            f"{name}_acceleration_mm_s2": row.acceleration,
+            f"{name}_carried": int(row.carried),
+        }
+        if row.time is not None:
+            facts[f"{name}_time_s"] = round(row.time)
+    return facts
+
+
+def _own_facts(planned: Planned) -> Summary:
+    facts: Summary = {
+        "picture": planned.source,
+        "width_mm": round(planned.panel.width, 3),
+        "height_mm": round(float(planned.layers.top[-1]), 3),
+        "thickest_mm": round(float(planned.panel.thickness.max()), 3),
+        "layers": len(planned.layers),
+        "x_mm": planned.placement.x0,
+        "y_mm": planned.placement.y0,
+    }
+    if planned.steady is not None:
+        facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
     return facts
 
 
@@ -157,32 +211,61 @@ def _own_notes(sums: Tally, lines: int) -> list[str]:
     return [f"{share:.0f} % of the moves are slower than asked: the axes or the hot end cannot do more"]
 
 
-def first_facts(planned: Planned) -> list[tuple[str, str]]:
+def first_facts(platform: Platform) -> list[tuple[str, str]]:
     """Facts for the program's header that are known before the first move.
 
     The job's keys stand under their own names and the frame under `panel …`, so that a program can be read
-    back and compared without any other file.
+    back and compared without any other file. Of several panels the second's keys are `panel 2 …` and, where
+    its job differs from the first's, `job 2 …`.
     """
-    setup, place, layers = planned.setup, planned.placement, planned.layers
-    hot_end = setup.machine.hot_end
+    setup, several = platform.setup, len(platform.panels) > 1
+    first = platform.panels[0]
     facts: list[tuple[str, object]] = [
-        ("settings", digest(setup)),
-        ("picture", planned.source),
+        ("settings", digest(first.setup)),
+        ("picture", first.source),
         ("machine", setup.machine.name),
         ("material", setup.material.name),
-        ("panel width", f"{planned.panel.width:.3f} mm"),
-        ("panel height", f"{layers.top[-1]:.3f} mm"),
-        ("panel layers", len(layers)),
-        ("panel rotation", place.rotation),
-        ("panel origin x", f"{place.x0:.3f} mm"),
-        ("panel origin y", f"{place.y0:.3f} mm"),
-        ("filament diameter", f"{hot_end.filament_diameter:g} mm"),
+        *_frame_facts(first, "panel", several),
+        ("filament diameter", f"{setup.machine.hot_end.filament_diameter:g} mm"),
+        *((f"job {name}", value) for name, value in _job_facts(first).items()),
     ]
-    for name in setup.job.__struct_fields__:
-        value = getattr(setup.job, name)
-        if name not in ("machine", "material") and value is not None:
-            facts.append((f"job {name}", f"{value:g}" if isinstance(value, float) else value))
+    if several:
+        facts.append(("panels", len(platform.panels)))
+    for number, planned in enumerate(platform.panels[1:], start=2):
+        facts += [(f"settings {number}", digest(planned.setup)), (f"picture {number}", planned.source)]
+        facts += _frame_facts(planned, f"panel {number}", several)
+        own, same = _job_facts(planned), _job_facts(first)
+        facts += [(f"job {number} {name}", value) for name, value in own.items() if same.get(name) != value]
     return [(key, str(value)) for key, value in facts]
+
+
+def _frame_facts(planned: Planned, name: str, several: bool) -> list[tuple[str, object]]:
+    place, layers = planned.placement, planned.layers
+    facts: list[tuple[str, object]] = [
+        (f"{name} width", f"{planned.panel.width:.3f} mm"),
+        (f"{name} height", f"{layers.top[-1]:.3f} mm"),
+        (f"{name} layers", len(layers)),
+        (f"{name} rotation", f"{place.rotation:g}"),
+        (f"{name} origin x", f"{place.x0:.3f} mm"),
+        (f"{name} origin y", f"{place.y0:.3f} mm"),
+    ]
+    if several:  # what is fed outside belongs to a neighbour
+        for axis, (low, high) in zip("un", planned.plan_box, strict=True):
+            facts += [(f"{name} low {axis}", f"{low:.3f} mm"), (f"{name} high {axis}", f"{high:.3f} mm")]
+    return facts
+
+
+def _job_facts(planned: Planned) -> dict[str, object]:
+    """Give the job's keys as they are written into a header."""
+    job = planned.setup.job
+    values = {
+        name: getattr(job, name) for name in job.__struct_fields__ if name not in ("machine", "material")
+    }
+    return {
+        name: f"{value:g}" if isinstance(value, float) else value
+        for name, value in values.items()
+        if value is not None
+    }
 
 
 def last_facts(summary: Summary) -> dict[str, str]:
@@ -216,14 +299,20 @@ def clock(seconds: float) -> str:
 def closing_lines(summary: Summary, out: str) -> list[str]:
     """Word the summary for the person who waits, one fact a line."""
     s = summary
+    what = "panel" if s["panels"] == 1 else f"the largest of {s['panels']} panels"
     lines = [
-        f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm panel, up to {s['thickest_mm']:g} mm thick",
+        f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
         f"  {s['layers']} layers, {s['moves']:,} moves, stands {s['rotation_reason']}",
         f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
     if "steadiness" in s:
         lines.append(f"  {s['steadiness']}")
+    leaning = s.get("leaning")
+    if leaning:
+        assert isinstance(leaning, list)
+        share = 100 * float(str(s["leaning_share"]))
+        lines.append(f"  {share:.2f} % of the wall leans out too far, worst at {leaning[0]}")
     notes = s["notes"]
     assert isinstance(notes, list)
     return lines + [f"  note: {note}" for note in notes]

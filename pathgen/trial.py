@@ -73,7 +73,7 @@ def try_fill(
         start = (
             (float(over[0][0]), float(over[1][0]), float(layers.top[number])) if len(strokes) else (0.0,) * 3
         )
-        moves = assemble(strokes, Kind.WALL, heights, placement, setup, start)
+        moves = assemble(placement.put(strokes), Kind.WALL, heights, setup, start)
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += in_plane(
             moves, frame, profiles.thickness, [number],

@@ -14,16 +14,18 @@ import numpy as np
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.cli.options import job_options
 from pathgen.cli.progress import progress_bar
-from pathgen.job import Result, plan, write
+from pathgen.errors import PathgenError
+from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
-from pathgen.settings import Job, job_from, load_job
+from pathgen.sequence import program_layers
+from pathgen.settings import Entry, Job, job_from, load_panels
 from pathgen.summary import closing_lines
 
 FILE = click.Path(path_type=Path)
 
 
 @click.command("panel")
-@click.argument("picture", type=FILE)
+@click.argument("picture", type=FILE, required=False)
 @click.option("--out", type=FILE, required=True, help="The program to write.")
 @click.option("--job", "job_file", type=FILE, help="Job file (TOML); options given here win over it.")
 @click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
@@ -34,7 +36,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--moves", type=FILE, help="Write the whole toolpath as named columns, .npz (see the README).")
 @job_options
 def command(
-    picture: Path,
+    picture: Path | None,
     out: Path,
     job_file: Path | None,
     summary: Path | None,
@@ -45,35 +47,59 @@ def command(
 ) -> None:
     """Turn PICTURE into the program of an upright panel.
 
-    PICTURE is a photograph (PNG, JPEG, WebP, TIFF), or a .npy array of thickness in mm, row 0 at the top.
-    Nothing is written unless everything is.
+    PICTURE is a photograph (PNG, JPEG, WebP, TIFF), or a .npy array of thickness in mm, row 0 at the top. A
+    job file with [[panel]] tables makes several panels in one program and may name their pictures. Nothing
+    is written unless everything is.
     """
-    base = load_job(job_file) if job_file else Job()
-    job = job_from(options, "command line", base)
+    entries = load_panels(job_file) if job_file else [Entry(None, Job())]
+    panels = [(_picture(entry, picture), job_from(options, "command line", entry.job)) for entry in entries]
+    if picture and all(entry.picture for entry in entries):
+        raise PathgenError(f"PICTURE is {picture}, but every panel of the job names its own", where="panel")
     extras = [path for path in (summary, preview, thickness, moves) if path]
-    inputs = [path for path in (picture, job_file) if path]
+    inputs = [path for path in (*(source for source, _ in panels), job_file) if path]
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
         streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
-        planned = plan(picture, job)
-        machine, placement = planned.setup.machine, planned.placement
-        recorder = MovesRecorder(machine, placement, planned.layers.top) if moves else None
+        platform = plan_several(panels)
+        recorder = _recorder(platform) if moves else None
         if recorder:
             files.enter_context(recorder)
         with progress_bar("layers") as progress:
-            result = write(planned, streams[out], progress, recorder)
+            result = write(platform, streams[out], progress, recorder)
         if moves and recorder:
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
             streams[summary].write(text.encode() + b"\n")
         if thickness:
-            streams[thickness].write(_npy(planned.panel.thickness))
+            streams[thickness].write(_npy(_only_map(platform)))
         if preview:
             streams[preview].write(_preview(result))
     for line in closing_lines(result.summary, str(out)):
         click.echo(line)
+
+
+def _picture(entry: Entry, picture: Path | None) -> Path:
+    source = entry.picture or picture
+    if source is None:
+        raise click.UsageError(
+            "Missing argument 'PICTURE': a file, or 'picture' in every [[panel]] of the job."
+        )
+    return source
+
+
+def _recorder(platform: Platform) -> MovesRecorder:
+    return MovesRecorder(platform.setup.machine, platform.placement, program_layers(platform).top)
+
+
+def _only_map(platform: Platform) -> np.ndarray:
+    """Give the thickness map of a platform's panels, if they are all the same."""
+    first = platform.panels[0].panel
+    if any(planned.panel is not first for planned in platform.panels):
+        hint = "pathgen replay --panel N --thickness gives each one's as deposited"
+        raise PathgenError("several maps for one file", where="--thickness", allowed="one panel", hint=hint)
+    return first.thickness
 
 
 def _npy(array: np.ndarray) -> bytes:

@@ -42,8 +42,14 @@ FROM_0 = click.FloatRange(0, MOST)
     "--solidity", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
 )
 @click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel, instead of the header's.")
-@click.option("--rotation", type=click.Choice(["0", "90"]), help="Along X (0) or Y (90), likewise.")
+@click.option(
+    "--rotation",
+    type=click.FloatRange(0, 360, max_open=True),
+    metavar="DEG",
+    help="Along X (0), Y (90), likewise.",
+)
 @click.option("--origin", type=float, nargs=2, metavar="X Y", help="Foot of the back, on the left, likewise.")
+@click.option("--panel", type=click.IntRange(1), metavar="N", help="Which panel of several. [1]")
 def command(
     program: Path,
     against: Path | None,
@@ -61,8 +67,9 @@ def command(
     pixel: float | None,
     solidity: float | None,
     width: float | None,
-    rotation: str | None,
+    rotation: float | None,
     origin: tuple[float, float] | None,
+    panel: int | None,
 ) -> None:
     """Lay down PROGRAM's filament, by its text alone, and say what that makes.
 
@@ -84,7 +91,7 @@ def command(
             program,
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
-            stated=Stated(pixel, solidity, width, int(rotation) if rotation else None, origin),
+            stated=Stated(pixel, solidity, width, rotation, origin, panel),
             light=Light(smear, spread, lag),
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)
@@ -126,7 +133,7 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
     lines = [
         f"{program}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
-        f"along {'Y' if f['rotation_deg'] else 'X'}",
+        f"{_stands(float(str(f['rotation_deg'])))}",
         f"  {laid} layers, {f['moves']:,} moves, about {clock(found.seconds)}, of {f['filament_m']:.1f} m of "
         f"filament{weight}",
         f"  the wall is {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm thick",
@@ -136,6 +143,11 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     if ends:
         lines.append(f"  ({ends:g} mm at either end left out of thickness and light)")
     return "\n".join([*lines, *(f"  note: {note}" for note in found.notes)])
+
+
+def _stands(rotation: float) -> str:
+    names = {0.0: "along X", 90.0: "along Y"}
+    return names.get(rotation, f"at {rotation:g} degrees")
 
 
 def _gap_lines(gap: Comparison) -> list[str]:

@@ -3,7 +3,7 @@
 from pathgen.motion.assemble import Heights, assemble, filament_area
 from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
-from pathgen.motion.opening import approach, home, start_line
+from pathgen.motion.opening import approach, home, hop, start_line
 from pathgen.motion.pace import fastest_feed, pace_factor
 from pathgen.motion.record import MovesRecorder, Recorded, read_moves
 from pathgen.motion.speed import Plan, limit_feed, plan_speeds
@@ -25,6 +25,7 @@ __all__ = [
     "filament_area",
     "held_volume",
     "home",
+    "hop",
     "lagged_volume",
     "lead_filament",
     "limit_feed",

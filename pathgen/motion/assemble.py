@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from pathgen.layers.strokes import Floats, Ints, Strokes
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.pace import pace_factor
-from pathgen.route import Placement
 from pathgen.settings import Setup
 
 BEFORE = 4  # rows that may come before a stroke: retract, lift, travel, reload
@@ -33,7 +32,6 @@ def assemble(
     strokes: Strokes,
     kind: Kind | NDArray[np.uint8],
     heights: Heights,
-    placement: Placement,
     setup: Setup,
     start: tuple[float, float, float],
 ) -> Moves:
@@ -42,13 +40,13 @@ def assemble(
     Parameters
     ----------
     strokes : Strokes
-        In the order they are made.
+        In the order they are made, in machine coordinates: x and y stand in `u` and `n`.
     kind : Kind or (S,) uint8
         What their deposits are, of all or of each stroke; turns of a wall become `Kind.TURN`, dry segments
-        `Kind.LINK`.
+        `Kind.LINK`. A stroke of kind `Kind.TRAVEL` is the way round to the next one: its points are gone
+        through dry.
     heights : Heights
-        Of all layers of the panel.
-    placement : Placement
+        Of all layers.
     setup : Setup
         Feeds, solidity, filament and retraction.
     start : tuple of float
@@ -59,7 +57,7 @@ def assemble(
     Moves
         Filament follows E = solidity · area · h / (π d²/4). Empty where there are no strokes.
     """
-    x, y = placement.to_machine(strokes.u, strokes.n)
+    x, y = strokes.u, strokes.n
     first, last = strokes.start[:-1], strokes.start[1:] - 1
     points = len(x)
     of = np.repeat(np.arange(len(strokes)), np.diff(strokes.start))
@@ -75,16 +73,18 @@ def assemble(
     per_area = setup.job.solidity * heights.height / filament_area(setup.machine.hot_end.filament_diameter)
     table.filament[row] = strokes.area * per_area[layer]
     table.feed[row] = np.where(layer == 0, setup.job.first_feed, setup.job.feed)
-    kinds = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))[of]
+    kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
+    kinds, round_about = kind[of], kind == Kind.TRAVEL
+    table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
     if setup.job.pace == "steady-flow":
         assert setup.job.pitch is not None, "settle fills it in"
         factor = pace_factor(strokes.area, strokes.length(), setup.job.pitch)
         table.feed[row] *= np.where(kinds == Kind.WALL, factor, 1.0)
     table.layer[row] = layer
-    kinds[strokes.area == 0] = Kind.LINK
+    kinds[(strokes.area == 0) & (kinds != Kind.TRAVEL)] = Kind.LINK
     kinds[strokes.turn] = Kind.TURN
     table.kind[row] = kinds
-    _lead_in(table, present, row[first], row[last], setup)
+    _lead_in(table, present, row[first], row[last], round_about, setup)
     return table.only(present)
 
 
@@ -93,11 +93,19 @@ def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
     return Moves(start, x, y, z, filament, feed, np.empty(rows, np.uint8), np.empty(rows, np.int32))
 
 
-def _lead_in(table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, setup: Setup) -> None:
+def _lead_in(
+    table: Moves,
+    present: NDArray[np.bool_],
+    first: Ints,
+    last: Ints,
+    round_about: NDArray[np.bool_],
+    setup: Setup,
+) -> None:
     """Write the rows before every stroke: retract, lift, travel, reload; those not needed stay absent.
 
     A row's place is first − 3 (retract), first − 2 (lift), first − 1 (travel); the reload takes the row of
-    the stroke's own first point, where the travel has already brought the head.
+    the stroke's own first point, where the travel has already brought the head. A way round is one dry
+    passage with the travel to it and the one from it: filament is drawn back before, and fed back after it.
     """
     machine = setup.machine
     if not len(first):
@@ -108,14 +116,16 @@ def _lead_in(table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, 
     }
     gap = np.hypot(table.x[first] - here["x"], table.y[first] - here["y"])
     lifted = np.abs(table.z[first] - here["z"]) > 1e-9
-    dry = (gap > machine.retraction.over) & (machine.retraction.length > 0)
+    dry = ((gap > machine.retraction.over) | round_about) & (machine.retraction.length > 0)
+    after = np.concatenate([[False], round_about[:-1]]) & (machine.retraction.length > 0)
+    back, fed = dry & ~after, (dry | after) & ~round_about
     top = table.z[first]
     length = machine.retraction.length
     for offset, kind, there, x, y, z, filament, feed in (
-        (-3, Kind.RETRACT, dry, here["x"], here["y"], here["z"], -length, machine.retraction.feed),
+        (-3, Kind.RETRACT, back, here["x"], here["y"], here["z"], -length, machine.retraction.feed),
         (-2, Kind.LIFT, lifted, here["x"], here["y"], top, 0.0, machine.axes.z.feed),
         (-1, Kind.TRAVEL, gap > 1e-9, table.x[first], table.y[first], top, 0.0, machine.travel_feed),
-        (0, Kind.RELOAD, dry, table.x[first], table.y[first], top, length, machine.retraction.feed),
+        (0, Kind.RELOAD, fed, table.x[first], table.y[first], top, length, machine.retraction.feed),
     ):
         at = first + offset
         present[at] = there

@@ -6,7 +6,6 @@ import numpy as np
 
 from pathgen.layers.strokes import Strokes
 from pathgen.motion.moves import Kind, Moves
-from pathgen.route import Placement
 from pathgen.settings import Machine
 
 CLEARANCE = 5.0  # mm over the platform on the way from home to the first deposit
@@ -18,13 +17,13 @@ def home(machine: Machine) -> tuple[float, float, float]:
     return machine.volume.x[0], machine.volume.y[0], machine.volume.z[0]
 
 
-def start_line(width: float, n: float, pitch: float) -> Strokes:
+def start_line(span: tuple[float, float], n: float, pitch: float) -> Strokes:
     """One straight stroke of the first layer, parallel to the panel.
 
     Parameters
     ----------
-    width : float
-        Width of the panel, mm; the line is no longer, and centred on it.
+    span : (u, u)
+        From where to where, mm.
     n : float
         Where it lies, mm in front of the panel's back.
     pitch : float
@@ -34,12 +33,10 @@ def start_line(width: float, n: float, pitch: float) -> Strokes:
     -------
     Strokes
     """
-    length = min(width, START_LINE)
-    u = width / 2 + np.array([-length / 2, length / 2])
     return Strokes(
-        u=u,
+        u=np.array(span, np.float64),
         n=np.full(2, n),
-        area=np.array([0.0, pitch * length]),
+        area=np.array([0.0, pitch * (span[1] - span[0])]),
         turn=np.zeros(2, bool),
         start=np.array([0, 2], np.intp),
         layer=np.zeros(1, np.intp),
@@ -47,18 +44,48 @@ def start_line(width: float, n: float, pitch: float) -> Strokes:
     )
 
 
-def approach(strokes: Strokes, placement: Placement, machine: Machine) -> Moves:
-    """Go from home to over the first point of the first stroke: up, then across."""
+def approach(strokes: Strokes, machine: Machine) -> Moves:
+    """Go from home to over the first point of the first stroke: up, then across.
+
+    `strokes` are in machine coordinates: x and y stand in their `u` and `n`.
+    """
     at = home(machine)
-    x, y = placement.to_machine(strokes.u[:1], strokes.n[:1])
     z = at[2] + CLEARANCE
     return Moves(
         at,
-        x=np.array([at[0], x[0]]),
-        y=np.array([at[1], y[0]]),
+        x=np.array([at[0], strokes.u[0]]),
+        y=np.array([at[1], strokes.n[0]]),
         z=np.full(2, z),
         filament=np.zeros(2),
         feed=np.array([machine.axes.z.feed, machine.travel_feed]),
         kind=np.array([Kind.LIFT, Kind.TRAVEL], np.uint8),
         layer=np.zeros(2, np.int32),
+    )
+
+
+def hop(
+    at: tuple[float, float, float], to: tuple[float, float, float], clear: float, layer: int, machine: Machine
+) -> Moves:
+    """Go from a finished panel to where the next one begins: draw back, up, across, down, feed back.
+
+    Parameters
+    ----------
+    at, to : (x, y, z)
+        mm.
+    clear : float
+        Height at which the way across is free, mm.
+    layer : int
+        Number of the next panel's first layer.
+    machine : Machine
+    """
+    back, lift = machine.retraction, machine.axes.z.feed
+    return Moves(
+        at,
+        x=np.array([at[0], at[0], to[0], to[0], to[0]]),
+        y=np.array([at[1], at[1], to[1], to[1], to[1]]),
+        z=np.array([at[2], clear, clear, to[2], to[2]]),
+        filament=np.array([-back.length, 0.0, 0.0, 0.0, back.length]),
+        feed=np.array([back.feed, lift, machine.travel_feed, lift, back.feed]),
+        kind=np.array([Kind.RETRACT, Kind.LIFT, Kind.TRAVEL, Kind.LIFT, Kind.RELOAD], np.uint8),
+        layer=np.full(5, layer, np.int32),
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.panel.bend import Bend, column_thickness
+from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ class Frame:
 
     Attributes
     ----------
-    rotation : {0, 90}
+    rotation : float
         Degrees the panel is turned counter-clockwise on the platform.
     x0, y0 : float
         Machine position of u = 0, n = 0, mm.
@@ -61,21 +61,24 @@ class Frame:
         Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
     bend : Bend, optional
         How the panel is bent; x0, y0 then belong to plan coordinates. By default it is flat.
+    box : ((low u, high u), (low n, high n)), optional
+        What belongs to this panel, in plan coordinates, mm; deposits elsewhere are a neighbour's.
     """
 
-    rotation: Literal[0, 90]
+    rotation: float
     x0: float
     y0: float
     width: float
     pixel: float
     tops: Floats
     bend: Bend | None = None
+    box: tuple[tuple[float, float], tuple[float, float]] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what is no grid."""
         object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
-        if self.rotation not in (0, 90):
-            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 or 90")
+        if not 0 <= self.rotation < 360:
+            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 to 360 degrees")
         if not (self.width > 0 and self.pixel > 0):
             what = f"width {self.width} mm, pixel {self.pixel} mm"
             raise PathgenError(what, where="frame", allowed="more than 0")
@@ -107,13 +110,11 @@ class Frame:
             When the program does not say: it is not pathgen's, or its header was taken off.
         """
         rotation = fact(program, "panel rotation")
-        if rotation not in (0, 90):
-            raise PathgenError(f"panel rotation = {rotation:g}", where="header", allowed="0 or 90")
         width = fact(program, "panel width")
         degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
         return cls(
             bend=Bend(width, degrees) if degrees else None,
-            rotation=90 if rotation else 0,
+            rotation=rotation,
             x0=fact(program, "panel origin x"),
             y0=fact(program, "panel origin y"),
             width=width,
@@ -129,14 +130,21 @@ class Frame:
         >>> Frame(90, 50.0, 20.0, 30.0, 0.1, np.array([0.2])).u(np.array([51.0]), np.array([23.0]))
         array([3.])
         """
-        if self.bend is None:
-            return x - self.x0 if self.rotation == 0 else y - self.y0
-        return self.bend.to_flat(*self._plan(x, y))[0]
+        across, out = self.plan(x, y)
+        return across if self.bend is None else self.bend.to_flat(across, out)[0]
 
-    def _plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        if self.rotation == 0:
-            return x - self.x0, self.y0 - y
-        return y - self.y0, x - self.x0
+    def plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Give the plan coordinates (u, n) of machine positions, mm; those of a bent panel are not unbent."""
+        return Placement(self.rotation, self.x0, self.y0).to_panel(x, y)
+
+    def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
+        """Tell which machine positions belong to this panel."""
+        if self.box is None:
+            return np.ones(np.shape(x), bool)
+        inside = np.ones(np.shape(x), bool)
+        for values, (low, high) in zip(self.plan(x, y), self.box, strict=True):
+            inside &= (values >= low) & (values <= high)
+        return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
         """Give u at both ends of moves, mm; a place on a ring's seam counts to the side the move is on.

@@ -8,7 +8,8 @@ without a header only the motion is known, and what is guessed from it is said i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from os import PathLike
 from typing import NamedTuple
 
@@ -49,6 +50,8 @@ FRAME = {
     "job pixel": "--pixel",
     "job solidity": "--solidity",
 }
+# Keys of the second and later panels: "panel 2 width", "job 2 brim", "picture 2".
+_OF_PANEL = re.compile(r"(?P<head>panel|job|picture|settings) (?P<number>[1-9]\d{0,3})(?P<rest>$| .*)")
 _LAYERS = ("panel layers", "job layer", "job first_layer")
 # Comments are read alike in every dialect, so any does for a header.
 _ANY = Dialect("E", "relative", "mm", "semicolon", "machine", start="", finish="")
@@ -66,17 +69,20 @@ class Stated:
         Deposited volume over geometric volume.
     width : float, optional
         Of the panel, mm.
-    rotation : int, optional
+    rotation : float, optional
         0: the panel stands along X, 90: along Y.
     origin : (float, float), optional
         Machine position of the lower left corner of the panel's back as the viewer sees it, mm.
+    panel : int, optional
+        Which panel of several, from 1.
     """
 
     pixel: float | None = None
     solidity: float | None = None
     width: float | None = None
-    rotation: int | None = None
+    rotation: float | None = None
     origin: tuple[float, float] | None = None
+    panel: int | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no panel has."""
@@ -84,8 +90,8 @@ class Stated:
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
                 raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
-        if self.rotation not in (None, 0, 90):
-            raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 or 90")
+        if self.rotation is not None and not 0 <= self.rotation < 360:
+            raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 to 360 degrees")
         if self.origin and not all(map(math.isfinite, self.origin)):
             raise PathgenError(f"origin is {self.origin}", where="replay", allowed="finite numbers")
 
@@ -116,7 +122,7 @@ class Standing:
 class _Guess(NamedTuple):
     """What a frame is made of, and how solid the wall is."""
 
-    rotation: int
+    rotation: float
     origin: tuple[float, float]
     width: float
     pixel: float
@@ -213,6 +219,7 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
         there is no header and nothing is deposited; when the grid would have over 100 million cells.
     """
     stated = stated or Stated()
+    program = replace(program, header=panel_facts(program.header, stated.panel))
     own = any(key.startswith("panel ") for key in program.header)
     guess, notes = (_told if own else _guessed)(program, stated)
     takes = machine.hot_end.filament_diameter
@@ -225,8 +232,51 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     tops, more = _tops(program, columns, own)
     degrees = _within(program, "job bend", -360.0, 360.0)
     bend = Bend(guess.width, degrees) if degrees else None
-    frame = Frame(90 if guess.rotation else 0, *guess.origin, guess.width, guess.width / columns, tops, bend)
+    box = _box(program)
+    frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
     return Standing(frame, guess.solidity, diameter, white, (*notes, *more))
+
+
+def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, str]:
+    """Give a header's facts as one of its panels has them.
+
+    Parameters
+    ----------
+    facts : dict of str to str
+        Of a whole header.
+    panel : int, optional
+        Which panel, from 1; by default the first.
+
+    Raises
+    ------
+    PathgenError
+        When there are not that many.
+
+    Examples
+    --------
+    >>> panel_facts({"panels": "2", "job brim": "10", "job 2 brim": "5"}, 2)
+    {'panels': '2', 'job brim': '5'}
+    """
+    count = int(facts["panels"]) if facts.get("panels", "").isdigit() else 1
+    if panel is not None and not 1 <= panel <= count:
+        allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
+        raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
+    common, own = {}, {}
+    for key, value in facts.items():
+        match = _OF_PANEL.match(key)
+        if match is None:
+            common[key] = value
+        elif int(match["number"]) == panel:
+            own[match["head"] + match["rest"]] = value
+    return common | own
+
+
+def _box(program: Program) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Give what belongs to a panel that has neighbours."""
+    if "panel low u" not in program.header:
+        return None
+    u, n = ((fact(program, f"panel low {axis}"), fact(program, f"panel high {axis}")) for axis in ("u", "n"))
+    return u, n
 
 
 def digest_note(facts: dict[str, str], machine: Machine, material: Material) -> list[str]:
@@ -261,11 +311,11 @@ def _shipped(what: str, facts: dict[str, str], known: list[str]) -> str:
 def _told(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
     """Take from the header what is not stated."""
     rotation = _number(program, "panel rotation", stated.rotation)
-    if rotation not in (0, 90):
-        raise _refusal(f"panel rotation = {rotation:g}", "panel rotation", "0 or 90")
+    if not 0 <= rotation < 360:
+        raise _refusal(f"panel rotation = {rotation:g}", "panel rotation", "0 to 360 degrees")
     x, y = stated.origin or (None, None)
     return _Guess(
-        rotation=int(rotation),
+        rotation=rotation,
         origin=(_number(program, "panel origin x", x), _number(program, "panel origin y", y)),
         width=_above_0(program, "panel width", stated.width),
         pixel=_above_0(program, "job pixel", stated.pixel),

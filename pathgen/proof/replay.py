@@ -120,7 +120,8 @@ def deposit(
     Returns
     -------
     DepositMap
-        Its `volume` and `outside` add up to all filament of the counted moves that feed.
+        Its `volume` and `outside` add up to all filament of the counted moves that feed, a neighbour's aside
+        where the frame has a box.
 
     Raises
     ------
@@ -150,6 +151,8 @@ def deposit(
     for first in range(0, len(moves), BLOCK):
         part = slice(first, first + BLOCK)
         at = first + np.flatnonzero(np.isin(moves.kind[part], kinds) & (moves.filament[part] > 0))
+        if frame.box is not None:
+            at = at[frame.holds(moves.x[at], moves.y[at])]
         outside += _lay(moves, at, frame, math.pi * filament_diameter**2 / 4, volume)
     return DepositMap(top_first(volume), frame, solidity, outside)
 

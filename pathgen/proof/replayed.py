@@ -25,6 +25,7 @@ from pathgen.proof.header import (
     digest_note,
     machine_for,
     material_for,
+    panel_facts,
     read_facts,
     standing,
 )
@@ -178,7 +179,8 @@ def replay(
         For text that is no program of the machine's dialect (with the line), and for a panel that neither
         header nor deposits tell of.
     """
-    light, facts, notes = light or Light(), read_facts(path), []
+    light, notes = light or Light(), []
+    facts = panel_facts(read_facts(path), stated.panel if stated else None)
     looked_up = machine is None and material is None
     machine = machine_for(facts, machine)
     try:

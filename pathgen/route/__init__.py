@@ -1,6 +1,6 @@
 """From strokes to their place and order on the platform."""
 
 from pathgen.route.order import order_strokes
-from pathgen.route.place import Footprint, Placement, place
+from pathgen.route.place import Footprint, Placement, place, place_turned
 
-__all__ = ["Footprint", "Placement", "order_strokes", "place"]
+__all__ = ["Footprint", "Placement", "order_strokes", "place", "place_turned"]

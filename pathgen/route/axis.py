@@ -117,7 +117,7 @@ def carried_acceleration(machine: Machine, rotation: int) -> float:
 
 def score_axes(
     machine: Machine,
-    footprint: Footprint,
+    footprint: Footprint | Mapping[int, Footprint],
     sway: Mapping[int, float],
     pitch: float,
     time: Mapping[int, float] | None = None,
@@ -127,8 +127,8 @@ def score_axes(
     Parameters
     ----------
     machine : Machine
-    footprint : Footprint
-        What panel, brim and start line cover.
+    footprint : Footprint, or a mapping of int to Footprint
+        What panel, brim and start line cover; one for each rotation where it is not the same.
     sway : mapping of int to float
         For each rotation to compare (0, 90), sway of the finished wall's top under the acceleration that
         `carried_acceleration` gives and the nozzle's drag, mm.
@@ -161,6 +161,7 @@ def score_axes(
     best_time = min(time.values()) if time else 0.0
     quickest = max(_normal(machine, rotation).acceleration for rotation in rotations)
     rows = []
+    areas = {r: footprint if isinstance(footprint, Footprint) else footprint[r] for r in rotations}
     for rotation in rotations:
         normal, carried = _normal(machine, rotation), _is_carried(machine, rotation)
         step, spent = 1 / normal.steps_per_mm, time[rotation] if time else None
@@ -171,14 +172,15 @@ def score_axes(
             "time": 1 - best_time / spent if spent else 0.0,
             "acceleration": 1 - normal.acceleration / quickest,
         }
-        fits = _fits(footprint, machine, rotation)
-        clear = fits and _has_place(footprint, machine, rotation)
+        fits = _fits(areas[rotation], machine, rotation)
+        clear = fits and _has_place(areas[rotation], machine, rotation)
         weighted = {name: WEIGHTS[name] * cost for name, cost in costs.items()}
         figures = (sway[rotation], step, normal.acceleration, spent)
         rows.append(AxisScore(rotation, fits, clear, carried, *figures, weighted))
     best = min(rows, key=lambda row: row.total)
     if not best.clear:
-        place(footprint, machine, "auto" if len(rows) > 1 else best.along.lower())  # raises, with its sizes
+        axis = "auto" if len(rows) > 1 else best.along.lower()
+        place(areas[rotations[0]], machine, axis)  # raises, with its sizes
     return AxisChoice(tuple(rows), best.rotation, _reason(best, rows))
 
 

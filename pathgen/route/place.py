@@ -8,19 +8,21 @@ wrong here prints a mirrored picture.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import shapely
 
 from pathgen.errors import PathgenError
-from pathgen.layers.strokes import Floats
+from pathgen.layers.strokes import Floats, Strokes
 from pathgen.settings import Machine
 
 ROOM_ABOVE = 5.0  # mm the head needs over the finished panel to move clear
 Rotation = Literal[0, 90]
 
+TURN_STEP = 5  # degrees between the angles tried for what fits along no axis
 STEP = 5.0  # mm between the places tried around keep-out zones
 
 
@@ -57,15 +59,16 @@ class Placement:
 
     Attributes
     ----------
-    rotation : int
-        0: the panel stands along X; 90: along Y.
+    rotation : float
+        Degrees the panel is turned counter-clockwise on the platform, seen from above. 0: it stands along X;
+        90: along Y.
     x0, y0 : float
         Machine position of the panel's origin (u = 0, n = 0), mm.
     reason : str
         Why this rotation, for people.
     """
 
-    rotation: Rotation
+    rotation: float
     x0: float
     y0: float
     reason: str = ""
@@ -74,13 +77,34 @@ class Placement:
         """Machine x and y of points (u, n), same shape."""
         if self.rotation == 0:
             return self.x0 + u, self.y0 - n
-        return self.x0 + n, self.y0 + u
+        if self.rotation == 90:
+            return self.x0 + n, self.y0 + u
+        cosine, sine = self._turn()
+        return self.x0 + cosine * u + sine * n, self.y0 + sine * u - cosine * n
 
     def to_panel(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Panel u and n of machine points (x, y), same shape."""
         if self.rotation == 0:
             return x - self.x0, self.y0 - y
-        return y - self.y0, x - self.x0
+        if self.rotation == 90:
+            return y - self.y0, x - self.x0
+        cosine, sine = self._turn()  # a turn and a mirror together are their own inverse
+        x, y = x - self.x0, y - self.y0
+        return cosine * x + sine * y, sine * x - cosine * y
+
+    def _turn(self) -> tuple[float, float]:
+        angle = math.radians(self.rotation)
+        return math.cos(angle), math.sin(angle)
+
+    def put(self, strokes: Strokes) -> Strokes:
+        """Put strokes where they lie on the machine: x and y stand in their `u` and `n`."""
+        x, y = self.to_machine(strokes.u, strokes.n)
+        return replace(strokes, u=x, n=y)
+
+    def moved(self, u: float, n: float) -> Placement:
+        """Placement of what has its origin at (u, n) of this one."""
+        x, y = self.to_machine(np.array(u), np.array(n))
+        return Placement(self.rotation, round(float(x), 3), round(float(y), 3), self.reason)
 
 
 def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placement:
@@ -114,6 +138,52 @@ def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placeme
     raise _too_large(footprint, machine, preferred)
 
 
+def place_turned(
+    points: Floats, brim: float, line: tuple[tuple[float, float], float], height: float, machine: Machine
+) -> Placement | None:
+    """Place something that fits along no axis at the angle at which it fits with the most room to spare.
+
+    Parameters
+    ----------
+    points : (N, 2) float64
+        Of its outline, (u, n) mm.
+    brim : float
+        What it covers around them, mm.
+    line : ((u, u), n)
+        Its start line, mm.
+    height : float
+        mm.
+    machine : Machine
+
+    Returns
+    -------
+    Placement or None
+        None where it fits at no angle of whole `TURN_STEP` degrees, or keep-out zones leave it no place.
+    """
+    if height + ROOM_ABOVE > machine.volume.z[1]:
+        return None
+    hull = shapely.MultiPoint(points).buffer(brim).union(shapely.LineString([(u, line[1]) for u in line[0]]))
+    corners = shapely.get_coordinates(hull.convex_hull)
+    spots = []
+    for degrees in range(TURN_STEP, 180, TURN_STEP):
+        turned = Placement(degrees, 0.0, 0.0)
+        x, y = turned.to_machine(corners[:, 0], corners[:, 1])
+        spans = [(float(v.min()), float(v.max())) for v in (x, y)]
+        spare = [(high - low) - (b - a) for (a, b), (low, high) in zip(spans, free(machine), strict=True)]
+        if min(spare) < 0:
+            continue
+        at = [
+            round((low + high) / 2 - (a + b) / 2, 2)
+            for (a, b), (low, high) in zip(spans, free(machine), strict=True)
+        ]
+        area = shapely.Polygon(np.column_stack([x + at[0], y + at[1]]))
+        if not any(area.intersects(shapely.box(k.x[0], k.y[0], k.x[1], k.y[1])) for k in machine.keep_out):
+            spots.append(
+                (min(spare), Placement(degrees, *at, f"at {degrees} degrees, as it fits along no axis"))
+            )
+    return max(spots, key=lambda spot: spot[0])[1] if spots else None
+
+
 def _reason(choice: str, axis: str, along: str, machine: Machine) -> str:
     if axis != "auto":
         return f"along {choice.upper()}, as asked"
@@ -130,7 +200,7 @@ def _spans(footprint: Footprint, rotation: Rotation) -> tuple[tuple[float, float
     return (u, (-n[1], -n[0])) if rotation == 0 else (n, u)
 
 
-def _free(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
+def free(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
     """Give the part of the platform inside its margin, (low, high) along x and y."""
     x, y, m = machine.volume.x, machine.volume.y, machine.margin
     return (x[0] + m, x[1] - m), (y[0] + m, y[1] - m)
@@ -143,7 +213,7 @@ def _settle(
     if footprint.height + ROOM_ABOVE > machine.volume.z[1]:
         return None
     candidates = []
-    for (lo, hi), (low, high) in zip(_spans(footprint, rotation), _free(machine), strict=True):
+    for (lo, hi), (low, high) in zip(_spans(footprint, rotation), free(machine), strict=True):
         if hi - lo > high - low:
             return None
         middle = (low + high) / 2 - (lo + hi) / 2
@@ -164,8 +234,7 @@ def _settle(
 
 def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> PathgenError:
     """Say by how much it does not fit, and what would."""
-    free = _free(machine)
-    room = [high - low for low, high in free]
+    room = [high - low for low, high in free(machine)]
     width = footprint.u[1] - footprint.u[0]
     depth = footprint.n[1] - footprint.n[0]
     around = width - _panel_width(footprint)

@@ -1,5 +1,6 @@
 """Machine, Material, Job: what is made, of what, on what. Typed, frozen, read from TOML."""
 
+from pathgen.settings.batch import Entry, load_panels
 from pathgen.settings.blocks import BLOCK_PLACEHOLDERS, PLACEHOLDERS
 from pathgen.settings.job import Job
 from pathgen.settings.load import (
@@ -23,6 +24,7 @@ __all__ = [
     "Axes",
     "Axis",
     "Dialect",
+    "Entry",
     "Exponential",
     "Job",
     "Law",
@@ -35,6 +37,7 @@ __all__ = [
     "load_job",
     "load_machine",
     "load_material",
+    "load_panels",
     "machine_names",
     "material_names",
     "profile_text",

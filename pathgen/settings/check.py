@@ -25,6 +25,12 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
     yield from _volume_faults(machine)
     for number, box in enumerate(machine.keep_out):
         yield from _keep_out_faults(f"keep_out[{number}]", box, machine)
+    for number, part in enumerate(machine.head):
+        for name in "xy":
+            low, high = getattr(part, name)
+            if not low < high or high - low > LARGEST:
+                allowed = "[low, high] from the nozzle, low less than high, mm"
+                yield bad(f"head[{number}].{name}", [low, high], allowed)
     yield from _speed_faults(machine)
     hot = machine.hot_end
     if hot.bore >= hot.filament_diameter:

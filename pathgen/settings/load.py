@@ -112,7 +112,7 @@ def load_machine(name_or_path: str | Path) -> Machine:
     'y'
     """
     path = _found(str(name_or_path), "machine", _shipped(), machine_names())
-    machine = typed(_read(path), Machine, str(path))
+    machine = typed(read_table(path), Machine, str(path))
     refuse_first(machine_faults(machine), str(path))
     return machine
 
@@ -126,23 +126,37 @@ def load_material(name_or_path: str | Path) -> Material:
     1240.0
     """
     path = _found(str(name_or_path), "material", _shipped() / "materials", material_names())
-    material = typed(_read(path), Material, str(path))
+    material = typed(read_table(path), Material, str(path))
     refuse_first(material_faults(material), str(path))
     return material
 
 
 def load_job(path: str | Path) -> Job:
-    """Load a job file. A machine or material file it names is looked for from the job file's own folder.
+    """Load a job file of one panel. Files it names are looked for from the job file's own folder.
 
     Raises
     ------
     PathgenError
         For an unreadable file or a wrong value. What contradicts the machine is left to `settle`.
     """
-    job = typed(_read(Path(path)), Job, str(path))
+    table = read_table(Path(path))
+    if "panel" in table:
+        hint = "pathgen.load_panels loads it"
+        raise PathgenError("a job of several panels", where=str(path), allowed="one panel", hint=hint)
+    return anchored(typed(table, Job, str(path)), path)
+
+
+def anchored(job: Job, path: str | Path) -> Job:
+    """Have the files that a job names looked for from the folder of the job file at `path`."""
     names = {"machine": job.machine, "material": job.material}
-    anchored = {key: str(Path(path).parent / name) for key, name in names.items() if _is_file(name)}
-    return msgspec.structs.replace(job, **anchored)
+    if any(mark in job.outline for mark in "./\\"):
+        names["outline"] = job.outline
+    found = {
+        key: str(Path(path).parent / name)
+        for key, name in names.items()
+        if key == "outline" or _is_file(name)
+    }
+    return msgspec.structs.replace(job, **found)
 
 
 def job_from(values: Mapping[str, object], where: str, base: Job | None = None) -> Job:
@@ -272,7 +286,7 @@ def _unknown(name: str, what: str, known: list[str], allowed: str) -> PathgenErr
     return PathgenError(f"unknown {what} {shown(name)}", where=what, allowed=allowed, hint=hint)
 
 
-def _read(path: Path) -> dict[str, object]:
+def read_table(path: Path) -> dict[str, object]:
     """Read a TOML file, or say in one line why it cannot be read."""
     where = str(path) if str(path).isprintable() else shown(str(path))
     try:

@@ -73,6 +73,15 @@ class KeepOut(Profile, frozen=True):
     why: str = ""
 
 
+class HeadPart(Profile, frozen=True):
+    """A part of the head, as a box around the nozzle that begins some way above its tip, mm."""
+
+    x: Range  # how far it reaches to low and high x, such as [-30, 30]
+    y: Range
+    z: Annotated[float, Meta(ge=0, le=5000, extra=MM)]  # from this height over the tip upward
+    why: About = ""
+
+
 class Junction(Profile, frozen=True):
     """How fast the controller passes a corner."""
 
@@ -142,3 +151,4 @@ class Machine(Profile, frozen=True):
     queue: Annotated[int, Meta(ge=1)] = 16  # moves the controller looks ahead
     margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # kept free at the platform's edge, mm
     keep_out: tuple[KeepOut, ...] = ()
+    head: tuple[HeadPart, ...] = ()  # none: panels cannot be made in turn

@@ -25,8 +25,9 @@ from mesh_route import mesh_route
 from pathgen import Job, make, plan
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
-from pathgen.job import _placeholders, blocks
+from pathgen.job import _placeholders, plan_several
 from pathgen.motion import limit_feed
+from pathgen.sequence import blocks
 
 PEAK = r"""
 import re, sys
@@ -50,15 +51,15 @@ def best(runs, function):
     return min(times)
 
 
-def floor(planned, out):
+def floor(platform, out):
     """Time to format and write just the moves of a planned panel, which are made beforehand, s."""
-    machine = planned.setup.machine
-    ready = [(moves, limit_feed(moves, machine)) for moves, *_ in blocks(planned)]
+    planned, machine = platform.panels[0], platform.setup.machine
+    ready = [(block.moves, limit_feed(block.moves, machine)) for block in blocks(platform)]
 
     def write():
         with open(out, "wb") as stream:
             writer = ProgramWriter(stream, machine, planned.setup.material.fan)
-            writer.begin([], _placeholders(planned), planned.layers.top, planned.layers.height)
+            writer.begin([], _placeholders(platform), planned.layers.top, planned.layers.height)
             for moves, feed in ready:
                 writer.write(moves, feed)
 
@@ -93,9 +94,10 @@ def main():
         Image.fromarray(data.camera()).save(photo)
         job = Job(width=width, brim=0.0)
         ours = best(3, lambda: make(photo, out, job))
-        planned = plan(photo, job)
+        platform = plan_several([(photo, job)])
+        planned = platform.panels[0]
         layers = len(planned.layers)
-        written, moves = floor(planned, Path(folder) / "floor.gcode")
+        written, moves = floor(platform, Path(folder) / "floor.gcode")
         machine = planned.setup.machine
         make(photo, out, job)
         read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))

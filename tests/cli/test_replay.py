@@ -230,7 +230,7 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
         (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),
         (2, [out, "--spread", "far"], "--spread"),
         (1, [out, "--spread", "nan", "--picture", kept[2] / "p.png"], "nan"),
-        (2, [out, "--rotation", "45"], "--rotation"),
+        (2, [out, "--rotation", "-45"], "--rotation"),
         (1, [out, "--pixel", "nan"], "pixel"),
         (2, [out, "--origin", "1"], "--origin"),
     ]

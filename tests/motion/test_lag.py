@@ -318,7 +318,7 @@ def test_how_a_panel_is_cut_into_blocks_does_not_show(tmp_path, monkeypatch):
     wall = np.tile(1.2 + 0.6 * (np.arange(300) // 40 % 2), (40, 1))
     texts = []
     for cells in (1 << 17, 1500):
-        monkeypatch.setattr("pathgen.job.CELLS_PER_BLOCK", cells)
+        monkeypatch.setattr("pathgen.sequence.CELLS_PER_BLOCK", cells)
         make(wall, tmp_path / "a.gcode", Job(lead="on", brim=0.0, rim_width=0.0))
         texts.append((tmp_path / "a.gcode").read_bytes())
     assert texts[0] == texts[1]

@@ -5,10 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pathgen import Job, make, plan
-from pathgen.job import blocks
+from pathgen import Job, make
+from pathgen.job import plan_several
 from pathgen.motion import Kind, concatenate, filament_area
 from pathgen.motion.pace import FASTEST, SLOWEST, STEP, fastest_feed, pace_factor
+from pathgen.sequence import blocks
 from tests.test_job import read_back, wanted, waves
 
 # Said to the reader in pace.py, so written out here and not taken from there.
@@ -18,8 +19,9 @@ NONE = st.just(0.0)
 
 def walls(**job):
     """All moves of a small wavy panel before any rounding, and length, mm, of each one's path."""
-    planned = plan(waves(2, 60, 200), Job(brim=2.0, **job))
-    moves = concatenate([block for block, *_ in blocks(planned)])
+    platform = plan_several([(waves(2, 60, 200), Job(brim=2.0, **job))])
+    planned = platform.panels[0]
+    moves = concatenate([block.moves for block in blocks(platform)])
     steps = [np.diff(v, prepend=v0) for v, v0 in zip((moves.x, moves.y, moves.z), moves.start, strict=True)]
     return planned, moves, np.sqrt(sum(step**2 for step in steps))
 

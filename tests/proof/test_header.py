@@ -111,7 +111,7 @@ def test_a_key_that_does_not_say_is_named_with_its_option(key, value):
 @pytest.mark.parametrize(
     "change",
     [
-        {"panel rotation": "45"},
+        {"panel rotation": "-45"},
         {"panel width": "-3 mm"},
         {"job pixel": "0"},
         {"job solidity": "-1"},
@@ -227,7 +227,7 @@ def test_settings_of_a_profile_of_ones_own_are_noticed(tmp_path):
         {"pixel": 0.0},
         {"width": float("nan")},
         {"solidity": float("inf")},
-        {"rotation": 45},
+        {"rotation": -45},
         {"origin": (0.0, float("nan"))},
     ],
     ids=str,

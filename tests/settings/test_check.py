@@ -34,6 +34,7 @@ MACHINE_CASES = [
     ("volume.z", [5, 250], ["z is [5.0, 250.0]", "volume.z", "0 at the platform's surface"]),
     ("volume.z", [-250, 0], ["volume.z", "[0, height]"]),
     ("margin", 110, ["margin is 110", "less than half of volume.x, 110 mm"]),
+    ("head", [{"x": [9, 3], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("keep_out", [{"x": [9, 3], "y": [0, 5]}], ["x is [9.0, 3.0]", "keep_out[0].x", "low less than high"]),
     ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "meets [0, 220]", "off the platform"]),
     ("keep_out", [{"x": [-1, 221], "y": [0, 220]}], ["keep_out[0].x", "leaves some of the platform free"]),
