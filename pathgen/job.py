@@ -8,6 +8,7 @@ Panels are settled first (`plan`), then given their places, then written layer b
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,8 +20,8 @@ from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
 from pathgen.layers import Layers, cut
-from pathgen.layers.cradle import CradlePlan
-from pathgen.layers.props import Props, plan_props
+from pathgen.layers.cradle import SLENDER, CradlePlan
+from pathgen.layers.props import Props, bent_props, plan_props
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import (
     Moves,
@@ -205,19 +206,25 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
     job = setup.job
     assert job.pitch is not None, "settle fills it in"
     plain = job.outline == "rectangle" and not job.corner
-    if job.bend:
-        if job.wedges:
-            what, hint = f"wedges = {job.wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
-            raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
-        return None
-    comb = None if plain or job.cradle == "none" else CradlePlan(job.pitch, angle=job.overhang, brim=job.brim)
+    bend = bend_of(layers.panel.width, setup)
+    if bend is not None and job.wedges:
+        what, hint = f"wedges = {job.wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
+        raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
+    comb = None
+    if not plain and job.cradle != "none":
+        comb = CradlePlan(job.pitch, angle=job.overhang, brim=job.brim)
+        if bend is not None:  # bending brings what stands on the hollow side nearer together
+            comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
     wedge = None
     if job.wedges:
         height = job.wedge_height or 2 * layers.panel.height / 3
         wedge = WedgePlan(
             height, job.wedge_base, job.pitch, sites=job.wedges, gap=job.wedge_gap, brim=job.brim
         )
-    return plan_props(layers, wedge, comb) if wedge or comb else None
+    if wedge is None and comb is None:
+        return None
+    props = plan_props(layers, wedge, comb)
+    return props if bend is None else bent_props(props, bend)
 
 
 def write(

@@ -17,11 +17,12 @@ from pathgen.layers.props import Props
 from pathgen.motion.opening import START_LINE
 from pathgen.panel import Panel
 from pathgen.panel.steadiness import Conditions, Sections, Steadiness, sections, steadiness
-from pathgen.planned import bend_of
+from pathgen.planned import bead_plan, bend_of
 from pathgen.route import Footprint, Placement, place, place_turned
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
 from pathgen.route.place import free
 from pathgen.settings import Setup
+from pathgen.trial import printing_times
 
 STATIONS = 200  # heights at which the sway is known
 START_GAP = 4.0  # mm between the start line and what stands nearest to it
@@ -156,7 +157,8 @@ def stand(panels: Sequence[Upright], spacing: float, in_turn: bool) -> Stand:
         spot = _place_bent(only, box, line)
     elif asked == "auto":
         assert setup.job.pitch is not None, "settle fills it in"
-        choice = score_axes(machine, box, {r: wall.sway(r) for r in (0, 90)}, setup.job.pitch)
+        times = printing_times(bead_plan(only.panel, setup), only.layers, setup, (0, 90))
+        choice = score_axes(machine, box, {r: wall.sway(r) for r in (0, 90)}, setup.job.pitch, times)
         spot = replace(place(box, machine, choice.axis), reason=choice.reason)
     else:
         spot = place(box, machine, asked)
@@ -242,6 +244,9 @@ def _stand_several(
     block = place(box, machine, ALONG[rotation].lower())
     if choice:
         block = replace(block, reason=choice.reason)
+    elif setup.job.axis == "auto":
+        there, other = ("X", "Y") if rotation == 0 else ("Y", "X")
+        block = replace(block, reason=f"along {there}, as not all fit along {other}")
     places = [block.moved(*offset) for offset in found[rotation]]
     order = _turns(panels, places) if in_turn else list(range(len(panels)))
     steady = [walls[i].steadiness(rotation) if walls[i] else None for i in order]  # type: ignore[union-attr]

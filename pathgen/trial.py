@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from pathgen.layers import BeadPlan, Layers, find_fill
+from pathgen.layers import BeadPlan, Layers, Strokes, find_fill
 from pathgen.layers.fills import DIRECTIONS
-from pathgen.motion import Heights, Kind, assemble, plan_speeds
+from pathgen.motion import Heights, Kind, Moves, assemble, plan_speeds
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
 from pathgen.route import Placement, order_strokes
@@ -63,17 +64,12 @@ def try_fill(
     frame = Frame(
         placement.rotation, placement.x0, placement.y0, layers.panel.width, layers.panel.pixel, layers.top
     )
-    heights = Heights(layers.top, layers.height)
     seconds, found = 0.0, []
     numbers = sample_layers(sample, len(layers))
     for number in numbers:
         profiles = layers.profiles(number, number + 1)
         strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
-        over = placement.to_machine(strokes.u[:1], strokes.n[:1])
-        start = (
-            (float(over[0][0]), float(over[1][0]), float(layers.top[number])) if len(strokes) else (0.0,) * 3
-        )
-        moves = assemble(placement.put(strokes), Kind.WALL, heights, setup, start)
+        moves = _laid(strokes, number, layers, placement, setup)
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += in_plane(
             moves, frame, profiles.thickness, [number],
@@ -82,6 +78,43 @@ def try_fill(
     row = pooled(found)
     void, overlap, outside = (float(row[f"{name}_share"] or 0.0) for name in ("void", "overlap", "outside"))
     return Trial(void, overlap, outside, seconds / len(numbers))
+
+
+def printing_times(
+    beads: BeadPlan, layers: Layers, setup: Setup, rotations: Sequence[int], sample: int = LAYERS
+) -> dict[int, float]:
+    """Estimate how long the walls take at each rotation: the axes' limits differ.
+
+    Parameters
+    ----------
+    beads : BeadPlan
+    layers : Layers
+    setup : Setup
+    rotations : sequence of int
+        Degrees.
+    sample : int
+        How many layers are planned for it.
+
+    Returns
+    -------
+    dict of int to float
+        Seconds, by rotation.
+    """
+    numbers = sample_layers(sample, len(layers))
+    fill, times = find_fill(setup.job.fill), dict.fromkeys(rotations, 0.0)
+    for number in numbers:
+        strokes, _ = order_strokes(fill(layers.profiles(number, number + 1), beads), (0.0, 0.0))
+        for rotation in rotations:
+            moves = _laid(strokes, number, layers, Placement(rotation, 0.0, 0.0), setup)
+            times[rotation] += float(plan_speeds(moves, setup.machine).time.sum())
+    return {rotation: time * len(layers) / len(numbers) for rotation, time in times.items()}
+
+
+def _laid(strokes: Strokes, number: int, layers: Layers, placement: Placement, setup: Setup) -> Moves:
+    """Assemble one layer's walls, the head being where they begin."""
+    put = placement.put(strokes)
+    start = (float(put.u[0]), float(put.n[0]), float(layers.top[number])) if len(put) else (0.0, 0.0, 0.0)
+    return assemble(put, Kind.WALL, Heights(layers.top, layers.height), setup, start)
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:

@@ -33,7 +33,9 @@ FROM_0 = click.FloatRange(0, MOST)
 @click.option("--json", "as_json", is_flag=True, help="Print one flat JSON object instead of lines.")
 @click.option("--machine", help="Machine profile. By default the shipped one that the header names.")
 @click.option("--material", help="Material profile. By default the shipped one that the header names.")
-@click.option("--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at either end. [1]")
+@click.option(
+    "--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at the ends of every wall. [1]"
+)
 @click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle's bore.")
 @click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
 @click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
@@ -116,7 +118,7 @@ def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, na
     if kind == "map":
         return thickness_png(found.thickness, size, ends, name)
     assert gap is not None, "--error needs --against"
-    return error_png(gap.gap, size, ends, name)
+    return error_png(gap.gap, size, ends, name, gap.wanted)
 
 
 def _json(program: Path, found: Replayed, gap: Comparison | None, ends: float) -> str:
@@ -141,7 +143,7 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     if gap:
         lines += [f"  against {against}:", *(f"    {line}" for line in _gap_lines(gap))]
     if ends:
-        lines.append(f"  ({ends:g} mm at either end left out of thickness and light)")
+        lines.append(f"  ({ends:g} mm at the ends of every wall left out of thickness and light)")
     return "\n".join([*lines, *(f"  note: {note}" for note in found.notes)])
 
 

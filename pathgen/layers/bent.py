@@ -43,6 +43,37 @@ def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
     return replace(strokes, u=u, n=n, area=strokes.area * bend.stretch(middle))
 
 
+def shortened(strokes: Strokes, longest: float) -> Strokes:
+    """Cut the segments of strokes into pieces no longer than `longest` along u, so that they can be bent.
+
+    Examples
+    --------
+    >>> line = Strokes(np.array([0.0, 9.0]), np.full(2, 2.0), np.array([0.0, 3.6]), np.zeros(2, bool),
+    ...                np.array([0, 2]), np.array([0]), np.zeros((1, 1), np.int8))
+    >>> pieces = shortened(line, 4.0)
+    >>> pieces.u.tolist(), pieces.area.round(6).tolist()
+    ([0.0, 3.0, 6.0, 9.0], [0.0, 1.2, 1.2, 1.2])
+    """
+    first = np.zeros(len(strokes.u), bool)
+    first[strokes.start[:-1]] = True
+    count = np.ceil(np.abs(np.diff(strokes.u, prepend=strokes.u[:1])) / longest - 1e-9).astype(np.intp)
+    count[first | (count < 1)] = 1
+    of = np.repeat(np.arange(len(count)), count)
+    last = np.cumsum(count) - 1  # where each point goes
+    left = (last[of] - np.arange(len(of))) / count[of]  # share of the segment that is still to come
+    before = np.maximum(of - 1, 0)
+    u, n = (v[of] - left * (v[of] - v[before]) for v in (strokes.u, strokes.n))
+    start = np.append(last[strokes.start[:-1]], len(of)) if len(strokes) else strokes.start
+    return replace(
+        strokes,
+        u=u,
+        n=n,
+        area=strokes.area[of] / count[of],
+        turn=strokes.turn[of],
+        start=start.astype(np.intp),
+    )
+
+
 def bent_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
     """Bend a section's outline into plan coordinates; the two ends of a ring become one.
 

@@ -10,10 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pathgen.layers.bent import bend_strokes, shortened
 from pathgen.layers.cradle import Cradle, CradlePlan, cradle
 from pathgen.layers.sections import Layers
 from pathgen.layers.strokes import Strokes, constant_pitch
 from pathgen.layers.wedges import WedgePlan, Wedges, wedges
+from pathgen.panel.bend import Bend
+
+BEAD = 1.0  # mm, wider than any bead of a prop
 
 OFF_WEDGES = (
     "Wedges: once the platform is cold, bend each one along the wall, to the left and to the right, until "
@@ -114,6 +118,29 @@ def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CradlePlan 
         _reach([part for part in parts if len(part[0])]),
         " ".join(removal),
     )
+
+
+def bent_props(props: Props, bend: Bend) -> Props:
+    """Bend props with their panel; their strokes are then in plan coordinates.
+
+    Examples
+    --------
+    >>> from pathgen.layers.sections import cut
+    >>> from pathgen.panel import Panel
+    >>> arm = np.full((100, 200), 3.0)
+    >>> arm[50:, 40:] = 0
+    >>> flat = plan_props(cut(Panel(arm, 0.1), 0.1, 0.2), comb=CradlePlan(pitch=0.42))
+    >>> round(flat.reach[0][1], 1), round(bent_props(flat, Bend(20.0, 90.0)).reach[0][1], 1)
+    (22.0, 24.5)
+    """
+    reach = max(abs(n) for n in props.reach[1]) if props.reach else 0.0
+    longest = bend.longest_move(reach)
+    parts = {
+        name: bend_strokes(shortened(getattr(props, name), longest), bend)
+        for name in ("strips", "tabs", "cradle")
+    }
+    pitched = [(strokes, BEAD) for strokes in parts.values() if len(strokes)]
+    return replace(props, **parts, reach=_reach(pitched))
 
 
 def volume(strokes: Strokes, layers: Layers) -> float:

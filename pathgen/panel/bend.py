@@ -75,6 +75,10 @@ class Bend:
         """Length of a bead at n over its length along u, 1 + n/R."""
         return 1.0 + n / self.radius
 
+    def least_stretch(self, reach: float) -> float:
+        """Give the least length of anything within `reach` mm of the back over its length when flat."""
+        return max(1.0 - reach / abs(self.radius), 0.1)
+
     def longest_move(self, thickest: float) -> float:
         """Longest step along u, mm, whose chord stays within `CHORD_ERROR` of the arc."""
         reach = max(abs(self.radius), abs(self.radius + thickest))

@@ -12,8 +12,8 @@ from pathgen.errors import PathgenError
 from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
 from pathgen.proof.frame import SNAP
-from pathgen.proof.replay import DepositMap, thickness_error, top_first
-from pathgen.proof.replayed import Light, Replayed, Row, between, replay
+from pathgen.proof.replay import DepositMap, inside_ends, thickness_error, top_first
+from pathgen.proof.replayed import Light, Replayed, Row, replay
 
 __all__ = ["Comparison", "Light", "Replayed", "compare", "fitted", "replay"]
 
@@ -30,6 +30,8 @@ class Comparison:
     ----------
     gap : (rows, cols) float64
         Thickness error on the wanted map's pixels, or the panel's where the map was resampled, mm.
+    wanted : (rows, cols) float64
+        What was wanted there, mm.
     thickness_rms_mm, thickness_bias_mm, thickness_p99_mm, thickness_max_mm : float
         Of `gap` between the ends: root mean square, mean, 99th percentile and largest of its absolute value.
     layer_volume_rms_share, layer_volume_max_share : float
@@ -44,6 +46,7 @@ class Comparison:
     """
 
     gap: Floats
+    wanted: Floats
     thickness_rms_mm: float
     thickness_bias_mm: float
     thickness_p99_mm: float
@@ -57,7 +60,7 @@ class Comparison:
 
     def as_dict(self) -> Row:
         """Give the figures as a flat row; None also for what is infinite, which JSON has no word for."""
-        row = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "gap"}
+        row = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in ("gap", "wanted")}
         return {key: None if value is None or math.isinf(value) else value for key, value in row.items()}
 
 
@@ -78,7 +81,7 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
         mm, row 0 at the top, of the whole panel; 0 where there is to be no wall, which the picture's figures
         leave out. Of another pitch it is resampled.
     ends : float
-        mm at either end of the panel that are left out.
+        mm at either end of every stretch of wall that are left out.
 
     Returns
     -------
@@ -95,15 +98,16 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     laid, target = fitted(found.laid, target)
     thickness = laid.upright(len(target))
     pixel = laid.frame.pixel
-    inner = np.s_[:, between(pixel, ends, target.shape[1])]
+    inner = inside_ends(target, ends, pixel)
     error = thickness_error(thickness, target, ends=ends, pixel=pixel)
     share = _volume_errors(laid, target)
     seen: dict[str, float | None] = {}
     if found.material is not None and (target[inner] > 0).any():
-        ours, theirs = (lightness(found.lit(wall))[inner] for wall in (thickness, target))
-        seen = _picture_errors(ours, theirs, target[inner] > 0)
+        ours, theirs = (lightness(found.lit(wall)) for wall in (thickness, target))
+        seen = _picture_errors(ours, theirs, inner & (target > 0))
     return Comparison(
         gap=thickness - target,
+        wanted=target,
         thickness_rms_mm=error["rms"],
         thickness_bias_mm=error["bias"],
         thickness_p99_mm=error["p99"],
@@ -155,10 +159,11 @@ def _volume_errors(laid: DepositMap, wanted: Floats) -> Floats:
 
 
 def _picture_errors(ours: Floats, theirs: Floats, wall: NDArray[np.bool_]) -> dict[str, float | None]:
-    """Compare two pictures' lightness where there is wall."""
+    """Compare two pictures' lightness where there is wall that counts."""
     from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
     gap = (ours - theirs)[wall]
+    ours = np.where(wall, ours, theirs)  # what does not count must not show in the windows beside it
     window = min(WINDOW, *wall.shape)
     window -= 1 - window % 2
     alike = None

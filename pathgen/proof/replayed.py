@@ -5,7 +5,6 @@ program text ─► moves ─► deposit map ─► thickness on square pixels �
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields, replace
 from os import PathLike
 
@@ -18,7 +17,6 @@ from pathgen.gcode.read import Program, read_program
 from pathgen.motion import Moves, Tally, filament_area, limit_feed, mass, plan_speeds, tally
 from pathgen.motion.lag import moves_as_left
 from pathgen.optics.smear import smear, spread
-from pathgen.proof.frame import SNAP
 from pathgen.proof.header import (
     Standing,
     Stated,
@@ -29,7 +27,7 @@ from pathgen.proof.header import (
     read_facts,
     standing,
 )
-from pathgen.proof.replay import DepositMap, deposit
+from pathgen.proof.replay import DepositMap, deposit, inside_ends
 from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]
@@ -123,11 +121,10 @@ class Replayed:
         Parameters
         ----------
         ends : float
-            mm at either end of the panel that do not count for the wall's thickness.
+            mm at either end of every stretch of wall that do not count for its thickness.
         """
         frame = self.standing.frame
-        wall = self.thickness[:, between(frame.pixel, ends, self.thickness.shape[1])]
-        wall = wall[wall > 0]
+        wall = self.thickness[(self.thickness > 0) & inside_ends(self.thickness, ends, frame.pixel)]
         filament = float(self.tally.filament.sum())
         area = filament_area(self.standing.filament_diameter)
         return {
@@ -216,25 +213,6 @@ def replay(
         white=stands.white or _thin(thickness),
         notes=(*stands.notes, *notes),
     )
-
-
-def between(pixel: float, ends: float, columns: int) -> slice:
-    """Columns that are left where `ends` mm at either end are not counted.
-
-    Raises
-    ------
-    PathgenError
-        For ends that are not 0 or more.
-
-    Examples
-    --------
-    >>> between(0.1, 1.0, 300)
-    slice(10, 290, None)
-    """
-    if not 0 <= ends < math.inf:
-        raise PathgenError(f"ends is {ends:g} mm", where="replay", allowed="0 or more")
-    skip = math.ceil(ends / pixel - SNAP)
-    return slice(skip, max(skip, columns - skip))
 
 
 def _with_feeds(moves: Moves, machine: Machine) -> Moves:

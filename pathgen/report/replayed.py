@@ -23,7 +23,7 @@ from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
 from pathgen.picture import encode_srgb
-from pathgen.proof.replayed import between
+from pathgen.proof.replay import inside_ends
 from pathgen.report.figures import DPI, FAINT, FONT, INK, PAPER, TEXT, THICKNESS_COLOURS, Box, area_mean
 
 MAP_WIDEST, MAP_TALLEST = 1000, 1000  # dots
@@ -76,7 +76,7 @@ def thickness_png(
     size : (float, float)
         Width and height, mm.
     ends : float
-        mm at either end that do not count for the scale.
+        mm at either end of every stretch of wall that do not count for the scale.
     name : str
         What it is of, to stand over it.
 
@@ -85,7 +85,7 @@ def thickness_png(
     bytes
         A PNG; the same map gives the same bytes.
     """
-    wall = _inner(thickness, size, ends)
+    wall = _counted(thickness, thickness, size, ends)
     wall = wall[wall > 0]
     low, high = (float(wall.min()), float(wall.max())) if wall.size else (0.0, 1.0)
     more = max(0.0, 0.05 - (high - low)) / 2
@@ -97,7 +97,11 @@ def thickness_png(
 
 
 def error_png(
-    error: NDArray[np.floating], size: tuple[float, float], ends: float = 0.0, name: str = ""
+    error: NDArray[np.floating],
+    size: tuple[float, float],
+    ends: float = 0.0,
+    name: str = "",
+    wanted: NDArray[np.floating] | None = None,
 ) -> bytes:
     """Draw a thickness error, deposited less wanted; the scale holds 99 % of the pixels between the ends.
 
@@ -107,13 +111,15 @@ def error_png(
         mm, row 0 at the top.
     size, ends, name
         As those of `thickness_png`.
+    wanted : (rows, cols) array, optional
+        Thickness that was wanted, mm: it tells where wall ends. By default at the panel's two ends.
 
     Returns
     -------
     bytes
         A PNG; the same map gives the same bytes.
     """
-    inner = _inner(error, size, ends)
+    inner = _counted(error, np.ones(error.shape) if wanted is None else wanted, size, ends)
     inner = inner[np.isfinite(inner)]
     share = float(np.percentile(np.abs(inner), 99)) if inner.size else 0.0
     reach = round_up(max(share, ERROR_LEAST))
@@ -137,10 +143,11 @@ def round_up(value: float) -> float:
     return float(f"{next(s for s in steps if s * power >= value * (1 - 1e-9)) * power:.3g}")
 
 
-def _inner(values: NDArray[np.floating], size: tuple[float, float], ends: float) -> NDArray[np.floating]:
-    """Leave out what lies at either end; everything is kept where nothing would be left."""
-    columns = values.shape[1]
-    inner = values[:, between(size[0] / columns, ends, columns)]
+def _counted(
+    values: NDArray[np.floating], wall: NDArray[np.floating], size: tuple[float, float], ends: float
+) -> NDArray[np.floating]:
+    """Leave out what lies at the ends of wall; everything is kept where nothing would be left."""
+    inner = values[inside_ends(np.asarray(wall, np.float64), ends, size[0] / values.shape[1])]
     return inner if inner.size else values
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.motion.moves import Kind, Moves
-from pathgen.proof import DepositMap, Frame, deposit, replay, thickness_error, top_first
+from pathgen.proof import DepositMap, Frame, deposit, inside_ends, replay, thickness_error, top_first
 from pathgen.settings.machine import Dialect
 
 AREA = math.pi * 1.75**2 / 4  # mm² of 1.75 mm filament
@@ -301,3 +301,22 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
 def test_nothing_to_divide_by():
     with pytest.raises(PathgenError, match="solidity 0"):
         deposit(moves_of([], [], [], []), frame_of(1.0, 0.5), solidity=0.0, filament_diameter=1.75)
+
+
+def test_what_counts_lies_inside_the_ends_of_every_wall():
+    """Against scipy's erosion of every row's wall by the ends, the panel's border being an end as well."""
+    from scipy.ndimage import binary_erosion
+
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        wall = np.repeat(rng.random((6, 12)) > 0.3, 9, axis=1)
+        for ends in (0.0, 0.1, 0.25, 0.4):
+            steps = math.ceil(ends / 0.1 - 1e-9)
+            line = np.ones((1, 2 * steps + 1), bool)
+            expected = binary_erosion(wall, line) if steps else wall
+            found = inside_ends(wall * 1.5, ends, 0.1)
+            np.testing.assert_array_equal(found & wall, expected)
+            assert (found & ~wall).sum() == (binary_erosion(~wall, line) if steps else ~wall).sum()
+    for ends in (-1.0, np.nan, np.inf):
+        with pytest.raises(PathgenError, match="ends"):
+            inside_ends(wall * 1.5, ends, 0.1)

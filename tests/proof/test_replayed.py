@@ -12,7 +12,7 @@ from pathgen import Job, make
 from pathgen.errors import PathgenError
 from pathgen.motion import limit_feed, plan_speeds, tally
 from pathgen.proof import replayed
-from pathgen.proof.replayed import Light, between, replay
+from pathgen.proof.replayed import Light, replay
 from pathgen.settings import load_machine, load_material
 
 AREA = np.pi * 1.75**2 / 4  # mm² of 1.75 mm filament
@@ -111,13 +111,3 @@ def test_smear_acts_before_and_spread_after_the_wall(panel):
     assert smeared.thickness[:, :5].max() < plain.thickness[:, :5].max()
     same = replace(plain, light=Light(spread=0.0))
     np.testing.assert_array_equal(same.picture, plain.picture)
-
-
-def test_columns_between_the_ends():
-    assert between(0.1, 0.0, 30) == slice(0, 30)
-    assert between(0.1, 1.0, 30) == slice(10, 20)
-    assert between(0.1, 1.01, 30) == slice(11, 19)
-    assert len(range(*between(0.1, 99.0, 30).indices(30))) == 0
-    for ends in (-1.0, np.nan, np.inf):
-        with pytest.raises(PathgenError, match="ends"):
-            between(0.1, ends, 30)
