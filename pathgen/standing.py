@@ -262,9 +262,9 @@ def _packed(
     machine, brim = setup.machine, setup.job.brim
     gaps = (spacing, spacing)
     if in_turn:
-        # A brim lies flat: the head may be over it.
+        # A brim lies flat: the head may be over it. In front, wall or props may reach as far.
         head = head_spacing(machine.head, max(box.height for box in boxes), rotation)
-        gaps = (max(spacing, head[0] - brim), max(spacing, head[1] - brim))
+        gaps = (max(spacing, head[0] - brim), max(spacing, head[1]))
     (low_x, high_x), (low_y, high_y) = free(machine)
     room = (high_x - low_x, high_y - low_y) if rotation == 0 else (high_y - low_y, high_x - low_x)
     offsets = pack(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
@@ -301,6 +301,8 @@ def _turns(panels: Sequence[Upright], places: Sequence[Placement]) -> list[int]:
 
 def _too_many(panels: Sequence[Upright], spacing: float, in_turn: bool) -> PathgenError:
     """Say how many of the panels, the first ones, would fit."""
+    from pathgen.route.pack import head_spacing
+
     setup = panels[0].setup
     boxes = [p.covered for p in panels]
     axes = ("x", "y") if setup.job.axis == "auto" else (setup.job.axis,)
@@ -312,10 +314,15 @@ def _too_many(panels: Sequence[Upright], spacing: float, in_turn: bool) -> Pathg
             break
     else:
         count = 0
-    how = f"{spacing:g} mm apart" + (", in turn" if in_turn else "")
+    how = f"{spacing:g} mm apart"
+    if in_turn:
+        room = head_spacing(setup.machine.head, max(box.height for box in boxes), 0)
+        how += f", in turn with {room[0]:g} × {room[1]:g} mm left for the head"
     return PathgenError(
         f"{len(panels)} panels do not fit on {setup.machine.name}, {how} and brims included",
         where="copies" if len({p.source for p in panels}) == 1 else "panel",
         allowed=f"the first {count} of them would" if count else "not even the first fits",
-        hint="narrow the brim or the spacing, or make them in two runs",
+        hint="build = abreast needs no room for the head"
+        if in_turn
+        else "narrow the brim or the spacing, or make them in two runs",
     )

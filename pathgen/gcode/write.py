@@ -103,6 +103,9 @@ class ProgramWriter:
         self._late: dict[str, int] = {}
         self._layers: list[str] = []  # what the comment of each layer says
         self._fan_on: list[str] = []  # lines that are still to come
+        self._fan_again: list[str] = []  # the same for the next panel, made in turn
+        self._fan_off: list[str] = []
+        self._restarts: set[int] = set()  # layers that begin a panel after the first
         # What the rows so far leave behind; places and feed in units of their last decimal.
         self._place: list[int] = []
         self._known = [False, False, False]
@@ -144,6 +147,8 @@ class ProgramWriter:
         self._values = placeholders(values, self._machine, self._fan)
         blocks = {name: block_lines(name, dialect, self._values) for name in names}
         self._fan_on = blocks["fan_on"] if self._fan > 0 else []
+        self._fan_again, self._fan_off = list(self._fan_on), blocks["fan_off"]
+        self._restarts = set((np.flatnonzero(np.diff(top) <= 0) + 1).tolist())
         decimals = dialect.position_decimals
         self._layers = [
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
@@ -277,9 +282,12 @@ class ProgramWriter:
     def _opening(self, layer: int) -> bytes:
         """Make the lines before a layer: its comment, the filament's reset, the fan."""
         lines = [comment(self._layers[layer], self._dialect.comment)]
+        if layer in self._restarts and self._fan > 0:  # the next panel's first layer
+            lines += self._fan_off
+            self._fan_on = list(self._fan_again)
         if self._dialect.filament_mode == "absolute":
             lines.append(f"G92 {self._dialect.extruder}0")
-        if layer > 0:
+        if layer > 0 and layer not in self._restarts:
             lines += self._fan_on
             self._fan_on = []
         return _text(lines)

@@ -1,0 +1,169 @@
+"""Several panels in one program: where they stand, in what order they are made, and that each replays."""
+
+import json
+
+import numpy as np
+import pytest
+from shapely.geometry import box
+
+from pathgen import Job, PathgenError, compare, make_several, plan_several, replay
+from pathgen.cli import run
+from pathgen.gcode.read import read_program
+from pathgen.motion import DEPOSITS, Kind
+from pathgen.proof.header import Stated, panel_facts, read_facts
+from pathgen.settings import load_machine
+from tests.test_job import waves
+
+MACHINES = ["benchtop-220", "gantry-300", "classroom-200", "ngc-lab"]
+
+
+def mixed(**job):
+    """Four panels of three kinds, asymmetric, of different heights."""
+    common = {"brim": 3.0} | job
+    return [
+        (waves(1, 120, 300), Job(copies=2, **common)),
+        (waves(2, 200, 250), Job(outline="disc", **common)),
+        (waves(3, 80, 300), Job(bend=120.0, rim_width=2.0, **common)),
+    ]
+
+
+@pytest.mark.parametrize("machine", MACHINES)
+@pytest.mark.parametrize("build", ["abreast", "in-turn"])
+def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
+    out = tmp_path / "several.gcode"
+    result = make_several(mixed(machine=machine, build=build), out)
+    assert result.summary["panels"] == 4 and result.platform.in_turn == (build == "in-turn")
+    volume = load_machine(machine).volume
+    for axis in "xyz":
+        low, high = getattr(volume, axis)
+        assert low <= result.summary[f"reach_{axis}_min_mm"] <= result.summary[f"reach_{axis}_max_mm"] <= high
+    for number, planned in enumerate(result.platform.panels, start=1):
+        found = replay(out, stated=Stated(panel=number))
+        assert found.notes == ()
+        layers = planned.layers
+        wanted = layers.profiles(0, len(layers)).thickness[::-1]
+        gap = compare(found, planned.panel.thickness, ends=1.0)
+        assert gap.thickness_rms_mm < 0.012, number
+        assert found.laid.volume.sum() / found.standing.solidity == pytest.approx(
+            _volume(planned, wanted), rel=3e-4
+        )
+
+
+def _volume(planned, wanted):
+    bend = planned.bend
+    area = wanted if bend is None else wanted + wanted**2 / (2 * bend.radius)
+    return float((area.sum(axis=1) * planned.layers.height[::-1]).sum() * planned.panel.pixel)
+
+
+def test_panels_stand_apart_by_the_spacing_and_clear_of_the_start_line():
+    for spacing in (1.0, 8.0):
+        platform = plan_several(mixed(spacing=spacing))
+        covered = []
+        for planned in platform.panels:
+            (u0, u1), (n0, n1) = planned.plan_box
+            more = planned.setup.job.brim - spacing / 2
+            x, y = planned.placement.to_machine(
+                np.array([u0 - more, u1 + more]), np.array([n0 - more, n1 + more])
+            )
+            covered.append(box(x.min(), y.min(), x.max(), y.max()))
+        for i, one in enumerate(covered):
+            for other in covered[:i]:
+                assert one.distance(other) >= spacing - 0.01
+
+
+def test_in_turn_nothing_is_gone_through(tmp_path):
+    """After a panel is finished, whatever moves below its top stays clear of it by the hot end's width."""
+    out = tmp_path / "turn.gcode"
+    result = make_several([(waves(1, 60, 300), Job(copies=4, build="in-turn", brim=3.0))], out)
+    machine = load_machine("benchtop-220")
+    moves = read_program(out, machine.dialect, 1.75).moves
+    panels = result.platform.panels
+    ends = np.cumsum([len(p.layers) for p in panels])
+    before = [np.r_[start, getattr(moves, a)[:-1]] for a, start in zip("xyz", moves.start, strict=True)]
+    for number, planned in enumerate(panels[:-1]):
+        (u0, u1), (n0, n1) = planned.plan_box
+        x, y = planned.placement.to_machine(np.array([u0, u1]), np.array([n0, n1]))
+        later = moves.layer >= ends[number]
+        low = np.minimum(moves.z, before[2]) < planned.layers.top[-1] + 1.0
+        over = later & low
+        inside = (
+            (np.maximum(moves.x, before[0]) > x.min() - 12.0)
+            & (np.minimum(moves.x, before[0]) < x.max() + 12.0)
+            & (np.maximum(moves.y, before[1]) > y.min())
+            & (np.minimum(moves.y, before[1]) < y.max())
+        )
+        # The head leaves upward from where it finished: those moves are above the panel itself.
+        inside &= moves.kind != Kind.LIFT
+        inside &= moves.kind != Kind.RETRACT
+        assert not (over & inside).any()
+    fed = np.isin(moves.kind, DEPOSITS)
+    assert (np.diff(moves.layer[fed]) >= 0).all()
+
+
+def test_the_fan_is_off_for_every_first_layer_in_turn(tmp_path):
+    out = tmp_path / "turn.gcode"
+    make_several([(waves(1, 40, 200), Job(copies=2, build="in-turn", brim=2.0))], out)
+    text = out.read_text()
+    first = text.index("M106")
+    again = text.index("top 0.200 mm", first)
+    assert "M107" in text[first : again + 200] and text.count("M106") == 2
+
+
+def test_tall_panels_are_refused_in_turn_and_say_why():
+    with pytest.raises(PathgenError) as refused:
+        plan_several([(waves(1, 900, 600), Job(copies=2, build="in-turn", machine="classroom-200"))])
+    message = str(refused.value)
+    assert "in turn with 300 × 300 mm left for the head" in message and "build = abreast" in message
+
+
+def test_too_many_say_how_many_would_fit():
+    with pytest.raises(PathgenError) as refused:
+        plan_several([(waves(1, 60, 1000), Job(copies=40))])
+    message = str(refused.value)
+    assert "40 panels do not fit on benchtop-220" in message
+    count = int(message.split("the first ")[1].split()[0])
+    plan_several([(waves(1, 60, 1000), Job(copies=count))])
+    with pytest.raises(PathgenError):
+        plan_several([(waves(1, 60, 1000), Job(copies=count + 1))])
+
+
+def test_panels_of_one_platform_agree():
+    for key, other in (("layer", 0.2), ("machine", "gantry-300"), ("nozzle_temperature", 205.0)):
+        with pytest.raises(PathgenError, match=f"{key} is .* for panel 2"):
+            plan_several([(waves(1, 40, 200), Job()), (waves(1, 40, 200), Job(**{key: other}))])
+    with pytest.raises(PathgenError, match="no panels"):
+        plan_several([])
+
+
+def test_the_header_tells_panels_apart(tmp_path):
+    out = tmp_path / "several.gcode"
+    make_several(mixed(), out)
+    facts = read_facts(out)
+    assert facts["panels"] == "4"
+    assert panel_facts(facts, 3)["job outline"] == "disc"
+    assert panel_facts(facts, 4)["job bend"] == "120" and panel_facts(facts, 1)["job bend"] == "0"
+    assert panel_facts(facts, 3)["job brim"] == "3"
+    for number in (0, 5):
+        with pytest.raises(PathgenError, match="1 to 4"):
+            panel_facts(facts, number)
+
+
+def test_from_the_command_line(tmp_path, capsys):
+    for name, seed in (("a", 1), ("b", 2)):
+        np.save(tmp_path / f"{name}.npy", waves(seed, 60, 200))
+    job = tmp_path / "job.toml"
+    job.write_text(
+        'brim = 3.0\n[[panel]]\npicture = "a.npy"\ncopies = 2\n[[panel]]\npicture = "b.npy"\nwidth = 30.0\n'
+    )
+    out, facts = tmp_path / "o.gcode", tmp_path / "o.json"
+    assert run(["panel", "--job", str(job), "--out", str(out), "--summary", str(facts)]) == 0
+    assert "of 3 panels" in capsys.readouterr().out
+    assert json.loads(facts.read_text())["panel_3_width_mm"] == pytest.approx(30.0, abs=0.2)
+    assert run(["replay", str(out), "--panel", "3", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["width_mm"] == pytest.approx(30.0, abs=0.2)
+    assert run(["panel", str(tmp_path / "a.npy"), "--job", str(job), "--out", str(out)]) == 1
+    assert "names its own" in capsys.readouterr().err
+    assert run(["panel", "--out", str(out)]) == 2
+    wall = str(tmp_path / "w.npy")
+    assert run(["panel", "--job", str(job), "--out", str(out), "--thickness", wall]) == 1
+    assert "several maps" in capsys.readouterr().err
