@@ -279,7 +279,7 @@ def _packed(
 
 def _turns(panels: Sequence[Upright], places: Sequence[Placement]) -> list[int]:
     """Order in which panels can be made in turn."""
-    from pathgen.route.pack import turn_order
+    from pathgen.route.pack import Box, turn_order
 
     setup = panels[0].setup
     if not setup.machine.head:
@@ -289,7 +289,8 @@ def _turns(panels: Sequence[Upright], places: Sequence[Placement]) -> list[int]:
             allowed="abreast",
             hint="add [[head]] parts to its profile to make panels in turn",
         )
-    reached, standing = [], []
+    reached: list[Box] = []
+    standing: list[Box] = []
     for upright, spot in zip(panels, places, strict=True):
         box, brim = upright.covered, upright.setup.job.brim
         for boxes, less in ((reached, 0.0), (standing, brim)):

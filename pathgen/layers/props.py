@@ -135,12 +135,12 @@ def bent_props(props: Props, bend: Bend) -> Props:
     """
     reach = max(abs(n) for n in props.reach[1]) if props.reach else 0.0
     longest = bend.longest_move(reach)
-    parts = {
-        name: bend_strokes(shortened(getattr(props, name), longest), bend)
-        for name in ("strips", "tabs", "cradle")
-    }
-    pitched = [(strokes, BEAD) for strokes in parts.values() if len(strokes)]
-    return replace(props, **parts, reach=_reach(pitched))
+    strips, tabs, comb = (
+        bend_strokes(shortened(strokes, longest), bend)
+        for strokes in (props.strips, props.tabs, props.cradle)
+    )
+    pitched = [(strokes, BEAD) for strokes in (strips, tabs, comb) if len(strokes)]
+    return replace(props, strips=strips, tabs=tabs, cradle=comb, reach=_reach(pitched))
 
 
 def volume(strokes: Strokes, layers: Layers) -> float:
