@@ -3,4 +3,4 @@
 from pathgen.proof.frame import Frame, fact
 from pathgen.proof.replay import DepositMap, deposit, inside_ends, thickness_error, top_first
 
-__all__ = ["DepositMap", "Frame", "deposit", "fact", "thickness_error", "top_first"]
+__all__ = ["DepositMap", "Frame", "deposit", "fact", "inside_ends", "thickness_error", "top_first"]
