@@ -178,9 +178,8 @@ def place_turned(
         ]
         area = shapely.Polygon(np.column_stack([x + at[0], y + at[1]]))
         if not any(area.intersects(shapely.box(k.x[0], k.y[0], k.x[1], k.y[1])) for k in machine.keep_out):
-            spots.append(
-                (min(spare), Placement(degrees, *at, f"at {degrees} degrees, as it fits along no axis"))
-            )
+            reason = f"at {degrees} degrees, as it fits along no axis"
+            spots.append((min(spare), Placement(degrees, at[0], at[1], reason)))
     return max(spots, key=lambda spot: spot[0])[1] if spots else None
 
 
