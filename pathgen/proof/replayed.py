@@ -34,6 +34,7 @@ Floats = NDArray[np.float64]
 Row = dict[str, str | int | float | bool | None]
 
 TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
+TRACE = 0.001  # mm; less is no wall but what sums leave behind
 ASTRAY = 0.001  # share of the filament beside the panel that is worth a note
 
 
@@ -124,7 +125,8 @@ class Replayed:
             mm at either end of every stretch of wall that do not count for its thickness.
         """
         frame = self.standing.frame
-        wall = self.thickness[(self.thickness > 0) & inside_ends(self.thickness, ends, frame.pixel)]
+        solid = np.where(self.thickness > TRACE, self.thickness, 0.0)
+        wall = solid[(solid > 0) & inside_ends(solid, ends, frame.pixel)]
         filament = float(self.tally.filament.sum())
         area = filament_area(self.standing.filament_diameter)
         return {
