@@ -1,8 +1,11 @@
-"""What a panel is made from: a photograph or a thickness map, read, measured, and turned into a panel."""
+"""What a panel is made from: a photograph or a thickness map, read, measured, and turned into a panel.
+
+*Upright* is as the viewer sees it, *standing* as it is made; see `pathgen.panel.view`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,15 +14,17 @@ from shapely.geometry import Polygon
 
 from pathgen import optics, picture
 from pathgen.errors import PathgenError, nearest
-from pathgen.panel import Panel, chamfer, cut_out, frame
+from pathgen.panel import Panel, View, chamfer, cut_out, frame, stand
+from pathgen.panel.crop import show_picture
 from pathgen.panel.eyelet import Eyelet
 from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
 from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
-from pathgen.panel.raster import grid_over
+from pathgen.panel.raster import Grid, grid_over
 from pathgen.settings import Job, Setup
 
 Source = str | Path | NDArray[np.floating]
+Floats = NDArray[np.floating]
 
 DEFAULT_WIDTH = 100.0  # mm
 
@@ -36,14 +41,14 @@ class Given:
     name : str
         What to call it.
     width, height : float
-        Outer sides of the panel, mm.
+        Outer sides of the panel as it stands, eyelets left out, mm.
     notes : tuple of str
         What the person should know.
     outline : shapely polygon, optional
-        Silhouette; None for a plain rectangle.
+        Silhouette, upright, with the foot cut off that it stands on; None for a plain rectangle.
     """
 
-    values: NDArray[np.floating]
+    values: Floats
     is_thickness: bool
     name: str
     width: float
@@ -60,6 +65,7 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     source : path or (rows, cols) array
         An array, or a ``.npy`` file, is thickness in mm.
     setup : Setup
+        A turn of "auto" counts as 0; `turned` gives the same for another one without reading again.
     pixel : float
         Pitch of a thickness map as it is given, mm; it keeps its size unless the job has one.
 
@@ -70,13 +76,11 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     Raises
     ------
     PathgenError
-        For what cannot be read, and for a map with no wall in it.
+        For what cannot be read, for a map with no wall in it, and for an outline that cannot be.
     """
-    job, rim = setup.job, 2 * setup.job.rim_width
-    inner = [None if side is None else side - rim for side in (job.width, job.height)]
     notes: tuple[str, ...] = ()
     is_map = isinstance(source, np.ndarray) or picture.is_thickness(source)
-    values: NDArray[np.floating]
+    values: Floats
     if isinstance(source, np.ndarray):
         values, name = picture.check_thickness(source), "array"
     elif is_map:
@@ -86,21 +90,88 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
         values, name, notes = photo.luminance, photo.source, photo.notes
     if is_map and not values.any():
         raise PathgenError("the thickness is 0 everywhere: there is no wall to make", where=name)
+    return _measured(values, is_map, name, notes, setup, pixel)
+
+
+def turned(given: Given, setup: Setup, pixel: float) -> Given:
+    """Work out size and outline of what was read once more, for a setup with another turn.
+
+    Parameters, result and errors are those of `read_source`, but for the source, which is not read again.
+    """
+    return _measured(given.values, given.is_thickness, given.name, given.notes, setup, pixel)
+
+
+def _measured(
+    values: Floats, is_map: bool, name: str, notes: tuple[str, ...], setup: Setup, pixel: float
+) -> Given:
+    job, view = setup.job, view_of(setup.job)
+    sides = _sides(values, is_map, job, pixel)
+    outline = outline_of(job, *sides)
+    if outline is not None:
+        outline = footed(outline, view, job.foot)
+        sides = outline.bounds[2:]
+    return Given(values, is_map, name, *view.size(*sides), notes, outline)
+
+
+def _sides(values: Floats, is_map: bool, job: Job, pixel: float) -> tuple[float, float]:
+    """Work out the outer sides, upright, mm: the picture's, and the rims."""
+    rims = _rims(job)
+    inner = [
+        None if side is None else side - rim for side, rim in zip((job.width, job.height), rims, strict=True)
+    ]
+    # A picture turned onto its side has the sides of one.
+    shown = values.T if job.tilt % 180 == 90 else values
     if inner != [None, None]:
-        width, height = picture.proportions(values, *inner)
+        width, height = picture.proportions(shown, *inner)
     elif is_map:
-        height, width = (side * pixel for side in values.shape)
+        height, width = (side * pixel for side in shown.shape)
     else:
-        width, height = picture.proportions(values, DEFAULT_WIDTH - rim)
-    silhouette = outline_of(job, width + rim, height + rim)
-    if silhouette is None:
-        return Given(values, is_map, name, width + rim, height + rim, notes)
-    _, _, right, top = silhouette.bounds
-    return Given(values, is_map, name, right, top, notes, silhouette)
+        width, height = picture.proportions(shown, DEFAULT_WIDTH - rims[0])
+    return width + rims[0], height + rims[1]
+
+
+def _rims(job: Job) -> tuple[float, float]:
+    """Give what rims take of the width and of the height, mm; a dark seam has none beside it."""
+    return (0.0 if job.seam == "dark" else 2 * job.rim_width), 2 * job.rim_width
+
+
+def view_of(job: Job) -> View:
+    """Give the view that a job asks for, but for a ring's roll, which comes from the picture.
+
+    A turn of "auto" counts as 0.
+
+    Examples
+    --------
+    >>> view_of(Job(turn=90, relief="away"))
+    View(turn=90, mirrored=True, roll=0)
+    """
+    return View(0 if job.turn == "auto" else job.turn, job.relief == "away")
+
+
+def footed(outline: Polygon, view: View, foot: float | None) -> Polygon:
+    """Cut an upright outline so that it has a foot on the edge it stands on; it stays upright.
+
+    Parameters
+    ----------
+    outline : Polygon
+        Its lower left corner at the origin, mm.
+    view : View
+    foot : float or None
+        As with `pathgen.panel.outline.with_foot`.
+
+    Examples
+    --------
+    >>> [round(side, 2) for side in footed(ellipse(100, 100), View(turn=270), None).bounds]
+    [0.0, 0.0, 95.83, 100.0]
+    """
+    _, _, width, height = outline.bounds
+    standing = with_foot(view.outline(outline, width, height), foot)
+    _, _, across, up = standing.bounds
+    return view.upright_outline(standing, across, up)
 
 
 def outline_of(job: Job, width: float, height: float) -> Polygon | None:
-    """Make a job's outline, standing on its foot; None for a plain rectangle.
+    """Make a job's outline, upright and whole; None for a plain rectangle.
 
     Parameters
     ----------
@@ -112,14 +183,15 @@ def outline_of(job: Job, width: float, height: float) -> Polygon | None:
     Raises
     ------
     PathgenError
-        For an unknown name, a file that holds no polygon, an outline that leaves no foot.
+        For an unknown name, and a file that holds no polygon.
     """
     if job.outline == "rectangle":
-        return rectangle(width, height, job.corner) if job.corner or job.eyelets else None
+        plain = not (job.corner or loops_of(job) or job.rim_bevel or job.line_width or job.seam == "dark")
+        return None if plain else rectangle(width, height, job.corner)
     if job.outline == "disc":
         both = job.width is not None and job.height is not None
         side = height if job.width is None and job.height is not None else width
-        return with_foot(ellipse(width, height) if both else ellipse(side, side), job.foot)
+        return ellipse(width, height) if both else ellipse(side, side)
     if job.outline == "arch":
         return arch(width, height)
     if not any(mark in job.outline for mark in "./\\"):
@@ -130,46 +202,125 @@ def outline_of(job: Job, width: float, height: float) -> Polygon | None:
             allowed=", ".join(known) + ", or a file",
             hint=nearest(job.outline, known),
         )
-    return with_foot(polygon_file(job.outline, job.width, job.height), job.foot)
+    return polygon_file(job.outline, job.width, job.height)
+
+
+def loops_of(job: Job) -> list[Eyelet]:
+    """Give a job's eyelets: where it says, or spread evenly along the top.
+
+    Examples
+    --------
+    >>> [loop.at for loop in loops_of(Job(eyelets=2))], [loop.at for loop in loops_of(Job(eyelet_at=(0.4,)))]
+    ([0.25, 0.75], [0.4])
+    """
+    even = tuple((i + 0.5) / job.eyelets for i in range(job.eyelets))
+    places = even if job.eyelet_at is None else job.eyelet_at
+    return [Eyelet(at, job.eyelet_opening, job.eyelet_wall) for at in places]
 
 
 def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
-    """Turn what was read into a panel: fitted, toned into thickness, framed.
+    """Turn what was read into a panel: placed, toned into thickness, framed, and put on its edge.
+
+    Parameters
+    ----------
+    given : Given
+        Measured for this setup.
+    setup : Setup
 
     Returns
     -------
     panel : Panel
+        It stands; its view says how it differs from what the viewer sees.
     notes : list of str
         What the person should know.
     """
-    job, rim = setup.job, 2 * round(setup.job.rim_width / setup.job.pixel)
-    if given.outline is None:
-        rows, cols = (round((side - 2 * job.rim_width) / job.pixel) for side in (given.height, given.width))
-    else:
-        rows, cols = (side - rim for side in grid_over(given.outline, job.pixel).shape)
+    job, view = setup.job, view_of(setup.job)
+    rows, cols = _inner(given, job)
     if min(rows, cols) < 2:
         what = f"a picture of {max(cols, 0)} × {max(rows, 0)} pixels inside the rim"
         raise PathgenError(what, where="rim_width", allowed="2 × 2 pixels or more")
-    notes = [*given.notes]
-    if given.is_thickness:
-        thickness = picture.resample(given.values, rows, cols)
-    else:
-        fitted = picture.fit(given.values, cols * job.pixel, rows * job.pixel, job.pixel)
-        law = optics.law(setup.material.light)
-        thickness = optics.thickness(fitted, law, job.thinnest, job.thickest)
-        notes += picture.tone_notes(fitted)
-    assert job.rim_thickness is not None, "settle fills it in"
+    thickness, notes = _thickness(given, setup, rows, cols)
     if job.slope != "free":
-        limited = limit_slope(thickness, job.pixel, job.overhang, keep=job.slope)
-        thickness = limited.thickness
+        limited = limit_slope(view.standing(thickness), job.pixel, job.overhang, keep=job.slope)
+        thickness = view.upright(limited.thickness)
         notes.append(
             f"slope limited to {job.overhang:g} degrees: {100 * limited.share:.0f} % of the picture changed, "
             f"by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
         )
+    if job.seam == "dark":
+        view = replace(view, roll=_roll(thickness, view))
+    return chamfer(stand(_upright(thickness, given, job), view), job.overhang), notes
+
+
+def _inner(given: Given, job: Job) -> tuple[int, int]:
+    """Rows and columns of the picture, upright, inside the rim."""
     if given.outline is None:
-        panel = frame(thickness, job.pixel, job.rim_width, job.rim_thickness)
+        width, height = view_of(job).size(given.width, given.height)
+        return round((height - 2 * job.rim_width) / job.pixel), round((width - 2 * job.rim_width) / job.pixel)
+    rows, cols = grid_over(given.outline, job.pixel).shape
+    across, up = (2 * round(rim / 2 / job.pixel) for rim in _rims(job))
+    return rows - up, cols - across
+
+
+def _thickness(given: Given, setup: Setup, rows: int, cols: int) -> tuple[Floats, list[str]]:
+    """Thickness of the picture alone, upright, and remarks on its tones."""
+    job = setup.job
+    if given.is_thickness:
+        shown = picture.resample(given.values, rows, cols) if _whole(job) else _placed(given, job, rows, cols)
+        return shown, [*given.notes]
+    if _whole(job):
+        shown = picture.fit(given.values, cols * job.pixel, rows * job.pixel, job.pixel)
     else:
-        around = np.pad(thickness, rim // 2, mode="edge")
-        loops = [Eyelet((i + 0.5) / job.eyelets, job.eyelet_opening) for i in range(job.eyelets)]
-        panel = cut_out(around, given.outline, job.pixel, job.rim_width, job.rim_thickness, loops)
-    return chamfer(panel, job.overhang), notes
+        shown = _placed(given, job, rows, cols)
+    law = optics.law(setup.material.light)
+    notes = [*given.notes, *picture.tone_notes(shown)]
+    return optics.thickness(shown, law, job.thinnest, job.thickest), notes
+
+
+def _whole(job: Job) -> bool:
+    """Tell whether the job wants all of the picture that the panel has room for, as it is."""
+    return (job.centre_across, job.centre_up, job.zoom, job.tilt) == (0.5, 0.5, 1.0, 0.0)
+
+
+def _placed(given: Given, job: Job, rows: int, cols: int) -> Floats:
+    """Sample a picture where the job places it; what it leaves bare is the picture's white."""
+    grid = Grid(rows, cols, job.pixel, 0.0, 0.0)
+    window = 0.0, 0.0, cols * job.pixel, rows * job.pixel
+    return show_picture(
+        given.values,
+        grid,
+        window,
+        (job.centre_across, job.centre_up),
+        job.zoom,
+        job.tilt,
+        bare=job.thinnest if given.is_thickness else 1.0,
+        walls=given.is_thickness,
+    )
+
+
+def _roll(thickness: Floats, view: View) -> int:
+    """Find how far a ring's columns move for the thickest one to come to stand first."""
+    columns = view.standing(thickness).mean(axis=0)
+    dark = int(np.argmax(columns))
+    return (dark if view.turn == 180 else -dark) % len(columns)
+
+
+def _upright(thickness: Floats, given: Given, job: Job) -> Panel:
+    """Frame a picture, upright: a plain rim, or whatever outline, bevel, line and eyelets ask for."""
+    assert job.rim_thickness is not None, "settle fills it in"
+    if given.outline is None:
+        return frame(thickness, job.pixel, job.rim_width, job.rim_thickness)
+    ring, wide = job.seam == "dark", round(job.rim_width / job.pixel)
+    panel = cut_out(
+        np.pad(thickness, ((wide, wide), (0, 0) if ring else (wide, wide)), mode="edge"),
+        given.outline,
+        job.pixel,
+        job.rim_width,
+        job.rim_thickness,
+        loops_of(job),
+        bevel=job.rim_bevel,
+        line=job.line_width,
+        line_thickness=job.thickest if job.line_thickness is None else job.line_thickness,
+        ring=ring,
+    )
+    return replace(panel, rim=wide) if job.outline == "rectangle" and not ring else panel

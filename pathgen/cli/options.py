@@ -14,6 +14,23 @@ from pathgen.settings import Job
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+class ListOf(click.ParamType[list[Any]]):
+    """Several values in one option, commas between them."""
+
+    name = "list"
+
+    def __init__(self, item: click.ParamType[Any]) -> None:
+        """Take values of one type; their limits are left to the record."""
+        self.item = item
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[Any]:
+        """Split at the commas; empty text gives an empty list."""
+        parts = value.split(",") if isinstance(value, str) and value.strip() else value or []
+        return [
+            self.item.convert(part.strip() if isinstance(part, str) else part, param, ctx) for part in parts
+        ]
+
+
 def job_options(function: F) -> F:
     """Decorate a command with one option for each field of `Job`; options not given arrive as None."""
     record = inspect.type_info(Job)
@@ -53,6 +70,9 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
         return text or inner_text, unit or inner_unit, kind
     if isinstance(field_type, inspect.LiteralType):
         return text, unit, click.Choice([str(v) for v in field_type.values])
+    if isinstance(field_type, inspect.VarTupleType):
+        _, inner_unit, kind = _described(field_type.item_type)
+        return text, unit or inner_unit or "list", ListOf(kind or click.STRING)
     if isinstance(field_type, inspect.IntType):
         return text, unit, click.INT
     if isinstance(field_type, inspect.FloatType):

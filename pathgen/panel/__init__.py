@@ -1,6 +1,7 @@
 """The solid that is made, as a thickness map: picture, rim, size."""
 
 from pathgen.panel.bend import Bend, check_bend
-from pathgen.panel.build import Panel, chamfer, cut_out, frame
+from pathgen.panel.build import Panel, chamfer, cut_out, frame, stand
+from pathgen.panel.view import View
 
-__all__ = ["Bend", "Panel", "chamfer", "check_bend", "cut_out", "frame"]
+__all__ = ["Bend", "Panel", "View", "chamfer", "check_bend", "cut_out", "frame", "stand"]

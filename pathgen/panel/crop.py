@@ -1,6 +1,7 @@
 """The crop: which part of a picture a panel shows, how large and how turned.
 
-The *window* is the rectangle that the picture fills: the outline's bounding box inside the rim.
+The *window* is the rectangle that the picture fills: the outline's bounding box inside the rim. A thickness
+map is placed like a photograph; where it says 0 there is no wall, and no wall is thinned toward it.
 """
 
 from __future__ import annotations
@@ -9,16 +10,19 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.panel.raster import Grid
+from pathgen.panel.raster import Floats, Grid
+from pathgen.picture import resample
 
-Floats = NDArray[np.float64]
 Window = tuple[float, float, float, float]
 
 ZOOM = 0.05, 50.0
 TURN = 360.0  # degrees, either way
+LEAST = 2.0  # pixels of the picture that must fill the window, across and up
+HAIR = 1e-6  # pixels of the picture by which rounding may put a place outside it
 
 
 def window_of(outline: BaseGeometry, rim_width: float) -> Window:
@@ -51,7 +55,8 @@ def window_of(outline: BaseGeometry, rim_width: float) -> Window:
     shorter = min(right - left, high - low)
     if not 0 <= rim_width < shorter / 2:
         what = f"rim of {rim_width:g} mm in an outline of {right - left:g} × {high - low:g} mm"
-        raise PathgenError(what, allowed=f"0 mm or more, less than {shorter / 2:g} mm")
+        allowed = f"0 mm or more, less than {shorter / 2:g} mm"
+        raise PathgenError(what, where="rim_width", allowed=allowed)
     return left + rim_width, low + rim_width, right - rim_width, high - rim_width
 
 
@@ -137,6 +142,94 @@ def place_picture(
     return place
 
 
+def show_picture(
+    picture: NDArray[np.floating],
+    grid: Grid,
+    window: Window,
+    centre: tuple[float, float] = (0.5, 0.5),
+    zoom: float = 1.0,
+    rotation: float = 0.0,
+    *,
+    bare: float,
+    walls: bool = False,
+) -> Floats:
+    """Sample a picture onto a map, as it is placed there.
+
+    A picture finer than the map is first reduced to about the map's pixels, with the same filter as a fitted
+    one, and then interpolated linearly, which adds no seams beside edges. A coarser one is interpolated with
+    cubic splines, and what overshoots is clipped.
+
+    Parameters
+    ----------
+    picture : (any, any) float
+        Linear luminance, or thickness in mm, row 0 at the top.
+    grid, window, centre, zoom, rotation
+        As with `place_picture`.
+    bare : float
+        Value where the picture does not reach, as with a zoom under 1.
+    walls : bool
+        The values are thickness, and 0 is no wall. A pixel is wall where the wall has at least half of it,
+        and then as thick as that part is on average: what is beside a gap gets no thinner, nor is there any
+        wall thinner than the given ones. Interpolation is linear throughout.
+
+    Returns
+    -------
+    (rows, cols) float64
+        On the grid; within the range of the picture, but for `bare`.
+
+    Raises
+    ------
+    PathgenError
+        As with `place_picture`, and when fewer than 2 × 2 pixels of the picture fill the window.
+
+    Examples
+    --------
+    >>> halves = np.array([[0.0, 1.0], [0.0, 1.0]])
+    >>> grid, window = Grid(2, 2, 1.0, 0.0, 0.0), (0.0, 0.0, 2.0, 2.0)
+    >>> show_picture(halves, grid, window, rotation=90, bare=1.0).round(9).tolist()
+    [[1.0, 1.0], [0.0, 0.0]]
+    """
+    place = place_picture(picture.shape, grid, window, centre, zoom, rotation)
+    pitch = picture_pitch(picture.shape, window, zoom, rotation)
+    _check_shown(window, pitch, zoom)
+    last = np.array(picture.shape)[:, None, None] - 1
+    covered = ((place >= -0.5 - HAIR) & (place <= last + 0.5 + HAIR)).all(axis=0)
+    order = 1 if walls or pitch < grid.pixel else 3
+    reduction = min(1.0, pitch / grid.pixel)
+
+    def sampled(values: NDArray[np.floating]) -> Floats:
+        return _sampled(values, place, reduction, order)
+
+    if walls and not picture.all():
+        share = sampled((picture > 0).astype(np.float64))
+        wall = share >= 0.5 - HAIR
+        least, most = picture.min(where=picture > 0, initial=np.inf), picture.max()
+        shown = np.where(wall, np.clip(sampled(picture) / np.maximum(share, 0.25), least, most), 0.0)
+    else:
+        shown = sampled(picture)
+    shown[~covered] = bare
+    return shown
+
+
+def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: int) -> Floats:
+    """Reduce values to a share of their rows and columns, and interpolate them at places in the whole."""
+    shape = [max(1, round(side * share)) for side in values.shape]
+    reduced = resample(values, *shape)
+    scale = np.divide(shape, values.shape)[:, None, None]
+    at = (place + 0.5) * scale - 0.5
+    found = ndimage.map_coordinates(reduced, at, order=order, mode="nearest")
+    return np.asarray(np.clip(found, values.min(), values.max()), np.float64)
+
+
+def _check_shown(window: Window, pitch: float, zoom: float) -> None:
+    left, low, right, high = window
+    across, up = (right - left) / pitch, (high - low) / pitch
+    if min(across, up) < LEAST:
+        least = zoom * min(across, up) / LEAST
+        what = f"zoom {zoom:g} leaves {across:.3g} × {up:.3g} pixels of the picture"
+        raise PathgenError(what, where="zoom", allowed=f"up to {least:.3g}: 2 × 2 pixels or more")
+
+
 def _turn(rotation: float) -> tuple[float, float]:
     """Cosine and sine, exact at quarter turns."""
     quarters = rotation / 90
@@ -165,7 +258,7 @@ def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: tuple[f
     if min(shape) < 1:
         raise PathgenError(f"picture of {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1")
     if not ZOOM[0] <= zoom <= ZOOM[1]:
-        raise PathgenError(f"zoom is {zoom:g}", allowed=f"{ZOOM[0]:g} to {ZOOM[1]:g}")
+        raise PathgenError(f"zoom is {zoom:g}", where="zoom", allowed=f"{ZOOM[0]:g} to {ZOOM[1]:g}")
     if not -TURN <= rotation <= TURN:
         allowed = f"{-TURN:g} to {TURN:g} degrees, counter-clockwise"
         raise PathgenError(f"rotation is {rotation:g} degrees", allowed=allowed)

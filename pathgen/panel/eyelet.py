@@ -100,7 +100,8 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
     lugs = [_lug(outline, spec, opening) for spec, opening in zip(specs, openings, strict=True)]
     for (one, lug), (two, other) in combinations(zip(specs, lugs, strict=True), 2):
         if shapely.intersects(lug, other):
-            raise PathgenError(f"eyelets at {one.at:g} and {two.at:g} overlap", hint="set them further apart")
+            what = f"eyelets at {one.at:g} and {two.at:g} overlap"
+            raise PathgenError(what, where="eyelet_at", hint="set them further apart")
     solid = shapely.union_all([outline, *lugs])
     picture = _grown(outline, -rim_width)
     for spec, opening in zip(specs, openings, strict=True):
@@ -243,7 +244,7 @@ def _top(outline: BaseGeometry, u: float) -> float | None:
 
 
 def _name(spec: Eyelet) -> str:
-    return f"eyelet at {spec.at:g}"
+    return f"eyelet_at {spec.at:g}"
 
 
 def _check(spec: Eyelet, outline: Polygon) -> None:
@@ -252,7 +253,7 @@ def _check(spec: Eyelet, outline: Polygon) -> None:
         value = getattr(spec, name)
         if not least <= value <= most:
             allowed = f"{least:g} to {most:g} {unit}"
-            raise PathgenError(f"{name} is {value:g} {unit}", where=_name(spec), allowed=allowed)
+            raise PathgenError(f"{name} is {value:g} {unit}", where=f"eyelet_{name}", allowed=allowed)
     if spec.rise is not None and not abs(spec.rise) <= OPENING[1]:
         allowed = f"{-OPENING[1]:g} to {OPENING[1]:g} mm"
         raise PathgenError(f"rise is {spec.rise:g} mm", where=_name(spec), allowed=allowed)

@@ -54,7 +54,7 @@ def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
     most = min(width, height) / 2
     if not 0 <= corner <= most:
         allowed = f"0 to {most:g} mm, half the shorter side"
-        raise PathgenError(f"corner is {corner:g} mm", where="rectangle", allowed=allowed)
+        raise PathgenError(f"corner is {corner:g} mm", where="corner", allowed=allowed)
     if corner == 0:
         return _polygon(np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float64))
     return _polygon(_rounded(width, height, corner, corner, corner, corner))
@@ -178,12 +178,12 @@ def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
     tolerance = 10.0**-LEVEL_DECIMALS
     if not 0 < asked <= widest + tolerance:
         what = f"foot is {asked:g} mm, and the outline's widest level {widest:.4g} mm"
-        raise PathgenError(what, allowed=f"more than 0 and at most {widest:.4g} mm")
+        raise PathgenError(what, where="foot", allowed=f"more than 0 and at most {widest:.4g} mm")
     at_once = above >= asked - tolerance
     hit = at_once | (below > asked + tolerance)
     if not hit.any():  # as wide only at a point from which it is narrower, both ways
         what = f"foot is {asked:g} mm, as wide as the outline's widest level"
-        raise PathgenError(what, allowed=f"less than {widest:.4g} mm")
+        raise PathgenError(what, where="foot", allowed=f"less than {widest:.4g} mm")
     k = int(np.argmax(hit))
     share = 0.0 if at_once[k] else (asked - above[k]) / (below[k] - above[k])
     return _cut(outline, float(levels[k] + share * (levels[k + 1] - levels[k])), asked)

@@ -192,6 +192,40 @@ def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> F
     return distance
 
 
+def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Floats:
+    """Measure how far each pixel's centre lies inside the edge of an outline's bounding box.
+
+    Parameters
+    ----------
+    outline : shapely polygon
+        mm.
+    grid : Grid
+    sides : bool
+        Whether left and right count as edges, as they do but for a ring. If not, all between lower and upper
+        edge is inside.
+
+    Returns
+    -------
+    (rows, cols) float64
+        mm; 0 outside. For a rectangle this is `edge_distance`, for less time and memory.
+
+    Examples
+    --------
+    >>> plate = shapely.box(0, 0, 4, 3)
+    >>> box_distance(plate, grid_over(plate, 1.0)).tolist()[1]
+    [0.5, 1.5, 1.5, 0.5]
+    >>> box_distance(plate, grid_over(plate, 1.0), sides=False).tolist()[0]
+    [0.5, 0.5, 0.5, 0.5]
+    """
+    left, low, right, high = outline.bounds
+    (left, low), (right, high) = grid.in_pixels(np.array([(left, low), (right, high)]))
+    across, up = np.arange(grid.cols) + 0.5 - grid.cols / 2, grid.rows / 2 - np.arange(grid.rows) - 0.5
+    beside = np.minimum(across - left, right - across) if sides else np.full(grid.cols, np.inf)
+    inside: Floats = np.minimum(np.minimum(up - low, high - up)[:, None], beside)
+    inside *= grid.pixel
+    return np.maximum(inside, 0.0, out=inside)
+
+
 @dataclass(frozen=True, slots=True)
 class _Edge:
     """Straight pieces of an outline's edge, in pixels about the map's middle.

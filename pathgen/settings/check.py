@@ -29,8 +29,11 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
         for name in "xy":
             low, high = getattr(part, name)
             if not low < high or high - low > LARGEST:
-                allowed = "[low, high] from the nozzle, low less than high, mm"
-                yield bad(f"head[{number}].{name}", [low, high], allowed)
+                yield bad(
+                    f"head[{number}].{name}",
+                    [low, high],
+                    "[low, high] from the nozzle, low less than high, mm",
+                )
     yield from _speed_faults(machine)
     hot = machine.hot_end
     if hot.bore >= hot.filament_diameter:
@@ -107,6 +110,8 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
     if job.thinnest >= job.thickest:
         yield bad("thinnest", job.thinnest, f"less than thickest, {job.thickest:g} mm")
     yield from _size_faults(job)
+    yield from _eyelet_faults(job)
+    yield from _seam_faults(job)
     yield from _bead_faults(job, machine.hot_end.bore)
     slower = min(machine.axes.x.feed, machine.axes.y.feed)
     for name in ("feed", "first_feed"):
@@ -122,10 +127,34 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
 def _size_faults(job: Job) -> Iterator[Fault]:
     for name in ("width", "height"):
         size = getattr(job, name)
+        if name == "width" and job.seam == "dark":
+            continue  # there is no rim at the sides
         if size is not None and 2 * job.rim_width >= size:
             yield bad("rim_width", job.rim_width, f"less than half of {name}, {size / 2:g} mm")
     if job.height is not None and job.height <= job.first_layer:
         yield bad("height", job.height, f"more than first_layer, {job.first_layer:g} mm")
+
+
+def _eyelet_faults(job: Job) -> Iterator[Fault]:
+    places = job.eyelet_at
+    if places is not None and job.eyelets not in (0, len(places)):
+        hint = "give the one or the other"
+        yield bad("eyelets", job.eyelets, f"as many as eyelet_at has places, {len(places)}", hint)
+    if job.turn == 180 and (job.eyelets or places):
+        hint = "eyelets hang on the upper edge, and it would stand on them"
+        yield bad("turn", job.turn, "0, 90 or 270 with eyelets", hint)
+
+
+def _seam_faults(job: Job) -> Iterator[Fault]:
+    if job.seam != "dark":
+        return
+    if abs(abs(job.bend) - 360) > 1e-9:
+        yield bad("seam", job.seam, "'rim', or a closed ring: bend 360 or -360")
+    if job.outline != "rectangle" or job.corner:
+        yield bad("seam", job.seam, "'rim', or outline 'rectangle' without round corners")
+    if job.turn not in (0, 180):
+        hint = "the picture's columns have to go round the ring"
+        yield bad("turn", job.turn, "0 or 180 with a dark seam", hint)
 
 
 def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:

@@ -15,6 +15,8 @@ from pathgen.settings.machine import CELSIUS, MM, SPEED, Profile
 Length = Annotated[float, Meta(gt=0, le=2000)]
 Pitch = Annotated[float, Meta(gt=0, le=5)]
 Thickness = Annotated[float, Meta(gt=0, le=50)]
+Share = Annotated[float, Meta(ge=0, le=1)]
+Places = Annotated[tuple[Share, ...], Meta(max_length=4)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
 
@@ -34,17 +36,45 @@ class Job(Profile, frozen=True):
     width: Annotated[
         Length | None,
         Meta(
-            description="Outer width of the panel. By default 100; a thickness array keeps its own size.",
+            description="Outer width, upright. By default 100; a thickness array keeps its own size.",
             extra=MM,
         ),
     ] = None
     height: Annotated[
         Length | None,
         Meta(
-            description="Outer height of the panel. By default what keeps the picture's proportions.",
+            description="Outer height, upright. By default what keeps the picture's proportions.",
             extra=MM,
         ),
     ] = None
+    centre_across: Annotated[
+        Share,
+        Meta(
+            description="Place in the picture that goes to the panel's middle: share of its width, from the "
+            "left. Kept where the picture covers the panel."
+        ),
+    ] = 0.5
+    centre_up: Annotated[
+        Share, Meta(description="The same up the picture: share of its height, from the bottom.")
+    ] = 0.5
+    zoom: Annotated[
+        float,
+        Meta(
+            ge=0.05,
+            le=50,
+            description="Size of the picture: 1 just covers the panel, 2 is twice as large. What is left "
+            "uncovered under 1 is as thick as the picture's white.",
+        ),
+    ] = 1.0
+    tilt: Annotated[
+        float,
+        Meta(
+            ge=-360,
+            le=360,
+            description="Degrees the picture is turned inside the outline, counter-clockwise.",
+            extra={"unit": "deg"},
+        ),
+    ] = 0.0
     thinnest: Annotated[
         float, Meta(gt=0, le=20, description="Thickness of the picture's white.", extra=MM)
     ] = 0.8
@@ -64,6 +94,30 @@ class Job(Profile, frozen=True):
     rim_thickness: Annotated[
         Thickness | None,
         Meta(description="Thickness of the rim. By default 1 mm more than the thickest.", extra=MM),
+    ] = None
+    rim_bevel: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=89,
+            description="Angle of the rim's inner face from the panel's normal: 0 is a step, 45 falls 1 mm "
+            "each mm.",
+            extra={"unit": "deg"},
+        ),
+    ] = 0.0
+    line_width: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=50,
+            description="Width of a border line inside the rim, or along the edge where there is no rim; 0 "
+            "for none.",
+            extra=MM,
+        ),
+    ] = 0.0
+    line_thickness: Annotated[
+        Thickness | None,
+        Meta(description="Thickness of the border line. By default the thickest.", extra=MM),
     ] = None
     fill: Annotated[str, Meta(description="How a section of wall becomes strokes.")] = "tailored"
     solidity: Annotated[
@@ -133,6 +187,25 @@ class Job(Profile, frozen=True):
             extra={"unit": "deg"},
         ),
     ] = 0.0
+    seam: Annotated[
+        Literal["rim", "dark"],
+        Meta(
+            description="Where a closed ring's seam lies: in the rims that meet at its sides, or, with rims "
+            "above and below only, in the picture's darkest column."
+        ),
+    ] = "rim"
+    turn: Annotated[
+        Literal[0, 90, 180, 270, "auto"],
+        Meta(
+            description="Degrees the panel is turned for its making, counter-clockwise: it stands on its "
+            "lower edge (0), left (90), upper (180) or right (270); auto: as it stands best. What is shown "
+            "of it stays upright.",
+        ),
+    ] = 0
+    relief: Annotated[
+        Literal["toward", "away"],
+        Meta(description="Whether the relief looks toward the viewer, or away, to show him a flat back."),
+    ] = "toward"
     outline: Annotated[
         str,
         Meta(description="Silhouette: rectangle, disc, arch, or a polygon's file (WKT or GeoJSON, mm)."),
@@ -142,14 +215,28 @@ class Job(Profile, frozen=True):
     )
     foot: Annotated[
         Length | None,
-        Meta(description="Flat that a disc or polygon stands on. By default 0.4 of its width.", extra=MM),
+        Meta(
+            description="Least width of the flat that an outline stands on. By default 0.4 of its width.",
+            extra=MM,
+        ),
     ] = None
     eyelets: Annotated[
         int, Meta(ge=0, le=4, description="Hanging loops, spread evenly along the top; 0 for none.")
     ] = 0
+    eyelet_at: Annotated[
+        Places | None,
+        Meta(
+            description="Where along the top the loops hang, as shares of the width from the left: 0.2,0.8. "
+            "By default they are spread evenly.",
+            extra={"allowed": "at most 4 shares from 0 to 1, such as [0.2, 0.8]"},
+        ),
+    ] = None
     eyelet_opening: Annotated[
         float, Meta(ge=0.5, le=50, description="Width of a loop's opening.", extra=MM)
     ] = 4.0
+    eyelet_wall: Annotated[
+        float, Meta(ge=0.4, le=20, description="Least wall around a loop's opening.", extra=MM)
+    ] = 1.5
     cradle: Annotated[
         Literal["auto", "none"], Meta(description="Break-off comb under an outline that leans out too far.")
     ] = "auto"

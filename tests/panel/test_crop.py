@@ -8,9 +8,10 @@ from scipy import ndimage
 from skimage import data, transform
 
 from pathgen.errors import PathgenError
-from pathgen.panel.crop import picture_pitch, place_picture, window_of
+from pathgen.panel.crop import picture_pitch, place_picture, show_picture, window_of
 from pathgen.panel.outline import ellipse, rectangle
 from pathgen.panel.raster import Grid, grid_over
+from pathgen.picture import fit, resample
 
 PHOTO = data.camera() / 255
 # A letter-like picture: none of its turns or mirror images is itself.
@@ -115,14 +116,90 @@ def test_windows():
     assert picture_pitch((512, 512), window_of(ellipse(60, 40), 5.0), zoom=2) == pytest.approx(2 * 50 / 512)
 
 
+@pytest.mark.parametrize("quarter", [0, 1, 2, 3])
+@pytest.mark.parametrize("walls", [False, True])
+def test_quarter_turns_of_the_maps_own_pixels_are_exact(quarter, walls):
+    grid, window = square(40)
+    shown = show_picture(FLAG[:, :40], grid, window, rotation=90 * quarter, bare=9.0, walls=walls)
+    np.testing.assert_allclose(shown, np.rot90(FLAG[:, :40], quarter), atol=1e-9)
+
+
+@pytest.mark.parametrize("side", [60, 511, 900])
+def test_placed_by_the_defaults_is_fitted(side):
+    # Reduced or enlarged, what is shown is what the fit by the general-purpose image library gives.
+    grid, window = square(side)
+    shown = show_picture(PHOTO, grid, window, bare=1.0)
+    fitted = fit(PHOTO, side, side, 1.0)
+    off = np.abs(shown - fitted)[2:-2, 2:-2]  # splines and the library's cubics differ at borders
+    assert off.mean() < 0.004 and np.percentile(off, 99) < 0.06
+    assert shown.min() >= PHOTO.min() and shown.max() <= PHOTO.max()
+
+
+def test_a_fine_picture_is_reduced_before_it_is_turned():
+    # A chequerboard much finer than the map is grey, whichever way it is turned; sampled as it is, it would
+    # be black and white.
+    board = (np.indices((400, 400)).sum(axis=0) % 2).astype(float)
+    grid, window = square(40)
+    for rotation in (0.0, 30.0, 45.0):
+        shown = show_picture(board, grid, window, rotation=rotation, bare=1.0)
+        np.testing.assert_allclose(shown, 0.5, atol=0.1)
+
+
+def test_what_is_not_covered_is_bare():
+    grid, window = square(40)
+    shown = show_picture(np.full((8, 8), 0.25), grid, window, zoom=0.5, bare=1.0)
+    expected = np.ones((40, 40))
+    expected[10:30, 10:30] = 0.25
+    np.testing.assert_array_equal(shown, expected)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    seed=st.integers(0, 99), side=st.integers(3, 90), rotation=st.floats(-360, 360), zoom=st.floats(0.3, 1.4),
+    gaps=st.floats(0, 0.9),
+)  # fmt: skip
+def test_a_gap_thins_no_wall(seed, side, rotation, zoom, gaps):
+    random = np.random.default_rng(seed)
+    wall = np.where(random.random((side, side)) < gaps, 0.0, random.uniform(0.8, 3.0, (side, side)))
+    wall[0, 0] = 2.0
+    grid, window = square(20)
+    shown = show_picture(wall, grid, window, zoom=zoom, rotation=rotation, bare=0.0, walls=True)
+    solid = shown[shown > 0]
+    assert (solid >= wall[wall > 0].min() - 1e-12).all() and (solid <= wall.max()).all()
+
+
+def test_a_gaps_edge_stays_where_it_is():
+    wall = np.full((400, 400), 1.7)
+    wall[:, :150] = 0.0
+    grid, window = square(40)
+    shown = show_picture(wall, grid, window, rotation=90, bare=9.0, walls=True)
+    # Fifteen pixels wide, and below after the quarter turn.
+    np.testing.assert_array_equal(shown[25:], 0.0)
+    np.testing.assert_allclose(shown[:25], 1.7, atol=1e-6)
+    # Blended with nothing it would not be: the plain way thins the wall beside the gap.
+    plain = resample(np.roll(wall, 3, axis=1), 40, 40)
+    assert ((plain > 0) & (plain < 1.6)).any()
+
+
+def test_a_zoom_that_leaves_a_speck_is_refused():
+    grid, window = square(40)
+    words = "zoom 25 leaves 1.6 × 1.6 pixels of the picture .zoom.; allowed: up to 20: 2 × 2 pixels or more"
+    with pytest.raises(PathgenError, match=words):
+        show_picture(FLAG, grid, window, zoom=25, bare=1.0)
+    assert show_picture(FLAG, grid, window, zoom=20, bare=1.0).shape == (40, 40)
+
+
 GRID, WINDOW = square(10)
 REFUSED = [
-    (lambda: window_of(rectangle(60, 40), 20), "rim of 20 mm in an outline of 60 × 40 mm; allowed: 0 mm"),
+    (
+        lambda: window_of(rectangle(60, 40), 20),
+        "rim of 20 mm in an outline of 60 × 40 mm .rim_width.; allowed: 0 mm",
+    ),
     (lambda: window_of(rectangle(60, 40), -1), "rim of -1 mm"),
     (lambda: window_of(rectangle(60, 40), np.nan), "rim of nan mm"),
     (lambda: place_picture((0, 5), GRID, WINDOW), "picture of 0 × 5 pixels"),
     (lambda: place_picture((5, 5), GRID, (0, 0, 0, 5)), "window of 0 × 5 mm"),
-    (lambda: place_picture((5, 5), GRID, WINDOW, zoom=0), "zoom is 0; allowed: 0.05 to 50"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, zoom=0), "zoom is 0 .zoom.; allowed: 0.05 to 50"),
     (lambda: place_picture((5, 5), GRID, WINDOW, zoom=np.nan), "zoom is nan"),
     (lambda: place_picture((5, 5), GRID, WINDOW, rotation=np.inf), "rotation is inf degrees"),
     (lambda: place_picture((5, 5), GRID, WINDOW, rotation=361), "allowed: -360 to 360 degrees"),

@@ -75,7 +75,7 @@ REFUSED = [
     (lambda: ellipse(np.nan, 10), "width of the outline is nan mm"),
     (lambda: arch(10, np.inf), "height of the outline is inf mm"),
     (lambda: ellipse(10, 2001), "height of the outline is 2001 mm"),
-    (lambda: rectangle(10, 6, corner=3.1), "corner is 3.1 mm .rectangle.; allowed: 0 to 3 mm"),
+    (lambda: rectangle(10, 6, corner=3.1), "corner is 3.1 mm .corner.; allowed: 0 to 3 mm"),
     (lambda: rectangle(10, 6, corner=-1), "corner is -1 mm"),
     (lambda: rectangle(10, 6, corner=np.nan), "corner is nan mm"),
     (lambda: resized(rectangle(10, 6), width=0), "width of the outline is 0 mm"),

@@ -10,7 +10,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from pathgen.errors import PathgenError
 from pathgen.panel.outline import arch, ellipse, rectangle
-from pathgen.panel.raster import Grid, edge_distance, grid_over, mask
+from pathgen.panel.raster import Grid, box_distance, edge_distance, grid_over, mask
 
 PIXEL = 0.1
 NOTCHED = Polygon(
@@ -136,6 +136,25 @@ def test_distances_do_not_depend_on_how_finely_the_edge_is_drawn(corners, pixel)
     assert (distance[inside] <= deep[inside] + 1e-6).all()
     off = deep[inside] - distance[inside] - sagitta
     assert off.max() < 1e-6
+
+
+@settings(deadline=None)
+@given(
+    width=st.floats(0.2, 9), height=st.floats(0.2, 9), pixel=st.floats(0.05, 1), shift=st.floats(-1, 1),
+)  # fmt: skip
+def test_a_boxs_distances_are_those_of_general_geometry(width, height, pixel, shift):
+    outline = shapely.box(shift, -shift, width + shift, height - shift)
+    lain = grid_over(outline, pixel)
+    grid = Grid(lain.rows + 3, lain.cols + 2, pixel, lain.u - pixel, lain.z - pixel)  # and around it
+    across, up = grid.centres()
+    points = shapely.points(*np.meshgrid(across, up))
+    expected = np.where(shapely.contains(outline, points), shapely.distance(outline.boundary, points), 0.0)
+    np.testing.assert_allclose(box_distance(outline, grid), expected, atol=1e-6)
+    endless = box_distance(outline, grid, sides=False)
+    assert (endless == endless[:, :1]).all()
+    np.testing.assert_allclose(
+        endless[:, 0], np.maximum(np.minimum(up + shift, height - shift - up), 0), atol=1e-6
+    )
 
 
 def test_nothing_inside_is_no_distance():

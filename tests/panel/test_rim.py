@@ -120,6 +120,20 @@ def test_gaps_in_the_picture_are_closed_by_the_rim_only():
     assert picture[150, 40:-40].all()
 
 
+@pytest.mark.parametrize(
+    "values", [(3.0, 4.0), (3.0, 4.0, 45, 0.8, 2.5), (0.0, 4.0, 0, 1.0, 2.0), (0.0, 4.0)]
+)
+def test_a_rings_rim_is_the_middle_of_a_long_strips(values):
+    strip = rectangle(200, 20)
+    long, shown = flat(strip, *values)
+    ring, picture = rim(
+        np.ones((200, 500)), rectangle(50, 20), grid_over(rectangle(50, 20), PIXEL), *values, ring=True
+    )
+    np.testing.assert_allclose(ring, long[:, 800:1300], atol=1e-9)
+    np.testing.assert_array_equal(picture, shown[:, 800:1300])
+    assert (ring == ring[:, :1]).all()
+
+
 def test_a_pixel_at_a_limit_belongs_inside_it_on_every_side():
     outline = shapely.box(0, 0, 4, 4)
     centred = Grid(41, 41, PIXEL, -PIXEL / 2, -PIXEL / 2)  # centres on edge and limit
@@ -141,18 +155,19 @@ def test_what_is_handed_in_is_not_changed_and_symmetry_is_kept():
 
 
 REFUSED = [
-    ((-1, 4), "width of the rim is -1 mm; allowed: 0 mm or more"),
+    ((-1, 4), "width of the rim is -1 mm .rim_width.; allowed: 0 mm or more"),
     ((np.nan, 4), "width of the rim is nan mm"),
     ((np.inf, 4), "width of the rim is inf mm"),
-    ((3, 0), "thickness of the rim is 0 mm; allowed: more than 0 mm"),
+    ((3, 0), "thickness of the rim is 0 mm .rim_thickness.; allowed: more than 0 mm"),
     ((3, np.nan), "thickness of the rim is nan mm"),
-    ((3, 4, -1), "bevel is -1 degrees; allowed: 0 .a step. to 89 degrees"),
+    ((3, 4, -1), "bevel is -1 degrees .rim_bevel.; allowed: 0 .a step. to 89 degrees"),
     ((3, 4, 90), "bevel is 90 degrees"),
     ((3, 4, np.nan), "bevel is nan degrees"),
     ((3, 4, 0, -1), "width of the border line is -1 mm"),
     ((3, 4, 0, 1), "thickness of the border line is 0 mm"),
-    ((16, 4), "rim 16 mm wide leave no picture; allowed: less than 14.95 mm together"),
-    ((10, 4, 45, 6, 2), "rim 10 mm wide and border line of 6 mm leave no picture"),
+    ((16, 4), "rim 16 mm wide leaves no picture .rim_width.; allowed: less than 14.95 mm together"),
+    ((10, 4, 45, 6, 2), "rim 10 mm wide and border line of 6 mm leave no picture .line_width."),
+    ((5, 4, 88), "a bevel of 88 degrees from a rim of 4 mm leaves no picture .rim_bevel.; make it steeper"),
 ]
 
 

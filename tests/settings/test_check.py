@@ -96,3 +96,36 @@ def test_nothing_to_lead_without_a_lag():
     assert settle(Job(), machine).job.lead == "off"
     with pytest.raises(PathgenError, match=r"lead is 'on'.*'off'.*hot_end\.lag"):
         settle(Job(lead="on"), machine)
+
+
+REFUSED = [  # what the job asks, what the one line says
+    ({"eyelets": 3, "eyelet_at": (0.2, 0.8)}, "eyelets is 3 .job: eyelets.; allowed: .* 2; give the one or"),
+    ({"eyelets": 1, "eyelet_at": ()}, "eyelets is 1"),
+    ({"turn": 180, "eyelets": 1}, "turn is 180 .job: turn.; allowed: 0, 90 or 270 with eyelets"),
+    ({"turn": 180, "eyelet_at": (0.5,)}, "turn is 180"),
+    ({"turn": 45}, "turn is 45 .job: turn.; allowed: .*90"),
+    ({"eyelet_at": (0.1, 1.2)}, "eyelet_at.1. is 1.2"),
+    ({"eyelet_at": (0.1,) * 5}, "allowed: at most 4 shares from 0 to 1"),
+    ({"seam": "dark"}, "seam is 'dark' .job: seam.; allowed: 'rim', or a closed ring: bend 360 or -360"),
+    ({"seam": "dark", "bend": 350.0}, "a closed ring"),
+    ({"seam": "dark", "bend": 360.0, "outline": "disc"}, "seam is 'dark'.*outline 'rectangle'"),
+    ({"seam": "dark", "bend": 360.0, "corner": 3.0}, "seam is 'dark'.*round corners"),
+    ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
+    ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
+    ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
+    ({"zoom": 51.0}, "zoom is 51"),
+    ({"centre_up": 1.1}, "centre_up is 1.1"),
+    ({"rim_bevel": 90.0}, "rim_bevel is 90"),
+]
+
+
+@pytest.mark.parametrize(("asked", "words"), REFUSED)
+def test_jobs(asked, words):
+    with pytest.raises(PathgenError, match=words):
+        settle(Job(**asked))
+
+
+def test_jobs_that_are_fine():
+    settle(Job(eyelets=2, eyelet_at=(0.2, 0.8), turn=90))
+    settle(Job(eyelet_at=(), turn=180))
+    settle(Job(seam="dark", bend=-360.0, turn=180, width=5.0))  # no rims beside it to be too wide

@@ -82,7 +82,7 @@ def test_a_material_is_called_what_its_file_is(name):
 def test_every_pair_settles(machine, material):
     setup = settle(Job(machine=machine, material=material))
     left_open = {key for key in Job.__struct_fields__ if getattr(setup.job, key) is None}
-    assert left_open == {"width", "height", "wedge_height", "foot"}
+    assert left_open == {"width", "height", "wedge_height", "foot", "line_thickness", "eyelet_at"}
     assert setup.job.nozzle_temperature == setup.material.temperature.nozzle
 
 
@@ -383,6 +383,11 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.turns": "dry",
     "job.cradle": "none",
     "job.slope": "least",
+    "job.copies": 2,
+    "job.turn": "auto",
+    "job.relief": "away",
+    "job.seam": "dark",
+    "job.eyelet_at": [0.2, 0.8],
     "job.build": "in-turn",
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",

@@ -1,0 +1,52 @@
+"""Options made from the fields of a job."""
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from pathgen.cli.options import ListOf, job_options
+from pathgen.settings import Job, job_from
+
+
+def job_of(*args):
+    """The job that options give, by way of a command that has them all."""
+    made = []
+
+    @click.command()
+    @job_options
+    def command(**options):
+        made.append(job_from(options, "command line"))
+
+    done = CliRunner().invoke(command, args, catch_exceptions=True)
+    return made[0] if made else done
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"), [("0.2,0.8", (0.2, 0.8)), (" 0.5 ", (0.5,)), ("0, 1", (0.0, 1.0)), ("", ())]
+)
+def test_a_list_is_written_with_commas(text, expected):
+    assert job_of("--eyelet-at", text).eyelet_at == expected
+    assert job_of().eyelet_at is None
+
+
+def test_a_list_of_what_is_no_number_is_wrong_usage():
+    done = job_of("--eyelet-at", "0.2,x")
+    assert done.exit_code == 2 and "'x' is not a valid float" in done.output
+    assert ListOf(click.INT)(["3", 4]) == [3, 4]
+
+
+@pytest.mark.parametrize(("text", "expected"), [("0", 0), ("90", 90), ("270", 270), ("auto", "auto")])
+def test_a_choice_of_numbers_and_words(text, expected):
+    assert job_of("--turn", text).turn == expected
+    assert job_of("--turn", "91").exit_code == 2
+
+
+def test_help_shows_what_a_list_and_a_choice_take():
+    @click.command()
+    @job_options
+    def command(**options):
+        pass
+
+    shown = CliRunner().invoke(command, ["--help"]).output
+    assert "--eyelet-at LIST" in shown and "[0|90|180|270|auto]" in shown
+    assert all(f"--{name.replace('_', '-')}" in shown for name in Job.__struct_fields__)
