@@ -2,7 +2,8 @@
 
 Glossary. *Transmittance* T: light that leaves over light that arrives, 0 to 1. *t0*: what the two surfaces
 alone let through, the transmittance at thickness 0. *Absorption* K and *scattering* S: shares of light lost,
-and turned back, in each millimetre. Thickness is in mm and never negative.
+and turned back, in each millimetre. *Valid*: the thicknesses that a law was measured at. *Error*: relative
+standard error of T there. Thickness is in mm and never negative.
 
 A law is chosen by the type of a material's `light`. Another law joins by registering a function for its
 settings type: ``law.register(Settings)(function from settings to law)``.
@@ -18,13 +19,25 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.settings.material import Exponential, TwoFlux
+from pathgen.optics.table import TableLaw
+from pathgen.settings.material import THICKEST, Exponential, Light, Table, TwoFlux
 
 Floats = NDArray[np.float64]
+Range = tuple[float, float]
 
 
 class TransmittanceLaw(Protocol):
     """What every law can do. Arrays in, float64 of the same shape out; empty gives empty."""
+
+    @property
+    def valid(self) -> Range:
+        """Thicknesses the law holds for, mm: those it was measured at."""
+        ...
+
+    @property
+    def error(self) -> float | None:
+        """Relative standard error of a transmittance in that range; None where nobody measured."""
+        ...
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
         """Transmittance, 0 to t0, of a thickness in mm; falls as thickness grows."""
@@ -45,13 +58,13 @@ def law(light: object) -> TransmittanceLaw:
 
     Parameters
     ----------
-    light : Exponential, TwoFlux or another registered settings type
+    light : Exponential, TwoFlux, Table or another registered settings type
         The `light` of a `Material`.
 
     Returns
     -------
     TransmittanceLaw
-        The law, with `transmittance`, `inverse` and `slope`.
+        The law, with `transmittance`, `inverse`, `slope`, `valid` and `error`.
 
     Raises
     ------
@@ -80,10 +93,14 @@ class ExponentialLaw:
         ℓ, mm.
     t0 : float
         Transmittance at thickness 0.
+    valid, error
+        As those of `TransmittanceLaw`.
     """
 
     length: float
     t0: float = 1.0
+    valid: Range = (0.0, THICKEST)
+    error: float | None = None
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
         """Transmittance of a thickness in mm."""
@@ -114,11 +131,15 @@ class TwoFluxLaw:
         K and S, 1/mm; not both 0.
     t0 : float
         Transmittance at thickness 0.
+    valid, error
+        As those of `TransmittanceLaw`.
     """
 
     absorption: float
     scattering: float
     t0: float = 1.0
+    valid: Range = (0.0, THICKEST)
+    error: float | None = None
 
     @property
     def decay(self) -> float:
@@ -158,11 +179,44 @@ class TwoFluxLaw:
         return np.exp(-gamma * thickness), np.expm1(-2 * gamma * thickness) / (-2 * gamma)
 
 
+def spread_width(light: Light, thickness: ArrayLike) -> Floats:
+    """Width of the spot that a point of light behind the wall makes on its face.
+
+    Parameters
+    ----------
+    light : Light
+        The `light` of a `Material`.
+    thickness : array_like
+        mm, any shape.
+
+    Returns
+    -------
+    array of float64
+        Standard deviation along either direction, mm: spread + spread_growth·t; same shape, empty for empty
+        input. Light that has been scattered often enough to forget its direction leaves a slab over a spot as
+        wide as the slab is thick, hence the part that grows with t (from memory); what the light has spread
+        before it enters the wall, as across an air gap, does not grow.
+
+    Examples
+    --------
+    >>> spread_width(Exponential(length=1.2, spread=0.1, spread_growth=0.2), [0.0, 2.0]).tolist()
+    [0.1, 0.5]
+    """
+    return np.asarray(light.spread + light.spread_growth * np.asarray(thickness, dtype=np.float64))
+
+
 @law.register
 def _(light: Exponential) -> TransmittanceLaw:
-    return ExponentialLaw(light.length, light.t0)
+    return ExponentialLaw(light.length, light.t0, light.valid, light.error)
 
 
 @law.register
 def _(light: TwoFlux) -> TransmittanceLaw:
-    return TwoFluxLaw(light.absorption, light.scattering, light.t0)
+    return TwoFluxLaw(light.absorption, light.scattering, light.t0, light.valid, light.error)
+
+
+@law.register
+def _(light: Table) -> TransmittanceLaw:
+    ends = (light.thickness[0], light.thickness[-1])
+    valid = (max(ends[0], light.valid[0]), min(ends[1], light.valid[1]))
+    return TableLaw(light.thickness, light.transmittance, valid if valid[0] < valid[1] else ends, light.error)

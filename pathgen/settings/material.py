@@ -1,30 +1,50 @@
-"""What a plastic is: density, temperatures, stiffness, and how light comes through it."""
+"""What a plastic is: density, temperatures, stiffness, how light comes through it, how it is viewed."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
 from typing import Annotated
 
 from msgspec import Meta
 
-from pathgen.settings.machine import CELSIUS, MM, About, Name, Profile
+from pathgen.settings.machine import CELSIUS, MM, About, Name, Profile, Range
+from pathgen.settings.refuse import Fault, bad, refuse_first
 
 PER_MM = {"unit": "1/mm"}
 DENSITY = {"unit": "kg/m³", "note": "1.24 g/cm³ is 1240 kg/m³"}
 MODULUS = {"unit": "GPa", "note": "3500 MPa is 3.5 GPa"}
 FAN = {"note": "a fraction: 80 % is 0.8"}
+SHARE = {"note": "a fraction: 80 % is 0.8"}
+LEAST_STEPS = 4  # of a measured wedge: fewer say nothing of how the law bends
+THICKEST = 100.0  # mm
 Fraction = Annotated[float, Meta(gt=0, le=1)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 
 
-class Exponential(Profile, frozen=True, tag_field="law", tag="exponential"):
+class Light(Profile, frozen=True, kw_only=True):
+    """What every law may say beside its own figures; each of it may be left out."""
+
+    valid: Range = (0.0, THICKEST)  # mm, the thicknesses it was measured at; these where nobody measured
+    error: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] | None = None  # relative standard error of T
+    # Standard deviation of the light's sideways spread in a wall of thickness t: spread + spread_growth·t.
+    spread: Annotated[float, Meta(ge=0, le=20, extra=MM)] = 0.0  # mm
+    spread_growth: Annotated[float, Meta(ge=0, le=10, extra={"unit": "mm per mm"})] = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what no law can be built of, wherever the record comes from."""
+        refuse_first(light_faults(self), "material")
+
+
+class Exponential(Light, frozen=True, tag_field="law", tag="exponential"):
     """Transmittance T = T0·exp(−t/ℓ): one scattering length, a first guess where nothing was measured."""
 
     length: Annotated[float, Meta(gt=0, le=100, extra=MM)]  # ℓ, mm
     t0: Fraction = 1.0  # transmittance of the two surfaces alone
 
 
-class TwoFlux(Profile, frozen=True, tag_field="law", tag="two-flux"):
+class TwoFlux(Light, frozen=True, tag_field="law", tag="two-flux"):
     """Kubelka–Munk transmittance with absorption and scattering."""
 
     absorption: Annotated[float, Meta(ge=0, le=1000, extra=PER_MM)]  # K, 1/mm
@@ -32,7 +52,51 @@ class TwoFlux(Profile, frozen=True, tag_field="law", tag="two-flux"):
     t0: Fraction = 1.0
 
 
-Law = Exponential | TwoFlux
+class Table(Light, frozen=True, tag_field="law", tag="table"):
+    """Transmittance as it was measured, step by step: thicknesses that rise, transmittances that fall."""
+
+    thickness: tuple[Annotated[float, Meta(ge=0, le=THICKEST, extra=MM)], ...]  # mm
+    transmittance: tuple[Fraction, ...]
+
+
+Law = Exponential | TwoFlux | Table
+
+
+class Viewing(Profile, frozen=True):
+    """Where a panel is looked at: the light behind it, and the room's light on its face. Typical values."""
+
+    luminance: Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "cd/m²"})] = 1000.0  # of the lit back
+    evenness: Fraction = 0.8  # luminance at the light's dimmest place over that at its brightest
+    room: Annotated[float, Meta(ge=0, le=200_000, extra={"unit": "lux"})] = 100.0  # lux on the face
+    reflectance: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] = 0.6  # of the face, diffuse
+
+
+def light_faults(light: Light) -> Iterator[Fault]:
+    """Find what contradicts itself in a material's `light`."""
+    low, high = light.valid
+    if not 0 <= low < high:
+        yield bad("light.valid", [low, high], "[low, high] of 0 or more mm, low less than high")
+    if isinstance(light, Table):
+        yield from _table_faults(light)
+
+
+def _table_faults(table: Table) -> Iterator[Fault]:
+    steps, through = table.thickness, table.transmittance
+    if len(steps) != len(through):
+        what = f"{len(steps)} thicknesses and {len(through)} transmittances"
+        yield Fault("light.transmittance", what, "one transmittance for each thickness")
+    if len(steps) < LEAST_STEPS:
+        yield Fault("light.thickness", f"{len(steps)} thicknesses", f"at least {LEAST_STEPS}")
+    for number, (before, after) in enumerate(pairwise(steps), 1):
+        if not before < after:
+            what = f"thickness {after:g} comes after {before:g}"
+            yield Fault(f"light.thickness[{number}]", what, "thicknesses that rise")
+    for number, (before, after) in enumerate(pairwise(through), 1):
+        if not before > after:
+            what = f"transmittance {after:g} at {steps[number]:g} mm comes after {before:g}"
+            yield Fault(f"light.transmittance[{number}]", what, "transmittances that fall")
+    if steps[0] > 0 and through[0] == 1:
+        yield bad("light.transmittance[0]", 1.0, f"less than 1, as the wall there is {steps[0]:g} mm thick")
 
 
 class Temperatures(Profile, frozen=True):
@@ -57,3 +121,4 @@ class Material(Profile, frozen=True):
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
+    viewing: Viewing = Viewing()

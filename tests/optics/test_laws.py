@@ -1,3 +1,5 @@
+import subprocess
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -6,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
-from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law
-from pathgen.settings.material import Exponential, TwoFlux
+from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law, spread_width
+from pathgen.optics.table import TableLaw
+from pathgen.settings.material import Exponential, Table, TwoFlux
 
 LAWS = [
     ExponentialLaw(1.2),
@@ -18,6 +21,7 @@ LAWS = [
     TwoFluxLaw(5.0, 1e-9),
     TwoFluxLaw(1.0, 0.0),
     TwoFluxLaw(1e-300, 2.0),
+    TableLaw((0.4, 0.8, 1.5, 2.0, 3.0), (0.5, 0.34, 0.2, 0.13, 0.06)),
 ]
 
 rates = st.floats(1e-9, 20) | st.just(0.0)
@@ -26,6 +30,37 @@ rates = st.floats(1e-9, 20) | st.just(0.0)
 def test_the_law_follows_from_the_material():
     assert law(Exponential(length=1.2, t0=0.9)) == ExponentialLaw(1.2, 0.9)
     assert law(TwoFlux(absorption=0.1, scattering=2.0, t0=0.9)) == TwoFluxLaw(0.1, 2.0, 0.9)
+    steps = Table(thickness=(0.5, 1, 2, 3), transmittance=(0.5, 0.3, 0.14, 0.07))
+    assert law(steps) == TableLaw((0.5, 1, 2, 3), (0.5, 0.3, 0.14, 0.07))
+
+
+def test_range_and_error_come_from_the_material():
+    measured = {"valid": (0.4, 3.2), "error": 0.01}
+    for light in (Exponential(length=1.2, **measured), TwoFlux(absorption=0.1, scattering=2.0, **measured)):
+        assert law(light).valid == (0.4, 3.2) and law(light).error == 0.01
+    assert law(Exponential(length=1.2)).valid == (0.0, 100.0) and law(Exponential(length=1.2)).error is None
+    table = Table(thickness=(0.5, 1, 2, 3), transmittance=(0.5, 0.3, 0.14, 0.07), **measured)
+    assert law(table).valid == (0.5, 3.0)  # where both hold
+
+
+def test_spread_grows_with_thickness():
+    t = np.array([[0.0, 1.0], [2.0, 3.0]])
+    light = TwoFlux(absorption=0.1, scattering=2.0, spread=0.1, spread_growth=0.25)
+    np.testing.assert_allclose(spread_width(light, t), [[0.1, 0.35], [0.6, 0.85]], rtol=1e-15)
+    assert spread_width(Exponential(length=1.0), t).tolist() == np.zeros((2, 2)).tolist()
+    assert spread_width(light, []).shape == (0,)
+
+
+def test_a_panel_of_a_plain_law_does_not_wait_for_interpolation():
+    code = (
+        "import sys; import numpy as np; from pathgen import optics;"
+        "from pathgen.settings import load_material;"
+        "import pathgen.job;"
+        "optics.thickness(np.ones((3, 3)), optics.law(load_material('pla-white').light), 0.8, 3.0);"
+        "sys.exit(str({'scipy.interpolate', 'scipy.optimize', 'scipy.stats'} & set(sys.modules) or ''))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stderr.strip() in ("", "set()"), done.stderr
 
 
 def test_a_type_without_a_law_is_refused_and_can_be_registered():
@@ -33,7 +68,9 @@ def test_a_type_without_a_law_is_refused_and_can_be_registered():
     class Wedge:
         length: float
 
-    with pytest.raises(PathgenError, match="no transmittance law for Wedge; allowed: Exponential, TwoFlux"):
+    with pytest.raises(
+        PathgenError, match="no transmittance law for Wedge; allowed: Exponential, Table, TwoFlux"
+    ):
         law(Wedge(2.0))
     law.register(Wedge)(lambda light: ExponentialLaw(light.length))
     assert law(Wedge(2.0)) == ExponentialLaw(2.0)
@@ -66,7 +103,7 @@ def test_round_trip_over_a_panels_range(two_way):
 
 @pytest.mark.parametrize("sloping", LAWS)
 def test_slope_is_the_derivative(sloping):
-    t = np.linspace(0.1, 3, 50)
+    t = np.linspace(0.1, 2.99, 50)  # a table has a bend where its steps end, at 3
     step = 1e-5
     difference = (sloping.transmittance(t + step) - sloping.transmittance(t - step)) / (2 * step)
     np.testing.assert_allclose(sloping.slope(t), difference, rtol=1e-6, atol=1e-10)

@@ -1,0 +1,213 @@
+"""The CSV file of a measured wedge: its columns, their units, and one row of figures a reading.
+
+The first line names the columns, each with its unit:
+
+    thickness_mm    thickness of the wall; 0 for a reading without the wedge
+    reading_UNIT    what meter or photograph showed; the column may stand more than once
+    reference_UNIT  the same without the wedge, beside each reading or now and then; may be left out
+    dark_UNIT       the same with the light off, taken off readings and references; may be left out
+
+UNIT is lux, cd/m2, linear (any figure in proportion to light) or srgb (an 8-bit code of a photograph, 0 to
+255, decoded after IEC 61966-2-1). `thickness (mm)` and `thickness [mm]` are understood too. Other columns are
+passed over, and so are blank lines and those that begin with #.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError, nearest
+from pathgen.optics.laws import Floats
+from pathgen.picture.tone import decode_srgb
+from pathgen.settings.material import THICKEST
+from pathgen.settings.refuse import shown
+
+LIMIT = 1 << 20  # bytes; a wedge read by hand is a few thousand
+MOST = 5000  # lines of readings
+COLUMNS = ("thickness", "reading", "reference", "dark")
+UNITS = ("lux", "cd/m2", "linear", "srgb")
+CODES = 255.0  # the highest sRGB code: what is brighter shows the same
+BRIGHTEST = 1e9  # of any other unit; catches a slip of the keyboard
+_COLUMN = re.compile(r"([a-z]+)(?:[\s_(\[]+([^)\]]*)[)\]]?)?\Z")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
+_COMMA = re.compile(r"[+-]?\d+,\d+\Z", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A file's figures, one row a reading.
+
+    Attributes
+    ----------
+    figures : dict of (N,) float64
+        By column, "thickness" and "reading" always; NaN where a cell is blank.
+    line : (N,) int64
+        Line of the file, from 1. Readings that share a line stand one after the other.
+    unit : str
+        Of all but thickness: one of `UNITS`.
+    """
+
+    figures: dict[str, Floats]
+    line: NDArray[np.int64]
+    unit: str
+
+    def linear(self, name: str) -> Floats:
+        """Figures of a column in proportion to light; all NaN where there is no such column."""
+        written = self.figures.get(name, np.full(len(self.line), np.nan))
+        return decode_srgb(written / CODES) if self.unit == "srgb" else written
+
+
+def read_sheet(path: str | Path) -> Sheet:
+    r"""Read the CSV file of a wedge.
+
+    Parameters
+    ----------
+    path : path-like
+        UTF-8, at most 1 MiB; separated by commas, semicolons or tabs, decimals with a point.
+
+    Raises
+    ------
+    PathgenError
+        When the file cannot be read, a column or a unit is missing, or a cell is no figure that can be.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = Path(folder, "wedge.csv").write_text("thickness_mm;reading_lux\n0.5;400\n1;240\n")
+    ...     sheet = read_sheet(f"{folder}/wedge.csv")
+    >>> sheet.figures["reading"].tolist(), sheet.line.tolist(), sheet.unit
+    ([400.0, 240.0], [2, 3], 'lux')
+    """
+    where = str(path) if str(path).isprintable() else shown(str(path))
+    numbers, rows = _rows(_text(Path(path), where), where)
+    columns, unit = _columns(rows[0], f"{where}, line {numbers[0]}")
+    if len(rows) == 1:
+        raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
+    if len(rows) > MOST:
+        hint = "average repeated readings"
+        raise PathgenError(
+            f"{len(rows) - 1} lines of readings", where=where, allowed=f"under {MOST}", hint=hint
+        )
+    lines = np.array(numbers[1:], dtype=np.int64)
+    values = {
+        place: _figures([row[place] for row in rows[1:]], kind, rows[0][place], unit, lines, where)
+        for kind, places in columns.items()
+        for place in places
+    }
+    repeats = len(columns["reading"])
+    figures = {kind: np.repeat(values[places[0]], repeats) for kind, places in columns.items()}
+    figures["reading"] = np.column_stack([values[place] for place in columns["reading"]]).ravel()
+    read = np.isfinite(figures["reading"])
+    if not read.any():
+        raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
+    return Sheet({k: v[read] for k, v in figures.items()}, np.repeat(lines, repeats)[read], unit)
+
+
+def _text(path: Path, where: str) -> str:
+    try:
+        with path.open("rb") as file:
+            data = file.read(LIMIT + 1)
+    except FileNotFoundError:
+        raise PathgenError("no such file", where=where) from None
+    except IsADirectoryError:
+        raise PathgenError("a folder, not a file", where=where, allowed="a CSV file of readings") from None
+    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+        reason = getattr(error, "strerror", None) or str(error)
+        raise PathgenError(f"cannot be read: {reason}", where=where) from None
+    if len(data) > LIMIT:
+        hint = "leave out what is no reading, or average repeated ones"
+        raise PathgenError("file of more than 1 MiB", where=where, allowed="at most 1 MiB", hint=hint)
+    try:
+        text = data.decode("utf-8-sig")  # spreadsheets put a byte order mark first
+    except UnicodeDecodeError as error:
+        number = data.count(b"\n", 0, error.start) + 1
+        what = f"byte 0x{data[error.start]:02x} is not UTF-8"
+        hint = "save the table as CSV in UTF-8"
+        raise PathgenError(what, where=f"{where}, line {number}", allowed="UTF-8", hint=hint) from None
+    if "\0" in text:
+        raise PathgenError("not a text", where=where, allowed="a CSV file of readings")
+    return text
+
+
+def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
+    """Split lines into cells, as many in each as in the first; give the lines' numbers beside them."""
+    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip(" \t,;")]
+    lines = [(number, line) for number, line in lines if not line.lstrip().startswith("#")]
+    if not lines:
+        raise PathgenError("no table in it", where=where, allowed="a CSV file of readings")
+    mark = next((mark for mark in ";\t" if mark in lines[0][1]), ",")
+    rows: list[list[str]] = []
+    for number, line in lines:
+        place = f"{where}, line {number}"
+        try:
+            row = [cell.strip() for cell in next(csv.reader([line], delimiter=mark, strict=True))]
+        except csv.Error as error:
+            raise PathgenError(f"not CSV: {error}", where=place, allowed="one reading a line") from None
+        wide = len(rows[0]) if rows else len(row)
+        if any(row[wide:]):
+            hint = "decimals are written with a point" if mark == "," else ""
+            what = f"{len(row)} cells under {wide} column names"
+            raise PathgenError(what, where=place, allowed="one cell a column", hint=hint)
+        rows.append([*row, *[""] * wide][:wide])
+    return [number for number, _ in lines], rows
+
+
+def _columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
+    """Find which columns are ours, and the unit that all but thickness share."""
+    columns: dict[str, list[int]] = {}
+    light = ""
+    for place, name in enumerate(names):
+        match = _COLUMN.match(name.lower().strip())
+        if not match or match[1] not in COLUMNS:
+            continue
+        kind, unit = match[1], (match[2] or "").strip().replace("²", "2").replace("cd_m2", "cd/m2")
+        units = ("mm",) if kind == "thickness" else UNITS
+        if unit not in units:
+            what = f"column {shown(name)} has " + (f"unit {shown(unit)}" if unit else "no unit")
+            raise PathgenError(what, where=where, allowed=" or ".join(f"{kind}_{u}" for u in units))
+        if kind != "thickness":
+            light = light or unit
+            if unit != light:
+                what = f"column {shown(name)} beside one in {light}"
+                raise PathgenError(what, where=where, allowed="one unit of light in a file")
+        if kind in columns and kind != "reading":
+            raise PathgenError(f"column {shown(name)} stands twice", where=where, allowed="once")
+        columns.setdefault(kind, []).append(place)
+    for kind, units in (("thickness", ("mm",)), ("reading", UNITS)):
+        if kind not in columns:
+            near = [n for n in names if nearest(n.lower().split("_")[0].split(" ")[0], [kind])]
+            hint = f"is it {near[0]!r}? call it {kind}_{units[0]}" if near else ""
+            allowed = " or ".join(f"{kind}_{u}" for u in units)
+            raise PathgenError(f"no column of {kind}", where=where, allowed=allowed, hint=hint)
+    return columns, light
+
+
+def _figures(
+    cells: Sequence[str], kind: str, name: str, unit: str, lines: NDArray[np.int64], where: str
+) -> Floats:
+    """Turn a column's cells into figures; only a thickness may not be blank."""
+    most, of = (THICKEST, "mm") if kind == "thickness" else (CODES if unit == "srgb" else BRIGHTEST, unit)
+    blank = np.array([not cell for cell in cells])
+    good = np.array([bool(_NUMBER.match(cell)) for cell in cells])
+    wrong = ~good & (~blank | (kind == "thickness"))
+    values = np.array([float(cell) if fine else np.nan for cell, fine in zip(cells, good, strict=True)])
+    wrong |= (values < 0) | (values > most)
+    if wrong.any():
+        first = int(np.argmax(wrong))
+        cell = cells[first]
+        hint = "decimals are written with a point" if _COMMA.match(cell) else ""
+        raise PathgenError(
+            f"{name} is {shown(cell)}" if cell else f"no {name}",
+            where=f"{where}, line {lines[first]}",
+            allowed=f"a number from 0 to {most:g} {of}",
+            hint=hint,
+        )
+    return values
