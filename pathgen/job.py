@@ -35,15 +35,14 @@ from pathgen.motion import (
     tally,
 )
 from pathgen.panel import check_bend
-from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Steadiness
-from pathgen.planned import Part, Planned, Platform, Result, bead_plan, bend_of
+from pathgen.planned import Part, Planned, Platform, Result, bead_plan, bend_of, wedge_sites
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.sequence import CLEAR, Laid, blocks, program_layers
 from pathgen.settings import Job, Machine, Material, Setup, settle
-from pathgen.source import Source, read_source, to_panel
-from pathgen.standing import Upright, fits_at_all, stand
+from pathgen.source import Given, Source, read_source, to_panel, turned
+from pathgen.standing import Upright, fits_at_all, leaning_of, stand
 from pathgen.summary import Extents, Walls, first_facts, last_facts, summarise
 from pathgen.trial import best_direction
 
@@ -176,13 +175,64 @@ def _upright(source: Source, job: Job, machine: Machine | None, material: Materi
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     given = read_source(source, setup, settled.job.pixel)
+    if setup.job.turn == "auto":
+        upright, reason = _turned(given, setup, settled.job.pixel)
+        notes.append(reason)
+    else:
+        upright = _raised(given, setup)
+    if setup.job.wedges == "auto":
+        upright, reason = _steadied(upright)
+        notes.append(reason)
+    return replace(upright, notes=[*notes, *upright.notes])
+
+
+def _raised(given: Given, setup: Setup) -> Upright:
+    """Make the panel of what was read and measured for this setup."""
     fits_at_all(given.width, given.height, setup)
-    panel, more = to_panel(given, setup)
+    panel, notes = to_panel(given, setup)
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
     layers = cut(panel, setup.job.layer, setup.job.first_layer)
-    return Upright(setup, panel, layers, given.name, [*notes, *more], _props(layers, setup))
+    return Upright(setup, panel, layers, given.name, notes, _props(layers, setup))
+
+
+def _turned(given: Given, setup: Setup, pixel: float) -> tuple[Upright, str]:
+    """Choose the edge the panel stands on, by the figures of each; what is refused is left out."""
+    from pathgen.turning import choose_turn  # loads scipy
+
+    possible: dict[int, Upright] = {}
+    refused: list[PathgenError] = []
+    for turn in (0, 90, 180, 270):
+        try:
+            asked = settle(msgspec.structs.replace(setup.job, turn=turn), setup.machine, setup.material)
+            possible[turn] = _raised(turned(given, asked, pixel), asked)
+        except PathgenError as error:
+            refused.append(error)
+    if not possible:
+        raise refused[0]
+    choice = choose_turn(possible)
+    return possible[choice.turn], choice.reason
+
+
+def _steadied(upright: Upright) -> tuple[Upright, str]:
+    """Give a panel the wedges it needs to be steady, up to the height it needs them."""
+    setup = upright.setup
+    bare = replace(upright, setup=_asking(setup, wedges=0))
+    steady = stand([bare], setup.job.spacing, in_turn=False).steady[0]
+    needed = steady.wedges_needed() if steady is not None else 0.0
+    if needed == 0:
+        return bare, "no wedges: it is steady without"
+    height = min(float(np.ceil(needed)), float(upright.layers.top[-1]))
+    held = _asking(setup, wedges=2, wedge_height=height)
+    props = _props(upright.layers, held)
+    return replace(
+        upright, setup=held, props=props
+    ), f"wedges up to {height:g} mm, where it would sway too far"
+
+
+def _asking(setup: Setup, **changes: object) -> Setup:
+    return Setup(msgspec.structs.replace(setup.job, **changes), setup.machine, setup.material)
 
 
 def _planned(
@@ -197,7 +247,7 @@ def _planned(
         notes.append(reason)
     if props and props.removal:
         notes.append(props.removal)
-    leaning = overhangs(panel.thickness, panel.pixel, setup.job.overhang, bead_plan(panel, setup).pitch)
+    leaning = leaning_of(upright)
     return Planned(setup, panel, layers, spot, upright.source, tuple(notes), props, steady, leaning, axes)
 
 
@@ -207,8 +257,9 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
     assert job.pitch is not None, "settle fills it in"
     plain = job.outline == "rectangle" and not job.corner
     bend = bend_of(layers.panel.width, setup)
-    if bend is not None and job.wedges:
-        what, hint = f"wedges = {job.wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
+    wedges = wedge_sites(job)
+    if bend is not None and wedges:
+        what, hint = f"wedges = {wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
         raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
     comb = None
     if not plain and job.cradle != "none":
@@ -216,10 +267,16 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
         if bend is not None:  # bending brings what stands on the hollow side nearer together
             comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
     wedge = None
-    if job.wedges:
+    if wedges:
         height = job.wedge_height or 2 * layers.panel.height / 3
         wedge = WedgePlan(
-            height, job.wedge_base, job.pitch, sites=job.wedges, gap=job.wedge_gap, brim=job.brim
+            height,
+            job.wedge_base,
+            job.pitch,
+            sites=wedges,
+            gap=job.wedge_gap,
+            brim=job.brim,
+            at=job.wedge_at or (),
         )
     if wedge is None and comb is None:
         return None

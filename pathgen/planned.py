@@ -15,7 +15,7 @@ from pathgen.panel.overhang import Overhang
 from pathgen.panel.steadiness import Steadiness
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
-from pathgen.settings import Setup
+from pathgen.settings import Job, Setup
 
 Summary = dict[str, str | int | float | list[str]]
 
@@ -170,7 +170,19 @@ class Result:
 
 def bend_of(width: float, setup: Setup) -> Bend | None:
     """Give the bend of a panel of that width; None where it is flat."""
-    return Bend(width, setup.job.bend) if setup.job.bend else None
+    job = setup.job
+    if not job.bend:
+        return None
+    # A map that looks away from the viewer stands mirrored, its relief to positive n: bulging toward the
+    # viewer, it is hollow there.
+    return Bend(width, -job.bend if job.relief == "away" else job.bend)
+
+
+def wedge_sites(job: Job) -> int:
+    """Count the places where wedges stand, as far as the job says it."""
+    if job.wedge_at:
+        return len(job.wedge_at)
+    return 0 if job.wedges == "auto" else job.wedges
 
 
 def bead_plan(panel: Panel, setup: Setup) -> BeadPlan:

@@ -16,8 +16,9 @@ from pathgen.layers import Layers
 from pathgen.layers.props import Props
 from pathgen.motion.opening import START_LINE
 from pathgen.panel import Panel
+from pathgen.panel.overhang import Overhang, overhangs
 from pathgen.panel.steadiness import Conditions, Sections, Steadiness, sections, steadiness
-from pathgen.planned import bead_plan, bend_of
+from pathgen.planned import bead_plan, bend_of, wedge_sites
 from pathgen.route import Footprint, Placement, place, place_turned
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
 from pathgen.route.place import free
@@ -89,6 +90,14 @@ class Stand:
     line: tuple[tuple[float, float], float]
     steady: tuple[Steadiness | None, ...]
     axes: AxisChoice | None
+
+
+def leaning_of(upright: Upright) -> Overhang:
+    """Find what of a panel leans out too far, its cradle's help counted."""
+    panel, props = upright.panel, upright.props
+    bead = bead_plan(panel, upright.setup).pitch
+    carries = None if props is None else props.carries
+    return overhangs(panel.thickness, panel.pixel, upright.setup.job.overhang, bead, carries)
 
 
 def covered(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
@@ -180,7 +189,7 @@ class Wall:
         assert job.pitch is not None, "settle fills it in"
         panel = upright.panel
         # Wedges hold the panel up to their top.
-        held = (job.wedge_height or 2 * panel.height / 3) if job.wedges else 0.0
+        held = (job.wedge_height or 2 * panel.height / 3) if wedge_sites(job) else 0.0
         plain = Conditions(material.modulus, material.density, support=held, pitch=job.pitch)
         carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
         return cls(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, filament_area, mass
 from pathgen.panel import Bend, Panel
+from pathgen.panel.view import TURNS
 from pathgen.planned import Planned, Platform, Summary
 from pathgen.settings import digest
 
@@ -120,8 +121,9 @@ def summarise(
         "fill": setup.job.fill,
         "digest": digest(setup),
         "panels": len(panels),
-        "width_mm": round(max(p.panel.width for p in panels), 3),
-        "height_mm": round(float(tallest.layers.top[-1]), 3),
+        "width_mm": round(max(_seen(p)[0] for p in panels), 3),
+        "height_mm": round(max(_seen(p)[1] for p in panels), 3),
+        "standing_height_mm": round(float(tallest.layers.top[-1]), 3),
         "thickest_mm": round(max(float(p.panel.thickness.max()) for p in panels), 3),
         "layers": len(tallest.layers),
         "layer_mm": setup.job.layer,
@@ -132,6 +134,7 @@ def summarise(
         "filament_m": round(filament / 1000, 4),
         "mass_g": round(weight, 2),
         "price": round(weight / 1000 * material.price, 2),
+        "turn_deg": panels[0].panel.view.turn,
         "rotation_deg": platform.placement.rotation,
         "rotation_reason": platform.placement.reason,
         "wall_mm": round(float(sums.length[[Kind.WALL, Kind.TURN]].sum()), 1),
@@ -155,6 +158,11 @@ def summarise(
     told = dict.fromkeys(note for planned in panels for note in planned.notes)
     facts["notes"] = [*told, *_own_notes(sums, lines)]
     return facts
+
+
+def _seen(planned: Planned) -> tuple[float, float]:
+    """Width and height of a panel as its viewer sees it, mm."""
+    return planned.panel.view.size(planned.panel.width, float(planned.layers.top[-1]))
 
 
 def _sway(planned: Planned) -> float:
@@ -192,8 +200,9 @@ def _standing_facts(planned: Planned) -> Summary:
 def _own_facts(planned: Planned) -> Summary:
     facts: Summary = {
         "picture": planned.source,
-        "width_mm": round(planned.panel.width, 3),
-        "height_mm": round(float(planned.layers.top[-1]), 3),
+        "width_mm": round(_seen(planned)[0], 3),
+        "height_mm": round(_seen(planned)[1], 3),
+        "turn_deg": planned.panel.view.turn,
         "thickest_mm": round(float(planned.panel.thickness.max()), 3),
         "layers": len(planned.layers),
         "x_mm": planned.placement.x0,
@@ -249,6 +258,8 @@ def _frame_facts(planned: Planned, name: str, several: bool) -> list[tuple[str, 
         (f"{name} origin x", f"{place.x0:.3f} mm"),
         (f"{name} origin y", f"{place.y0:.3f} mm"),
     ]
+    if planned.panel.view.roll:
+        facts.append((f"{name} roll", planned.panel.view.roll))
     if several:  # what is fed outside belongs to a neighbour
         for axis, (low, high) in zip("un", planned.plan_box, strict=True):
             facts += [(f"{name} low {axis}", f"{low:.3f} mm"), (f"{name} high {axis}", f"{high:.3f} mm")]
@@ -261,11 +272,13 @@ def _job_facts(planned: Planned) -> dict[str, object]:
     values = {
         name: getattr(job, name) for name in job.__struct_fields__ if name not in ("machine", "material")
     }
-    return {
-        name: f"{value:g}" if isinstance(value, float) else value
-        for name, value in values.items()
-        if value is not None
-    }
+    return {name: _spelled(value) for name, value in values.items() if value is not None}
+
+
+def _spelled(value: object) -> object:
+    if isinstance(value, tuple):
+        return ",".join(f"{item:g}" for item in value)  # brackets would end some comments
+    return f"{value:g}" if isinstance(value, float) else value
 
 
 def last_facts(summary: Summary) -> dict[str, str]:
@@ -300,9 +313,10 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
     """Word the summary for the person who waits, one fact a line."""
     s = summary
     what = "panel" if s["panels"] == 1 else f"the largest of {s['panels']} panels"
+    edge = "" if s["panels"] != 1 or not s["turn_deg"] else f" on its {TURNS[int(str(s['turn_deg']))]} edge"
     lines = [
         f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
-        f"  {s['layers']} layers, {s['moves']:,} moves, stands {s['rotation_reason']}",
+        f"  {s['layers']} layers, {s['moves']:,} moves, stands{edge} {s['rotation_reason']}",
         f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]

@@ -66,6 +66,8 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
         field_type = field_type.type
     if isinstance(field_type, inspect.UnionType):
         parts = [t for t in field_type.types if not isinstance(t, inspect.NoneType)]
+        if len(parts) > 1:  # a number or a word: the record itself tells which
+            return text, unit, click.STRING
         inner_text, inner_unit, kind = _described(parts[0])
         return text or inner_text, unit or inner_unit, kind
     if isinstance(field_type, inspect.LiteralType):

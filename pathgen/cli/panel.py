@@ -94,12 +94,12 @@ def _recorder(platform: Platform) -> MovesRecorder:
 
 
 def _only_map(platform: Platform) -> np.ndarray:
-    """Give the thickness map of a platform's panels, if they are all the same."""
+    """Give the thickness map of a platform's panels as they are seen, if they are all the same."""
     first = platform.panels[0].panel
     if any(planned.panel is not first for planned in platform.panels):
         hint = "pathgen replay --panel N --thickness gives each one's as deposited"
         raise PathgenError("several maps for one file", where="--thickness", allowed="one panel", hint=hint)
-    return first.thickness
+    return first.view.upright(first.thickness)
 
 
 def _npy(array: np.ndarray) -> bytes:

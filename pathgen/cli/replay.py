@@ -111,8 +111,7 @@ def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, na
         return buffer.getvalue()
     from pathgen.report.replayed import backlit_png, error_png, thickness_png
 
-    frame = found.standing.frame
-    size = frame.width, float(frame.tops[-1])
+    frame, size = found.standing.frame, found.standing.size
     if kind == "picture":
         return backlit_png(found.picture, frame.pixel)
     if kind == "map":

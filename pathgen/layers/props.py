@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pathgen.layers.bent import bend_strokes, shortened
 from pathgen.layers.cradle import Cradle, CradlePlan, cradle
@@ -52,6 +53,8 @@ class Props:
         Box that the beads of all props stay in, mm; None where there are no props.
     removal : str
         How to take them off, a sentence or two; empty where there are none.
+    carries : (rows, cols) bool or None
+        Where on the panel's map a cradle stands, up to the outline above it; None where there is none.
     """
 
     strips: Strokes
@@ -64,6 +67,7 @@ class Props:
     share: float
     reach: tuple[tuple[float, float], tuple[float, float]] | None
     removal: str
+    carries: NDArray[np.bool_] | None = None
 
 
 def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CradlePlan | None = None) -> Props:
@@ -117,6 +121,7 @@ def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CradlePlan 
         material / panel if panel else 0.0,
         _reach([part for part in parts if len(part[0])]),
         " ".join(removal),
+        _carries(under.strokes, layers, comb) if comb and len(under.strokes) else None,
     )
 
 
@@ -178,6 +183,26 @@ def between(strokes: Strokes, first: int, last: int) -> Strokes:
         start=strokes.start[lo : hi + 1] - strokes.start[lo],
         layer=strokes.layer[lo:hi],
     )
+
+
+def _carries(strokes: Strokes, layers: Layers, comb: CradlePlan) -> NDArray[np.bool_]:
+    """Mark where a comb stands on the panel's map, the layers left out under the outline with it."""
+    rows, columns = layers.panel.thickness.shape
+    pixel = layers.panel.pixel
+    made = np.flatnonzero(strokes.area > 0)
+    low = np.minimum(strokes.u[made], strokes.u[made - 1]) - comb.pitch / 2
+    high = np.maximum(strokes.u[made], strokes.u[made - 1]) + comb.pitch / 2
+    layer = np.repeat(strokes.layer, np.diff(strokes.start))[made]
+    steps = np.zeros((len(layers), columns + 1), np.int32)
+    first, last = (np.clip(np.rint(edge / pixel).astype(np.intp), 0, columns) for edge in (low, high))
+    np.add.at(steps, (layer, first), 1)
+    np.add.at(steps, (layer, last), -1)
+    there = np.cumsum(steps, axis=1)[:, :-1] > 0
+    for _ in range(comb.clear + 1):
+        there[1:] |= there[:-1]
+    middle = (np.arange(rows) + 0.5) * pixel
+    upward = there[np.clip(np.searchsorted(layers.top, middle), 0, len(layers) - 1)]
+    return np.asarray(upward[::-1])
 
 
 def _reach(parts: list[tuple[Strokes, float]]) -> tuple[tuple[float, float], tuple[float, float]] | None:

@@ -99,7 +99,11 @@ class Limited:
 
 
 def overhangs(
-    thickness: NDArray[np.floating], pixel: float, angle: float = ANGLE, tolerance: float = 0.0
+    thickness: NDArray[np.floating],
+    pixel: float,
+    angle: float = ANGLE,
+    tolerance: float = 0.0,
+    carries: Bools | None = None,
 ) -> Overhang:
     """Find what leans out further than an angle over what carries it; each row of the map is a layer.
 
@@ -114,6 +118,8 @@ def overhangs(
     tolerance : float
         Lean that is forgiven, mm; about a bead is common practice. For the outline it is at least a pixel,
         since an outline on a map is a staircase of pixels.
+    carries : (rows, cols) bool, optional
+        Where something else stands, such as a cradle, that carries what comes to lie on it.
 
     Returns
     -------
@@ -146,7 +152,8 @@ def overhangs(
     wall = up > 0
     reach = np.full(rows, reach_of(pixel, angle))
     face = _face_lean(up, reach, tolerance)
-    edge = outline_lean(wall, reach, pixel, max(tolerance, pixel))
+    there = wall if carries is None else wall | carries[::-1]
+    edge = outline_lean(there, reach, pixel, max(tolerance, pixel)) * wall
     outline = edge > 0
     # A column over no wall hangs with its whole thickness, a leaning face only with what is too much.
     area = (face.sum(axis=1) + (np.minimum(edge / pixel, 1.0) * up).sum(axis=1)) * pixel

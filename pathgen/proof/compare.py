@@ -29,7 +29,8 @@ class Comparison:
     Attributes
     ----------
     gap : (rows, cols) float64
-        Thickness error on the wanted map's pixels, or the panel's where the map was resampled, mm.
+        Thickness error on the wanted map's pixels, or the panel's where the map was resampled, mm; as the
+        viewer sees the panel.
     wanted : (rows, cols) float64
         What was wanted there, mm.
     thickness_rms_mm, thickness_bias_mm, thickness_p99_mm, thickness_max_mm : float
@@ -78,8 +79,8 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     ----------
     found : Replayed
     wanted : (rows, cols) array
-        mm, row 0 at the top, of the whole panel; 0 where there is to be no wall, which the picture's figures
-        leave out. Of another pitch it is resampled.
+        mm, as the viewer sees the whole panel, row 0 at the top; 0 where there is to be no wall, which the
+        picture's figures leave out. Of another pitch it is resampled.
     ends : float
         mm at either end of every stretch of wall that are left out.
 
@@ -95,7 +96,8 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     target = check_thickness(np.asarray(wanted), "wanted thickness")
     if not target.any():
         raise PathgenError("no wall was wanted: the map is 0 everywhere", where="wanted thickness")
-    laid, target = fitted(found.laid, target)
+    view = found.standing.view
+    laid, target = fitted(found.laid, view.standing(target))
     thickness = laid.upright(len(target))
     pixel = laid.frame.pixel
     inner = inside_ends(target, ends, pixel)
@@ -106,8 +108,8 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
         ours, theirs = (lightness(found.lit(wall)) for wall in (thickness, target))
         seen = _picture_errors(ours, theirs, inner & (target > 0))
     return Comparison(
-        gap=thickness - target,
-        wanted=target,
+        gap=view.upright(thickness - target),
+        wanted=view.upright(target),
         thickness_rms_mm=error["rms"],
         thickness_bias_mm=error["bias"],
         thickness_p99_mm=error["p99"],

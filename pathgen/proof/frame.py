@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.panel.bend import Bend, column_thickness
+from pathgen.panel.view import View
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -38,6 +39,34 @@ def fact(program: Program, key: str) -> float:
     if not math.isfinite(number):
         raise PathgenError(f"{key} = {text}", where="header", allowed="a number, then its unit")
     return number
+
+
+def bend_said(program: Program, width: float) -> Bend | None:
+    """Give the bend of a panel `width` mm wide as its program's header says it; None where it is flat.
+
+    Raises
+    ------
+    PathgenError
+        For more than all the way round.
+    """
+    degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
+    if not -360 <= degrees <= 360:
+        raise PathgenError(f"job bend = {degrees:g}", where="header", allowed="-360 to 360")
+    if not degrees:
+        return None
+    return Bend(width, -degrees if program.header.get("job relief") == "away" else degrees)
+
+
+def view_said(program: Program) -> View:
+    """Give the view of a panel as its program's header says it; it is upright where nothing is said.
+
+    Raises
+    ------
+    PathgenError
+        For a turn that is none.
+    """
+    turn, roll = (fact(program, key) if key in program.header else 0.0 for key in ("job turn", "panel roll"))
+    return View(int(turn), program.header.get("job relief") == "away", int(roll))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,9 +140,8 @@ class Frame:
         """
         rotation = fact(program, "panel rotation")
         width = fact(program, "panel width")
-        degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
         return cls(
-            bend=Bend(width, degrees) if degrees else None,
+            bend=bend_said(program, width),
             rotation=rotation,
             x0=fact(program, "panel origin x"),
             y0=fact(program, "panel origin y"),

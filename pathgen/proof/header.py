@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
-from pathgen.panel.bend import Bend
-from pathgen.proof.frame import Frame, fact
+from pathgen.panel.view import View
+from pathgen.proof.frame import Frame, bend_said, fact, view_said
 from pathgen.proof.replay import COUNTED
 from pathgen.settings import (
     Dialect,
@@ -110,6 +110,8 @@ class Standing:
         Thickness that shows the picture's white, mm, where the header says it.
     notes : tuple of str
         What was guessed, and what does not agree.
+    view : View
+        How the standing panel differs from what its viewer sees.
     """
 
     frame: Frame
@@ -117,6 +119,12 @@ class Standing:
     filament_diameter: float
     white: float | None
     notes: tuple[str, ...]
+    view: View = View()
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height of the panel as its viewer sees it, mm."""
+        return self.view.size(self.frame.width, float(self.frame.tops[-1]))
 
 
 class _Guess(NamedTuple):
@@ -230,11 +238,10 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     # Width and pixel are rounded in a header, but a panel's columns are whole.
     columns = max(1, round(guess.width / guess.pixel))
     tops, more = _tops(program, columns, own)
-    degrees = _within(program, "job bend", -360.0, 360.0)
-    bend = Bend(guess.width, degrees) if degrees else None
+    bend = bend_said(program, guess.width)
     box = _box(program)
     frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
-    return Standing(frame, guess.solidity, diameter, white, (*notes, *more))
+    return Standing(frame, guess.solidity, diameter, white, (*notes, *more), view_said(program))
 
 
 def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, str]:

@@ -71,7 +71,7 @@ class Replayed:
     laid : DepositMap
         Smeared and lagging, where that was asked for.
     thickness : (rows, cols) float64
-        `laid` on square pixels, mm, row 0 at the top.
+        `laid` on square pixels, mm, as the viewer sees the panel, row 0 at the top.
     tally : Tally
         Times and amounts of the moves as the machine will drive them.
     light : Light
@@ -125,7 +125,8 @@ class Replayed:
             mm at either end of every stretch of wall that do not count for its thickness.
         """
         frame = self.standing.frame
-        solid = np.where(self.thickness > TRACE, self.thickness, 0.0)
+        standing = self.standing.view.standing(self.thickness)
+        solid = np.where(standing > TRACE, standing, 0.0)
         wall = solid[(solid > 0) & inside_ends(solid, ends, frame.pixel)]
         filament = float(self.tally.filament.sum())
         area = filament_area(self.standing.filament_diameter)
@@ -133,8 +134,9 @@ class Replayed:
             "machine": self.machine.name,
             "material": self.material.name if self.material else None,
             "complete": self.program.ended,
-            "width_mm": round(frame.width, 3),
-            "height_mm": round(float(frame.tops[-1]), 3),
+            "width_mm": round(self.standing.size[0], 3),
+            "height_mm": round(self.standing.size[1], 3),
+            "turn_deg": self.standing.view.turn,
             "rotation_deg": frame.rotation,
             "layers": len(frame.tops),
             "layers_laid": int(np.count_nonzero(self.laid.volume.any(axis=1))),
@@ -202,7 +204,7 @@ def replay(
     if laid.outside > ASTRAY * fed:
         share = 100 * laid.outside / fed
         notes.append(f"{share:.1f} % of the wall's plastic is fed beside the panel or between its layers")
-    thickness = laid.upright()
+    thickness = stands.view.upright(laid.upright())
     return Replayed(
         program=program,
         machine=machine,

@@ -16,9 +16,13 @@ Length = Annotated[float, Meta(gt=0, le=2000)]
 Pitch = Annotated[float, Meta(gt=0, le=5)]
 Thickness = Annotated[float, Meta(gt=0, le=50)]
 Share = Annotated[float, Meta(ge=0, le=1)]
+Spots = Annotated[tuple[Annotated[float, Meta(ge=0, le=2000)], ...], Meta(min_length=1, max_length=8)]
 Places = Annotated[tuple[Share, ...], Meta(max_length=4)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
+
+
+LISTS = ("eyelet_at", "wedge_at")  # keys that take several values, as text with commas between
 
 
 class Job(Profile, frozen=True):
@@ -257,9 +261,21 @@ class Job(Profile, frozen=True):
         ),
     ] = "free"
     wedges: Annotated[
-        int,
-        Meta(ge=0, le=8, description="Places along the rim with a break-off wedge on each face; 0 for none."),
+        Annotated[int, Meta(ge=0, le=8)] | Literal["auto"],
+        Meta(
+            description="Places along the rim with a break-off wedge on each face; 0 for none; auto: two, as "
+            "high as it needs to be steady, where it needs any.",
+            extra={"allowed": "0 to 8, or 'auto'"},
+        ),
     ] = 0
+    wedge_at: Annotated[
+        Spots | None,
+        Meta(
+            description="Where along the panel as it stands wedges lean on it, mm from the left: 5,95. By "
+            "default in the rim of either side.",
+            extra={"unit": "mm", "allowed": "at most 8 places along the panel, such as [5, 95]"},
+        ),
+    ] = None
     wedge_height: Annotated[
         Length | None, Meta(description="Height of the wedges. By default two thirds of the panel.", extra=MM)
     ] = None

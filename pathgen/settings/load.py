@@ -18,7 +18,7 @@ import msgspec
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings.check import job_faults, machine_faults, material_faults
-from pathgen.settings.job import Job
+from pathgen.settings.job import LISTS, Job
 from pathgen.settings.machine import Machine
 from pathgen.settings.material import Material
 from pathgen.settings.refuse import plain, refuse_first, shown, typed
@@ -177,6 +177,9 @@ def job_from(values: Mapping[str, object], where: str, base: Job | None = None) 
     2.4
     """
     given = {key: value for key, value in values.items() if value is not None}
+    for key in LISTS:
+        if isinstance(given.get(key), str):
+            given[key] = str(given[key]).split(",")
     return typed((plain(base) if base else {}) | given, Job, where, from_text=True)
 
 

@@ -23,6 +23,7 @@ from pathgen.settings.machine import Profile
 Record = TypeVar("Record", bound=Profile)
 Tokens = tuple[str | int, ...]
 
+LISTED = 30  # keys; more would bury the message
 DEEPEST = 8  # levels; no record has more than four
 
 _SHORT = reprlib.Repr()
@@ -203,7 +204,8 @@ def _wrong_key(
             hint = f"it belongs {' or '.join(places)}" if places else nearest(name, known)
             place = f"{where}: {dotted((*tokens, name))}"
             what = f"unknown key {shown(name)}"
-            return PathgenError(what, where=place, allowed=", ".join(known), hint=hint)
+            listed = ", ".join(known) if len(known) <= LISTED else f"{len(known)} keys; --help lists them"
+            return PathgenError(what, where=place, allowed=listed, hint=hint)
     missing = next(f for f in node.fields if f.required and f.name not in table)
     inner, extra = _unwrapped(missing.type)
     allowed = extra.get("allowed") or _described(inner, extra.get("unit", ""))
