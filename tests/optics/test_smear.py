@@ -3,11 +3,21 @@
 import numpy as np
 import pytest
 from scipy import ndimage
+from scipy.fft import dct
 from scipy.integrate import quad
 from scipy.stats import norm
 
 from pathgen.errors import PathgenError
-from pathgen.optics.smear import bore_weights, gaussian_weights, smear, spread
+from pathgen.optics.smear import (
+    blurred,
+    bore_weights,
+    even_out,
+    gaussian_weights,
+    layer_weights,
+    response,
+    smear,
+    spread,
+)
 
 
 @pytest.mark.parametrize("sigma", [0.05, 0.2, 0.7])
@@ -121,3 +131,50 @@ def test_a_point_of_light_is_the_gaussian_of_a_general_library():
     assert seen.sum() == pytest.approx(1.0, abs=1e-6)
     expected = ndimage.gaussian_filter(point, np.sqrt(6.0**2 + 1 / 6), truncate=5.0)
     np.testing.assert_allclose(seen, expected, atol=1e-7)
+
+
+@pytest.mark.parametrize(("layer", "pixel"), [(0.1, 0.1), (0.2, 0.1), (0.05, 0.1), (0.3, 0.07)])
+def test_a_layer_is_a_box_along_z(layer, pixel):
+    """A box integrated by scipy over two rows, and its variance, layer²/12 (textbook)."""
+    weights = layer_weights(layer, pixel)
+    middle = len(weights) // 2
+    assert weights.sum() == pytest.approx(1.0, abs=1e-12)
+    for k in range(middle + 1):
+        edges = sorted({e for e in ((k - 1) * pixel, k * pixel, (k + 1) * pixel) if abs(e) < layer / 2})
+        shared = quad(
+            lambda x, k=k: max(0.0, 1 - abs(x / pixel - k)) / layer,
+            -layer / 2,
+            layer / 2,
+            points=edges or None,
+        )[0]
+        assert weights[middle + k] == pytest.approx(shared, rel=1e-6, abs=1e-9)
+    fine = layer_weights(layer, 0.002)
+    at = (np.arange(len(fine)) - len(fine) // 2) * 0.002
+    assert (fine * at**2).sum() == pytest.approx(layer**2 / 12 + 0.002**2 / 6, rel=1e-6)
+
+
+def test_layers_blur_along_z_alone():
+    point = np.zeros((9, 7))
+    point[4, 3] = 1.0
+    made = even_out(point, 0.25, 0.1)
+    assert np.flatnonzero(made.any(axis=0)).tolist() == [3]
+    assert made.sum() == pytest.approx(1.0, rel=1e-12)
+    assert np.array_equal(even_out(point, 0.0, 0.1), point)
+
+
+@pytest.mark.parametrize("count", [3, 8, 31])
+def test_a_blur_is_a_product_in_the_cosine_transform(count):
+    """scipy's DCT-II; also where the kernel reaches past both edges more than once."""
+    values = np.random.default_rng(5).uniform(0, 1, (4, count))
+    weights = gaussian_weights(0.3, 0.1)
+    direct = dct(blurred(values, weights, axis=-1), axis=-1)
+    np.testing.assert_allclose(direct, dct(values, axis=-1) * response(weights, count), atol=1e-12)
+
+
+def test_a_blur_is_its_own_adjoint():
+    draw = np.random.default_rng(6)
+    a, b = draw.normal(size=(2, 12, 17))
+    for weights in (bore_weights(0.4, 0.1), gaussian_weights(0.5, 0.1), layer_weights(0.3, 0.1)):
+        for axis in (-1, -2):
+            there = np.vdot(blurred(a, weights, axis), b)
+            assert there == pytest.approx(np.vdot(a, blurred(b, weights, axis)), rel=1e-12, abs=1e-12)
