@@ -9,21 +9,28 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
+from pathgen.layers.bent import bent_outline
 from pathgen.layers.props import between
-from pathgen.layers.strokes import merge
+from pathgen.layers.strokes import joined, rearranged
 from pathgen.motion import Heights, Kind, Moves, approach, assemble, concatenate, hop, start_line
 from pathgen.planned import Planned, Platform
 from pathgen.route import order_strokes
-from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
 CLEAR = 10.0  # mm that the head rises over what stands on the platform
+
+if TYPE_CHECKING:
+    from pathgen.route.guide import Guide
+
+WALL, TAB, FREE = 0, 1, -1  # as `pathgen.route.guide` ranks strokes
 
 Item = TypeVar("Item")
 Done = TypeVar("Done")
@@ -93,9 +100,10 @@ def blocks(platform: Platform) -> Iterator[Block]:
             opening = [_to_next(platform, panels[0], opening[-1].end, begun)]
         for planned in panels:
             opening.append(_brim(planned, heights, opening[-1].end, begun))
-        at = opening[-1].end
+        at, order = opening[-1].end, _Order(platform, group)
         for laid in _laid(platform, group):
-            moves = _moves(platform, laid, heights, at, begun)
+            strokes, kinds = order.of(laid, at[:2])
+            moves = assemble(_later(strokes, begun), kinds, heights, setup, at)
             at = moves.end
             yield Block(concatenate([*opening, moves]), laid)
             opening = [_none(at)]
@@ -176,34 +184,66 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
             yield last.result()
 
 
-def _moves(
-    platform: Platform, laid: Sequence[Laid], heights: Heights, at: tuple[float, float, float], begun: int
-) -> Moves:
-    """Put what a block holds in order, and assemble it."""
-    setup: Setup = platform.setup
-    walls = [platform.panels[part.number].placement.put(part.strokes) for part in laid]
-    together = walls[0] if len(walls) == 1 else merge(walls, walls[0].counts)
-    ordered, _ = order_strokes(together, at[:2])
-    strokes, kinds = _with_props(ordered, platform, laid)
-    return assemble(_later(strokes, begun), kinds, heights, setup, at)
+class _Order:
+    """Puts the strokes of a group of panels in order, block after block."""
+
+    def __init__(self, platform: Platform, group: Sequence[int]) -> None:
+        self._panels = {number: platform.panels[number] for number in group}
+        self._guide: Guide | None = None
+
+    def of(self, laid: Sequence[Laid], at: tuple[float, float]) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
+        """Order what a block holds; ways round walls are strokes of kind `Kind.TRAVEL`."""
+        parts = self._parts(laid)
+        if len(parts) == 1:
+            return order_strokes(parts[0][0], at)[0], Kind.WALL
+        together = joined([strokes for strokes, *_ in parts], parts[0][0].counts)
+        labels = [np.repeat([row], len(strokes), axis=0) for strokes, *row in parts]
+        kind, owner, rank = np.concatenate(labels).T.astype(np.intp)
+        by_layer = np.argsort(together.layer, kind="stable")
+        strokes = rearranged(together, by_layer, np.zeros(len(by_layer), bool))
+        kind, owner, rank = kind[by_layer], owner[by_layer], rank[by_layer]
+        ordered, index, _ = self._guided().order(strokes, owner, rank, at)
+        return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
+
+    def _parts(self, laid: Sequence[Laid]) -> list[tuple[Strokes, Kind, int, int]]:
+        """Give the strokes of a block in machine coordinates, with kind, owner and rank."""
+        parts: list[tuple[Strokes, Kind, int, int]] = []
+        for part in laid:
+            planned = self._panels[part.number]
+            put, props = planned.placement.put, planned.props
+            parts.append((put(part.strokes), Kind.WALL, part.number, WALL))
+            if props is None:
+                continue
+            for strokes, kind, rank in (
+                (props.strips, Kind.WEDGE, FREE),
+                (props.tabs, Kind.WEDGE, TAB),
+                (props.cradle, Kind.CRADLE, FREE),
+            ):
+                here = between(strokes, part.first, part.last)
+                if len(here):
+                    parts.append((put(here), kind, part.number, rank))
+        return parts
+
+    def _guided(self) -> Guide:
+        """Prepare the ways round the walls, once they are needed."""
+        from pathgen.route.guide import Guide  # loads networkx, which a panel without props does not need
+
+        if self._guide is None:
+            outlines = [_outline(planned) for planned in self._panels.values()]
+            self._guide = Guide([wall for wall, _ in outlines], [middle for _, middle in outlines])
+        return self._guide
 
 
-def _with_props(
-    walls: Strokes, platform: Platform, laid: Sequence[Laid]
-) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
-    """Put each layer's props after its walls: what touches the rim is laid against a wall that is there."""
-    parts = [(walls, Kind.WALL)]
-    for part in laid:
-        planned = platform.panels[part.number]
-        if planned.props is None:
-            continue
-        props = planned.props
-        for strokes, kind in (
-            (props.strips, Kind.WEDGE), (props.tabs, Kind.WEDGE), (props.cradle, Kind.CRADLE)
-        ):  # fmt: skip
-            parts.append((planned.placement.put(between(strokes, part.first, part.last)), kind))
-    if len(parts) == 1:
-        return walls, Kind.WALL
-    layer = np.concatenate([part.layer for part, _ in parts])
-    kinds = np.concatenate([np.full(len(part), kind, np.uint8) for part, kind in parts])
-    return merge([part for part, _ in parts], walls.counts), kinds[np.argsort(layer, kind="stable")]
+def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None]:
+    """Outline of a panel's wall in machine coordinates, and the line along its middle; a ring has none."""
+    width, thickest, bend = planned.panel.width, float(planned.panel.thickness.max()), planned.bend
+    flat = shapely.box(0.0, 0.0, width, thickest)
+    along = np.linspace(0.0, width, 2 if bend is None else 73)
+    u, n = along, np.full(len(along), thickest / 2)
+    wall: BaseGeometry = flat
+    if bend is not None:
+        wall = bent_outline(flat, bend)
+        u, n = bend.to_plan(u, n)
+    put = planned.placement.to_machine
+    moved = shapely.transform(wall, lambda points: np.column_stack(put(points[:, 0], points[:, 1])))
+    return moved, None if bend is not None and bend.closed else np.column_stack(put(u, n))

@@ -55,7 +55,7 @@ ALLOWED = {
     "planned": {"numpy"},
     "standing": {"numpy"},
     "turning": {"numpy"},
-    "sequence": {"numpy"},
+    "sequence": {"numpy", "shapely"},
     "trial": set(),
     "summary": {"numpy"},
     "job": {"numpy", "msgspec"},

@@ -123,17 +123,52 @@ def merge(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     Strokes
         Empty where all parts are.
     """
-    layer = np.concatenate([np.zeros(0, np.intp), *(p.layer for p in parts)])
-    order = np.argsort(layer, kind="stable")
-    count = np.concatenate([np.zeros(0, np.intp), *(np.diff(p.start) for p in parts)])
-    first = np.cumsum(count) - count
-    index = ragged(first[order], count[order])
+    together = joined(parts, counts)
+    order = np.argsort(together.layer, kind="stable")
+    return rearranged(together, order, np.zeros(len(order), bool))
+
+
+def joined(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
+    """Put strokes one after another, part after part, whatever their layers."""
     columns = [
-        np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])[index]
-        for name, kind in (("u", float), ("n", float), ("area", float), ("turn", bool))
+        np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])
+        for name, kind in (("u", float), ("n", float), ("area", float), ("turn", bool), ("layer", np.intp))
     ]
-    start = np.concatenate([[0], np.cumsum(count[order])]).astype(np.intp)
-    return Strokes(columns[0], columns[1], columns[2], columns[3], start, layer[order], counts)
+    points = np.concatenate([np.zeros(0, np.intp), *(np.diff(p.start) for p in parts)])
+    start = np.concatenate([[0], np.cumsum(points)]).astype(np.intp)
+    return Strokes(columns[0], columns[1], columns[2], columns[3], start, columns[4], counts)
+
+
+def rearranged(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
+    """Copy strokes in another order, some of them turned round.
+
+    Parameters
+    ----------
+    strokes : Strokes
+    sequence : (T,) intp
+        Numbers of the strokes to take.
+    turned : (T,) bool
+        Which of them are laid from their last point to their first.
+
+    Returns
+    -------
+    Strokes
+        What each deposits does not change.
+    """
+    first = strokes.start[sequence]
+    count = strokes.start[sequence + 1] - first
+    start = np.concatenate([[0], np.cumsum(count)]).astype(np.intp)
+    index = ragged(first, count)
+    back = np.repeat(turned, count)
+    index = np.where(back, np.repeat(2 * first + count - 1, count) - index, index)
+    # Areas belong to segments: turned round, a point takes the one of the segment that began at it.
+    segment = np.minimum(index + back, len(strokes.u) - 1)
+    area, turn = strokes.area[segment], strokes.turn[segment]
+    area[start[:-1]] = 0.0
+    turn[start[:-1]] = False
+    return Strokes(
+        strokes.u[index], strokes.n[index], area, turn, start, strokes.layer[sequence], strokes.counts
+    )
 
 
 def constant_pitch(lines: Sequence[Floats], layer: Sequence[int], pitch: float) -> Strokes:

@@ -24,6 +24,7 @@ import networkx as nx
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import Floats, Ints
@@ -92,7 +93,7 @@ class Obstacles:
     """
 
     def __init__(
-        self, polygons: Sequence[shapely.Polygon], middles: Sequence[Floats | None] | None = None
+        self, polygons: Sequence[BaseGeometry], middles: Sequence[Floats | None] | None = None
     ) -> None:
         walls = np.array(list(polygons), object)
         lines = [None] * len(walls) if middles is None else list(middles)

@@ -12,7 +12,7 @@ from itertools import permutations, product
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.strokes import Ints, Strokes, ragged
+from pathgen.layers.strokes import Ints, Strokes, rearranged
 
 EXHAUSTIVE = 4
 
@@ -47,8 +47,8 @@ def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, t
         sequence += [lo + i for i in pick]
         turned += flip
         here = ends[lo + pick[-1], 1 - flip[-1]]
-    rearranged = _rearrange(strokes, np.array(sequence, np.intp), np.array(turned, bool))
-    return rearranged, (float(here[0]), float(here[1]))
+    ordered = rearranged(strokes, np.array(sequence, np.intp), np.array(turned, bool))
+    return ordered, (float(here[0]), float(here[1]))
 
 
 def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
@@ -84,21 +84,3 @@ def _nearest(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[i
         left[best] = False
         at = ends[best, 1 - end]
     return pick, flip
-
-
-def _rearrange(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
-    """Copy of the strokes in a new order, some of them turned round."""
-    first = strokes.start[sequence]
-    count = strokes.start[sequence + 1] - first
-    start = np.concatenate([[0], np.cumsum(count)]).astype(np.intp)
-    index = ragged(first, count)
-    back = np.repeat(turned, count)
-    index = np.where(back, np.repeat(2 * first + count - 1, count) - index, index)
-    # Areas belong to segments: turned round, a point takes the one of the segment that began at it.
-    segment = np.minimum(index + back, len(strokes.u) - 1)
-    area, turn = strokes.area[segment], strokes.turn[segment]
-    area[start[:-1]] = 0.0
-    turn[start[:-1]] = False
-    return Strokes(
-        strokes.u[index], strokes.n[index], area, turn, start, strokes.layer[sequence], strokes.counts
-    )

@@ -241,7 +241,7 @@ def test_job_from_options():
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"widht": "3"}, ("unknown key 'widht'", "did you mean 'width'?", "rim_width")),
+        ({"widht": "3"}, ("unknown key 'widht'", "did you mean 'width'?", "--help lists them")),
         ({"width": "0,8"}, ("width is '0,8'", "at most 2000 mm", "decimals are written with a point")),
         ({"width": "wide"}, ("width is 'wide'", "a number, more than 0")),
         ({"width": "-1"}, ("width is '-1'", "more than 0")),
