@@ -181,7 +181,8 @@ def _standing_facts(planned: Planned) -> Summary:
         facts["props_share"] = round(planned.props.share, 4)
         facts["prop_contacts"] = planned.props.contacts
     if planned.leaning is not None:
-        facts["leaning_share"] = round(float(planned.leaning.leaning.mean()), 5)
+        wall = max(int(np.count_nonzero(planned.panel.thickness)), 1)
+        facts["leaning_share"] = round(int(np.count_nonzero(planned.leaning.leaning)) / wall, 5)
         facts["leaning"] = [str(place) for place in planned.leaning.worst]
     for row in planned.axes.rows if planned.axes else ():
         name = f"axis_{row.along.lower()}"

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, box
 
-from pathgen import Job, PathgenError, make, plan
+from pathgen import Job, PathgenError, compare, make, plan, replay
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.frame import Frame
@@ -84,3 +84,121 @@ def test_refusals():
         plan(WALL, Job(wedges=2, bend=90.0))
     with pytest.raises(PathgenError, match="rim"):
         plan(WALL, Job(wedges=2, rim_width=0.0))
+
+
+@pytest.mark.parametrize(
+    "job",
+    [{"outline": "disc"}, {"outline": "disc", "turn": 90, "relief": "away"}, {"outline": "arch", "turn": 90}],
+)
+def test_every_layer_of_a_disc_is_carried_and_its_cradle_is_light(job):
+    """100 mm, 0.1 mm layers. A layer's columns lie over the layer below, or over fins that end a layer under
+    them, both grown sideways by what 45 degrees allow: looked at layer by layer with plain arrays."""
+    planned = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, **job))
+    layers, props, pixel = planned.layers, planned.props, planned.panel.pixel
+    assert 0 < props.share < 0.15
+    wall = layers.profiles(0, len(layers)).thickness > 0
+    fins = np.zeros_like(wall)
+    made = np.flatnonzero(props.cradle.area > 0)
+    layer = np.repeat(props.cradle.layer, np.diff(props.cradle.start))[made]
+    ends = np.sort(np.stack([props.cradle.u[made - 1], props.cradle.u[made]]), axis=0) / pixel
+    for number, low, high in zip(layer, ends[0] - 2.1, ends[1] + 2.1, strict=True):
+        fins[number, max(0, round(low)) : round(high)] = True
+    foot = np.flatnonzero(wall[0])
+    fins[0, max(0, foot[0] - 60) : foot[-1] + 61] = True  # the brim of 6 mm
+    hanging, bead = 0.0, 0.42
+    for number in range(1, len(layers)):
+        under = wall[number - 1] | fins[number - 1] | (fins[number - 2] if number > 1 else False)
+        # Reach of one layer (two over a gap), and a bead's width that common practice forgives.
+        steps = round((2 * 0.1 + bead) / pixel)
+        reach = np.convolve(under, np.ones(2 * steps + 1), "same") > 0
+        hanging = max(hanging, float(np.count_nonzero(wall[number] & ~reach)) * pixel)
+    assert hanging == 0.0
+    assert not planned.leaning.outline[planned.leaning.leaning].any()
+    without = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, cradle="none", **job))
+    assert without.leaning.outline[without.leaning.leaning].any()
+
+
+@pytest.mark.parametrize("machine", ["benchtop-220", "gantry-300"])
+def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
+    tall = np.full((2200, 400), 0.9)
+    asked = Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges="auto", axis="x")
+    planned = plan(tall, asked)
+    limit = 0.25 * planned.setup.job.pitch
+    assert planned.setup.job.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
+    height = planned.setup.job.wedge_height
+    lower = plan(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
+                           wedge_height=height - 3.0))  # fmt: skip
+    assert lower.steady.sway[-1] > limit
+    low = plan(WALL, Job(wedges="auto", brim=5.0))
+    assert low.setup.job.wedges == 0 and "no wedges: it is steady without" in low.notes
+
+
+def test_wedges_stand_where_they_are_told():
+    planned = plan(WALL, Job(rim_width=0.0, wedge_at=(10.0, 50.0), wedge_height=20.0, brim=5.0))
+    strips = planned.props.strips
+    assert {round(float(u)) for u in np.unique(strips.u[strips.u > 0].round())} <= {
+        9,
+        10,
+        11,
+        49,
+        50,
+        51,
+        8,
+        12,
+        48,
+        52,
+    }
+    with pytest.raises(PathgenError, match="no rim for wedges to lean on"):
+        plan(WALL, Job(rim_width=0.0, wedges=2))
+
+
+def test_the_turn_is_chosen_by_its_figures():
+    """Relief that hangs over when upright is turned the other way up."""
+    steep = np.full((300, 600), 0.8)
+    for row in range(20, 280, 40):
+        steep[row : row + 20] = np.linspace(3.0, 0.8, 20)[:, None]  # thick above, falling downward at a slope
+        steep[row + 19] = 0.8
+    saw = steep[::-1].copy()  # sheer steps that lean out, one above the other
+    up, down = (plan(wall, Job(turn="auto", brim=3.0)) for wall in (saw, saw[::-1].copy()))
+    leaning = [p.leaning.leaning.mean() for p in (up, down)]
+    assert {up.setup.job.turn, down.setup.job.turn} == {0, 180}
+    assert leaning[0] == pytest.approx(leaning[1], abs=0.005)
+    assert any(note.startswith(f"turn {up.setup.job.turn}; 0°: ") for note in up.notes)
+
+
+def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
+    wide = np.full((100, 2450), 1.5)
+    wide[:, :600] = 2.5
+    out = tmp_path / "wide.gcode"
+    result = make(wide, out, Job(bend=60.0, brim=3.0, rim_width=2.0))
+    rotation = result.planned.placement.rotation
+    assert rotation not in (0, 90)
+    found = replay(out)
+    assert found.standing.frame.rotation == rotation
+    assert compare(found, result.planned.panel.thickness, ends=1.0).thickness_rms_mm < 0.012
+    volume, margin = result.planned.setup.machine.volume, result.planned.setup.machine.margin
+    assert volume.x[0] + margin - 0.01 <= result.summary["deposit_x_min_mm"]
+    assert result.summary["deposit_y_max_mm"] <= volume.y[1] - margin + 0.01
+    with pytest.raises(PathgenError, match="does not fit"):
+        plan(wide, Job(bend=60.0, brim=3.0, axis="y"))
+    with pytest.raises(PathgenError, match="does not fit"):
+        plan(np.full((100, 2450), 1.5), Job(brim=3.0))
+
+
+def test_travels_go_round_standing_walls(tmp_path):
+    """No travel of a panel with wedges front and back crosses the wall, but to and from its own strokes."""
+    result, program = written(tmp_path, wedges=4, rim_width=6.0, wedge_base=8.0)
+    moves, place = program.moves, result.planned.placement
+    u, n = place.to_panel(moves.x, moves.y)
+    width, thickest = result.planned.panel.width, float(result.planned.panel.thickness.max())
+    face = box(0.0, 0.0, width, thickest).buffer(-0.06)
+    travel = np.flatnonzero((moves.kind == Kind.TRAVEL) & (moves.layer > 0))
+    around = 0
+    for i in travel.tolist():
+        way = LineString([(u[i - 1], n[i - 1]), (u[i], n[i])])
+        crossed = way.intersection(face).length
+        sides = (n[i - 1] < 0.0, n[i] < 0.0, n[i - 1] > thickest, n[i] > thickest)
+        if (sides[0] and sides[3]) or (sides[1] and sides[2]):
+            assert crossed == 0.0
+        around += crossed == 0.0
+    assert around > 100

@@ -29,7 +29,11 @@ FILE = click.Path(path_type=Path)
 @click.option("--out", type=FILE, required=True, help="The program to write.")
 @click.option("--job", "job_file", type=FILE, help="Job file (TOML); options given here win over it.")
 @click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
-@click.option("--preview", type=FILE, help="Write a PNG: thickness, wanted picture, beads, sample layers.")
+@click.option(
+    "--preview",
+    type=FILE,
+    help="Write a PNG: thickness, wanted picture, beads, what keeps it standing, sample layers.",
+)
 @click.option(
     "--thickness", type=FILE, help="Write the panel's thickness map in mm as .npy, row 0 at the top."
 )

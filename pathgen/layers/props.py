@@ -54,7 +54,7 @@ class Props:
     removal : str
         How to take them off, a sentence or two; empty where there are none.
     carries : (rows, cols) bool or None
-        Where on the panel's map a cradle stands, up to the outline above it; None where there is none.
+        Where on the panel's map cradle and brim lie, up to the outline above; None where there is no cradle.
     """
 
     strips: Strokes
@@ -186,7 +186,7 @@ def between(strokes: Strokes, first: int, last: int) -> Strokes:
 
 
 def _carries(strokes: Strokes, layers: Layers, comb: CradlePlan) -> NDArray[np.bool_]:
-    """Mark where a comb stands on the panel's map, the layers left out under the outline with it."""
+    """Mark where brim and comb lie on the panel's map, the layers left out under the outline with them."""
     rows, columns = layers.panel.thickness.shape
     pixel = layers.panel.pixel
     made = np.flatnonzero(strokes.area > 0)
@@ -198,11 +198,20 @@ def _carries(strokes: Strokes, layers: Layers, comb: CradlePlan) -> NDArray[np.b
     np.add.at(steps, (layer, first), 1)
     np.add.at(steps, (layer, last), -1)
     there = np.cumsum(steps, axis=1)[:, :-1] > 0
+    there[0] |= _beside(layers.profiles(0, 1).thickness[0] > 0, round(comb.brim / pixel))
     for _ in range(comb.clear + 1):
         there[1:] |= there[:-1]
     middle = (np.arange(rows) + 0.5) * pixel
     upward = there[np.clip(np.searchsorted(layers.top, middle), 0, len(layers) - 1)]
     return np.asarray(upward[::-1])
+
+
+def _beside(wall: NDArray[np.bool_], columns: int) -> NDArray[np.bool_]:
+    """Grow the columns of a wall to both sides."""
+    passed = np.concatenate([[0], np.cumsum(wall)])
+    at = np.arange(len(wall))
+    low, high = np.maximum(at - columns, 0), np.minimum(at + columns + 1, len(wall))
+    return np.asarray(passed[high] > passed[low])
 
 
 def _reach(parts: list[tuple[Strokes, float]]) -> tuple[tuple[float, float], tuple[float, float]] | None:

@@ -304,7 +304,7 @@ class Steadiness:
         grown = steadiness(self.sections, c)  # whatever heights were asked for
         sway, rings, passed = float(grown.sway[-1]), float(grown.frequency[-1]), grown.limit_height(fraction)
         said = f"at {height:g} mm the top sways {sway:.3f} mm, {100 * sway / c.pitch:.0f} % of a bead"
-        said += f", and rings at {rings:.3g} Hz" if math.isfinite(rings) else ""
+        said += f", and rings at {_hertz(rings)} Hz" if math.isfinite(rings) else ""
         if passed is None:
             return f"{said}: steady"
         ways = [f"wedges up to {math.ceil(self.wedges_needed(fraction)):g} mm"]
@@ -313,10 +313,14 @@ class Steadiness:
             ways.append(f"a rim {math.ceil(rim * 10) / 10:g} mm thick")
         if most is not None and math.floor(most) > 0 and c.acceleration > most:
             ways.append(f"at most {math.floor(most):g} mm/s² along its normal")
-        return f"{said}; {fraction:.0%} is passed at {passed:.0f} mm; what holds it: {', or '.join(ways)}"
+        return f"{said}; {100 * fraction:.0f} % is passed at {passed:.0f} mm; what holds it: {', or '.join(ways)}"
 
     def _limit(self, fraction: float, measure: float | None) -> float:
         return fraction * (self.conditions.pitch if measure is None else measure)
+
+
+def _hertz(frequency: float) -> str:
+    return f"{frequency:.3g}" if frequency < 1000 else f"{frequency:,.0f}"
 
 
 def steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:

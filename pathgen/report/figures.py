@@ -199,7 +199,7 @@ def _draw_map(sheet: Figure, box: Box, facts: PreviewFacts, dots: Dots, heading:
     """Put a map, coloured and of the box's own size, into axes that read in mm."""
     axes = axes_in(sheet, box)
     axes.imshow(dots, extent=(0, facts.width, 0, facts.height), aspect="auto", interpolation="nearest")
-    label(axes, heading, "u, mm", "z, mm", 11)
+    label(axes, heading, "across, mm", "up, mm", 11)
     return axes
 
 

@@ -14,7 +14,7 @@ from pathgen.job import Planned, Result
 from pathgen.layers import Layers, Strokes
 from pathgen.layers.props import Props, between
 from pathgen.layers.strokes import Floats, Ints
-from pathgen.panel import Panel
+from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import Place
 from pathgen.report.figures import PreviewFacts, draw_preview
 from pathgen.report.marks import FIN, RIB, Marks
@@ -58,13 +58,13 @@ def facts_of(result: Result) -> PreviewFacts:
         layers=tuple(_sample(result, index) for index in sorted(result.samples)),
         width=cols * panel.pixel,
         height=rows * panel.pixel,
-        title=f"{planned.source} on {facts['machine']}, {facts['material']}",
+        title=_title(result),
         lines=(
-            f"{panel.width:g} × {panel.height:g} mm, "
+            f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, "
             f"{facts['layers']} layers of {job.layer:g} mm, "
             f"about {clock(float(str(facts['time_s'])))}, {facts['filament_m']:.1f} m of filament, "
             f"{facts['mass_g']:.0f} g",
-            f"stands {facts['rotation_reason']}; {job.fill} fill, "
+            f"stands {_edge(panel)}{facts['rotation_reason']}; {job.fill} fill, "
             f"{facts['bead_changes_per_layer']:g} bead-count changes a layer",
         ),
         marks=_marks(planned),
@@ -79,9 +79,21 @@ def facts_of(result: Result) -> PreviewFacts:
     )
 
 
+def _title(result: Result) -> str:
+    """Name the picture, the machine and the plastic, and that it is one panel of several."""
+    facts, several = result.summary, len(result.parts)
+    of = f", the first of {several} panels" if several > 1 else ""
+    return f"{result.planned.source} on {facts['machine']}, {facts['material']}{of}"
+
+
+def _edge(panel: Panel) -> str:
+    """Say on which edge a turned panel stands; strips from above show it as it stands."""
+    return f"on its {panel.view.edge} edge " if panel.view.turn else ""
+
+
 def _upright(panel: Panel, standing: NDArray[Cell]) -> NDArray[Cell]:
     """Show a map, row 0 at the top, as it is to be seen; every map of the preview comes through here."""
-    return standing
+    return panel.view.upright(standing)
 
 
 def _marks(planned: Planned) -> Marks:
@@ -96,7 +108,7 @@ def _marks(planned: Planned) -> Marks:
         for number, place in enumerate(found.worst, start=1):
             numbers[_cell(place, panel)] = number
     if planned.props is not None:
-        props = silhouette(planned.props, planned.layers)
+        props = silhouette(planned.props, planned.layers, planned.bend)
     return Marks(
         *(_upright(panel, m) for m in (face, outline)), *(_upright(panel, m) for m in (numbers, props))
     )
@@ -110,13 +122,15 @@ def _cell(place: Place, panel: Panel) -> tuple[int, int]:
     return min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)
 
 
-def silhouette(props: Props, layers: Layers) -> NDArray[np.int8]:
+def silhouette(props: Props, layers: Layers, bend: Bend | None = None) -> NDArray[np.int8]:
     """Find what props hide of a panel and beside it, seen from the front.
 
     Parameters
     ----------
     props : Props
     layers : Layers
+    bend : Bend, optional
+        How the panel is bent, and its props with it.
 
     Returns
     -------
@@ -127,7 +141,7 @@ def silhouette(props: Props, layers: Layers) -> NDArray[np.int8]:
     shape, pixel = layers.panel.thickness.shape, layers.panel.pixel
     fins, ribs = np.zeros(shape, bool), np.zeros(shape, bool)
     for strokes in (props.strips, props.tabs, props.cradle):
-        ends, pitch, layer = _deposits(strokes)
+        ends, pitch, layer = _deposits(strokes, bend)
         along_n = np.abs(np.diff(ends[..., 1], axis=1)[:, 0]) > np.abs(np.diff(ends[..., 0], axis=1)[:, 0])
         # Half a bead more on both sides, also of beads along u: their ends are round.
         left, right = ends[..., 0].min(axis=1) - pitch / 2, ends[..., 0].max(axis=1) + pitch / 2
@@ -161,11 +175,12 @@ def _words(props: Props | None) -> tuple[str, ...]:
     return (*said, f"{100 * props.share:.1f} % of the panel's material")
 
 
-def _deposits(strokes: Strokes) -> tuple[Floats, Floats, Ints]:
-    """Lay out strokes as segments that deposit: ends (M, 2, 2), pitch (M,), mm, and layer (M,)."""
+def _deposits(strokes: Strokes, bend: Bend | None = None) -> tuple[Floats, Floats, Ints]:
+    """Lay out strokes as segments that deposit: ends (M, 2, 2), unbent, pitch (M,), mm, and layer (M,)."""
     length = strokes.length()
     made = np.flatnonzero((strokes.area > 0) & (length > 0))
-    points = np.stack([strokes.u, strokes.n], axis=1)
+    flat = (strokes.u, strokes.n) if bend is None else bend.to_flat(strokes.u, strokes.n)
+    points = np.stack(flat, axis=1)
     layer = np.repeat(strokes.layer, np.diff(strokes.start))
     return np.stack([points[made - 1], points[made]], axis=1), strokes.area[made] / length[made], layer[made]
 
@@ -176,13 +191,11 @@ def _sample(result: Result, index: int) -> SampleLayer:
     height = float(planned.layers.height[index])
     # The visible width of a stadium section of area pitch × height.
     rounded = height * (1 - np.pi / 4)
-    ends, pitch, _ = _deposits(strokes)
-    if planned.bend is not None:
-        ends = np.stack(planned.bend.to_flat(ends[..., 0], ends[..., 1]), axis=-1)
+    ends, pitch, _ = _deposits(strokes, planned.bend)
     wall = SampleLayer(float(planned.layers.top[index]), index, ends, pitch, pitch + rounded)
     if planned.props is None:
         return wall
     kinds = (planned.props.strips, planned.props.tabs, planned.props.cradle)
-    beside = [_deposits(between(kind, index, index + 1)) for kind in kinds]
+    beside = [_deposits(between(kind, index, index + 1), planned.bend) for kind in kinds]
     props, widths = (np.concatenate([part[i] for part in beside]) for i in (0, 1))
     return replace(wall, props=props, props_width=widths + rounded)
