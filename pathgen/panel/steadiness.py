@@ -313,7 +313,8 @@ class Steadiness:
             ways.append(f"a rim {math.ceil(rim * 10) / 10:g} mm thick")
         if most is not None and math.floor(most) > 0 and c.acceleration > most:
             ways.append(f"at most {math.floor(most):g} mm/s² along its normal")
-        return f"{said}; {100 * fraction:.0f} % is passed at {passed:.0f} mm; what holds it: {', or '.join(ways)}"
+        limit = f"{100 * fraction:.0f} % is passed at {passed:.0f} mm"
+        return f"{said}; {limit}; what holds it: {', or '.join(ways)}"
 
     def _limit(self, fraction: float, measure: float | None) -> float:
         return fraction * (self.conditions.pitch if measure is None else measure)

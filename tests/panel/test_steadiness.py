@@ -207,7 +207,7 @@ def test_advice_is_one_line_with_its_numbers():
     found = steadiness(relief(), replace(PLA, acceleration=60_000.0))
     for number in (
         f"at 100 mm the top sways {found.sway[-1]:.3f} mm",
-        f"25% is passed at {found.limit_height():.0f} mm",
+        f"25 % is passed at {found.limit_height():.0f} mm",
         f"wedges up to {math.ceil(found.wedges_needed())} mm",
         f"a rim {math.ceil(found.rim_needed() * 10) / 10:g} mm thick",
         f"at most {math.floor(found.acceleration_needed())} mm/s²",
