@@ -138,18 +138,22 @@ def plan(
 
 
 def plan_several(
-    panels: Sequence[tuple[Source, Job]], machine: Machine | None = None, material: Material | None = None
+    panels: Sequence[tuple[Source, Job]],
+    machine: Machine | None = None,
+    material: Material | None = None,
+    *,
+    progress: Progress | None = None,
 ) -> Platform:
     """Settle everything about some panels up to their places on the platform; nothing is written.
 
-    Parameters and errors are those of `make_several`.
+    Parameters and errors are those of `make_several`; progress is that of solving for a picture.
     """
     if not panels:
         raise PathgenError("no panels", where="panel", allowed="one or more")
     _agree([job for _, job in panels])
     uprights = []
     for source, job in panels:
-        upright = _upright(source, job, machine, material)
+        upright = _upright(source, job, machine, material, progress)
         uprights += [upright] * upright.setup.job.copies
     job = uprights[0].setup.job
     places = stand(uprights, job.spacing, job.build == "in-turn" and len(uprights) > 1)
@@ -170,26 +174,32 @@ def _agree(jobs: Sequence[Job]) -> None:
                 raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
 
 
-def _upright(source: Source, job: Job, machine: Machine | None, material: Material | None) -> Upright:
+def _upright(
+    source: Source,
+    job: Job,
+    machine: Machine | None,
+    material: Material | None,
+    progress: Progress | None,
+) -> Upright:
     """Turn a source into a panel that only lacks its place."""
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     given = read_source(source, setup, settled.job.pixel)
     if setup.job.turn == "auto":
-        upright, reason = _turned(given, setup, settled.job.pixel)
+        upright, reason = _turned(given, setup, settled.job.pixel, progress)
         notes.append(reason)
     else:
-        upright = _raised(given, setup)
+        upright = _raised(given, setup, progress)
     if setup.job.wedges == "auto":
         upright, reason = _steadied(upright)
         notes.append(reason)
     return replace(upright, notes=[*notes, *upright.notes])
 
 
-def _raised(given: Given, setup: Setup) -> Upright:
+def _raised(given: Given, setup: Setup, progress: Progress | None) -> Upright:
     """Make the panel of what was read and measured for this setup."""
     fits_at_all(given.width, given.height, setup)
-    panel, notes = to_panel(given, setup)
+    panel, notes = to_panel(given, setup, progress)
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
@@ -197,7 +207,7 @@ def _raised(given: Given, setup: Setup) -> Upright:
     return Upright(setup, panel, layers, given.name, notes, _props(layers, setup))
 
 
-def _turned(given: Given, setup: Setup, pixel: float) -> tuple[Upright, str]:
+def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None) -> tuple[Upright, str]:
     """Choose the edge the panel stands on, by the figures of each; what is refused is left out."""
     from pathgen.turning import choose_turn  # loads scipy
 
@@ -206,7 +216,7 @@ def _turned(given: Given, setup: Setup, pixel: float) -> tuple[Upright, str]:
     for turn in (0, 90, 180, 270):
         try:
             asked = settle(msgspec.structs.replace(setup.job, turn=turn), setup.machine, setup.material)
-            possible[turn] = _raised(turned(given, asked, pixel), asked)
+            possible[turn] = _raised(turned(given, asked, pixel), asked, progress)
         except PathgenError as error:
             refused.append(error)
     if not possible:

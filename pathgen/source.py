@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from pathgen import optics, picture
+from pathgen import picture
 from pathgen.errors import PathgenError, nearest
 from pathgen.panel import Panel, View, chamfer, cut_out, frame, stand
 from pathgen.panel.crop import show_picture
@@ -22,6 +23,7 @@ from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.raster import Grid, grid_over
 from pathgen.settings import Job, Setup
+from pathgen.toning import thickness_of
 
 Source = str | Path | NDArray[np.floating]
 Floats = NDArray[np.floating]
@@ -218,7 +220,9 @@ def loops_of(job: Job) -> list[Eyelet]:
     return [Eyelet(at, job.eyelet_opening, job.eyelet_wall) for at in places]
 
 
-def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
+def to_panel(
+    given: Given, setup: Setup, progress: Callable[[int, int], None] | None = None
+) -> tuple[Panel, list[str]]:
     """Turn what was read into a panel: placed, toned into thickness, framed, and put on its edge.
 
     Parameters
@@ -226,6 +230,8 @@ def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
     given : Given
         Measured for this setup.
     setup : Setup
+    progress : callable, optional
+        Called with (steps done, steps in all) where the picture is solved for.
 
     Returns
     -------
@@ -239,7 +245,7 @@ def to_panel(given: Given, setup: Setup) -> tuple[Panel, list[str]]:
     if min(rows, cols) < 2:
         what = f"a picture of {max(cols, 0)} × {max(rows, 0)} pixels inside the rim"
         raise PathgenError(what, where="rim_width", allowed="2 × 2 pixels or more")
-    thickness, notes = _thickness(given, setup, rows, cols)
+    thickness, notes = _thickness(given, setup, rows, cols, progress)
     if job.slope != "free":
         limited = limit_slope(view.standing(thickness), job.pixel, job.overhang, keep=job.slope)
         thickness = view.upright(limited.thickness)
@@ -262,19 +268,24 @@ def _inner(given: Given, job: Job) -> tuple[int, int]:
     return rows - up, cols - across
 
 
-def _thickness(given: Given, setup: Setup, rows: int, cols: int) -> tuple[Floats, list[str]]:
+def _thickness(
+    given: Given, setup: Setup, rows: int, cols: int, progress: Callable[[int, int], None] | None
+) -> tuple[Floats, list[str]]:
     """Thickness of the picture alone, upright, and remarks on its tones."""
     job = setup.job
     if given.is_thickness:
+        if job.aim == "picture" or job.tones != "global":
+            what = f"aim is {job.aim} and tones {job.tones}, for a map of thickness"
+            hint = "a map is made as it is; its tones are settled"
+            raise PathgenError(what, where=given.name, allowed="aim tone and tones global", hint=hint)
         shown = picture.resample(given.values, rows, cols) if _whole(job) else _placed(given, job, rows, cols)
         return shown, [*given.notes]
     if _whole(job):
         shown = picture.fit(given.values, cols * job.pixel, rows * job.pixel, job.pixel)
     else:
         shown = _placed(given, job, rows, cols)
-    law = optics.law(setup.material.light)
-    notes = [*given.notes, *picture.tone_notes(shown)]
-    return optics.thickness(shown, law, job.thinnest, job.thickest), notes
+    thickness, notes = thickness_of(shown, setup, view_of(job), progress)
+    return thickness, [*given.notes, *notes]
 
 
 def _whole(job: Job) -> bool:

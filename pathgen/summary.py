@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen import optics
 from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, filament_area, mass
+from pathgen.optics.viewing import seen
 from pathgen.panel import Bend, Panel
 from pathgen.panel.view import TURNS
 from pathgen.planned import Planned, Platform, Summary
@@ -146,6 +148,7 @@ def summarise(
         "loose_ends_per_layer": round(sum(w.loose_ends for w in walls) / layers, 2),
         "slowed_moves": sums.slowed,
     }
+    facts |= _tone_facts(panels[0])
     facts |= _standing_facts(max(panels, key=_sway))
     if len(panels) > 1:
         for number, planned in enumerate(panels, start=1):
@@ -167,6 +170,13 @@ def _seen(planned: Planned) -> tuple[float, float]:
 
 def _sway(planned: Planned) -> float:
     return float(planned.steady.sway[-1]) if planned.steady is not None else -1.0
+
+
+def _tone_facts(planned: Planned) -> Summary:
+    """Say what the plastic can show: the range of its tones, and how many of them an eye tells apart."""
+    job, material = planned.setup.job, planned.setup.material
+    reached = seen(optics.law(material.light), job.thinnest, job.thickest, material.viewing)
+    return {"tone_contrast": round(reached.contrast, 2), "tone_steps": round(reached.steps)}
 
 
 def _standing_facts(planned: Planned) -> Summary:
@@ -315,12 +325,14 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
     s = summary
     what = "panel" if s["panels"] == 1 else f"the largest of {s['panels']} panels"
     edge = "" if s["panels"] != 1 or not s["turn_deg"] else f" on its {TURNS[int(str(s['turn_deg']))]} edge"
+    tones = f"black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye"
     lines = [
         f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
         f"  {s['layers']} layers, {s['moves']:,} moves, stands{edge} {s['rotation_reason']}",
         f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
+    lines.append(f"  {tones}")
     if "steadiness" in s:
         lines.append(f"  {s['steadiness']}")
     leaning = s.get("leaning")

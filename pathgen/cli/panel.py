@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -65,7 +65,9 @@ def command(
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
         streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
-        platform = plan_several(panels)
+        solves = any(job.aim == "picture" for _, job in panels)
+        with progress_bar("picture") if solves else nullcontext() as solving:
+            platform = plan_several(panels, progress=solving)
         recorder = _recorder(platform) if moves else None
         if recorder:
             files.enter_context(recorder)

@@ -2,10 +2,12 @@
 
 from pathgen.optics.laws import ExponentialLaw, TransmittanceLaw, TwoFluxLaw, law
 from pathgen.optics.predict import backlit, contrast, density
+from pathgen.optics.table import TableLaw
 from pathgen.optics.thickness import thickness
 
 __all__ = [
     "ExponentialLaw",
+    "TableLaw",
     "TransmittanceLaw",
     "TwoFluxLaw",
     "backlit",

@@ -16,7 +16,7 @@ from pathgen.settings.load import (
     settle,
 )
 from pathgen.settings.machine import Axes, Axis, Dialect, Machine
-from pathgen.settings.material import Exponential, Law, Material, TwoFlux
+from pathgen.settings.material import Exponential, Law, Material, Table, TwoFlux, Viewing
 
 __all__ = [
     "BLOCK_PLACEHOLDERS",
@@ -31,7 +31,9 @@ __all__ = [
     "Machine",
     "Material",
     "Setup",
+    "Table",
     "TwoFlux",
+    "Viewing",
     "digest",
     "job_from",
     "load_job",

@@ -85,6 +85,29 @@ class Job(Profile, frozen=True):
     thickest: Annotated[
         float, Meta(gt=0, le=20, description="Thickness of the picture's black.", extra=MM)
     ] = 3.0
+    tones: Annotated[
+        Literal["global", "local", "clip"],
+        Meta(
+            description="How tones darker than the plastic can show are brought in: global compresses all "
+            "alike, local keeps detail and compresses what is wide, clip cuts them off."
+        ),
+    ] = "global"
+    aim: Annotated[
+        Literal["tone", "picture"],
+        Meta(
+            description="What thickness is worked out for: each tone by itself, or the picture as it will "
+            "look through bore, layers and the material's spread of light."
+        ),
+    ] = "tone"
+    aim_room: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=10,
+            description="How far over the thickest the wall may go where the aim is the picture.",
+            extra=MM,
+        ),
+    ] = 1.0
     pixel: Annotated[
         float, Meta(ge=0.02, le=2, description="Pitch of the thickness map's pixels.", extra=MM)
     ] = 0.1
