@@ -325,6 +325,7 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
     s = summary
     what = "panel" if s["panels"] == 1 else f"the largest of {s['panels']} panels"
     edge = "" if s["panels"] != 1 or not s["turn_deg"] else f" on its {TURNS[int(str(s['turn_deg']))]} edge"
+    dry = f"  {clock(float(str(s['dry_time_s'])))} of it is travel without deposit"
     tones = f"black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye"
     lines = [
         f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
@@ -332,7 +333,7 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
         f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
-    lines.append(f"  {tones}")
+    lines += [dry, f"  {tones}"]
     if "steadiness" in s:
         lines.append(f"  {s['steadiness']}")
     leaning = s.get("leaning")

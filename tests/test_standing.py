@@ -202,3 +202,14 @@ def test_travels_go_round_standing_walls(tmp_path):
             assert crossed == 0.0
         around += crossed == 0.0
     assert around > 100
+
+
+def test_props_have_their_own_feed(tmp_path):
+    result, program = written(tmp_path, wedges=2, prop_feed=31.0)
+    moves = program.moves
+    above = moves.layer > 0
+    assert set(moves.feed[(moves.kind == Kind.WEDGE) & above & (moves.filament > 0)]) == {31.0}
+    assert 31.0 not in moves.feed[np.isin(moves.kind, (Kind.WALL, Kind.TURN, Kind.BRIM))]
+    assert result.summary["dry_time_s"] > 0
+    with pytest.raises(PathgenError, match="prop_feed"):
+        plan(WALL, Job(prop_feed=900.0))

@@ -67,6 +67,8 @@ def test_the_prediction_from_the_text_is_that_from_the_map(tmp_path):
     inner = np.s_[:, 10:-10]
     ours = found.laid.upright(len(planned.panel.thickness))
     lit = lightness(found.lit(ours))[inner]
+    by_material = replay(out, material=material, light=Light(smear=True, by_material=True))
+    assert np.abs(lightness(by_material.lit(ours))[inner] - lit).max() < 0.1
     assert np.sqrt(np.mean((lit - lightness(expected)[inner]) ** 2)) < 0.5
 
 

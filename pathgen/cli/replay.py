@@ -38,6 +38,9 @@ FROM_0 = click.FloatRange(0, MOST)
 )
 @click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle's bore.")
 @click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
+@click.option(
+    "--seen", is_flag=True, help="As a viewer will see it: --smear, and the spread that the material says."
+)
 @click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
 @click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns, instead of the header's.")
 @click.option(
@@ -65,6 +68,7 @@ def command(
     ends: float,
     smear: bool,
     spread: float,
+    seen: bool,
     lag: bool,
     pixel: float | None,
     solidity: float | None,
@@ -94,7 +98,7 @@ def command(
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
             stated=Stated(pixel, solidity, width, rotation, origin, panel),
-            light=Light(smear, spread, lag),
+            light=Light(smear or seen, spread, lag, seen),
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)
         said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)

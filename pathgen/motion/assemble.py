@@ -76,6 +76,9 @@ def assemble(
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
     kinds, round_about = kind[of], kind == Kind.TRAVEL
     table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
+    if setup.job.prop_feed is not None:
+        prop = (kinds == Kind.WEDGE) | (kinds == Kind.CRADLE)
+        table.feed[row] = np.where(prop & (layer > 0), setup.job.prop_feed, table.feed[row])
     if setup.job.pace == "steady-flow":
         assert setup.job.pitch is not None, "settle fills it in"
         factor = pace_factor(strokes.area, strokes.length(), setup.job.pitch)

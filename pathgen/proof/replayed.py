@@ -16,6 +16,7 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import Moves, Tally, filament_area, limit_feed, mass, plan_speeds, tally
 from pathgen.motion.lag import moves_as_left
+from pathgen.optics.predict import seen
 from pathgen.optics.smear import smear, spread
 from pathgen.proof.header import (
     Standing,
@@ -50,11 +51,14 @@ class Light:
         Standard deviation of the light's spread inside the wall, mm.
     lag : bool
         Lay down what leaves the nozzle under its pressure lag, not what is fed.
+    by_material : bool
+        Spread light as the material says it, which may grow with the wall's thickness.
     """
 
     smear: bool = False
     spread: float = 0.0
     lag: bool = False
+    by_material: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,8 +117,14 @@ class Replayed:
         """
         if self.material is None:
             raise PathgenError("no material, so no picture", where="replay", hint="name it with --material")
+        pixel = self.standing.frame.pixel
+        if self.light.by_material:
+            light = self.material.light
+            widths = (light.spread, light.spread_growth)
+            lit = seen(thickness, optics.law(light), pixel, spread=widths, thinnest=self.white)
+            return np.asarray(spread(lit, self.light.spread, pixel), np.float64)
         luminance = optics.backlit(thickness, optics.law(self.material.light), self.white)
-        return np.asarray(spread(luminance, self.light.spread, self.standing.frame.pixel), np.float64)
+        return np.asarray(spread(luminance, self.light.spread, pixel), np.float64)
 
     def as_dict(self, ends: float = 0.0) -> Row:
         """Give what is known of the program as a flat row; units are the last part of a key.

@@ -114,8 +114,8 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
     yield from _seam_faults(job)
     yield from _bead_faults(job, machine.hot_end.bore)
     slower = min(machine.axes.x.feed, machine.axes.y.feed)
-    for name in ("feed", "first_feed"):
-        if getattr(job, name) > slower:
+    for name in ("feed", "first_feed", "prop_feed"):
+        if (getattr(job, name) or 0.0) > slower:
             allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
             yield bad(name, getattr(job, name), allowed)
     if job.lead == "on" and machine.hot_end.lag == 0:

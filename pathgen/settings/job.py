@@ -308,6 +308,10 @@ class Job(Profile, frozen=True):
     wedge_gap: Annotated[
         float, Meta(ge=0, le=2, description="Gap between wedge and rim, bridged by the tabs.", extra=MM)
     ] = 0.2
+    prop_feed: Annotated[
+        Annotated[float, Meta(gt=0, le=1000)] | None,
+        Meta(description="Feed of wedges and cradle. By default the feed of the walls.", extra=SPEED),
+    ] = None
     copies: Annotated[int, Meta(ge=1, le=100, description="How many of it stand on the platform.")] = 1
     spacing: Annotated[
         float,
