@@ -23,7 +23,7 @@ from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.raster import Grid, grid_over
 from pathgen.settings import Job, Setup
-from pathgen.toning import thickness_of
+from pathgen.toning import grained, thickness_of
 
 Source = str | Path | NDArray[np.floating]
 Floats = NDArray[np.floating]
@@ -253,6 +253,10 @@ def to_panel(
             f"slope limited to {job.overhang:g} degrees: {100 * limited.share:.0f} % of the picture changed, "
             f"by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
         )
+    if job.grain == "diffused":
+        settled, note = grained(view.standing(thickness), setup)
+        thickness = view.upright(settled)
+        notes.append(note)
     if job.seam == "dark":
         view = replace(view, roll=_roll(thickness, view))
     return chamfer(stand(_upright(thickness, given, job), view), job.overhang), notes

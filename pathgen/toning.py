@@ -83,3 +83,33 @@ def thickness_of(
         progress=progress,
     )
     return view.upright(made.thickness), [*notes, str(made)]
+
+
+def grained(standing: Floats, setup: Setup) -> tuple[Floats, str]:
+    """Set a map in whole motor steps of the filament drive, if one step shows.
+
+    Parameters
+    ----------
+    standing : (rows, cols) float
+        Thickness as the panel stands, mm, row 0 at the top.
+    setup : Setup
+
+    Returns
+    -------
+    thickness : (rows, cols) float
+        The map given, where a step does not show.
+    note : str
+        The figures.
+    """
+    from pathgen.optics.quantise import diffused, least_step, notice
+
+    job, hot_end = setup.job, setup.machine.hot_end
+    # Behind the nozzle pressure evens out what is fed within the lag.
+    length = max(job.feed * hot_end.lag, job.pixel)
+    step = least_step(setup.machine, job.layer, length, job.solidity).thickness
+    material = setup.material
+    seen = notice(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
+    said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"
+    if not seen.visible:
+        return standing, f"{said}: it does not show"
+    return diffused(standing, step), f"{said}: spread over neighbours"

@@ -102,3 +102,15 @@ def test_tones_that_do_not_fit_keep_their_detail():
 def test_a_map_is_made_as_it_is(job):
     with pytest.raises(PathgenError, match="for a map of thickness"):
         plan(np.full((40, 60), 1.5), Job(**job))
+
+
+def test_grain_keeps_to_motor_steps_and_the_mean(tmp_path):
+    """On this machine a step shows; layer by layer the plastic stays what it was to a step a column."""
+    slope = np.tile(np.linspace(1.0, 1.4, 200), (120, 1))
+    free, settled = (plan(slope, Job(grain=grain, brim=0.0, rim_width=0.0)) for grain in ("free", "diffused"))
+    (note,) = (note for note in settled.notes if note.startswith("one motor step is "))
+    step = float(note.split()[4])
+    values = np.unique(settled.panel.thickness)
+    assert len(values) < 12 and np.abs(np.diff(values) / step - np.round(np.diff(values) / step)).max() < 0.02
+    assert settled.panel.thickness.mean() == pytest.approx(free.panel.thickness.mean(), abs=0.005)
+    assert np.abs(settled.panel.thickness - free.panel.thickness).max() <= 2 * step

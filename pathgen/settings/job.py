@@ -108,6 +108,13 @@ class Job(Profile, frozen=True):
             extra=MM,
         ),
     ] = 1.0
+    grain: Annotated[
+        Literal["free", "diffused"],
+        Meta(
+            description="Whether thickness keeps to whole motor steps of the filament drive, what is left "
+            "over passed on to neighbours, where one step would show."
+        ),
+    ] = "free"
     pixel: Annotated[
         float, Meta(ge=0.02, le=2, description="Pitch of the thickness map's pixels.", extra=MM)
     ] = 0.1

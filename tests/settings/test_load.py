@@ -378,6 +378,7 @@ def leaves(values, path=()):
 OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.axis": "y",
     "job.tones": "local",
+    "job.grain": "diffused",
     "job.aim": "picture",
     "job.pace": "steady-flow",
     "job.lead": "on",
