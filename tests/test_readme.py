@@ -34,5 +34,16 @@ def test_options_in_the_readme_exist():
 
     known = {f"--{name.replace('_', '-')}" for name in Job.__struct_fields__}
     known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
-    known |= {"--seen", "--material", "--plot", "--panel", "--against", "--picture", "--error", "--smear", "--spread", "--lag"}
+    known |= {
+        "--seen",
+        "--material",
+        "--plot",
+        "--panel",
+        "--against",
+        "--picture",
+        "--error",
+        "--smear",
+        "--spread",
+        "--lag",
+    }
     assert set(re.findall(r"--[a-z][a-z-]+", README)) <= known
