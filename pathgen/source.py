@@ -23,6 +23,7 @@ from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.raster import Grid, grid_over
 from pathgen.settings import Job, Setup
+from pathgen.settings.preparation import is_plain
 from pathgen.toning import grained, thickness_of
 
 Source = str | Path | NDArray[np.floating]
@@ -88,8 +89,7 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     elif is_map:
         values, name = picture.load_thickness(source), Path(source).name
     else:
-        photo = picture.load_picture(source)
-        values, name, notes = photo.luminance, photo.source, photo.notes
+        values, name, notes = _photo(source, setup.job)
     if is_map and not values.any():
         raise PathgenError("the thickness is 0 everywhere: there is no wall to make", where=name)
     return _measured(values, is_map, name, notes, setup, pixel)
@@ -101,6 +101,17 @@ def turned(given: Given, setup: Setup, pixel: float) -> Given:
     Parameters, result and errors are those of `read_source`, but for the source, which is not read again.
     """
     return _measured(given.values, given.is_thickness, given.name, given.notes, setup, pixel)
+
+
+def _photo(source: str | Path, job: Job) -> tuple[Floats, str, tuple[str, ...]]:
+    """Read a photograph, prepared as the job asks; left alone, it is read at its full depth and size."""
+    if is_plain(job):
+        plain = picture.load_picture(source)
+        return plain.luminance, plain.source, plain.notes
+    from pathgen.picture.prepare import prepare_file  # loads scipy
+
+    made = prepare_file(source, job)
+    return made.luminance, made.source, made.notes
 
 
 def _measured(
@@ -278,10 +289,10 @@ def _thickness(
     """Thickness of the picture alone, upright, and remarks on its tones."""
     job = setup.job
     if given.is_thickness:
-        if job.aim == "picture" or job.tones != "global":
-            what = f"aim is {job.aim} and tones {job.tones}, for a map of thickness"
+        if job.aim == "picture" or job.tones != "global" or not is_plain(job):
+            what = "tones, aim or preparation are asked for a map of thickness"
             hint = "a map is made as it is; its tones are settled"
-            raise PathgenError(what, where=given.name, allowed="aim tone and tones global", hint=hint)
+            raise PathgenError(what, where=given.name, allowed="a photograph for them", hint=hint)
         shown = picture.resample(given.values, rows, cols) if _whole(job) else _placed(given, job, rows, cols)
         return shown, [*given.notes]
     if _whole(job):

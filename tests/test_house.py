@@ -62,7 +62,7 @@ ALLOWED = {
     "summary": {"numpy"},
     "job": {"numpy", "msgspec"},
     "report": {"numpy", "matplotlib", "jinja2", "PIL"},
-    "cli": {"click", "msgspec", "numpy"},
+    "cli": {"click", "msgspec", "numpy", "PIL"},
     "__init__": set(),
     "__main__": set(),
 }

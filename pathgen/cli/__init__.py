@@ -15,6 +15,7 @@ from pathgen.errors import PathgenError, nearest
 
 COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine's program.",
+    "picture": "Prepare a photograph for a panel, and say what the panel will lose of it.",
     "replay": "Lay down a written program and say what it will show.",
     "fit": "Fit a plastic's light law to a measured step wedge.",
     "machines": "List the machine and material profiles, or show one.",

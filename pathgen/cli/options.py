@@ -10,6 +10,7 @@ import msgspec
 from msgspec import inspect
 
 from pathgen.settings import Job
+from pathgen.settings.machine import Profile
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -33,7 +34,15 @@ class ListOf(click.ParamType[list[Any]]):
 
 def job_options(function: F) -> F:
     """Decorate a command with one option for each field of `Job`; options not given arrive as None."""
-    record = inspect.type_info(Job)
+    return record_options(Job)(function)
+
+
+def record_options(kind: type[Profile]) -> Callable[[F], F]:
+    """Decorate a command with one option for each field of a record; options not given arrive as None."""
+    return lambda function: _with_options(function, inspect.type_info(kind))
+
+
+def _with_options(function: F, record: inspect.Type) -> F:
     assert isinstance(record, inspect.StructType)
     for entry in reversed(record.fields):
         text, unit, kind = _described(entry.type)

@@ -105,7 +105,7 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
             allowed="8 or 16 bits, grey or colour",
             hint="save it as an 8-bit PNG; measured thickness belongs in an .npy file",
         )
-    to_rgb, notes = _profile(image, plain)
+    to_rgb, notes = profile_of(image, plain)
     if "16" in coding.raw and coding.highest == 255:
         notes.append("16-bit colour was read with 8 bits a channel")
     key = image.info.pop("transparency", None) if plain != "RGB" or image.mode == "RGB" else None
@@ -116,7 +116,7 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
     return y, notes + (["transparent parts are shown on white"] if clear else [])
 
 
-def _profile(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
+def profile_of(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
     """How the picture's plain pixels become sRGB, and what to tell the user about it."""
     data = image.info.get("icc_profile")
     if plain == "LAB":
@@ -192,7 +192,7 @@ def _colour(
     y = np.empty((image.height, image.width), dtype=np.float32)
     clear = False
     for top, block in _blocks(image):
-        opaque, alpha = _split(block, plain)
+        opaque, alpha = set_aside(block, plain)
         rgb = np.asarray(to_rgb(opaque))
         rows = red[rgb[..., 0]] + green[rgb[..., 1]] + blue[rgb[..., 2]]
         if isinstance(key, tuple):
@@ -205,7 +205,7 @@ def _colour(
     return np.clip(y, 0.0, 1.0, out=y), clear
 
 
-def _split(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
+def set_aside(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
     """Set an image's transparency aside."""
     if block.mode in ("P", "PA") and block.has_transparency_data:
         block = block.convert("RGBA")

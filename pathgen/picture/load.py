@@ -75,19 +75,19 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
     >>> picture.luminance.shape, round(float(picture.luminance[0, 0]), 5), picture.notes
     ((2, 3), 0.21586, ())
     """
-    file = _readable(path, _FORMATS_TEXT)
+    file = readable(path, _FORMATS_TEXT)
     try:
         # Opened here and not by Pillow, which maps some files it opens by name into memory, and then
         # scrambles a TIFF that is stored lying down.
-        with _hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
-            _check_size(image.height, image.width, str(file))
+        with hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
+            check_size(image.height, image.width, str(file))
             luminance, notes = _read(image)
     except Exception as error:  # a decoder raises whatever its parsing stumbles over
-        raise _refusal(error, file) from error
+        raise refusal(error, file) from error
     return Picture(luminance, file.name, tuple(notes))
 
 
-def _refusal(error: Exception, file: Path) -> PathgenError:
+def refusal(error: Exception, file: Path) -> PathgenError:
     """Say in the user's terms why a file cannot be read as a picture."""
     where = str(file)
     if isinstance(error, PathgenError):
@@ -110,7 +110,7 @@ def _refusal(error: Exception, file: Path) -> PathgenError:
 
 
 @contextmanager
-def _hushed() -> Iterator[None]:
+def hushed() -> Iterator[None]:
     """Keep decoders from talking past the errors and notes made here.
 
     Pillow warns of damaged metadata and of sizes it finds large: what bears on the picture is refused or
@@ -144,16 +144,16 @@ def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
     orientation = image.getexif().get(ExifTags.Base.Orientation, 1)
     if frames > 1:
         notes.insert(0, f"the first of {frames} frames is used")
-    return np.ascontiguousarray(_upright(luminance, orientation)), notes
+    return np.ascontiguousarray(upright(luminance, orientation)), notes
 
 
-def _upright(stored: Luminance, orientation: int) -> Luminance:
+def upright(stored: Luminance, orientation: int) -> Luminance:
     """Turn a stored picture as its EXIF orientation asks (TIFF 6.0, tag 274); others are left alone."""
     if orientation in (2, 3, 7, 8):  # first column stored is the right side or, lying down, the bottom
         stored = stored[:, ::-1]
     if orientation in (3, 4, 6, 7):  # first row stored is the bottom or, lying down, the right side
         stored = stored[::-1]
-    return stored.T if orientation in (5, 6, 7, 8) else stored
+    return stored.swapaxes(0, 1) if orientation in (5, 6, 7, 8) else stored
 
 
 def is_thickness(path: str | os.PathLike[str]) -> bool:
@@ -195,7 +195,7 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
     ...     load_thickness(f"{folder}/step.npy").tolist()
     [[1.0, 2.0], [2.0, 3.0]]
     """
-    file = _readable(path, "an .npy file of thickness in mm")
+    file = readable(path, "an .npy file of thickness in mm")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # numpy remarks on headers written by Python 2; they read well
@@ -244,7 +244,7 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
             f"array holds {values.dtype}", where=where, allowed="real numbers, thickness in mm"
         )
     rows, cols = values.shape
-    _check_size(rows, cols, where, "array")
+    check_size(rows, cols, where, "array")
     low, high = float(np.min(values)), float(np.max(values))
     if not (np.isfinite(low) and np.isfinite(high)) or low < 0:
         bad = ~np.isfinite(values) | (values < 0)
@@ -259,7 +259,8 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
     return np.array(values, dtype=np.float64, order="C")
 
 
-def _check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:
+def check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:
+    """Refuse what has too few pixels for a picture, or more than are opened."""
     if min(rows, cols) < 2 or rows * cols > MEGAPIXELS * 1_000_000:
         raise PathgenError(
             f"{what} has {cols} × {rows} pixels",
@@ -269,7 +270,7 @@ def _check_size(rows: int, cols: int, where: str, what: str = "picture") -> None
         )
 
 
-def _readable(path: str | os.PathLike[str], allowed: str) -> Path:
+def readable(path: str | os.PathLike[str], allowed: str) -> Path:
     """Refuse early what is no file with something in it; the messages of decoders are less clear."""
     file = Path(path)
     try:

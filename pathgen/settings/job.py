@@ -10,7 +10,8 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from pathgen.settings.machine import CELSIUS, MM, SPEED, Profile
+from pathgen.settings.machine import CELSIUS, MM, SPEED
+from pathgen.settings.preparation import Preparation
 
 Length = Annotated[float, Meta(gt=0, le=2000)]
 Pitch = Annotated[float, Meta(gt=0, le=5)]
@@ -25,8 +26,8 @@ PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
 LISTS = ("eyelet_at", "wedge_at")  # keys that take several values, as text with commas between
 
 
-class Job(Profile, frozen=True):
-    """One panel. Lengths in mm, feeds in mm/s, temperatures in °C.
+class Job(Preparation, frozen=True):
+    """One panel, preparation of its photograph included. Lengths in mm, feeds in mm/s, temperatures in °C.
 
     `None` means: chosen from the picture, the machine or the material, as the field's text says.
     """

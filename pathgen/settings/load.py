@@ -149,12 +149,13 @@ def load_job(path: str | Path) -> Job:
 def anchored(job: Job, path: str | Path) -> Job:
     """Have the files that a job names looked for from the folder of the job file at `path`."""
     names = {"machine": job.machine, "material": job.material}
-    if any(mark in job.outline for mark in "./\\"):
-        names["outline"] = job.outline
+    for key in ("outline", "isolate"):
+        if any(mark in getattr(job, key) for mark in "./\\"):
+            names[key] = getattr(job, key)
     found = {
         key: str(Path(path).parent / name)
         for key, name in names.items()
-        if key == "outline" or _is_file(name)
+        if key in ("outline", "isolate") or _is_file(name)
     }
     return msgspec.structs.replace(job, **found)
 

@@ -82,7 +82,18 @@ def test_a_material_is_called_what_its_file_is(name):
 def test_every_pair_settles(machine, material):
     setup = settle(Job(machine=machine, material=material))
     left_open = {key for key in Job.__struct_fields__ if getattr(setup.job, key) is None}
-    may_stay = {"wedge_height", "wedge_at", "foot", "line_thickness", "eyelet_at", "prop_feed"}
+    may_stay = {
+        "red",
+        "green",
+        "blue",
+        "trim",
+        "wedge_height",
+        "wedge_at",
+        "foot",
+        "line_thickness",
+        "eyelet_at",
+        "prop_feed",
+    }
     assert left_open == {"width", "height"} | may_stay
     assert setup.job.nozzle_temperature == setup.material.temperature.nozzle
 
@@ -378,6 +389,8 @@ def leaves(values, path=()):
 
 OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.axis": "y",
+    "job.mirror": "yes",
+    "job.invert": "yes",
     "job.tones": "local",
     "job.grain": "diffused",
     "job.aim": "picture",
