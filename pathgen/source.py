@@ -228,7 +228,9 @@ def loops_of(job: Job) -> list[Eyelet]:
     """
     even = tuple((i + 0.5) / job.eyelets for i in range(job.eyelets))
     places = even if job.eyelet_at is None else job.eyelet_at
-    return [Eyelet(at, job.eyelet_opening, job.eyelet_wall) for at in places]
+    # The opening closes upward as the panel stands: made on its left edge, that is to the viewer's right.
+    point = {90: "right", 270: "left"}.get(0 if job.turn == "auto" else job.turn, "up")
+    return [Eyelet(at, job.eyelet_opening, job.eyelet_wall, point=point) for at in places]
 
 
 def to_panel(

@@ -88,7 +88,7 @@ def test_refusals():
 
 @pytest.mark.parametrize(
     "job",
-    [{"outline": "disc"}, {"outline": "disc", "turn": 90, "relief": "away"}, {"outline": "arch", "turn": 90}],
+    [{"outline": "disc"}, {"outline": "disc", "turn": 90, "eyelets": 1}, {"outline": "arch", "turn": 90}],
 )
 def test_every_layer_of_a_disc_is_carried_and_its_cradle_is_light(job):
     """100 mm, 0.1 mm layers. A layer's columns lie over the layer below, or over fins that end a layer under
@@ -213,3 +213,11 @@ def test_props_have_their_own_feed(tmp_path):
     assert result.summary["dry_time_s"] > 0
     with pytest.raises(PathgenError, match="prop_feed"):
         plan(WALL, Job(prop_feed=900.0))
+
+
+@pytest.mark.parametrize("turn", [0, 90, 270])
+@pytest.mark.parametrize("relief", ["toward", "away"])
+def test_the_opening_of_a_loop_needs_no_prop_whichever_way_it_stands(turn, relief):
+    job = Job(outline="disc", width=60.0, eyelets=1, eyelet_opening=5.0, turn=turn, relief=relief, brim=4.0)
+    planned = plan(np.full((600, 600), 1.9), job)
+    assert not planned.leaning.outline[planned.leaning.leaning].any()

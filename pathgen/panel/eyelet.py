@@ -14,6 +14,7 @@ from itertools import combinations
 
 import numpy as np
 import shapely
+import shapely.affinity
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -50,6 +51,9 @@ class Eyelet:
     rise : float, optional
         Height of the opening's middle over the outline's edge, measured across the edge. By default as low
         as leaves the wall to the picture, and at the lowest on the edge itself.
+    point : {"up", "left", "right"}
+        Where the opening closes to a point: upward as the panel stands, which is sideways for one that is
+        made on its side.
     """
 
     at: float = 0.5
@@ -57,6 +61,13 @@ class Eyelet:
     wall: float = 1.5
     overhang: float = 45.0
     rise: float | None = None
+    point: str = "up"
+
+    @property
+    def reach(self) -> float:
+        """Half the width that the opening takes along the top, mm."""
+        radius = self.opening / 2
+        return radius if self.point == "up" else radius * (1 + 1 / math.sin(math.radians(self.overhang))) / 2
 
 
 def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tuple[Polygon, MultiPolygon]:
@@ -195,13 +206,22 @@ def _opening(outline: Polygon, spec: Eyelet, rim_width: float) -> Polygon:
     if z is None:
         allowed = "a rise that meets the outline there"
         raise PathgenError(f"rise of {rise:g} mm", where=_name(spec), allowed=allowed)
-    return teardrop(u, z, radius, spec.overhang)
+    upward = teardrop(u, z, radius, spec.overhang)
+    if spec.point == "up":
+        return upward
+    lying = shapely.affinity.rotate(upward, 90 if spec.point == "left" else -90, origin=(u, z))
+    left, _, right, _ = lying.bounds
+    lying = shapely.affinity.translate(lying, u - (left + right) / 2)
+    picture = _grown(outline, -rim_width)
+    short = 0.0 if picture.is_empty or spec.rise is not None else spec.wall - lying.distance(picture)
+    # On a curved top it comes nearer to the picture than one that points up: raised by twice what is short.
+    return shapely.affinity.translate(lying, yoff=2 * short) if short > 0 else lying
 
 
 def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
     """Outline a lug: the opening's wall above its middle, and below it all down to the panel."""
     low_left, low, low_right, _ = outline.bounds
-    u, half = _across(outline, spec), spec.opening / 2 + spec.wall
+    u, half = _across(outline, spec), spec.reach + spec.wall
     left, right = max(u - half, low_left), min(u + half, low_right)
     middle = opening.bounds[1] + spec.opening / 2
     empty = shapely.get_parts(shapely.difference(shapely.box(left, low, right, middle), outline))
@@ -258,9 +278,9 @@ def _check(spec: Eyelet, outline: Polygon) -> None:
         allowed = f"{-OPENING[1]:g} to {OPENING[1]:g} mm"
         raise PathgenError(f"rise is {spec.rise:g} mm", where=_name(spec), allowed=allowed)
     left, _, right, _ = outline.bounds
-    least = (spec.opening / 2 + spec.wall) / (right - left)
+    least = (spec.reach + spec.wall) / (right - left)
     if least > 0.5:
-        lug, width = spec.opening + 2 * spec.wall, right - left
+        lug, width = 2 * (spec.reach + spec.wall), right - left
         what = f"lug of {lug:g} mm on a panel {width:g} mm wide"
         raise PathgenError(what, where=_name(spec), hint="make opening or wall smaller")
     if not least - SHARE_SLACK <= spec.at <= 1 - least + SHARE_SLACK:
