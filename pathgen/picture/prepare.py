@@ -16,7 +16,7 @@ from scipy import ndimage
 from pathgen.errors import PathgenError
 from pathgen.picture import tones
 from pathgen.picture.colour import LONGEST, Colours, load_colour
-from pathgen.picture.subject import check_mask, feathered, find_subject, hardly_parted, tidy
+from pathgen.picture.subject import check_mask, feathered, find_subject, hardly_parted, tidy, unmixed
 from pathgen.picture.tone import WEIGHTS, encode_srgb
 from pathgen.settings.preparation import Preparation
 
@@ -41,6 +41,8 @@ class Prepared:
     size : (cols, rows)
         Of the photograph's file.
     notes : tuple of str
+    factor : int
+        Pixels of the file along a side of one of these.
     """
 
     luminance: Single
@@ -49,6 +51,7 @@ class Prepared:
     size: tuple[int, int]
     notes: tuple[str, ...] = ()
     stages: list[tuple[str, Single]] = field(default_factory=list)
+    factor: int = 1
 
 
 def prepare_file(
@@ -61,7 +64,7 @@ def prepare_file(
     path : path-like
     asked : Preparation
     longest : int
-        Pixels of the longer side that are worked on; a panel shows no more.
+        Pixels of the longer side that are worked on, about (`load_colour`); most panels show no more.
     keep : bool
         Keep the stages.
 
@@ -118,6 +121,7 @@ def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prep
         raise PathgenError(what, where="trim", allowed="2 × 2 or more")
     codes = kept("grey", tones.grey(rgb, weights))
     if subject is not None and subject.min() < 1:
+        codes = unmixed(codes, subject) if _mixes(asked) else codes
         kept("subject", codes * subject + np.float32(asked.backdrop_tone) * (1 - subject))
     codes = kept("smooth", tones.smoothed(codes, asked.smooth))
     codes = kept("levels", _levels(codes, subject, asked))
@@ -132,7 +136,7 @@ def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prep
         backdrop = tones.light_of(np.full((1, 1), asked.backdrop_tone, np.float32))
         light = subject * light + (1 - subject) * backdrop
         kept("on its backdrop", encode_srgb(light).astype(np.float32))
-    return Prepared(light, subject, colours.source, colours.size, tuple(notes), stages)
+    return Prepared(light, subject, colours.source, colours.size, tuple(notes), stages, colours.factor)
 
 
 def _weights(asked: Preparation) -> tuple[float, float, float]:
@@ -141,6 +145,13 @@ def _weights(asked: Preparation) -> tuple[float, float, float]:
         return WEIGHTS
     red, green, blue = (0.0 if value is None else value for value in given)
     return red, green, blue
+
+
+def _mixes(asked: Preparation) -> bool:
+    """Tell whether a subject's edge holds some of the old backdrop; a hard mask is taken exactly as it is."""
+    if asked.isolate in ("off", "alpha"):
+        return bool(asked.straighten)  # turning mixes the edge with what lies under clear pixels
+    return asked.isolate == "auto" or asked.feather > 0
 
 
 def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single | None:
@@ -164,11 +175,9 @@ def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single |
                 "or another backdrop_tolerance may do better"
             )
         return feathered(found, asked.feather)
-    mask = load_colour(asked.isolate, max(colours.rgb.shape[:2]))
+    mask = load_colour(asked.isolate, factor=colours.factor)
     marked = tones.grey(mask.rgb)
     check_mask(marked, mask.size, colours.size)
-    if marked.shape != colours.rgb.shape[:2]:
-        raise PathgenError(f"mask of {mask.size[0]} × {mask.size[1]} pixels", where="isolate")
     return feathered(tidy(marked > 0.5, asked.stray / 100), asked.feather) if asked.feather else marked
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from PIL import Image
+from scipy import ndimage
 from skimage.exposure import equalize_adapthist, rescale_intensity
 
 from pathgen.errors import PathgenError
@@ -162,3 +163,55 @@ def test_advice_speaks_of_what_is_there():
     white = advice(prepare(colours(rgb), Preparation(isolate="auto")), 100.0, 0.4)
     share = [int(line[-1].split("backdrop: ")[1].split(" %")[0]) for line in (dark, white)]
     assert share[0] > share[1]
+
+
+@pytest.mark.parametrize("size", [(2401, 60), (3001, 90), (5000, 70), (6001, 64)])
+def test_a_mask_lies_on_its_photograph_at_every_size(tmp_path, size):
+    """Reduced by the same factor, whatever is left over at the edges."""
+    cols, rows = size
+    subject = np.zeros((rows, cols), np.uint8)
+    subject[rows // 4 : rows // 2, cols // 4 : cols // 2] = 255
+    Image.fromarray(subject).save(tmp_path / "mask.png")
+    Image.fromarray(200 - subject // 2).save(tmp_path / "photo.png")
+    asked = Preparation(isolate=str(tmp_path / "mask.png"), feather=0.0)
+    made = prepare_file(tmp_path / "photo.png", asked)
+    factor = made.factor
+    whole = subject[: rows // factor * factor, : cols // factor * factor].astype(float) / 255
+    mean = whole.reshape(rows // factor, factor, cols // factor, factor).mean(axis=(1, 3))
+    np.testing.assert_allclose(made.subject[np.isin(mean, (0, 1))], mean[np.isin(mean, (0, 1))], atol=1e-6)
+    assert made.subject.shape == mean.shape and 1440 <= max(mean.shape) <= 2880
+
+
+def test_what_lies_unseen_under_clear_pixels_does_not_bleed(tmp_path):
+    """A light disc, black where it is clear: reduced, it is the mean of what `load_picture` shows."""
+    y, x = np.mgrid[0:120, 0:120]
+    pixels = np.zeros((120, 120, 4), np.uint8)
+    pixels[(y - 60) ** 2 + (x - 60) ** 2 < 2000] = (200, 200, 200, 255)
+    path = tmp_path / "disc.png"
+    Image.fromarray(pixels).save(path)
+    shown = load_picture(path).luminance.reshape(40, 3, 40, 3).mean(axis=(1, 3))
+    for isolate in ("off", "alpha"):
+        made = prepare_file(path, Preparation(isolate=isolate), longest=40)
+        np.testing.assert_allclose(made.luminance, shown, atol=1e-6)
+    turned = prepare_file(path, Preparation(isolate="alpha", straighten=5.0), longest=120).luminance
+    assert turned.min() > 0.95 * decode_srgb(200 / 255)
+
+
+@pytest.mark.parametrize(("own", "old", "tone"), [(0.5, 0.02, 1.0), (0.05, 0.8, 0.0), (0.3, 0.02, 0.9)])
+@pytest.mark.parametrize("feather", [0.0, 2.0])
+def test_no_line_of_the_old_backdrop_is_left_around_a_subject(own, old, tone, feather):
+    """A soft disc put before another backdrop has tones between the two new ones, and none beyond."""
+    y, x = np.mgrid[0:200, 0:200]
+    share = ndimage.gaussian_filter(((y - 100) ** 2 + (x - 100) ** 2 < 3600).astype(float), 1.0)
+    light = share * own + (1 - share) * old
+    asked = Preparation(isolate="auto", backdrop_tone=tone, feather=feather)
+    codes = codes_of(prepare(colours(np.repeat(light[..., None], 3, axis=2)), asked))
+    ends = sorted((float(encode_srgb(own)), tone))
+    assert codes.min() > ends[0] - 0.03 and codes.max() < ends[1] + 0.03
+
+
+def test_the_size_a_photograph_is_used_up_at_is_that_of_the_part_kept():
+    rgb, _ = portrait(2)
+    made = prepare(colours(rgb), Preparation(isolate="auto", trim=0.0))
+    assert made.luminance.shape[1] < rgb.shape[1]
+    assert f"used up at {made.luminance.shape[1] * 0.2:.0f} mm" in advice(made, 100.0, 0.4)[3]
