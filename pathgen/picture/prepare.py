@@ -22,6 +22,7 @@ from pathgen.settings.preparation import Preparation
 
 Single = NDArray[np.float32]
 
+SOFT_EDGE = 2.0  # pixels that an edge found by itself is softened over
 VAGUE = 0.15  # share of a subject's edge that is worth a word
 
 
@@ -151,7 +152,7 @@ def _mixes(asked: Preparation) -> bool:
     """Tell whether a subject's edge holds some of the old backdrop; a hard mask is taken exactly as it is."""
     if asked.isolate in ("off", "alpha"):
         return bool(asked.straighten)  # turning mixes the edge with what lies under clear pixels
-    return asked.isolate == "auto" or asked.feather > 0
+    return asked.isolate == "auto" or (asked.feather or 0.0) > 0
 
 
 def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single | None:
@@ -174,7 +175,7 @@ def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single |
                 f"{100 * vague:.0f} % of its edge hardly differs from the backdrop: look at --stages, a mask "
                 "or another backdrop_tolerance may do better"
             )
-        return feathered(found, asked.feather)
+        return feathered(found, SOFT_EDGE if asked.feather is None else asked.feather)
     mask = load_colour(asked.isolate, factor=colours.factor)
     marked = tones.grey(mask.rgb)
     check_mask(marked, mask.size, colours.size)

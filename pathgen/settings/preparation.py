@@ -42,8 +42,12 @@ class Preparation(Profile, frozen=True):
     ] = 10.0
     backdrop_tone: Annotated[float, Meta(ge=0, le=1, description="Tone of the backdrop: 1 is white.")] = 1.0
     feather: Annotated[
-        float, Meta(ge=0, le=100, description="Pixels over which the subject's edge is softened.")
-    ] = 2.0
+        Annotated[float, Meta(ge=0, le=100)] | None,
+        Meta(
+            description="Pixels over which the subject's edge is softened. By default 2 for auto; a mask is "
+            "taken as it is."
+        ),
+    ] = None
     stray: Annotated[
         Percent, Meta(description="Percent of the picture under which bits of subject are removed.")
     ] = 0.1

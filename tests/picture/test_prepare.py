@@ -116,7 +116,7 @@ def test_an_isolated_subject_stands_on_its_backdrop(tmp_path):
         assert ((made.subject > 0.5) != true).mean() < 0.02
     mask = tmp_path / "mask.png"
     Image.fromarray((255 * true).astype(np.uint8)).save(mask)
-    given = prepare(colours(rgb), Preparation(isolate=str(mask), feather=0.0))
+    given = prepare(colours(rgb), Preparation(isolate=str(mask)))
     assert np.array_equal(given.subject > 0.5, true)
     trimmed = prepare(colours(rgb), Preparation(isolate=str(mask), feather=0.0, trim=0.0))
     rows, cols = np.flatnonzero(true.any(axis=1)), np.flatnonzero(true.any(axis=0))

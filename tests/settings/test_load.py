@@ -87,6 +87,7 @@ def test_every_pair_settles(machine, material):
         "green",
         "blue",
         "trim",
+        "feather",
         "wedge_height",
         "wedge_at",
         "foot",
