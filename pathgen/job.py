@@ -28,6 +28,7 @@ from pathgen.motion import (
     MovesRecorder,
     Plan,
     Tally,
+    banded,
     fastest_feed,
     lead_filament,
     limit_feed,
@@ -51,7 +52,7 @@ __all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "pla
 Progress = Callable[[int, int], None]
 
 # What panels on one platform have in common: they share layers, heat, and the head.
-SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature",
+SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature", "band",
           "platform_temperature", "axis", "spacing", "build", "solidity", "feed", "pace", "lead")  # fmt: skip
 
 
@@ -273,7 +274,7 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
         raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
     comb = None
     if not plain and job.cradle != "none":
-        comb = CradlePlan(job.pitch, angle=job.overhang, brim=job.brim)
+        comb = CradlePlan(job.pitch, angle=setup.overhang, brim=job.brim)
         if bend is not None:  # bending brings what stands on the hollow side nearer together
             comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
     wedge = None
@@ -319,7 +320,14 @@ def write(
     platform = _alone(planned) if isinstance(planned, Planned) else planned
     setup, layers = platform.setup, program_layers(platform)
     writer = ProgramWriter(stream, setup.machine, setup.material.fan)
-    writer.begin(first_facts(platform), _placeholders(platform), layers.top, layers.height)
+    writer.begin(
+        first_facts(platform),
+        _placeholders(platform),
+        layers.top,
+        layers.height,
+        nozzle=banded(setup, layers, "nozzle_temperature"),
+        fan=banded(setup, layers, "fan"),
+    )
     sums, extents, owed, done = Tally(), Extents(), 0.0, 0
     total = sum(len(p.layers) for p in platform.panels)
     walls = [Walls(p.panel, p.bend) for p in platform.panels]

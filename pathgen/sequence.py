@@ -20,15 +20,18 @@ from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
 from pathgen.layers.bent import bent_outline
 from pathgen.layers.props import between
 from pathgen.layers.strokes import joined, rearranged
-from pathgen.motion import Heights, Kind, Moves, approach, assemble, concatenate, hop, start_line
+from pathgen.motion import Heights, Kind, Moves, approach, assemble, banded, concatenate, hop, start_line
 from pathgen.planned import Planned, Platform
 from pathgen.route import order_strokes
+from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
 CLEAR = 10.0  # mm that the head rises over what stands on the platform
 
 if TYPE_CHECKING:
     from pathgen.route.guide import Guide
+
+Ints = NDArray[np.intp]
 
 WALL, TAB, FREE = 0, 1, -1  # as `pathgen.route.guide` ranks strokes
 
@@ -94,6 +97,7 @@ def blocks(platform: Platform) -> Iterator[Block]:
     opening.append(assemble(line, Kind.START, heights, setup, opening[-1].end))
     every = tuple(range(len(platform.panels)))
     begun = 0  # layers of the panels before
+    stops = _stops(setup, heights)
     for group in [(number,) for number in every] if platform.in_turn else [every]:
         panels = [platform.panels[number] for number in group]
         if begun:
@@ -104,11 +108,41 @@ def blocks(platform: Platform) -> Iterator[Block]:
         for laid in _laid(platform, group):
             strokes, kinds = order.of(laid, at[:2])
             moves = assemble(_later(strokes, begun), kinds, heights, setup, at)
+            moves = _aside(moves, stops, platform)
             at = moves.end
             yield Block(concatenate([*opening, moves]), laid)
             opening = [_none(at)]
         opening = [_none(at)]
         begun += max(len(planned.layers) for planned in panels)
+
+
+def _stops(setup: Setup, heights: Heights) -> Ints:
+    """Give the layers before which the operator has another nozzle temperature to set."""
+    if setup.machine.dialect.heaters == "program":
+        return np.zeros(0, np.intp)
+    return np.flatnonzero(np.diff(banded(setup, heights, "nozzle_temperature"))) + 1
+
+
+def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
+    """Have the head wait aside where a program stops: a hot nozzle at rest melts into the wall.
+
+    What goes aside belongs to the layer before, what comes back to the one after: the stop is between.
+    """
+    machine = platform.setup.machine
+    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
+    park = (machine.volume.x[0] + machine.margin, machine.volume.y[1] - machine.margin, clear)
+    for layer in stops.tolist():
+        row = int(np.searchsorted(moves.layer, layer))
+        if row == len(moves) or moves.layer[row] != layer:
+            continue
+        before = moves.rows(slice(0, row))
+        away = hop(before.end, before.end, clear, layer, machine)
+        away.x[2], away.y[2], _ = park
+        out, back = away.rows(slice(0, 3)), away.rows(slice(2, 5))
+        back.x[0], back.y[0], _ = before.end
+        out.layer[:] = max(layer - 1, 0)
+        moves = concatenate([before, out, back, moves.rows(slice(row, None))])
+    return moves
 
 
 def _none(at: tuple[float, float, float]) -> Moves:

@@ -260,11 +260,11 @@ def to_panel(
         raise PathgenError(what, where="rim_width", allowed="2 × 2 pixels or more")
     thickness, notes = _thickness(given, setup, rows, cols, progress)
     if job.slope != "free":
-        limited = limit_slope(view.standing(thickness), job.pixel, job.overhang, keep=job.slope)
+        limited = limit_slope(view.standing(thickness), job.pixel, setup.overhang, keep=job.slope)
         thickness = view.upright(limited.thickness)
         notes.append(
-            f"slope limited to {job.overhang:g} degrees: {100 * limited.share:.0f} % of the picture changed, "
-            f"by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
+            f"slope limited to {setup.overhang:g} degrees: {100 * limited.share:.0f} % of the picture "
+            f"changed, by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
         )
     if job.grain == "diffused":
         settled, note = grained(view.standing(thickness), setup)
@@ -272,7 +272,7 @@ def to_panel(
         notes.append(note)
     if job.seam == "dark":
         view = replace(view, roll=_roll(thickness, view))
-    return chamfer(stand(_upright(thickness, given, job), view), job.overhang), notes
+    return chamfer(stand(_upright(thickness, given, job), view), setup.overhang), notes
 
 
 def _inner(given: Given, job: Job) -> tuple[int, int]:

@@ -17,7 +17,7 @@ from pathgen.layers.props import Props
 from pathgen.motion.opening import START_LINE
 from pathgen.panel import Panel
 from pathgen.panel.overhang import Overhang, overhangs
-from pathgen.panel.steadiness import Conditions, Sections, Steadiness, sections, steadiness
+from pathgen.panel.steadiness import FRACTION, Conditions, Sections, Steadiness, sections, steadiness
 from pathgen.planned import bead_plan, bend_of, wedge_sites
 from pathgen.route import Footprint, Placement, place, place_turned
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
@@ -97,7 +97,7 @@ def leaning_of(upright: Upright) -> Overhang:
     panel, props = upright.panel, upright.props
     bead = bead_plan(panel, upright.setup).pitch
     carries = None if props is None else props.carries
-    return overhangs(panel.thickness, panel.pixel, upright.setup.job.overhang, bead, carries)
+    return overhangs(panel.thickness, panel.pixel, upright.setup.overhang, bead, carries)
 
 
 def covered(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
@@ -190,7 +190,9 @@ class Wall:
         panel = upright.panel
         # Wedges hold the panel up to their top.
         held = (job.wedge_height or 2 * panel.height / 3) if wedge_sites(job) else 0.0
-        plain = Conditions(material.modulus, material.density, support=held, pitch=job.pitch)
+        # Sway is judged as a share of a bead's pitch, or against what was seen to show on this machine.
+        measure = job.pitch if machine.sway_limit is None else machine.sway_limit / FRACTION
+        plain = Conditions(material.modulus, material.density, support=held, pitch=measure)
         carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
         return cls(
             sections(panel.thickness, panel.pixel, panel.edge), {float(r): c for r, c in carried.items()}

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from pathgen import optics
 from pathgen.layers import Strokes
-from pathgen.motion import DEPOSITS, Kind, Moves, Tally, filament_area, mass
+from pathgen.motion import DEPOSITS, Kind, Moves, Tally, mass
 from pathgen.optics.viewing import seen
 from pathgen.panel import Bend, Panel
 from pathgen.panel.view import TURNS
 from pathgen.planned import Planned, Platform, Summary
 from pathgen.settings import digest
+from pathgen.settings.job import Band
 
 
 @dataclass(slots=True)
@@ -110,7 +111,7 @@ def summarise(
     setup, machine, material = platform.setup, platform.setup.machine, platform.setup.material
     panels, tallest = platform.panels, platform.tallest
     filament = float(sums.filament.sum())
-    weight = mass(filament, filament_area(machine.hot_end.filament_diameter), material.density)
+    weight = mass(filament, machine.hot_end.section, material.density)
     moving = float(sums.time.sum())
     before = machine.heaters.warm_up + machine.heaters.homing
     layers = sum(each.layers for each in walls)
@@ -283,13 +284,20 @@ def _job_facts(planned: Planned) -> dict[str, object]:
     values = {
         name: getattr(job, name) for name in job.__struct_fields__ if name not in ("machine", "material")
     }
-    return {name: _spelled(value) for name, value in values.items() if value is not None}
+    return {name: _spelled(value) for name, value in values.items() if value not in (None, ())}
 
 
 def _spelled(value: object) -> object:
+    if isinstance(value, tuple) and value and isinstance(value[0], Band):
+        return " ".join(",".join(f"{k}={v:g}" for k, v in _said(band)) for band in value)
     if isinstance(value, tuple):
         return ",".join(f"{item:g}" for item in value)  # brackets would end some comments
     return f"{value:g}" if isinstance(value, float) else value
+
+
+def _said(band: Band) -> list[tuple[str, float]]:
+    values = ((name, getattr(band, name)) for name in band.__struct_fields__)
+    return [(name, value) for name, value in values if value is not None]
 
 
 def last_facts(summary: Summary) -> dict[str, str]:

@@ -79,7 +79,7 @@ def thickness_of(
         bore=setup.machine.hot_end.bore,
         spread=(light.spread, light.spread_growth),
         room=(0.0, job.aim_room),
-        overhang=None if job.slope == "free" else job.overhang,
+        overhang=None if job.slope == "free" else setup.overhang,
         progress=progress,
     )
     return view.upright(made.thickness), [*notes, str(made)]
@@ -105,8 +105,8 @@ def grained(standing: Floats, setup: Setup) -> tuple[Floats, str]:
 
     job, hot_end = setup.job, setup.machine.hot_end
     # Behind the nozzle pressure evens out what is fed within the lag.
-    length = max(job.feed * hot_end.lag, job.pixel)
-    step = least_step(setup.machine, job.layer, length, job.solidity).thickness
+    length = max(setup.feed * hot_end.lag, job.pixel)
+    step = least_step(setup.machine, job.layer, length, setup.solidity).thickness
     material = setup.material
     seen = notice(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
     said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"

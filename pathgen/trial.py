@@ -60,7 +60,7 @@ def try_fill(
     -------
     Trial
     """
-    job, machine = setup.job, setup.machine
+    machine = setup.machine
     frame = Frame(
         placement.rotation, placement.x0, placement.y0, layers.panel.width, layers.panel.pixel, layers.top
     )
@@ -73,7 +73,7 @@ def try_fill(
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += in_plane(
             moves, frame, profiles.thickness, [number],
-            solidity=job.solidity, filament_diameter=machine.hot_end.filament_diameter,
+            solidity=setup.solidity, filament_diameter=machine.hot_end.filament_diameter,
         )  # fmt: skip
     row = pooled(found)
     void, overlap, outside = (float(row[f"{name}_share"] or 0.0) for name in ("void", "overlap", "outside"))

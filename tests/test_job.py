@@ -12,7 +12,7 @@ from pathgen import Job, make, plan
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.replay import Frame, deposit, thickness_error
-from pathgen.settings import machine_names
+from pathgen.settings import machine_names, settle
 
 PHOTOS = {"camera": data.camera, "astronaut": data.astronaut}
 SMALL = {"width": 40.0, "brim": 3.0}
@@ -146,7 +146,7 @@ def test_one_bead_count_is_one_stroke_a_layer(tmp_path):
 
 def test_defaults_are_the_trades():
     """Common practice: 0.1 mm layers and pixels, 20 mm/s, 99 %, a 10 mm brim."""
-    job = Job()
+    job = settle(Job()).job
     assert (job.layer, job.pixel, job.feed, job.solidity, job.brim) == (0.1, 0.1, 20.0, 0.99, 10.0)
 
 

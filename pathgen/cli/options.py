@@ -32,6 +32,17 @@ class ListOf(click.ParamType[list[Any]]):
         ]
 
 
+class Spelled(click.ParamType[str]):
+    """A table as keys and values, given once for each table."""
+
+    name = "table"
+
+
+def _together(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> str | None:
+    """Join an option that was given several times; the record's reader takes it apart."""
+    return " ".join(values) or None
+
+
 def job_options(function: F) -> F:
     """Decorate a command with one option for each field of `Job`; options not given arrive as None."""
     return record_options(Job)(function)
@@ -57,6 +68,8 @@ def _with_options(function: F, record: inspect.Type) -> F:
             "--" + entry.name.replace("_", "-"),
             entry.name,
             type=kind,
+            callback=_together if isinstance(kind, Spelled) else None,
+            multiple=isinstance(kind, Spelled),
             default=None,
             metavar=unit.upper() if unit else None,
             help=text + default,
@@ -81,6 +94,8 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
         return text or inner_text, unit or inner_unit, kind
     if isinstance(field_type, inspect.LiteralType):
         return text, unit, click.Choice([str(v) for v in field_type.values])
+    if isinstance(field_type, inspect.VarTupleType) and isinstance(field_type.item_type, inspect.StructType):
+        return text, "key=value,...", Spelled()
     if isinstance(field_type, inspect.VarTupleType):
         _, inner_unit, kind = _described(field_type.item_type)
         return text, unit or inner_unit or "list", ListOf(kind or click.STRING)

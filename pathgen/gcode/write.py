@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.comments import comment, fill_header, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
-from pathgen.gcode.template import block_lines, placeholders
+from pathgen.gcode.template import block_lines, layer_changes, placeholders
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Floats, Kind, Moves
 from pathgen.settings.machine import Machine
@@ -70,7 +70,8 @@ class ProgramWriter:
     Notes
     -----
     G0 stands for `Kind.TRAVEL` and `Kind.LIFT`, G1 for all others. F is in mm/min; a move of filament alone
-    has its feed in mm of filament a minute, also where the filament word counts a volume.
+    has its feed in mm of filament a minute, also where the filament word counts a volume. Where the
+    controller's z = 0 is not on the platform (the machine's `z_zero`), heights are written as it counts them.
 
     Examples
     --------
@@ -102,10 +103,7 @@ class ProgramWriter:
         self._values: dict[str, str] = {}
         self._late: dict[str, int] = {}
         self._layers: list[str] = []  # what the comment of each layer says
-        self._fan_on: list[str] = []  # lines that are still to come
-        self._fan_again: list[str] = []  # the same for the next panel, made in turn
-        self._fan_off: list[str] = []
-        self._restarts: set[int] = set()  # layers that begin a panel after the first
+        self._changes: dict[int, list[str]] = {}  # lines that open a layer: fan, nozzle temperature
         # What the rows so far leave behind; places and feed in units of their last decimal.
         self._place: list[int] = []
         self._known = [False, False, False]
@@ -123,6 +121,8 @@ class ProgramWriter:
         height: Floats,
         *,
         late: Sequence[str] = LATE,
+        nozzle: Floats | None = None,
+        fan: Floats | None = None,
     ) -> None:
         """Write header and start block.
 
@@ -137,6 +137,10 @@ class ProgramWriter:
             z of the top, and height, of every layer of the program, mm.
         late : sequence of str
             Keys of the facts that `finish` will give.
+        nozzle : (L,) float64, optional
+            Nozzle temperature of every layer, °C; by default the one in `values`.
+        fan : (L,) float64, optional
+            Part cooling of every layer, 0 to 1; by default the writer's. A panel's first layer has none.
 
         Raises
         ------
@@ -146,9 +150,9 @@ class ProgramWriter:
         dialect, names = self._dialect, ("start", "finish", "fan_on", "fan_off")
         self._values = placeholders(values, self._machine, self._fan)
         blocks = {name: block_lines(name, dialect, self._values) for name in names}
-        self._fan_on = blocks["fan_on"] if self._fan > 0 else []
-        self._fan_again, self._fan_off = list(self._fan_on), blocks["fan_off"]
-        self._restarts = set((np.flatnonzero(np.diff(top) <= 0) + 1).tolist())
+        cooled = np.full(len(top), self._fan) if fan is None else fan.copy()
+        cooled[np.diff(top, prepend=np.inf) <= 0] = 0.0  # the first layers of panels have to stick
+        self._changes = layer_changes(self._machine, self._values, nozzle, cooled)
         decimals = dialect.position_decimals
         self._layers = [
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
@@ -175,7 +179,8 @@ class ProgramWriter:
         if len(feed) != len(moves):
             raise ValueError(f"{len(feed)} feeds for {len(moves)} moves")
         if not self._place:
-            self._place = [int(v) for v in np.rint(np.array(moves.start) * self._place_scale)]
+            start = np.array(moves.start) - (0.0, 0.0, self._machine.z_zero)
+            self._place = [int(v) for v in np.rint(start * self._place_scale)]
         names = [field.name for field in fields(Moves) if field.name != "start"]
         for a in range(0, len(moves), ROWS):
             rows = slice(a, a + ROWS)
@@ -200,7 +205,7 @@ class ProgramWriter:
         """Round, find what changes, leave out what changes nothing, spell the rest."""
         starts = np.flatnonzero(_changed(moves.layer, self._layer))
         notes = self._notes(moves, starts)
-        positions = (("x", moves.x), ("y", moves.y), ("z", moves.z))
+        positions = (("x", moves.x), ("y", moves.y), ("z", moves.z - self._machine.z_zero))
         places = [_whole(values * self._place_scale, f"{name} of a move") for name, values in positions]
         moved = [_changed(column, last) for column, last in zip(places, self._place, strict=True)]
         self._place = [int(column[-1]) for column in places]
@@ -280,17 +285,11 @@ class ProgramWriter:
         return sorted(notes, key=lambda note: note[0])
 
     def _opening(self, layer: int) -> bytes:
-        """Make the lines before a layer: its comment, the filament's reset, the fan."""
+        """Make the lines before a layer: its comment, the filament's reset, the fan, the nozzle's heat."""
         lines = [comment(self._layers[layer], self._dialect.comment)]
-        if layer in self._restarts and self._fan > 0:  # the next panel's first layer
-            lines += self._fan_off
-            self._fan_on = list(self._fan_again)
         if self._dialect.filament_mode == "absolute":
             lines.append(f"G92 {self._dialect.extruder}0")
-        if layer > 0 and layer not in self._restarts:
-            lines += self._fan_on
-            self._fan_on = []
-        return _text(lines)
+        return _text(lines + self._changes.pop(layer, []))
 
 
 def _text(lines: Iterable[str]) -> bytes:

@@ -1,6 +1,7 @@
 """From strokes to moves with speeds and times."""
 
-from pathgen.motion.assemble import Heights, assemble, filament_area
+from pathgen.motion.assemble import assemble, filament_area
+from pathgen.motion.bands import Heights, banded
 from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, hop, start_line
@@ -20,6 +21,7 @@ __all__ = [
     "Tally",
     "approach",
     "assemble",
+    "banded",
     "concatenate",
     "fastest_feed",
     "filament_area",

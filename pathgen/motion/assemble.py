@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.strokes import Floats, Ints, Strokes
+from pathgen.layers.strokes import Ints, Strokes
+from pathgen.motion.bands import Heights, banded
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.pace import pace_factor
 from pathgen.settings import Setup
 
 BEFORE = 4  # rows that may come before a stroke: retract, lift, travel, reload
-
-
-@dataclass(frozen=True, slots=True)
-class Heights:
-    """Top and height of every layer, mm, (L,)."""
-
-    top: Floats
-    height: Floats
 
 
 def filament_area(diameter: float) -> float:
@@ -48,14 +39,15 @@ def assemble(
     heights : Heights
         Of all layers.
     setup : Setup
-        Feeds, solidity, filament and retraction.
+        Feeds, solidity, bands, filament and retraction.
     start : tuple of float
         Where the head is, (x, y, z) mm.
 
     Returns
     -------
     Moves
-        Filament follows E = solidity · area · h / (π d²/4). Empty where there are no strokes.
+        Filament follows E = solidity · area · h / (π d²/4), over the machine's filament factor. Empty where
+        there are no strokes.
     """
     x, y = strokes.u, strokes.n
     first, last = strokes.start[:-1], strokes.start[1:] - 1
@@ -70,9 +62,9 @@ def assemble(
     present = np.zeros(rows, bool)
     present[row] = True
     table.x[row], table.y[row], table.z[row] = x, y, heights.top[layer]
-    per_area = setup.job.solidity * heights.height / filament_area(setup.machine.hot_end.filament_diameter)
+    per_area = banded(setup, heights, "solidity") * heights.height / setup.machine.hot_end.section
     table.filament[row] = strokes.area * per_area[layer]
-    table.feed[row] = np.where(layer == 0, setup.job.first_feed, setup.job.feed)
+    table.feed[row] = np.where(layer == 0, setup.job.first_feed, banded(setup, heights, "feed")[layer])
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
     kinds, round_about = kind[of], kind == Kind.TRAVEL
     table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])

@@ -42,7 +42,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import DEPOSITS, Floats, Kind, Moves
 from pathgen.motion.speed import LEAST, Plan
 from pathgen.settings import Machine
@@ -81,14 +80,14 @@ def lagged_volume(moves: Moves, plan: Plan, machine: Machine, held: float = 0.0)
 
     >>> from pathgen.settings import load_machine
     >>> one = np.ones(1)
-    >>> fed = 10 / filament_area(1.75) * one
+    >>> fed = 10 / load_machine("benchtop-220").hot_end.section * one
     >>> far, wall, layer = 20 * one, 5 * one.astype("u1"), one.astype("i4")
     >>> bead = Moves((0, 0, 0), far, 0 * one, 0 * one, fed, far, wall, layer)
     >>> plan = Plan(20 * one, 20 * one, 20 * one, one)
     >>> lagged_volume(bead, plan, load_machine("benchtop-220")).round(4).tolist()
     [9.2]
     """
-    area, lag = filament_area(machine.hot_end.filament_diameter), machine.hot_end.lag
+    area, lag = machine.hot_end.section, machine.hot_end.lag
     left = np.zeros(len(moves))
     rows = np.flatnonzero(~_stopped(moves.kind))
     if not len(rows):
@@ -116,7 +115,7 @@ def held_volume(moves: Moves, left: Floats, machine: Machine, held: float = 0.0)
     held : float
         Volume held before the first move, mm³.
     """
-    fed = moves.filament[~_stopped(moves.kind)].sum() * filament_area(machine.hot_end.filament_diameter)
+    fed = moves.filament[~_stopped(moves.kind)].sum() * machine.hot_end.section
     return float(held + fed - left.sum())
 
 
@@ -138,7 +137,7 @@ def moves_as_left(moves: Moves, plan: Plan, machine: Machine) -> Moves:
         Filament in mm, as if it left as it was fed; none for retractions and reloads. A dry move that
         something leaves on counts as a deposit of the kind before it: plastic falls where the head goes.
     """
-    left = lagged_volume(moves, plan, machine) / filament_area(machine.hot_end.filament_diameter)
+    left = lagged_volume(moves, plan, machine) / machine.hot_end.section
     deposits = np.isin(moves.kind, DEPOSITS)
     last = np.maximum.accumulate(np.where(deposits, np.arange(len(moves)), -1))
     leaks = ~deposits & (left > 0) & (last >= 0)
@@ -198,7 +197,7 @@ def lead_filament(moves: Moves, plan: Plan, machine: Machine, owed: float = 0.0)
     owed : float
         For the next block, mm³. Half of it is fed beyond what was wanted; the other half was left out early.
     """
-    area, lag = filament_area(machine.hot_end.filament_diameter), machine.hot_end.lag
+    area, lag = machine.hot_end.section, machine.hot_end.lag
     # Moves that take no time only part others that follow each other: they see no flow.
     rows = np.flatnonzero((plan.time > 0) & ~np.isin(moves.kind, _STROKES))
     if not len(rows) or lag == 0:

@@ -72,6 +72,13 @@ class Moves:
         columns = {f.name: getattr(self, f.name)[rows] for f in fields(Moves) if f.name != "start"}
         return Moves(self.start, **columns)
 
+    def rows(self, rows: slice) -> Moves:
+        """Copy a run of moves; it starts where the move before it ends."""
+        first = rows.indices(len(self))[0]
+        at = self.start if not first else tuple(float(v[first - 1]) for v in (self.x, self.y, self.z))
+        columns = {f.name: getattr(self, f.name)[rows].copy() for f in fields(Moves) if f.name != "start"}
+        return Moves((at[0], at[1], at[2]), **columns)
+
     def steps(self) -> list[Floats]:
         """Measure every move along x, y and z, mm, three arrays of (N,)."""
         return [

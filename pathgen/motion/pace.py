@@ -70,4 +70,6 @@ def fastest_feed(job: Job) -> float:
     >>> fastest_feed(Job(feed=20.0)), round(fastest_feed(Job(feed=20.0, pace="steady-flow")), 2)
     (20.0, 29.55)
     """
-    return job.feed * (STEP ** _STEPS[1] if job.pace == "steady-flow" else 1.0)
+    assert job.feed is not None, "settle fills it in"
+    fastest = max([job.feed, *(band.feed for band in job.band if band.feed)])
+    return fastest * (STEP ** _STEPS[1] if job.pace == "steady-flow" else 1.0)

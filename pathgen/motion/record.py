@@ -39,7 +39,6 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.speed import Plan
 from pathgen.route import Placement
@@ -92,7 +91,7 @@ class MovesRecorder:
     def __init__(self, machine: Machine, placement: Placement, top: NDArray[np.float64]) -> None:
         self._placement, self._top = placement, np.asarray(top, np.float64)
         self._height = np.diff(self._top, prepend=0.0)
-        self._area = filament_area(machine.hot_end.filament_diameter)
+        self._area = machine.hot_end.section
         self._files: dict[str, IO[bytes]] = {}
         self._stack = ExitStack()
         self._start: tuple[float, float, float] | None = None

@@ -112,7 +112,7 @@ def least_step(machine: Machine, layer: float, length: float, solidity: float = 
     if not (layer > 0 and length > 0 and solidity > 0):
         what = f"layer {layer:g} mm, length {length:g} mm, solidity {solidity:g}"
         raise PathgenError(what, where="least_step", allowed="above 0, all three")
-    area = math.pi * machine.hot_end.filament_diameter**2 / 4
+    area = machine.hot_end.section
     written = 10.0**-machine.dialect.filament_decimals
     written = written / area if machine.dialect.filament_unit == "mm3" else written
     turned = 1 / machine.axes.filament.steps_per_mm

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
+from pathgen.motion.bands import BEGUN
 from pathgen.panel.view import View
 from pathgen.proof.frame import Frame, bend_said, fact, view_said
 from pathgen.proof.replay import COUNTED
@@ -103,9 +104,10 @@ class Standing:
     Attributes
     ----------
     frame : Frame
-    solidity : float
+    solidity : float or (L,) float64
+        Of all layers, or of each where bands differ, bottom first.
     filament_diameter : float
-        mm.
+        mm, as it counts: for a machine with a filament factor, its root times the filament's own.
     white : float or None
         Thickness that shows the picture's white, mm, where the header says it.
     notes : tuple of str
@@ -115,7 +117,7 @@ class Standing:
     """
 
     frame: Frame
-    solidity: float
+    solidity: float | Floats
     filament_diameter: float
     white: float | None
     notes: tuple[str, ...]
@@ -241,7 +243,21 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     bend = bend_said(program, guess.width)
     box = _box(program)
     frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
-    return Standing(frame, guess.solidity, diameter, white, (*notes, *more), view_said(program))
+    solidity = guess.solidity if stated.solidity else _by_band(program, guess.solidity, tops)
+    counts = diameter * math.sqrt(machine.hot_end.filament_factor)
+    return Standing(frame, solidity, counts, white, (*notes, *more), view_said(program))
+
+
+def _by_band(program: Program, solidity: float, tops: Floats) -> float | Floats:
+    """Give each layer's solidity where bands have their own."""
+    if "job band" not in program.header:
+        return solidity
+    bands = job_from({"band": program.header["job band"]}, "header").band
+    if all(band.solidity is None for band in bands):
+        return solidity
+    values = np.array([solidity, *(band.solidity or solidity for band in bands)])
+    bottom = np.concatenate([[0.0], tops[:-1]])
+    return np.asarray(values[np.searchsorted([b.above for b in bands], bottom + BEGUN, side="right")])
 
 
 def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, str]:
@@ -297,7 +313,7 @@ def digest_note(facts: dict[str, str], machine: Machine, material: Material) -> 
     except PathgenError:
         return []
     # A pathgen with other keys in its jobs sums up the same settings differently.
-    known = {key for key in setup.job.__struct_fields__ if getattr(setup.job, key) is not None}
+    known = {key for key in setup.job.__struct_fields__ if getattr(setup.job, key) not in (None, ())}
     if known - {"machine", "material"} != set(keys) or facts.get("settings") in (None, digest(setup)):
         return []
     names = f"{machine.name} and {material.name}"

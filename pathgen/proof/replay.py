@@ -41,22 +41,22 @@ class DepositMap:
     volume : (L, C) float64
         Filament fed, mm³; row 0 is the top layer, as in pictures.
     frame : Frame
-    solidity : float
-        Deposited volume over geometric volume.
+    solidity : float or (L,) float64
+        Deposited volume over geometric volume, of all layers or of each, bottom first.
     outside : float
         Volume of the counted kinds fed beside the panel, or at no layer's height, mm³.
     """
 
     volume: Floats
     frame: Frame
-    solidity: float
+    solidity: float | Floats
     outside: float
 
     @property
     def thickness(self) -> Floats:
         """Thickness of wall the volume fills, mm: (L, C), top layer first."""
-        cell = top_first(self.frame.heights)[:, None] * np.diff(self.frame.borders)
-        return np.asarray(self.frame.thickness(self.volume / (cell * self.solidity)))
+        cell = top_first(self.frame.heights * self.solidity)[:, None] * np.diff(self.frame.borders)
+        return np.asarray(self.frame.thickness(self.volume / cell))
 
     def upright(self, rows: int | None = None) -> Floats:
         """Resample layers to the rows of a picture; volume is kept.
@@ -99,7 +99,7 @@ def deposit(
     source: Moves | Program,
     frame: Frame,
     *,
-    solidity: float,
+    solidity: float | Floats,
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> DepositMap:
@@ -110,8 +110,8 @@ def deposit(
     source : Moves or Program
         Machine coordinates; none gives an empty map (all 0).
     frame : Frame
-    solidity : float
-        Deposited volume over geometric volume, 0 to 1.
+    solidity : float or (L,) float64
+        Deposited volume over geometric volume, of all layers or of each, bottom first.
     filament_diameter : float
         mm.
     kinds : tuple of Kind
@@ -142,7 +142,7 @@ def deposit(
     >>> deposit(move, frame, solidity=1.0, filament_diameter=1.75).thickness.round(4)
     array([[12.0264, 12.0264]])
     """
-    if not (solidity > 0 and filament_diameter > 0):
+    if not (np.all(np.asarray(solidity) > 0) and filament_diameter > 0):
         what = f"solidity {solidity}, filament diameter {filament_diameter} mm"
         raise PathgenError(what, where="deposit", allowed="more than 0")
     moves = source.moves if isinstance(source, Program) else source

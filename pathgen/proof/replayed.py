@@ -199,6 +199,9 @@ def replay(
     except PathgenError as error:
         notes.append(f"no picture and no mass, as the material is not known: {error}")
     program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
+    if machine.z_zero:
+        raised = replace(program.moves, z=program.moves.z + machine.z_zero)
+        program = replace(program, moves=raised)
     if not program.ended:
         notes.append("the program does not end: it was cut short, or is part of a longer one")
     if looked_up and material is not None:

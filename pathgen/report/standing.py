@@ -192,7 +192,7 @@ def _rows(choice: AxisChoice) -> list[tuple[str, Callable[[AxisScore], str]]]:
     rows: list[tuple[str, Callable[[AxisScore], str]]] = [
         ("platform carries it", lambda row: "yes" if row.carried else "no"),
         ("sway of the top", lambda row: f"{row.sway:.3f} mm" if row.sway >= 0.0005 else "under 0.001 mm"),
-        ("one motor step", lambda row: f"{row.positioning:.4f} mm"),
+        ("positions to", lambda row: f"{row.positioning:.4f} mm"),
         ("acceleration across", lambda row: f"{row.acceleration:g} mm/s²"),
         ("time", lambda row: clock(row.time) if row.time is not None else "–"),
         ("fits", lambda row: "yes" if row.clear else ("no free place" if row.fits else "no")),

@@ -49,7 +49,7 @@ class AxisScore:
     sway : float
         Of the finished wall's top, mm.
     positioning : float
-        Way of the normal axis for one motor step, mm.
+        Error of the normal axis as it was measured, or its way for one motor step, mm.
     acceleration : float
         Of the normal axis, mm/s².
     time : float or None
@@ -164,7 +164,7 @@ def score_axes(
     areas = {r: footprint if isinstance(footprint, Footprint) else footprint[r] for r in rotations}
     for rotation in rotations:
         normal, carried = _normal(machine, rotation), _is_carried(machine, rotation)
-        step, spent = 1 / normal.steps_per_mm, time[rotation] if time else None
+        step, spent = normal.positioning or 1 / normal.steps_per_mm, time[rotation] if time else None
         costs = {
             "carried": float(carried),
             "sway": _half(sway[rotation], HALF["sway"] * pitch),
@@ -245,7 +245,7 @@ def _reason(best: AxisScore, rows: list[AxisScore]) -> str:
     if gains[decides] <= 0:
         return (
             f"along {best.along}, either axis being as good: sway {best.sway:.3f} mm, "
-            f"{best.positioning:.4f} mm a motor step, {best.acceleration:g} mm/s² across the face"
+            f"positions to {best.positioning:.4f} mm, {best.acceleration:g} mm/s² across the face"
         )
     return f"along {best.along}: {_words(decides, best, other)}"
 
@@ -259,7 +259,7 @@ def _words(decides: str, best: AxisScore, other: AxisScore) -> str:
         return f"along {other.along} the top sways more, {other.sway:.3f} mm against {best.sway:.3f} mm"
     if decides == "positioning":
         steps = f"{best.positioning:.4f} mm, along {other.along} {other.positioning:.4f} mm"
-        return f"one motor step moves the face {steps}"
+        return f"across the face it positions to {steps}"
     if decides == "time":
         assert best.time is not None and other.time is not None, "only given times can decide"
         return f"it takes {best.time / 3600:.2f} h, along {other.along} {other.time / 3600:.2f} h"

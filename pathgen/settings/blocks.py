@@ -35,6 +35,7 @@ BLOCK_PLACEHOLDERS = {
     "finish": ("clear_z", "park_x", "park_y", "travel_feed", "lift_feed"),
     "fan_on": ("fan", "fan_fraction"),
     "fan_off": (),
+    "nozzle_change": ("nozzle",),
 }
 """The names each block may use; those of another block have no value yet, or none any more."""
 
@@ -80,6 +81,8 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
         yield from _heater_faults(dialect, heaters)
     else:
         yield from _own_heater_faults(dialect)
+    if dialect.nozzle_change.strip() and "{nozzle}" not in dialect.nozzle_change:
+        yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command with {nozzle}")
     if bool(dialect.fan_on.strip()) != bool(dialect.fan_off.strip()):
         yield bad("dialect.fan_off", dialect.fan_off, "both fan_on and fan_off, or neither")
 
@@ -221,7 +224,7 @@ def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialec
         yield Fault("dialect.start", f"no {{{name}}}", f"a line that sets and waits for {{{name}}}", hint)
     own = {a + n for line in lines for a, n in words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
-    for block in ("start", "finish"):
+    for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
         yield from _set_faults(block, dialect, own.union(usual), most)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
         allowed = f"a line such as '{min(own)} S0' that turns the {name} off"
@@ -246,7 +249,7 @@ def _set_faults(block: str, dialect: Dialect, codes: set[str], most: float) -> I
 
 def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
     """See that a machine which heats by itself is given no temperatures."""
-    for block in ("start", "finish"):
+    for block in ("start", "finish", "nozzle_change"):
         text = getattr(dialect, block)
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]
         used += [w for w in commands(text, dialect) if w in NOZZLE_WORDS + PLATFORM_WORDS]

@@ -15,6 +15,7 @@ from pathgen.settings.material import Material
 from pathgen.settings.refuse import Fault, bad
 
 LAYER_OF_BORE = 0.8  # highest layer over bore; common practice: above it a bead is not pressed down
+LEAST_FIRST = 0.05  # mm over the platform, as the controller counts it
 LARGEST = 5000.0  # mm, side of the build volume; catches micrometres and inches times a thousand
 
 
@@ -38,6 +39,9 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
     hot = machine.hot_end
     if hot.bore >= hot.filament_diameter:
         yield bad("hot_end.bore", hot.bore, f"less than filament_diameter, {hot.filament_diameter:g} mm")
+    low, most = hot.pitch_min or 0.70 * hot.bore, hot.pitch_max or 1.55 * hot.bore
+    if low >= most:
+        yield bad("hot_end.pitch_min", low, f"less than pitch_max, {most:g} mm")
     yield from dialect_faults(machine.dialect, machine.heaters)
 
 
@@ -118,10 +122,32 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
         if (getattr(job, name) or 0.0) > slower:
             allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
             yield bad(name, getattr(job, name), allowed)
+    if job.first_layer - machine.z_zero < LEAST_FIRST:
+        allowed = f"more than z_zero of {machine.name} by {LEAST_FIRST:g} mm"
+        yield bad("first_layer", job.first_layer, allowed, "the nozzle would touch the platform")
+    yield from _band_faults(job, slower, machine)
     if job.lead == "on" and machine.hot_end.lag == 0:
         hint = "measure its hot_end.lag first"
         yield bad("lead", job.lead, f"'off', as {machine.name} says no lag", hint)
     yield from _temperature_faults(job, machine, material)
+
+
+def _band_faults(job: Job, fastest: float, machine: Machine) -> Iterator[Fault]:
+    """Find bands out of order, that change nothing, or that the machine cannot change to."""
+    before = -1.0
+    for number, band in enumerate(job.band):
+        key = f"band[{number}]"
+        if band.above <= before:
+            yield bad(f"{key}.above", band.above, f"more than that of the band before, {before:g} mm")
+        before = band.above
+        if (band.feed, band.solidity, band.nozzle_temperature, band.fan) == (None,) * 4:
+            allowed = "a feed, solidity, nozzle_temperature or fan of its own"
+            yield Fault(key, f"the band above {band.above:g} mm changes nothing", allowed)
+        if band.feed is not None and band.feed > fastest:
+            allowed = f"at most {fastest:g} mm/s, the slower of axes x and y of {machine.name}"
+            yield bad(f"{key}.feed", band.feed, allowed)
+        if band.fan and not machine.dialect.fan_on.strip():
+            yield bad(f"{key}.fan", band.fan, f"0, as {machine.name} has no fan_on")
 
 
 def _size_faults(job: Job) -> Iterator[Fault]:
@@ -187,11 +213,20 @@ def _temperature_faults(job: Job, machine: Machine, material: Material) -> Itera
     nozzle, platform = job.nozzle_temperature, job.platform_temperature
     assert nozzle is not None and platform is not None
     heat, limits = material.temperature, machine.heaters
-    if not heat.nozzle_min <= nozzle <= heat.nozzle_max:
-        allowed = f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}"
-        yield bad("nozzle_temperature", nozzle, allowed)
-    if nozzle > limits.nozzle_max:
-        yield bad("nozzle_temperature", nozzle, f"at most {limits.nozzle_max:g} °C on {machine.name}")
+    own = [(f"band[{i}].nozzle_temperature", band.nozzle_temperature) for i, band in enumerate(job.band)]
+    for key, value in [("nozzle_temperature", nozzle), *own]:
+        if value is None:
+            continue
+        if not heat.nozzle_min <= value <= heat.nozzle_max:
+            allowed = f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}"
+            yield bad(key, value, allowed)
+        if value > limits.nozzle_max:
+            yield bad(key, value, f"at most {limits.nozzle_max:g} °C on {machine.name}")
+        change = machine.dialect.nozzle_change.strip() or machine.dialect.heaters == "machine"
+        if key.startswith("band") and not change:
+            hint = "such as nozzle_change = 'M104 S{nozzle}'"
+            allowed = f"a dialect.nozzle_change in the profile of {machine.name}"
+            yield bad(key, value, allowed, hint)
     if platform > heat.platform_max:
         yield bad("platform_temperature", platform, f"at most {heat.platform_max:g} °C for {material.name}")
     if platform > limits.platform_max:

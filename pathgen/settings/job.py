@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from pathgen.settings.machine import CELSIUS, MM, SPEED
+from pathgen.settings.machine import CELSIUS, FAN, MM, SPEED, Profile
 from pathgen.settings.preparation import Preparation
 
 Length = Annotated[float, Meta(gt=0, le=2000)]
@@ -19,11 +19,23 @@ Thickness = Annotated[float, Meta(gt=0, le=50)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Spots = Annotated[tuple[Annotated[float, Meta(ge=0, le=2000)], ...], Meta(min_length=1, max_length=8)]
 Places = Annotated[tuple[Share, ...], Meta(max_length=4)]
+Feed = Annotated[float, Meta(gt=0, le=1000)]
+Solid = Annotated[float, Meta(gt=0.5, le=1.2)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
 
 
 LISTS = ("eyelet_at", "wedge_at")  # keys that take several values, as text with commas between
+
+
+class Band(Profile, frozen=True):
+    """What differs in the layers that begin at a height or over it, up to the next band's."""
+
+    above: Annotated[float, Meta(ge=0, le=2000, extra=MM)]  # mm over the platform
+    feed: Annotated[Feed, Meta(extra=SPEED)] | None = None  # of walls, turns and props, mm/s
+    solidity: Solid | None = None
+    nozzle_temperature: Annotated[NozzleCelsius, Meta(extra=CELSIUS)] | None = None  # °C
+    fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)] | None = None  # part cooling
 
 
 class Job(Preparation, frozen=True):
@@ -156,8 +168,9 @@ class Job(Preparation, frozen=True):
     ] = None
     fill: Annotated[str, Meta(description="How a section of wall becomes strokes.")] = "tailored"
     solidity: Annotated[
-        float, Meta(gt=0.5, le=1.2, description="Deposited volume over geometric volume.")
-    ] = 0.99
+        Solid | None,
+        Meta(description="Deposited volume over geometric volume. By default the material's: 0.99."),
+    ] = None
     pitch: Annotated[
         Pitch | None,
         Meta(description="Pitch the fill aims at. By default 1.05 times the nozzle bore.", extra=MM),
@@ -189,7 +202,10 @@ class Job(Preparation, frozen=True):
             extra=MM,
         ),
     ] = 0.03
-    feed: Annotated[float, Meta(gt=0, le=1000, description="Feed of the image walls.", extra=SPEED)] = 20.0
+    feed: Annotated[
+        Feed | None,
+        Meta(description="Feed of the image walls. By default the machine's wall_feed: 20.", extra=SPEED),
+    ] = None
     first_feed: Annotated[
         float, Meta(gt=0, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)
     ] = 15.0
@@ -276,14 +292,13 @@ class Job(Preparation, frozen=True):
         Literal["auto", "none"], Meta(description="Break-off comb under an outline that leans out too far.")
     ] = "auto"
     overhang: Annotated[
-        float,
+        Annotated[float, Meta(ge=20, le=80)] | None,
         Meta(
-            ge=20,
-            le=80,
-            description="Degrees from the vertical that a layer may lean out over the one below.",
+            description="Degrees from the vertical that a layer may lean out over the one below. By default "
+            "the machine's: 45.",
             extra={"unit": "deg"},
         ),
-    ] = 45.0
+    ] = None
     slope: Annotated[
         Literal["free", "least", "thick", "thin"],
         Meta(
@@ -317,7 +332,7 @@ class Job(Preparation, frozen=True):
         float, Meta(ge=0, le=2, description="Gap between wedge and rim, bridged by the tabs.", extra=MM)
     ] = 0.2
     prop_feed: Annotated[
-        Annotated[float, Meta(gt=0, le=1000)] | None,
+        Feed | None,
         Meta(description="Feed of wedges and cradle. By default the feed of the walls.", extra=SPEED),
     ] = None
     copies: Annotated[int, Meta(ge=1, le=100, description="How many of it stand on the platform.")] = 1
@@ -335,6 +350,13 @@ class Job(Preparation, frozen=True):
     axis: Annotated[Literal["auto", "x", "y"], Meta(description="Machine axis the panel stands along.")] = (
         "auto"
     )
+    band: Annotated[
+        Annotated[tuple[Band, ...], Meta(max_length=50)],
+        Meta(
+            description="What differs from a height on, several times: above=20,feed=30 (also solidity, "
+            "nozzle_temperature, fan). In a job file [[band]] tables.",
+        ),
+    ] = ()
     nozzle_temperature: Annotated[
         NozzleCelsius | None,
         Meta(description="Nozzle temperature. By default the material's.", extra=CELSIUS),

@@ -44,6 +44,36 @@ class Setup:
     machine: Machine
     material: Material
 
+    @property
+    def feed(self) -> float:
+        """Feed of the image walls, mm/s."""
+        assert self.job.feed is not None, "settle fills it in"
+        return self.job.feed
+
+    @property
+    def overhang(self) -> float:
+        """Degrees from the vertical that a layer may lean out over the one below."""
+        assert self.job.overhang is not None, "settle fills it in"
+        return self.job.overhang
+
+    @property
+    def solidity(self) -> float:
+        """Deposited volume over geometric volume."""
+        assert self.job.solidity is not None, "settle fills it in"
+        return self.job.solidity
+
+    @property
+    def nozzle(self) -> float:
+        """Nozzle temperature the program begins with, °C."""
+        assert self.job.nozzle_temperature is not None, "settle fills it in"
+        return self.job.nozzle_temperature
+
+    @property
+    def pitch(self) -> float:
+        """Pitch a fill aims at, mm."""
+        assert self.job.pitch is not None, "settle fills it in"
+        return self.job.pitch
+
 
 def machine_names() -> list[str]:
     """Name the shipped machine profiles, sorted.
@@ -181,7 +211,32 @@ def job_from(values: Mapping[str, object], where: str, base: Job | None = None) 
     for key in LISTS:
         if isinstance(given.get(key), str):
             given[key] = str(given[key]).split(",")
+    if isinstance(given.get("band"), str):
+        given["band"] = bands_from(str(given["band"]), where)
     return typed((plain(base) if base else {}) | given, Job, where, from_text=True)
+
+
+def bands_from(text: str, where: str) -> list[dict[str, str]]:
+    """Read bands as options and headers spell them; their values stay text.
+
+    Raises
+    ------
+    PathgenError
+        For what is no list of keys and values.
+
+    Examples
+    --------
+    >>> bands_from("above=20,feed=30 above=40,feed=40", "command line")
+    [{'above': '20', 'feed': '30'}, {'above': '40', 'feed': '40'}]
+    """
+    bands = []
+    for part in text.replace(";", " ").split():
+        pairs = [item.partition("=") for item in part.split(",")]
+        if not all(key and mark and value for key, mark, value in pairs):
+            allowed = "such as above=20,feed=30"
+            raise PathgenError(f"band is {shown(part)}", where=f"{where}: band", allowed=allowed)
+        bands.append({key: value for key, _, value in pairs})
+    return bands
 
 
 def settle(job: Job, machine: Machine | None = None, material: Material | None = None) -> Setup:
@@ -198,8 +253,9 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     Returns
     -------
     Setup
-        Values left open are filled in: pitches from the bore (1.05, and 0.70 to 1.55 times), the rim 1 mm
-        thicker than the thickest, temperatures from the material. A platform without a heater is at 0.
+        Values left open are filled in: pitches from the bore (1.05, and 0.70 to 1.55 times unless the machine
+        has them measured), feed and overhang from the machine, solidity and temperatures from the material,
+        the rim 1 mm thicker than the thickest. A platform without a heater is at 0.
 
     Raises
     ------
@@ -217,8 +273,11 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     bore, heat = machine.hot_end.bore, material.temperature
     defaults = {
         "pitch": round(1.05 * bore, 9),  # 0.42, not 0.42000000000000004, in what is printed of it
-        "pitch_min": round(0.70 * bore, 9),
-        "pitch_max": round(1.55 * bore, 9),
+        "pitch_min": machine.hot_end.pitch_min or round(0.70 * bore, 9),
+        "pitch_max": machine.hot_end.pitch_max or round(1.55 * bore, 9),
+        "feed": machine.wall_feed,
+        "overhang": machine.overhang,
+        "solidity": material.solidity,
         "rim_thickness": job.thickest + 1.0,
         "nozzle_temperature": heat.nozzle,
         "platform_temperature": heat.platform if machine.heaters.platform_max else 0.0,

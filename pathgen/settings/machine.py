@@ -8,6 +8,7 @@ controller wants its program spelled.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
 import msgspec
@@ -21,11 +22,13 @@ Range = tuple[float, float]
 MM = {"unit": "mm"}
 CELSIUS = {"unit": "°C"}
 SPEED = {"unit": "mm/s", "note": "speeds are in mm/s: divide mm/min by 60"}
+FAN = {"note": "a fraction: 80 % is 0.8"}
 NAME = {"allowed": "letters, digits, blanks and ._+- (it is written into the program)"}
 LETTER = {"allowed": "one capital letter, such as 'E' or 'A'"}
 WORD = {"allowed": "a letter such as 'E', or a command such as 'M104'"}
 Speed = Annotated[float, Meta(gt=0, le=1000, extra=SPEED)]
 Acceleration = Annotated[float, Meta(gt=0, le=100_000, extra={"unit": "mm/s²"})]
+Width = Annotated[float, Meta(gt=0, le=5, extra=MM)]
 Seconds = Annotated[float, Meta(ge=0, le=7200, extra={"unit": "s"})]
 Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}\Z", extra=NAME)]
 About = Annotated[str, Meta(max_length=120, extra={"allowed": "one line of at most 120 characters"})]
@@ -46,6 +49,7 @@ class Axis(Profile, frozen=True):
     acceleration: Acceleration  # mm/s²
     step_change: Speed  # largest instantaneous change of velocity, mm/s
     steps_per_mm: Positive  # motor steps a millimetre
+    positioning: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # measured, else one motor step
 
 
 class Axes(Profile, frozen=True):
@@ -96,6 +100,14 @@ class HotEnd(Profile, frozen=True):
     filament_diameter: Annotated[float, Meta(gt=0.5, le=5, extra=MM)]  # mm
     melt_rate: Annotated[float, Meta(gt=0, le=500, extra={"unit": "mm³/s"})]  # mm³/s
     lag: Seconds = 0.0  # time constant of pressure behind the nozzle, s
+    filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # volume laid down over volume fed
+    pitch_min: Width | None = None  # narrowest bead that holds, mm; where not measured, 0.70 times the bore
+    pitch_max: Width | None = None  # widest bead that is solid, mm; where not measured, 1.55 times the bore
+
+    @property
+    def section(self) -> float:
+        """Volume laid down for each mm of filament, mm²."""
+        return math.pi / 4 * self.filament_diameter**2 * self.filament_factor
 
 
 class Heaters(Profile, frozen=True):
@@ -131,6 +143,7 @@ class Dialect(Profile, frozen=True):
     own_words: tuple[Word, ...] = ()  # words beyond RS-274 that this controller knows, such as "E" or "M104"
     fan_on: str = ""  # part cooling on, from the second layer; {fan} is 0 to 255, {fan_fraction} 0 to 1
     fan_off: str = ""  # part cooling off
+    nozzle_change: str = ""  # another nozzle temperature, {nozzle}, while the program runs
 
 
 class Machine(Profile, frozen=True):
@@ -148,6 +161,10 @@ class Machine(Profile, frozen=True):
     dialect: Dialect
     travel_feed: Speed  # mm/s
     blocks_per_second: Annotated[float, Meta(gt=0, le=1_000_000)]  # program lines taken in a second
+    wall_feed: Speed = 20.0  # of image walls where a job says none, mm/s
+    overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # where a job says none
+    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # that shows; else 1/4 of a pitch
+    z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = 0.0  # tip over the platform at z = 0, mm
     queue: Annotated[int, Meta(ge=1)] = 16  # moves the controller looks ahead
     margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # kept free at the platform's edge, mm
     keep_out: tuple[KeepOut, ...] = ()

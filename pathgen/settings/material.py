@@ -8,13 +8,12 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from pathgen.settings.machine import CELSIUS, MM, About, Name, Profile, Range
+from pathgen.settings.machine import CELSIUS, FAN, MM, About, Name, Profile, Range
 from pathgen.settings.refuse import Fault, bad, refuse_first
 
 PER_MM = {"unit": "1/mm"}
 DENSITY = {"unit": "kg/m³", "note": "1.24 g/cm³ is 1240 kg/m³"}
 MODULUS = {"unit": "GPa", "note": "3500 MPa is 3.5 GPa"}
-FAN = {"note": "a fraction: 80 % is 0.8"}
 SHARE = {"note": "a fraction: 80 % is 0.8"}
 LEAST_STEPS = 4  # of a measured wedge: fewer say nothing of how the law bends
 THICKEST = 100.0  # mm
@@ -121,4 +120,5 @@ class Material(Profile, frozen=True):
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
+    solidity: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
     viewing: Viewing = Viewing()

@@ -111,13 +111,13 @@ DECIDED = [
         {"axis": "y", "steps_per_mm": 160.0},
         {},
         "x",
-        "one motor step moves the face 0.0063 mm, along Y 0.0125 mm",
+        "across the face it positions to 0.0063 mm, along Y 0.0125 mm",
     ),
     (
         {"axis": "x", "steps_per_mm": 160.0},
         {},
         "y",
-        "one motor step moves the face 0.0063 mm, along X 0.0125 mm",
+        "across the face it positions to 0.0063 mm, along X 0.0125 mm",
     ),
     ({}, {"time": {0: 46_800.0, 90: 36_000.0}}, "y", "it takes 10.00 h, along X 13.00 h"),
     ({}, {"sway": {0: 0.02, 90: 0.1}}, "x", "along Y the top sways more, 0.100 mm against 0.020 mm"),
@@ -131,7 +131,7 @@ DECIDED = [
         {},
         {},
         "x",
-        "either axis being as good: sway 0.020 mm, 0.0125 mm a motor step, 3000 mm/s² across the face",
+        "either axis being as good: sway 0.020 mm, positions to 0.0125 mm, 3000 mm/s² across the face",
     ),
 ]
 

@@ -295,6 +295,9 @@ def test_what_is_given_is_kept():
         pitch_min=0.3,
         pitch_max=0.6,
         rim_thickness=2.0,
+        feed=25.0,
+        solidity=1.0,
+        overhang=50.0,
         nozzle_temperature=190,
         platform_temperature=0,
     )
@@ -408,6 +411,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.eyelet_at": [0.2, 0.8],
     "job.build": "in-turn",
     "job.wedge_at": [5.0],
+    "job.band": [{"above": 5.0, "feed": 30.0}],
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",
     "machine.dialect.extruder": "A",
