@@ -14,7 +14,6 @@ passed over, and so are blank lines and those that begin with #.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,13 +22,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.csvrows import read_rows
 from pathgen.errors import PathgenError, nearest
 from pathgen.optics.laws import Floats
 from pathgen.picture.tone import decode_srgb
 from pathgen.settings.material import THICKEST
 from pathgen.settings.refuse import shown
 
-LIMIT = 1 << 20  # bytes; a wedge read by hand is a few thousand
 MOST = 5000  # lines of readings
 COLUMNS = ("thickness", "reading", "reference", "dark")
 UNITS = ("lux", "cd/m2", "linear", "srgb")
@@ -86,8 +85,8 @@ def read_sheet(path: str | Path) -> Sheet:
     >>> sheet.figures["reading"].tolist(), sheet.line.tolist(), sheet.unit
     ([400.0, 240.0], [2, 3], 'lux')
     """
-    where = str(path) if str(path).isprintable() else shown(str(path))
-    numbers, rows = _rows(_text(Path(path), where), where)
+    table = read_rows(path)
+    where, numbers, rows = table.where, table.line, [table.names, *table.cells]
     columns, unit = _columns(rows[0], f"{where}, line {numbers[0]}")
     if len(rows) == 1:
         raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
@@ -109,55 +108,6 @@ def read_sheet(path: str | Path) -> Sheet:
     if not read.any():
         raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
     return Sheet({k: v[read] for k, v in figures.items()}, np.repeat(lines, repeats)[read], unit)
-
-
-def _text(path: Path, where: str) -> str:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LIMIT + 1)
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=where) from None
-    except IsADirectoryError:
-        raise PathgenError("a folder, not a file", where=where, allowed="a CSV file of readings") from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=where) from None
-    if len(data) > LIMIT:
-        hint = "leave out what is no reading, or average repeated ones"
-        raise PathgenError("file of more than 1 MiB", where=where, allowed="at most 1 MiB", hint=hint)
-    try:
-        text = data.decode("utf-8-sig")  # spreadsheets put a byte order mark first
-    except UnicodeDecodeError as error:
-        number = data.count(b"\n", 0, error.start) + 1
-        what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        hint = "save the table as CSV in UTF-8"
-        raise PathgenError(what, where=f"{where}, line {number}", allowed="UTF-8", hint=hint) from None
-    if "\0" in text:
-        raise PathgenError("not a text", where=where, allowed="a CSV file of readings")
-    return text
-
-
-def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
-    """Split lines into cells, as many in each as in the first; give the lines' numbers beside them."""
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip(" \t,;")]
-    lines = [(number, line) for number, line in lines if not line.lstrip().startswith("#")]
-    if not lines:
-        raise PathgenError("no table in it", where=where, allowed="a CSV file of readings")
-    mark = next((mark for mark in ";\t" if mark in lines[0][1]), ",")
-    rows: list[list[str]] = []
-    for number, line in lines:
-        place = f"{where}, line {number}"
-        try:
-            row = [cell.strip() for cell in next(csv.reader([line], delimiter=mark, strict=True))]
-        except csv.Error as error:
-            raise PathgenError(f"not CSV: {error}", where=place, allowed="one reading a line") from None
-        wide = len(rows[0]) if rows else len(row)
-        if any(row[wide:]):
-            hint = "decimals are written with a point" if mark == "," else ""
-            what = f"{len(row)} cells under {wide} column names"
-            raise PathgenError(what, where=place, allowed="one cell a column", hint=hint)
-        rows.append([*row, *[""] * wide][:wide])
-    return [number for number, _ in lines], rows
 
 
 def _columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:

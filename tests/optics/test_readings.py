@@ -5,10 +5,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pathgen.csvrows import LIMIT
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import TwoFluxLaw
 from pathgen.optics.readings import find_floor, read_readings, step_middles
-from pathgen.optics.sheet import LIMIT, MOST
+from pathgen.optics.sheet import MOST
 
 T = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
 LIGHT = 800 * TwoFluxLaw(0.1, 2.0).transmittance(T)
