@@ -81,7 +81,16 @@ def least_squares(
 
     count, figures = len(readings), len(start)
     need(count, figures + 2, what)
-    found = optimize.least_squares(lambda p: model(p) - readings, start, bounds=bounds, x_scale="jac")
+    step = 1e-4 * np.where(start != 0, np.abs(start), 1.0)
+
+    def slopes(p: Floats) -> Floats:
+        # A figure at 0 needs a step of its own size; scipy's is relative to the figure.
+        ways = np.diag(np.where(p + step > bounds[1], -step, step))
+        return np.column_stack([(model(p + way) - model(p)) / way.sum() for way in ways])
+
+    found = optimize.least_squares(
+        lambda p: model(p) - readings, start, jac=slopes, bounds=bounds, x_scale="jac"
+    )
     left = count - figures
     variance = float(np.sum(found.fun**2)) / left
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * variance
