@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 LEVEL = 0.95
 GRID = 801  # candidates that a profile is taken over
+FINE = 40  # of them to a ladder's step
+EXACT = 1e-9  # share of what is read that residuals are never taken to be under: rounding is no scatter
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,18 +164,22 @@ def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float
         answer = "holds at every step" if yes.all() else "holds at no step"
         raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps that hold and steps that do not")
     steps = np.unique(at)
+    need(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))
     span = float(steps[-1] - steps[0])
-    theta = np.linspace(steps[0] - 2 * step, steps[-1] + 2 * step, GRID)
+    # Of an even ladder, the middle between two steps is a candidate.
+    count = min(round((span + 4 * step) / step) * FINE, GRID) + 1
+    theta = np.linspace(steps[0] - 2 * step, steps[-1] + 2 * step, count)
     sigma = np.geomspace(step / 2, max(span, step), 25)
     z = (theta[:, None, None] - at) / sigma[:, None]
     likely = np.where(yes, log_ndtr(z), log_ndtr(-z)).sum(axis=2).max(axis=1)
     best = likely.max()
     flat = likely >= best - 1e-9
-    if likely[0] > best - 1e-9 or likely[-1] > best - 1e-9:
+    share = float(yes.mean())
+    alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
+    if max(likely[0], likely[-1], alike) > best - 1e-9:
         raise PathgenError(f"{what} is judged at random", where="sheet", allowed="yes on one side, no beyond")
-    inside = theta[likely >= best - chdtri(1, 1 - LEVEL) / 2]
-    return float(theta[flat].mean().round(9)), float(inside[0]), float(inside[-1])
+    return float(theta[flat].mean().round(9)), *ends(theta, likely >= best - chdtri(1, 1 - LEVEL) / 2)
 
 
 def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floats]:
@@ -193,12 +199,13 @@ def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floa
     Raises
     ------
     PathgenError
-        For fewer than five readings, or where they say nothing of a peak.
+        For fewer than five readings, and where they say nothing of a peak, or that there is none.
 
     Notes
     -----
     The interval is that of the F test of parabolas with their peak held at each value against the free one
-    (profile of the sum of squares): it needs no linear approximation, which fails for flat tops.
+    (profile of the sum of squares): it needs no linear approximation, which fails for flat tops. It holds as
+    far as the parabola does: readings that fall off more steeply on one side shift it.
 
     Examples
     --------
@@ -210,20 +217,28 @@ def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floa
     from scipy.special import fdtri
 
     need(len(at), 5, what)
+    need(len(np.unique(at)), 4, f"{what} at different steps")
     middle, half = (at.max() + at.min()) / 2, (at.max() - at.min()) / 2
     x = (at - middle) / half
     line = np.polyfit(x, read, 2)
-    left = float(np.sum((np.polyval(line, x) - read) ** 2))
+    least = len(at) * (EXACT * float(np.abs(read).max())) ** 2
+    left = max(float(np.sum((np.polyval(line, x) - read) ** 2)), least)
     where = np.linspace(-1.0, 1.0, GRID)
-    sums = np.array([_held(x, read, place) for place in where])
+    sums = _held(x, read, where)
     free = len(at) - 3
-    limit = max(left, 1e-30) * (1 + float(fdtri(1, free, LEVEL)) / free)
+    limit = left * (1 + float(fdtri(1, free, LEVEL)) / free)
     if not (sums > limit).any():
         allowed = "readings that differ by more than they scatter"
         raise PathgenError(f"{what} is as good at every step", where="sheet", allowed=allowed)
-    inside = where[sums <= limit] if (sums <= limit).any() else where[[int(np.argmin(sums))]]
     best = float(where[int(np.argmin(sums))])
-    value, low, high = (float(middle + half * v) for v in (best, inside[0], inside[-1]))
+    inside = sums <= limit
+    reach = ends(where, inside) if inside.any() else (best, best)
+    if not inside.any():  # the peak is beyond an end, or there is none: then no parabola beats a constant
+        even, nearest = float(np.sum((read - read.mean()) ** 2)), float(sums.min())
+        if even < nearest * (1 + float(fdtri(1, free + 1, LEVEL)) / (free + 1)):
+            allowed = "readings that are highest between the ends, or at one of them"
+            raise PathgenError(f"{what} has no peak", where="sheet", allowed=allowed)
+    value, low, high = (float(middle + half * v) for v in (best, *reach))
     a, b, c = line
     unscaled = np.array(
         [a / half**2, b / half - 2 * a * middle / half**2, c - b * middle / half + a * middle**2 / half**2]
@@ -231,13 +246,27 @@ def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floa
     return value, low, high, unscaled
 
 
-def _held(x: Floats, read: Floats, place: float) -> float:
-    """Sum of squares about the best parabola that opens downward and has its peak at a place."""
-    basis = -((x - place) ** 2)
-    centred = basis - basis.mean()
-    slope = max(0.0, float(centred @ read) / float(centred @ centred))
-    off = read - read.mean() - slope * centred
-    return float(off @ off)
+def _held(x: Floats, read: Floats, places: Floats) -> Floats:
+    """Sum squares about the best parabola that opens downward with its peak at a place, for each, (P,)."""
+    basis = -((x - places[:, None]) ** 2)
+    basis -= basis.mean(axis=1, keepdims=True)
+    slope = np.clip(basis @ read / np.sum(basis**2, axis=1), 0.0, None)
+    off = read - read.mean() - slope[:, None] * basis
+    return np.asarray(np.sum(off**2, axis=1))
+
+
+def ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
+    """Give the ends of the interval that some of the candidates lie inside of.
+
+    It reaches to the next candidate on either side: where in between it ends is not known.
+
+    Examples
+    --------
+    >>> ends(np.arange(5.0), np.array([False, False, True, True, True]))
+    (1.0, 4.0)
+    """
+    at = np.flatnonzero(inside)
+    return float(candidates[max(at[0] - 1, 0)]), float(candidates[min(at[-1] + 1, len(candidates) - 1)])
 
 
 def need(count: int, least: int, what: str) -> None:
