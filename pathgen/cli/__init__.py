@@ -17,7 +17,8 @@ COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine's program.",
     "picture": "Prepare a photograph for a panel, and say what the panel will lose of it.",
     "replay": "Lay down a written program and say what it will show.",
-    "fit": "Fit a plastic's light law to a measured step wedge.",
+    "coupon": "List the calibration prints, or make one with its reading sheet.",
+    "fit": "Turn a coupon's readings into a machine's or a material's figures.",
     "machines": "List the machine and material profiles, or show one.",
 }
 

@@ -1,46 +1,96 @@
-"""`pathgen fit`: a measured step wedge becomes a material's light law."""
+"""`pathgen fit`: a coupon's readings become figures of a machine or a material."""
 
 from __future__ import annotations
 
 import json
-import math
+from collections.abc import Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import click
 
 from pathgen.atomic import atomic_output, refuse_same
-from pathgen.optics.fit import LAWS, Fit, fit_law
+from pathgen.cli.light import law_json, law_lines
+from pathgen.coupons import coupons
+from pathgen.coupons.apply import changed_text
+from pathgen.coupons.forms import plain_job
+from pathgen.coupons.outcome import Outcome
+from pathgen.coupons.sheet import csv_text, known_sheet, read_filled
+from pathgen.coupons.specimen import Coupon
+from pathgen.csvrows import Rows
+from pathgen.errors import PathgenError
+from pathgen.optics.fit import LAWS, fit_law
 from pathgen.optics.material import material_name, material_text
-from pathgen.optics.readings import read_readings
-from pathgen.optics.viewing import seen
-from pathgen.settings import Material, load_material, material_names, profile_text
+from pathgen.optics.readings import readings_of
+from pathgen.optics.sheet import sheet_of
+from pathgen.settings import (
+    Setup,
+    job_from,
+    load_material,
+    machine_names,
+    material_names,
+    profile_text,
+    settle,
+)
 
 FILE = click.Path(path_type=Path)
 FLOOR = click.FloatRange(0, 1e9, min_open=True)
-NAMED = 10  # most outliers named on the screen
+WEDGE = "step-wedge"
+CORNERS = "The coupon's corners in it, pixels: upper left, upper right, lower right, lower left."
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What a person wants of a sheet."""
+
+    measured: Path
+    base: str  # the profile to start from
+    out: Path
+    plot: Path | None
+    as_json: bool
+    streams: Mapping[Path, BinaryIO]
+    notes: list[str]
 
 
 @click.command("fit")
 @click.argument("measured", type=FILE)
-@click.option("--material", required=True, help="Material to start from: a shipped name or a .toml file.")
-@click.option("--out", type=FILE, required=True, help="Material file to write, for `panel --material`.")
-@click.option("--plot", type=FILE, help="Write a PNG of readings, laws and what they leave over.")
-@click.option("--law", type=click.Choice(["auto", *LAWS]), default="auto", help="Law to take. [auto]")
-@click.option("--floor", type=FLOOR, metavar="X", help="Least reading the meter can tell from darkness.")
+@click.option("--machine", help="Machine the print was made on: a shipped name or a .toml file.")
+@click.option("--material", help="Material it was made of: a shipped name or a .toml file.")
+@click.option("--out", type=FILE, required=True, help="Profile to write, for --machine or --material.")
+@click.option("--plot", type=FILE, help="Write a PNG of the readings and what was fitted to them.")
+@click.option(
+    "--law", type=click.Choice(["auto", *LAWS]), default="auto", help="Step wedge: law to take. [auto]"
+)
+@click.option(
+    "--floor", type=FLOOR, metavar="X", help="Step wedge: least reading the meter can tell from dark."
+)
+@click.option("--photo", type=FILE, help="Step wedge, resolution chart: take the readings from a photograph.")
+@click.option("--corners", metavar="X,Y X,Y X,Y X,Y", help=CORNERS)
+@click.option(
+    "--blank", type=FILE, help="The same view without the coupon: what bare light is, place by place."
+)
+@click.option("--filled", type=FILE, help="Write the sheet as the photograph fills it (CSV).")
 @click.option("--json", "as_json", is_flag=True, help="Print one flat JSON object instead of lines.")
 def command(
     measured: Path,
-    material: str,
+    machine: str | None,
+    material: str | None,
     out: Path,
     plot: Path | None,
     law: str,
     floor: float | None,
+    photo: Path | None,
+    corners: str | None,
+    blank: Path | None,
+    filled: Path | None,
     as_json: bool,
 ) -> None:
-    """Fit the light law of a plastic to MEASURED, and write a material that has it.
+    """Turn MEASURED, a coupon's filled sheet, into figures of a machine or a material.
 
-    MEASURED is a CSV file, one reading a line, whose first line names its columns and their units:
+    Which coupon's sheet it is, its columns say. A step wedge's may be made by hand; its first line names the
+    columns and their units:
 
     \b
       thickness_mm    of the wedge's step; 0 for a reading without it
@@ -51,109 +101,113 @@ def command(
     UNIT is lux, cd/m2, linear (in proportion to light) or srgb (a photograph's code, 0 to 255). Four
     thicknesses are the least; ten, read five times each, tell the laws apart.
     """  # noqa: D301 - the mark that keeps a paragraph's lines has to be a real one
-    targets = [path for path in (out, plot) if path]
+    if (photo is None) != (corners is None):
+        raise click.UsageError("--photo and --corners go together")
+    if photo is None and (blank or filled):
+        raise click.UsageError("--blank and --filled go with --photo")
+    targets = [path for path in (out, plot, filled) if path]
+    inputs = [
+        measured,
+        *(Path(name) for name in (machine, material) if name),
+        *(p for p in (photo, blank) if p),
+    ]
     for path in targets:
-        refuse_same(path, [measured, Path(material), *(other for other in targets if other is not path)])
+        refuse_same(path, [*inputs, *(other for other in targets if other is not path)])
+    found, rows = known_sheet(measured, coupons())
+    notes: list[str] = []
+    profile = "material" if found is None else found.profile
+    base = material if profile == "material" else machine
+    if base is None:
+        what = f"a {found.name} changes a {profile}" if found else "a step wedge changes a material"
+        raise click.UsageError(f"Missing option '--{profile}': {what}, and starts from one")
     with ExitStack() as files:
-        streams = [files.enter_context(atomic_output(path)) for path in targets]
-        before = load_material(material)
-        fit = fit_law(read_readings(measured, floor), law, before.light)
-        name = material_name(out.stem, material_names())
-        streams[0].write(material_text(_text(material), fit, name, measured.name).encode())
-        if plot:
-            from pathgen.report.residuals import residuals_png
-
-            streams[1].write(residuals_png(fit, measured.name))
-        said = _json(measured, name, fit, before) if as_json else _lines(measured, out, fit, before)
+        streams = {path: files.enter_context(atomic_output(path)) for path in targets}
+        setup = _setup(machine, material)
+        if photo and corners:
+            if found is None:
+                hint = "pathgen coupon step-wedge writes one, with the places of its steps"
+                raise PathgenError(
+                    "the sheet does not say where the steps are", where=str(measured), hint=hint
+                )
+            rows, notes = _photographed(found, rows, setup, photo, corners, blank)
+        if filled:
+            streams[filled].write(csv_text(rows).encode())
+        asked = _Asked(measured, base, out, plot, as_json, streams, notes)
+        if found is None or found.name == WEDGE:
+            said = _law(asked, rows, law, floor)
+        else:
+            said = _figures(asked, found, rows, setup)
     click.echo(said)
 
 
-def _text(material: str) -> str:
-    if material in material_names():
-        return profile_text(material)
-    return Path(material).read_bytes().decode("utf-8-sig")
+def _setup(machine: str | None, material: str | None) -> Setup:
+    """Settle what a print was made with, as far as it was said."""
+    said = {key: name for key, name in (("machine", machine), ("material", material)) if name}
+    return settle(plain_job(job_from(said, "command line")))
 
 
-def _facts(fit: Fit, before: Material) -> dict[str, object]:
-    """Gather what is known of a fit, flat; keys carry their unit."""
-    readings, chosen = fit.readings, fit.chosen
-    thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
-    through = fit.law.transmittance([thinnest, thickest]).tolist()
-    eye = seen(fit.law, thinnest, thickest, before.viewing)
-    facts: dict[str, object] = {
-        "law": chosen.name,
-        "readings": len(readings),
-        "thicknesses": len(set(readings.thickness.tolist())),
-        "thinnest_mm": thinnest,
-        "thickest_mm": thickest,
-        "absolute": readings.absolute,
-    }
-    for figure in chosen.figures:
-        unit = {"mm": "_mm", "1/mm": "_per_mm"}.get(figure.unit, "")
-        facts |= {f"{figure.name}{end}{unit}": getattr(figure, key) for end, key in _ENDS}
-    facts |= {
-        "transmittance_thinnest": round(through[0], 6),
-        "transmittance_thickest": round(through[1], 6),
-        "error_share": chosen.light.error,
-        "rms_residual_share": round(fit.rms, 6),
-    }
-    for each in fit.laws:
-        facts[f"aicc_{each.name.replace('-', '_')}"] = (
-            round(each.aicc, 3) if math.isfinite(each.aicc) else None
-        )
-    return facts | {
-        "seen_contrast": round(eye.contrast, 3),
-        "seen_steps": round(eye.steps, 1),
-        "outliers": len(fit.outliers),
-    }
+def _photographed(
+    found: Coupon, rows: Rows, setup: Setup, photo: Path, corners: str, blank: Path | None
+) -> tuple[Rows, list[str]]:
+    """Fill a sheet from a photograph."""
+    from pathgen.coupons.photo import corners_from, filled_from, open_photo  # loads scikit-image
+
+    thickness, job = found.build(setup).panels[0]
+    high, wide = (side * job.pixel for side in thickness.shape)
+    return filled_from(open_photo(photo, corners_from(corners), (wide, high), blank), found, rows)
 
 
-_ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))
+def _law(asked: _Asked, rows: Rows, law: str, floor: float | None) -> str:
+    """Fit a wedge's law, and say it."""
+    before = load_material(asked.base)
+    fit = fit_law(readings_of(sheet_of(rows), str(asked.measured), floor), law, before.light)
+    name = material_name(asked.out.stem, material_names())
+    text = material_text(_text(asked.base), fit, name, asked.measured.name)
+    asked.streams[asked.out].write(text.encode())
+    if asked.plot:
+        from pathgen.report.residuals import residuals_png
+
+        asked.streams[asked.plot].write(residuals_png(fit, asked.measured.name))
+    if asked.as_json:
+        return law_json(asked.measured, name, fit, before, asked.notes)
+    return law_lines(asked.measured, asked.out, fit, before, asked.notes)
 
 
-def _json(measured: Path, name: str, fit: Fit, before: Material) -> str:
-    facts = {"measured": measured.name, "material": name, **_facts(fit, before)}
-    lines = fit.readings.line[fit.outliers].tolist()
-    whole = {**facts, "outlier_lines": lines, "notes": list(fit.notes)}
-    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
+def _figures(asked: _Asked, found: Coupon, rows: Rows, setup: Setup) -> str:
+    """Fit a coupon's figures, and say them."""
+    assert found.fit is not None, "only the wedge has none"
+    sheet = read_filled(found, rows)
+    outcome = found.fit(sheet, setup)
+    taken = machine_names() if found.profile == "machine" else material_names()
+    name = material_name(asked.out.stem, taken)
+    asked.streams[asked.out].write(changed_text(_text(asked.base), outcome, found, name).encode())
+    if asked.plot:
+        from pathgen.report.outcome import outcome_png
+
+        asked.streams[asked.plot].write(outcome_png(outcome, f"{found.name}, {asked.measured.name}"))
+    if asked.as_json:
+        return _json(asked, found, name, outcome)
+    lines = [f"{asked.measured}: {len(sheet.line)} readings of a {found.name}"]
+    lines += [f"  {estimate}" for estimate in outcome.estimates]
+    lines += [f"  this {found.profile}: {line}" for line in outcome.before_after]
+    lines += [f"  note: {note}" for note in (*asked.notes, *outcome.notes)]
+    return "\n".join([*lines, f"  written to {asked.out}"])
 
 
-def _lines(measured: Path, out: Path, fit: Fit, before: Material) -> str:
-    """Word a fit, one fact a line."""
-    f, chosen, view = _facts(fit, before), fit.chosen, before.viewing
-    ends = fit.law.transmittance([float(fit.readings.thickness.min()), float(fit.readings.thickness.max())])
-    figures = [
-        f"{x.name} {x.value:.4g} ({x.low:.4g} to {x.high:.4g}){' ' + x.unit if x.unit else ''}"
-        for x in chosen.figures
-    ]
-    error = "" if chosen.light.error is None else f", standard error {100 * chosen.light.error:.1f} %"
-    best = min(each.aicc for each in fit.laws)
-    others = [
-        f"{each.name} {each.aicc - best:+.1f}" if math.isfinite(each.aicc) else f"{each.name} unknown"
-        for each in fit.laws
-    ]
-    lines = [
-        f"{measured}: {f['readings']} readings of {f['thicknesses']} thicknesses, {f['thinnest_mm']:g} to "
-        f"{f['thickest_mm']:g} mm",
-        f"  {chosen.name} law" + (f": {', '.join(figures)}" if figures else f" of {chosen.count} steps"),
-        f"  lets {100 * ends[0]:.3g} to {100 * ends[1]:.3g} % through{error}; {100 * fit.rms:.1f} % RMS off",
-        f"  laws weighed (corrected Akaike criterion over the best): {', '.join(others)}",
-        f"  seen before {view.luminance:g} cd/m² in {view.room:g} lux: contrast {f['seen_contrast']:.3g} "
-        f"to 1, {f['seen_steps']:.0f} just-noticeable steps",
-    ]
-    lines += _outliers(fit)
-    lines += [f"  note: {note}" for note in fit.notes]
-    return "\n".join([*lines, f"  written to {out}"])
+def _json(asked: _Asked, found: Coupon, name: str, outcome: Outcome) -> str:
+    facts: dict[str, object] = {"measured": asked.measured.name, "coupon": found.name, found.profile: name}
+    for estimate in outcome.estimates:
+        key = estimate.name.replace(" ", "_").replace("-", "_").replace(".", "_")
+        unit = "_" + estimate.unit.replace("/", "_per_").replace("°", "deg") if estimate.unit else ""
+        ends = (("", estimate.value), ("_low", estimate.low), ("_high", estimate.high))
+        facts |= {f"{key}{end}{unit}": float(f"{value:.6g}") for end, value in ends}
+    facts |= {f"set {'.'.join(filter(None, change[:2]))}": change.value for change in outcome.changes}
+    return json.dumps(
+        {**facts, "notes": [*asked.notes, *outcome.notes]}, indent=1, ensure_ascii=False, allow_nan=False
+    )
 
 
-def _outliers(fit: Fit) -> list[str]:
-    """Name the readings that the law does not explain, the furthest first."""
-    off = fit.chosen.residuals
-    order = sorted(fit.outliers.tolist(), key=lambda i: (-abs(off[i]), i))
-    readings = fit.readings
-    named = [
-        f"  outlier: line {readings.line[i]}, {readings.shown[i]:g} {readings.unit} at "
-        f"{readings.thickness[i]:g} mm is {100 * math.expm1(off[i]):+.0f} % off the law"
-        for i in order[:NAMED]
-    ]
-    return named + ([f"  and {len(order) - NAMED} more outliers"] if len(order) > NAMED else [])
+def _text(profile: str) -> str:
+    if profile in (*machine_names(), *material_names()):
+        return profile_text(profile)
+    return Path(profile).read_bytes().decode("utf-8-sig")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 import click
@@ -50,12 +50,17 @@ def job_options(function: F) -> F:
 
 def record_options(kind: type[Profile]) -> Callable[[F], F]:
     """Decorate a command with one option for each field of a record; options not given arrive as None."""
-    return lambda function: _with_options(function, inspect.type_info(kind))
+    return some_options(kind, kind.__struct_fields__)
 
 
-def _with_options(function: F, record: inspect.Type) -> F:
+def some_options(kind: type[Profile], names: Sequence[str]) -> Callable[[F], F]:
+    """Decorate a command with options for some fields of a record."""
+    return lambda function: _with_options(function, inspect.type_info(kind), names)
+
+
+def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
     assert isinstance(record, inspect.StructType)
-    for entry in reversed(record.fields):
+    for entry in reversed([field for field in record.fields if field.name in names]):
         text, unit, kind = _described(entry.type)
         default = (
             ""

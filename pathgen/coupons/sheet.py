@@ -7,6 +7,8 @@ known by its columns' names, so the lines over them may be lost on the way throu
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -82,6 +84,13 @@ def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
         cells += [f"{value:.10g}" for value in (*np.round(step.box, 3), *np.round(step.nominal, 6))]
         lines += [",".join([*cells, *[""] * len(coupon.measured)])] * specimen.repeats
     return "\n".join(lines) + "\n"
+
+
+def csv_text(rows: Rows) -> str:
+    """Spell rows as a CSV file."""
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([rows.names, *rows.cells])
+    return out.getvalue()
 
 
 def known_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | None, Rows]:

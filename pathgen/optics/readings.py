@@ -90,8 +90,11 @@ def read_readings(path: str | Path, floor: float | None = None) -> Readings:
     >>> wedge.light.round(9).tolist(), wedge.absolute
     ([0.5, 0.3, 0.14, 0.07], True)
     """
-    where = str(path)
-    sheet = read_sheet(path)
+    return readings_of(read_sheet(path), str(path), floor)
+
+
+def readings_of(sheet: Sheet, where: str, floor: float | None = None) -> Readings:
+    """Leave out of a wedge's figures what says nothing of the plastic; errors as with `read_readings`."""
     dark = _filled(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.csvrows import read_rows
+from pathgen.csvrows import Rows, read_rows
 from pathgen.errors import PathgenError, nearest
 from pathgen.optics.laws import Floats
 from pathgen.picture.tone import decode_srgb
@@ -85,7 +85,11 @@ def read_sheet(path: str | Path) -> Sheet:
     >>> sheet.figures["reading"].tolist(), sheet.line.tolist(), sheet.unit
     ([400.0, 240.0], [2, 3], 'lux')
     """
-    table = read_rows(path)
+    return sheet_of(read_rows(path))
+
+
+def sheet_of(table: Rows) -> Sheet:
+    """Take a wedge's figures from rows that were read; errors are those of `read_sheet`."""
     where, numbers, rows = table.where, table.line, [table.names, *table.cells]
     columns, unit = _columns(rows[0], f"{where}, line {numbers[0]}")
     if len(rows) == 1:

@@ -1,0 +1,194 @@
+"""The drawing of a coupon: panels from the front, with dimensions; the platform from above; its steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon, Rectangle
+
+from pathgen.coupons.make import LaidOut
+from pathgen.planned import Planned
+from pathgen.report.figures import DPI, FAINT, FONT, INK, PAPER, TEXT, THICKNESS_COLOURS, area_mean
+from pathgen.report.sheet import Floats
+
+WIDE = 1180  # dots
+LEFT, RIGHT = 60, 40
+HEAD, FOOT = 84, 30
+VIEW_WIDE = 760  # dots for the front views, at most
+VIEW_HIGH = 420  # dots for one of them, at most
+BETWEEN = 66  # dots between views: their dimensions stand there
+PLAN = 280  # dots, the platform from above
+ROW = 17  # dots a line of the table
+MOST_ROWS = 24  # of the table in one column
+STEP_INK = "#b0480a"
+FEWEST_DOTS = 11  # wide, for a number inside a step
+
+
+def specimen_png(laid: LaidOut, minutes: float) -> bytes:
+    """Draw a coupon.
+
+    Parameters
+    ----------
+    laid : LaidOut
+    minutes : float
+        How long it takes.
+
+    Returns
+    -------
+    bytes
+        A PNG; the same coupon gives the same bytes.
+    """
+    views = _different(laid)
+    scale = min(VIEW_WIDE / max(v.panel.width for v in views), VIEW_HIGH / max(v.panel.height for v in views))
+    heights = [v.panel.height * scale for v in views]
+    table = _table(laid)
+    columns = max(1, math.ceil(len(table) / MOST_ROWS))
+    rows = math.ceil((len(table) - 1) / columns) + 1
+    front = sum(heights) + BETWEEN * len(views)
+    high = math.ceil(HEAD + max(front + ROW * (rows + 2), PLAN + 60) + FOOT)
+    sheet = Figure(figsize=(WIDE / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
+    FigureCanvasAgg(sheet)
+    _heading(sheet, laid, minutes, high)
+    top: float = high - HEAD
+    for view, tall in zip(views, heights, strict=True):
+        box = (LEFT, top - tall, view.panel.width * scale, tall)
+        _front(sheet, box, (WIDE, high), laid, view)
+        top -= tall + BETWEEN
+    _plan(sheet, (WIDE - RIGHT - PLAN, high - HEAD - PLAN, PLAN, PLAN), (WIDE, high), laid)
+    _steps(sheet, top, high, table, columns, rows)
+    buffer = BytesIO()
+    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def _different(laid: LaidOut) -> list[Planned]:
+    """Leave out panels that look like one before them."""
+    shown: list[Planned] = []
+    for planned in laid.platform.panels:
+        same = (np.array_equal(planned.panel.thickness, other.panel.thickness) for other in shown)
+        if not any(same):
+            shown.append(planned)
+    return shown
+
+
+def _heading(sheet: Figure, laid: LaidOut, minutes: float, high: int) -> None:
+    setup = laid.setup
+    hours, left = divmod(round(minutes), 60)
+    time = f"{hours} h {left:02d} min" if hours else f"{left} min"
+    says = f"{laid.coupon.measures}; {time} on {setup.machine.name}, {setup.material.name}"
+    for text, at, size in ((f"Coupon {laid.coupon.name}", 34, 14), (says, 56, 9.5)):
+        sheet.text(LEFT / WIDE, 1 - at / high, text, fontsize=size, parse_math=False, **TEXT)
+
+
+def _axes(sheet: Figure, box: Sequence[float], whole: tuple[float, float]) -> Axes:
+    left, bottom, wide, high = box
+    axes = sheet.add_axes(
+        (left / whole[0], bottom / whole[1], wide / whole[0], high / whole[1]), facecolor=PAPER
+    )
+    axes.set_axis_off()
+    return axes
+
+
+def _front(
+    sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid: LaidOut, planned: Planned
+) -> None:
+    """Draw a panel as its viewer sees it, steps outlined and numbered, with its outer dimensions."""
+    axes = _axes(sheet, box, whole)
+    panel = planned.panel
+    upright = panel.view.upright(panel.thickness)
+    dots = area_mean(np.asarray(upright, np.float64), max(1, round(box[3])), max(1, round(box[2])))
+    most = max(float(p.panel.thickness.max()) for p in laid.platform.panels)
+    shown = np.ma.masked_less_equal(dots, 1e-6)
+    extent = (0, panel.width, 0, panel.height)
+    axes.imshow(shown, extent=extent, cmap=THICKNESS_COLOURS, vmin=0, vmax=most * 1.3,
+                interpolation="nearest", aspect="auto")  # fmt: skip
+    axes.set_xlim(0, panel.width)
+    axes.set_ylim(0, panel.height)
+    number = next(i for i, other in enumerate(laid.platform.panels) if other is planned)
+    scale = box[2] / panel.width
+    for count, step in enumerate(laid.specimen.steps, start=1):
+        if step.panel != number:
+            continue
+        left, bottom, right, top = step.box
+        axes.add_patch(
+            Rectangle(
+                (left, bottom), right - left, top - bottom, fill=False, edgecolor=STEP_INK, linewidth=0.7
+            )
+        )
+        if (right - left) * scale >= FEWEST_DOTS or count % 5 == 1:
+            middle = ((left + right) / 2, (bottom + top) / 2)
+            axes.text(*middle, step.label or str(count), ha="center", va="center", fontsize=7.5,
+                      color=STEP_INK, family=FONT,
+                      bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
+    same = sum(np.array_equal(p.panel.thickness, panel.thickness) for p in laid.platform.panels)
+    size = f"{panel.width:.4g} mm" + (f"   {same} of these" if same > 1 else "")
+    style: dict[str, Any] = {"fontsize": 8.5, "clip_on": False, **TEXT}
+    arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 0.7, "shrinkA": 0, "shrinkB": 0}
+    below, beside = -16 / box[3], -14 / box[2]
+    axes.annotate(
+        "", (0, below), (1, below), xycoords="axes fraction", arrowprops=arrow, annotation_clip=False
+    )
+    axes.text(0.5, below - 4 / box[3], size, transform=axes.transAxes, ha="center", va="top", **style)
+    axes.annotate(
+        "", (beside, 0), (beside, 1), xycoords="axes fraction", arrowprops=arrow, annotation_clip=False
+    )
+    axes.text(beside - 5 / box[2], 0.5, f"{panel.height:.4g} mm", transform=axes.transAxes, ha="right",
+              va="center", rotation=90, **style)  # fmt: skip
+
+
+def _plan(sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid: LaidOut) -> None:
+    """Draw the platform from above: where the panels stand."""
+    axes, volume = _axes(sheet, box, whole), laid.setup.machine.volume
+    (low_x, high_x), (low_y, high_y) = volume.x, volume.y
+    span = max(high_x - low_x, high_y - low_y)
+    axes.set_xlim(low_x, low_x + span)
+    axes.set_ylim(low_y, low_y + span)
+    axes.add_patch(Rectangle((low_x, low_y), high_x - low_x, high_y - low_y, fill=False, edgecolor=FAINT))
+    for planned in laid.platform.panels:
+        axes.add_patch(Polygon(_outline(planned), closed=True, facecolor=INK, edgecolor=INK, linewidth=0.8))
+    (first, last), n = laid.platform.line
+    x, y = laid.platform.placement.to_machine(np.array([first, last]), np.array([n, n]))
+    axes.plot(x, y, color=FAINT, linewidth=1.2)
+    text = f"the platform from above, {high_x - low_x:g} × {high_y - low_y:g} mm"
+    axes.text(0.0, -0.03, text, transform=axes.transAxes, ha="left", va="top", fontsize=8.5, **TEXT)
+
+
+def _outline(planned: Planned) -> Floats:
+    """Outline of a panel's wall on the platform, mm."""
+    width, thickest = planned.panel.width, float(planned.panel.thickness.max())
+    along = np.linspace(0.0, width, 2 if planned.bend is None else 181)
+    u, n = np.concatenate([along, along[::-1]]), np.repeat([0.0, thickest], len(along))
+    if planned.bend is not None:
+        u, n = planned.bend.to_plan(u, n)
+    return np.column_stack(planned.placement.to_machine(u, n))
+
+
+def _table(laid: LaidOut) -> list[list[str]]:
+    """List each step's number and what it was made with."""
+    names = ["step", *(column.header.replace("_", " ") for column in laid.coupon.nominal)]
+    several = len(laid.specimen.panels) > 1
+    rows = [[*names[:1], *(["panel"] if several else []), *names[1:]]]
+    for number, step in enumerate(laid.specimen.steps, start=1):
+        own = [str(step.panel + 1)] if several else []
+        rows.append([str(number), *own, *(f"{value:.5g}" for value in step.nominal)])
+    return rows
+
+
+def _steps(sheet: Figure, top: float, high: int, table: list[list[str]], columns: int, rows: int) -> None:
+    """Write the table under the drawing, in as many columns as it takes."""
+    head, body = table[0], table[1:]
+    wide = VIEW_WIDE / columns
+    cell = min(110.0, wide / len(head))
+    for number in range(columns):
+        part = [head, *body[number * (rows - 1) : (number + 1) * (rows - 1)]]
+        for line, row in enumerate(part):
+            for place, text in enumerate(row):
+                at = (LEFT + number * wide + place * cell) / WIDE, (top - line * ROW) / high
+                sheet.text(*at, text, fontsize=7.5, weight="bold" if line == 0 else "normal", **TEXT)
