@@ -160,8 +160,8 @@ def _line_beside(
             span = (middle - half, middle + half)
             ends = [(u, at) if rotation == 0 else (at, u) for u in span]
             if not taken.intersects(shapely.LineString(ends)):
-                place = Placement(0, 0.0, at) if rotation == 0 else Placement(90, at, 0.0)
-                return (span, 0.0), place
+                x, y = (0.0, at) if rotation == 0 else (at, 0.0)
+                return (span, 0.0), Placement(rotation, x, y, "each in a place of its own")
     raise PathgenError("no room for the start line beside the panels", where="place", allowed="a free edge")
 
 

@@ -13,14 +13,13 @@ import click
 
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.cli.light import law_json, law_lines
-from pathgen.coupons import coupons
+from pathgen.coupons import coupon, coupons
 from pathgen.coupons.apply import changed_text
 from pathgen.coupons.forms import plain_job
 from pathgen.coupons.outcome import Outcome
 from pathgen.coupons.sheet import csv_text, known_sheet, read_filled
 from pathgen.coupons.specimen import Coupon
 from pathgen.csvrows import Rows
-from pathgen.errors import PathgenError
 from pathgen.optics.fit import LAWS, fit_law
 from pathgen.optics.material import material_name, material_text
 from pathgen.optics.readings import readings_of
@@ -124,11 +123,6 @@ def command(
         streams = {path: files.enter_context(atomic_output(path)) for path in targets}
         setup = _setup(machine, material)
         if photo and corners:
-            if found is None:
-                hint = "pathgen coupon step-wedge writes one, with the places of its steps"
-                raise PathgenError(
-                    "the sheet does not say where the steps are", where=str(measured), hint=hint
-                )
             rows, notes = _photographed(found, rows, setup, photo, corners, blank)
         if filled:
             streams[filled].write(csv_text(rows).encode())
@@ -147,11 +141,12 @@ def _setup(machine: str | None, material: str | None) -> Setup:
 
 
 def _photographed(
-    found: Coupon, rows: Rows, setup: Setup, photo: Path, corners: str, blank: Path | None
+    found: Coupon | None, rows: Rows, setup: Setup, photo: Path, corners: str, blank: Path | None
 ) -> tuple[Rows, list[str]]:
     """Fill a sheet from a photograph."""
     from pathgen.coupons.photo import corners_from, filled_from, open_photo  # loads scikit-image
 
+    found = found or coupon(WEDGE)
     thickness, job = found.build(setup).panels[0]
     high, wide = (side * job.pixel for side in thickness.shape)
     return filled_from(open_photo(photo, corners_from(corners), (wide, high), blank), found, rows)

@@ -166,8 +166,7 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         what = f"a photograph does not say what a {coupon.name} is to tell"
         raise PathgenError(what, where="--photo", allowed="the step wedge and the resolution chart")
     names = [name.strip().lower() for name in rows.names]
-    places = [[float(row[names.index(column.header)]) for column in PLACE] for row in rows.cells]
-    boxes = [Box(*place) for place in places]
+    boxes = [Box(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
     images = [sample(photo, photo.light, box) for box in boxes]
     burnt = np.array([float(np.mean(image > BURNT)) > BURNT_SHARE for image in images])
     notes = []
@@ -191,7 +190,8 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
             read = [[*values, float(bare)] for values, bare in zip(read, reference, strict=True)]
     else:
         columns = ["bright_linear", "dim_linear"]
-        patches = [_patch(rows, row, names) for row in rows.cells]
+        nominal = _numbers(rows, names, [column.header for column in coupon.nominal])
+        patches = [resolution_chart.Patch(int(k), int(a), *sizes) for k, a, *sizes in nominal]
         read = [
             list(resolution_chart.read_patch(patch, image, photo.pitch))
             for patch, image in zip(patches, images, strict=True)
@@ -277,11 +277,20 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
     return np.asarray(terms(wanted) @ figures)
 
 
-def _patch(rows: Rows, row: list[str], names: list[str]) -> resolution_chart.Patch:
-    kind, along, period, mean, swing = (
-        float(row[names.index(column.header)]) for column in resolution_chart.COUPON.nominal
-    )
-    return resolution_chart.Patch(int(kind), int(along), period, mean, swing)
+def _numbers(rows: Rows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
+    """Take columns that a sheet was written with."""
+    if not set(wanted) <= set(names):
+        hint = "pathgen coupon writes a sheet with the places of its steps"
+        raise PathgenError("the sheet does not say where the steps are", where=rows.where, hint=hint)
+    places = [names.index(name) for name in wanted]
+    figures = []
+    for row, line in zip(rows.cells, rows.line[1:], strict=True):
+        try:
+            figures.append([float(row[place]) for place in places])
+        except ValueError:
+            where = f"{rows.where}, line {line}"
+            raise PathgenError("no place of a step", where=where, allowed=", ".join(wanted)) from None
+    return figures
 
 
 def _cross(a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float64]) -> float:

@@ -73,7 +73,7 @@ class Filled:
 
 def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
     """Write the sheet of a specimen, its readings blank."""
-    lines = [f"# Readings of a {coupon.name}: {coupon.measures}."]
+    lines = [f"# Reading sheet, {coupon.name}: {coupon.measures}."]
     lines += [f"# {sentence}" for sentence in coupon.how]
     lines += [f"# {column.header}: {column.text}." for column in coupon.measured]
     several = len(specimen.panels) > 1

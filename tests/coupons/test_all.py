@@ -1,0 +1,99 @@
+"""What holds for every coupon: it is printable, replays to its map, and its sheet comes back."""
+
+import io
+
+import numpy as np
+import pytest
+
+from pathgen import Job, PathgenError, replay
+from pathgen.coupons import NAMES, coupon, coupons
+from pathgen.coupons.make import lay_out
+from pathgen.coupons.sheet import known_sheet
+from pathgen.proof.header import Stated
+from pathgen.proof.replay import inside_ends
+from pathgen.report.specimen import specimen_png
+from pathgen.settings import load_machine
+
+LONGEST = {"step-wedge": 120.0}  # minutes; all others 90
+SMALLEST = "classroom-200"
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory):
+    """Every coupon laid out and written once, on the smallest platform."""
+    folder, made = tmp_path_factory.mktemp("coupons"), {}
+    for name in NAMES:
+        laid = lay_out(name, Job(machine=SMALLEST))
+        path = folder / f"{name}.gcode"
+        with open(path, "wb") as stream:
+            made[name] = laid, path, laid.write(stream)
+    return made
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_replays_to_its_map(name, printed):
+    laid, path, result = printed[name]
+    several = len(laid.platform.panels) > 1
+    for number, planned in enumerate(laid.platform.panels, start=1):
+        found = replay(path, stated=Stated(panel=number) if several else None)
+        wanted, made = planned.panel.thickness, found.laid.upright(len(planned.panel.thickness))
+        counted = inside_ends(wanted, 1.0, planned.panel.pixel) & (wanted > 0)
+        assert np.sqrt(np.mean((made - wanted)[counted] ** 2)) < 0.012
+        assert found.notes == ()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_fits_the_smallest_platform_in_time(name, printed):
+    laid, _, result = printed[name]
+    summary, machine = result.summary, load_machine(SMALLEST)
+    for axis, (low, high) in zip("xyz", (machine.volume.x, machine.volume.y, machine.volume.z), strict=True):
+        assert low <= summary[f"deposit_{axis}_min_mm"] <= summary[f"deposit_{axis}_max_mm"] <= high
+    assert summary["time_s"] / 60 < LONGEST.get(name, 90.0)
+    assert summary["slowed_moves"] < 0.01 * summary["moves"]  # it is made as its sheet says
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "sway-fin"])
+def test_it_stands_steadily(name, printed):
+    for planned in printed[name][0].platform.panels:
+        if planned.steady is None:  # bent, or at an angle
+            continue
+        assert planned.steady.limit_height() is None, planned.steady.advice_line()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_blank_sheet_is_known_and_refused(name, printed, tmp_path):
+    path = tmp_path / "sheet.csv"
+    path.write_text(printed[name][0].sheet)
+    found, rows = known_sheet(path, coupons())
+    assert found is coupon(name)
+    assert len(rows.cells) == len(printed[name][0].specimen.steps) * printed[name][0].specimen.repeats
+    path.write_text("\n".join(line for line in path.read_text().splitlines() if line[0] != "#"))
+    assert known_sheet(path, coupons())[0] is found  # the lines over the names may be lost
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_steps_lie_on_their_panels(name, printed):
+    laid = printed[name][0]
+    for step in laid.specimen.steps:
+        panel = laid.platform.panels[step.panel].panel
+        assert 0 <= step.box.left < step.box.right <= panel.width + 1e-9
+        assert 0 <= step.box.bottom < step.box.top <= panel.height + 1e-9
+        assert len(step.nominal) == len(laid.coupon.nominal)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_its_drawing(name, printed):
+    laid, _, result = printed[name]
+    image = specimen_png(laid, result.summary["time_s"] / 60)
+    assert image[1:4] == b"PNG" and image == specimen_png(laid, result.summary["time_s"] / 60)
+
+
+def test_the_same_coupon_gives_the_same_bytes(printed):
+    stream = io.BytesIO()
+    lay_out("bead-ladder", Job(machine=SMALLEST)).write(stream)
+    assert stream.getvalue() == printed["bead-ladder"][1].read_bytes()
+
+
+def test_an_unknown_coupon():
+    with pytest.raises(PathgenError, match="did you mean 'step-wedge'"):
+        coupon("step-wegde")
