@@ -47,6 +47,7 @@ def least_squares(
     start: Floats,
     bounds: tuple[Floats, Floats],
     what: str,
+    misfit: float = 0.0,
 ) -> Fitted:
     """Fit a model to readings that scatter alike.
 
@@ -59,6 +60,8 @@ def least_squares(
         Where to begin, and between what to look.
     what : str
         Named in a refusal.
+    misfit : float
+        What the model itself is off by, RMS, whatever the readings: it widens the intervals.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def least_squares(
     )
     left = count - figures
     variance = float(np.sum(found.fun**2)) / left
-    covariance = np.linalg.pinv(found.jac.T @ found.jac) * variance
+    covariance = np.linalg.pinv(found.jac.T @ found.jac) * (variance + misfit**2)
     reach = float(stdtrit(left, (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
     return Fitted(found.x, found.x - reach, found.x + reach, covariance, float(np.sqrt(variance)))
 

@@ -36,7 +36,8 @@ WIDE, HIGH = 12.0, 7.0  # mm of a patch
 MARGIN = 0.5  # mm at a patch's sides that are not read
 BRIM = 5.0  # mm
 HARMONICS = 5  # of a patch that a photograph is taken to show
-FINE = 0.05  # mm, pixel that patches are predicted at
+FINE = 0.1  # mm, pixel that patches are predicted at
+MISFIT = 0.002  # of modulations: what a replayed chart has less or more than predicted
 GONE = 0.1  # modulation, over that of wide patches, at which detail counts as lost
 WIDEST = 3.0  # mm of spread; a wall that spreads more shows no picture
 KNOWN = 0.25  # mm, half width of the spread's interval above which readings say nothing
@@ -90,7 +91,7 @@ def build(setup: Setup) -> Specimen:
         steps.append(Step(box, tuple(map(float, patch))))
     edge = np.full((2 * rows, pixels(INDEX, pixel)), THICK + SWING)
     whole = np.hstack([edge + INDEX_OVER, wall, edge])
-    job = plain_job(setup.job, brim=BRIM, thinnest=THIN - SWING, thickest=THICK + SWING)
+    job = plain_job(setup.job, brim=BRIM, thinnest=round(THIN - SWING, 3), thickest=round(THICK + SWING, 3))
     return Specimen([(whole, job)], steps)
 
 
@@ -191,7 +192,7 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     if several and estimates[1].low <= 0:
         kept = _spread(read, modulations, setup, False, sheet.where)
     grows = float(kept.values[2]) if len(kept.values) > 2 else 0.0
-    wide = _at(kept, THIN)
+    wide = _at(found, THIN)
     if (wide.high - wide.low) / 2 > KNOWN:
         what = f"a spread of {wide.low:.2f} to {wide.high:.2f} mm: modulations scatter by {found.scatter:.3f}"
         raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
@@ -229,7 +230,7 @@ def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, w
     start = np.array([1.0, 0.2, 0.02])[:figures]
     # A growth below 0 is nothing plastic has, but readings that scatter may say it, and intervals need that.
     bounds = np.array([0.0, 0.0, -0.3])[:figures], np.array([2.0, WIDEST, 1.0])[:figures]
-    found = least_squares(model, modulations, start, bounds, "patches")
+    found = least_squares(model, modulations, start, bounds, "patches", MISFIT)
     if found.values[0] < 0.2:
         what = f"modulations are {100 * found.values[0]:.0f} % of what the law says"
         hint = "is the material the right one, and was the bare light around the chart covered?"
