@@ -129,7 +129,8 @@ def summarise(
         "standing_height_mm": round(float(tallest.layers.top[-1]), 3),
         "thickest_mm": round(max(float(p.panel.thickness.max()) for p in panels), 3),
         "layers": len(tallest.layers),
-        "layer_mm": setup.job.layer,
+        "layer_mm": setup.layer,
+        **_layer_facts(tallest),
         "moves": lines,
         "time_s": round(moving + before),
         "moving_time_s": round(moving, 1),
@@ -162,6 +163,15 @@ def summarise(
     told = dict.fromkeys(note for planned in panels for note in planned.notes)
     facts["notes"] = [*told, *_own_notes(sums, lines)]
     return facts
+
+
+def _layer_facts(planned: Planned) -> Summary:
+    """Give the least and greatest height of the layers over the first."""
+    heights = planned.layers.height[1:] if len(planned.layers) > 1 else planned.layers.height
+    return {
+        "layer_least_mm": round(float(heights.min()), 4),
+        "layer_most_mm": round(float(heights.max()), 4),
+    }
 
 
 def _seen(planned: Planned) -> tuple[float, float]:

@@ -118,7 +118,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         cells = 2 * max(20, round(patch.period / 2 / FINE))
         pixel = patch.period / cells
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
-            made = setup.job.pixel if patch.along == ALONG_U else setup.job.layer
+            made = setup.job.pixel if patch.along == ALONG_U else setup.layer
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = profile(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated

@@ -413,6 +413,8 @@ def _refusal(what: str, key: str, allowed: str = "") -> PathgenError:
 
 def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]:
     """Give the layers' tops as planned, or where the deposits lie; refuse too large a grid."""
+    if program.header.get("job layer") == "auto":
+        return _marked_tops(program, columns), []
     missing = [key for key in _LAYERS if key not in program.header]
     if missing:
         tops = np.unique(program.tops[program.tops > 0])
@@ -429,3 +431,16 @@ def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]
     if missing:
         return tops, [f"no {missing[0]!r} in the header: layers are where deposits are"] if own else []
     return np.asarray(first + layer * np.arange(int(count))), []
+
+
+def _marked_tops(program: Program, columns: int) -> Floats:
+    """Give the tops of layers of several heights: what the marks of a whole program say of one panel."""
+    count = fact(program, "panel layers")
+    tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
+    if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
+        what = f"{count:g} layers of several heights, and {len(program.tops)} marks of layers"
+        raise PathgenError(what, where="header", allowed="a mark for each layer, rising")
+    if count * columns > CELLS:
+        hint = "--pixel makes the columns wider"
+        raise PathgenError(f"{count:g} layers of {columns:g} columns", where="replay", hint=hint)
+    return np.asarray(tops, np.float64)
