@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen import optics
 from pathgen.errors import PathgenError
 from pathgen.layers import Layers, cut
-from pathgen.layers.adaptive import Terms, adaptive
+from pathgen.layers.adaptive import Heights, Terms, adaptive
 from pathgen.layers.cradle import SLENDER, CradlePlan
 from pathgen.layers.props import Props, bent_props, plan_props
 from pathgen.layers.wedges import WedgePlan
@@ -228,6 +228,12 @@ def _raised(given: Given, setup: Setup, progress: Progress | None) -> Upright:
         layers = chosen.layers
         notes.append(str(chosen))
     return Upright(setup, panel, layers, given.name, notes, _props(layers, setup))
+
+
+def heights_of(planned: Planned, likes: Sequence[float]) -> Heights:
+    """Prepare a panel's choice of layer heights."""
+    setup = planned.setup
+    return Heights(planned.panel, _seen(planned.panel.thickness, setup), _terms(setup), likes)
 
 
 def _seen(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:

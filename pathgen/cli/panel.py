@@ -20,6 +20,7 @@ from pathgen.motion import MovesRecorder
 from pathgen.sequence import program_layers
 from pathgen.settings import Entry, Job, job_from, load_panels
 from pathgen.summary import closing_lines
+from pathgen.within import settled
 
 FILE = click.Path(path_type=Path)
 
@@ -65,14 +66,16 @@ def command(
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
         streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
-        solves = any(job.aim == "picture" for _, job in panels)
+        with progress_bar("time") if any(job.within for _, job in panels) else nullcontext() as trying:
+            chosen, traded = settled(panels, progress=trying)
+        solves = any(job.aim == "picture" for _, job in chosen)
         with progress_bar("picture") if solves else nullcontext() as solving:
-            platform = plan_several(panels, progress=solving)
+            platform = plan_several(chosen, progress=solving)
         recorder = _recorder(platform) if moves else None
         if recorder:
             files.enter_context(recorder)
         with progress_bar("layers") as progress:
-            result = write(platform, streams[out], progress, recorder)
+            result = write(platform, streams[out], progress, recorder, traded)
         if moves and recorder:
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:

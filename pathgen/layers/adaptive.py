@@ -16,7 +16,7 @@ at, a whole number of units over the first layer.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,6 +86,8 @@ class Chosen:
     def __str__(self) -> str:
         """Say what was gained."""
         heights = self.layers.height[1:]
+        if self.time >= self.even_time:
+            return f"even layers of {heights.max():.2f} mm: no other heights are as true and quicker"
         return (
             f"layers of {heights.min():.2f} to {heights.max():.2f} mm: {len(self.layers)} of them, "
             f"{100 * (1 - self.time / self.even_time):.0f} % less time than even ones at "
@@ -117,42 +119,62 @@ def adaptive(panel: Panel, seen: Floats, terms: Terms) -> Chosen:
     >>> chosen.time < 0.9 * chosen.even_time, chosen.error <= chosen.even_error
     (True, True)
     """
-    even = cut(panel, terms.like, terms.first_layer)
-    unit = terms.motor_step * max(1, round(UNIT / terms.motor_step))
-    stations = round((float(even.top[-1]) - terms.first_layer) / unit)
-    heights = _choices(unit, terms)
-    if stations < 2 * heights[-1] or len(heights) < 2:
-        return Chosen(even, 1.0, 1.0, 0.0, 0.0)
-    rows = Rows.of(panel, seen)
-    error = _errors(rows, terms.first_layer, unit, stations, heights)
-    time = _times(panel, terms, unit, stations, heights)
-    even_cost = _cost_of(even, rows, terms)
-    path = _best_path(error, time, heights, even_cost[0])
-    cells = max(1, int(np.count_nonzero(rows.counts))) * panel.pixel
-    if path is None:
-        return _kept(even, even_cost, cells)
-    begins, chosen = path
-    found = float(time[chosen, begins].sum()), float(error[chosen, begins].sum())
-    if found[0] >= even_cost[1] or found[1] > even_cost[0] * (1 + 1e-9):
-        return _kept(even, even_cost, cells)
-    high = np.concatenate([[terms.first_layer], heights[chosen] * unit])
-    layers = Layers(panel, np.round(np.cumsum(high), 9), high)
-    rms = [float(np.sqrt(value / cells)) for value in (found[1], even_cost[0])]
-    return Chosen(layers, found[0], even_cost[1], rms[0], rms[1])
+    return Heights(panel, seen, terms, [terms.like]).like(terms.like)
 
 
-def _kept(even: Layers, cost: tuple[float, float], cells: float) -> Chosen:
-    rms = float(np.sqrt(cost[0] / cells))
-    return Chosen(even, cost[1], cost[1], rms, rms)
+class Heights:
+    """A panel's choice of layer heights, prepared for several measures of error.
+
+    Parameters
+    ----------
+    panel, seen, terms
+        As `adaptive` takes them.
+    likes : sequence of float
+        Heights of the even layers that may be asked for, mm.
+    """
+
+    def __init__(self, panel: Panel, seen: Floats, terms: Terms, likes: Sequence[float]) -> None:
+        self._panel, self._terms, self._rows = panel, terms, Rows.of(panel, seen)
+        self._cells = max(1, int(np.count_nonzero(self._rows.counts))) * panel.pixel
+        self._unit = terms.motor_step * max(1, round(UNIT / terms.motor_step))
+        top = float(cut(panel, terms.like, terms.first_layer).top[-1])
+        stations = round((top - terms.first_layer) / self._unit)
+        self._heights = _choices(self._unit, terms, likes)
+        self._free = stations >= 2 * self._heights[-1] and len(self._heights) > 1
+        if self._free:
+            self._error = _errors(self._rows, terms.first_layer, self._unit, stations, self._heights)
+            self._time = _times(panel, terms, self._unit, stations, self._heights)
+
+    def rms(self, layers: Layers) -> float:
+        """Give the lightness RMS that the height of layers costs."""
+        return float(np.sqrt(_squares(layers, self._rows) / self._cells))
+
+    def like(self, height: float) -> Chosen:
+        """Choose layers whose error is no larger than that of even ones of a height, mm."""
+        even = cut(self._panel, height, self._terms.first_layer)
+        usual, rms = _even_time(even, self._terms), self.rms(even)
+        kept = Chosen(even, usual, usual, rms, rms)
+        if not self._free:
+            return kept
+        most = rms**2 * self._cells
+        path = _best_path(self._error, self._time, self._heights, most)
+        if path is None:
+            return kept
+        begins, chosen = path
+        time, error = (float(v[chosen, begins].sum()) for v in (self._time, self._error))
+        if time >= usual or error > most * (1 + 1e-9):
+            return kept
+        high = np.concatenate([[self._terms.first_layer], self._heights[chosen] * self._unit])
+        layers = Layers(self._panel, np.round(np.cumsum(high), 9), high)
+        return Chosen(layers, time, usual, float(np.sqrt(error / self._cells)), rms)
 
 
-def _choices(unit: float, terms: Terms) -> Ints:
-    """Heights to choose from, in units, rising; that of the even layers among them if it is whole."""
+def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
+    """Heights to choose from, in units, rising; those of the even layers among them if they are whole."""
     low, high = max(1, round(THINNEST / unit)), int(terms.highest / unit + 1e-9)
-    like = round(terms.like / unit)
     spread = np.rint(np.geomspace(low, max(high, low), HEIGHTS)).astype(np.intp)
-    own = [like] if abs(like * unit - terms.like) < 1e-9 and low <= like <= high else []
-    return np.unique([*spread.tolist(), *own])
+    own = [round(like / unit) for like in likes if abs(round(like / unit) * unit - like) < 1e-9]
+    return np.unique([*spread.tolist(), *(each for each in own if low <= each <= high)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,9 +269,17 @@ def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints
     return _seconds(area, heights[:, None] * unit, terms)
 
 
-def _cost_of(layers: Layers, rows: Rows, terms: Terms) -> tuple[float, float]:
-    """Error and time of layers that are given, the first left out: it is the same for all."""
-    panel = layers.panel
+def _even_time(layers: Layers, terms: Terms) -> float:
+    """Time of layers that are given, s, the first left out: it is the same for all."""
+    panel, height = layers.panel, layers.height[1:]
+    sections = panel.thickness[::-1].sum(axis=1) * panel.pixel
+    middle = layers.top[1:] - height / 2
+    area = np.interp(middle, (np.arange(len(sections)) + 0.5) * panel.pixel, sections)
+    return float(_seconds(area, height, terms).sum())
+
+
+def _squares(layers: Layers, rows: Rows) -> float:
+    """Squared departure of layers that are given, the first left out."""
     middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
     inside = (np.arange(8) + 0.5) / 8 - 0.5
     error = 0.0
@@ -259,9 +289,7 @@ def _cost_of(layers: Layers, rows: Rows, terms: Terms) -> tuple[float, float]:
             z = middle + share * height
             off = part.at(z, part.wanted) - own
             error += float(np.einsum("zc,zc,zc,z->", off, off, part.counted(z), height)) / 8
-    sections = panel.thickness[::-1].sum(axis=1) * panel.pixel
-    area = np.interp(middle, (np.arange(len(sections)) + 0.5) * panel.pixel, sections)
-    return error, float(_seconds(area, height, terms).sum())
+    return error
 
 
 def _best_path(error: Floats, time: Floats, heights: Ints, most: float) -> tuple[Ints, Ints] | None:

@@ -143,6 +143,13 @@ class Job(Preparation, frozen=True):
         float,
         Meta(ge=0.02, le=1, description="Even layers whose error those of layer = auto may have.", extra=MM),
     ] = 0.1
+    within: Annotated[
+        Annotated[str, Meta(max_length=30)] | None,
+        Meta(
+            description="Time the print may take, such as 6h or 90min: layers, feed and pitch are chosen for "
+            "the best picture in it.",
+        ),
+    ] = None
     first_layer: Annotated[float, Meta(ge=0.05, le=1, description="Height of the first layer.", extra=MM)] = (
         0.2
     )

@@ -94,6 +94,7 @@ def test_every_pair_settles(machine, material):
         "line_thickness",
         "eyelet_at",
         "prop_feed",
+        "within",
     }
     assert left_open == {"width", "height"} | may_stay
     assert setup.job.nozzle_temperature == setup.material.temperature.nozzle
@@ -412,6 +413,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.eyelet_at": [0.2, 0.8],
     "job.build": "in-turn",
     "job.wedge_at": [5.0],
+    "job.within": "6h",
     "job.band": [{"above": 5.0, "feed": 30.0}],
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",
