@@ -1,4 +1,4 @@
-"""How fast the machine really goes: exact look-ahead over as many moves as its controller knows, without a loop.
+"""How fast the machine really goes: exact look-ahead over the moves its controller knows, without a loop.
 
 Model. Every move has a constant acceleration a up to a constant feed F and down again (a trapezoid, a
 triangle where it is short); at the junction of two moves the speed along the path is the same before and

@@ -3,18 +3,19 @@
 Glossary. *Line*: the program line of one move. *Buffer*: the lines a controller holds ready beside the one it
 carries out, `queue` of them. *Wait*: time between two moves, or before one, in which no line is ready.
 
-Model. One line after another is taken in 1/r s (r the profile's `blocks_per_second`), as long as the buffer has
-room; a line leaves it when its move *begins*. With T_i the time of move i, B_i the moment it begins and A_i the
-moment its line has been taken in,
+Model. One line after another is taken in, in 1/r s each (r the profile's `blocks_per_second`), as long as the
+buffer has room; a line leaves it when its move *begins*, so line i can only come when move i − N has begun.
+With T_i the time of move i, B_i the moment it begins and A_i the moment its line has been taken in,
 
     A_i = max(A_{i−1}, B_{i−N}) + 1/r,    B_i = max(B_{i−1} + T_{i−1}, A_i).
 
-Either is a running maximum (Lindley's recursion; D. V. Lindley, 1952): A_i − i/r is that of B_{i−N} − (i − 1)/r,
-and the time waited so far, W_i, is that of A_i less the moment move i would begin if nobody had ever waited. The
-first N lines are there when the program's moves begin, as heating takes long enough.
+Either is a running maximum (Lindley's recursion, 1952): A_i − i/r is that of B_{i−N} − (i − 1)/r, and the
+time waited so far that of A_i less the moment move i would begin if nobody ever waited. The first N lines are
+there when the first move begins, as heating takes long enough. So the N moves after a junction are those the
+planner in `speed` reckons with, but for lines that are late.
 
 Left out: that the head slows down into a wait and speeds up from it, lines that are no moves (a few a layer),
-and the time a buffer gains during a dwell.
+and what the buffer gains during a dwell.
 """
 
 from __future__ import annotations
