@@ -8,8 +8,9 @@ profile's `warm_up`, once, whoever sets the temperatures; what a band changes on
 *Homing*: the profile's `homing` for each time the program homes, and once where it does not say so, as then
 it is done before. *Dwelling*: the seconds of every G4 (NISTIR 6556, 3.5.4).
 
-Left out: that the head slows down for a dwell inside a layer. Not counted: cooling down after the end; a stop that waits for a person (M0, by which a machine that is heated
-from outside has another temperature set): how long that takes is theirs to say.
+Left out: that the head slows down for a dwell inside a layer. Not counted: cooling down after the end; a stop
+that waits for a person (M0, by which a machine that is heated from outside has another temperature set), as
+how long that takes is theirs to say.
 """
 
 from __future__ import annotations

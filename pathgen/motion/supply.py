@@ -14,8 +14,10 @@ time waited so far that of A_i less the moment move i would begin if nobody ever
 there when the first move begins, as heating takes long enough. So the N moves after a junction are those the
 planner in `speed` reckons with, but for lines that are late.
 
-Left out: that the head slows down into a wait and speeds up from it, lines that are no moves (a few a layer),
-and what the buffer gains during a dwell.
+Left out: that a head slows down into a wait and speeds up from it, and that a controller whose lines are late
+sees less far ahead. It drives slower then and waits less, which comes to the same time, but for a queue of
+two or three moves whose lines come hardly faster than the moves pass. Also left out: lines that are no moves
+(a few a layer), and what the buffer gains during a dwell.
 """
 
 from __future__ import annotations

@@ -1,23 +1,23 @@
 """Planned times against a machine driven step by step through time: written apart, and without the planner.
 
-The slow machine knows nothing of junction speeds in advance. Every 0.2 ms it looks at the lines that have come
-so far, works backwards from a stop at the end of the last of them, and speeds up, holds or brakes (standard
-kinematics). Lines come one by one at the controller's rate while its buffer has room.
+The slow machine knows nothing of junction speeds in advance. Every 0.2 ms it looks at the lines that have
+come so far, works backwards from a stop at the end of the last of them, and speeds up, holds or brakes
+(standard kinematics). Lines come one by one at the controller's rate while its buffer has room.
 """
 
 import io
 import math
 
-import msgspec
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from pathgen import Job
-from pathgen.coupons.make import lay_out
 from pathgen.gcode.read import read_program
 from pathgen.job import plan, write
 from pathgen.motion import Clock, Kind, Supply, limit_feed, plan_speeds, tally
 from pathgen.settings import load_machine
+from tests.motion.conftest import plain_machine, polyline
 
 STEP = 2e-4  # s
 HERE = 1e-9  # mm from the end of a move
@@ -108,12 +108,70 @@ def planned(moves, machine):
     return Clock.of(tally(moves, plan, feed), machine, starving=supply.waited)
 
 
-def program_moves(name, **job):
-    """What the text of a small panel says, read back."""
+@pytest.fixture(scope="module")
+def moves_of():
+    """What the text of a small panel says, read back; each machine makes another kind of panel."""
     u, z = np.meshgrid(np.linspace(-3, 3, 100), np.linspace(0, 1, 12))
-    wall = 1.8 + np.tanh(np.sin(3 * u) + z)
-    stream = io.BytesIO()
-    given = {"machine": name, "brim": 1.0, "rim_width": 0.0} | job
-    write(plan(wall, Job(**given)), stream)
-    machine = load_machine(name)
-    return read_program(stream.getvalue(), machine.dialect, machine.hot_end.filament_diameter).moves
+    wall, known = 1.8 + np.tanh(np.sin(3 * u) + z), {}
+
+    def give(name):
+        if name not in known:
+            stream, machine = io.BytesIO(), load_machine(name)
+            write(plan(wall, Job(machine=name, brim=1.0, rim_width=0.0, **PANELS[name])), stream)
+            diameter = machine.hot_end.filament_diameter
+            known[name] = read_program(stream.getvalue(), machine.dialect, diameter).moves
+            assert len(known[name]) > 3000
+        return known[name]
+
+    return give
+
+
+PANELS = {
+    "benchtop-220": {},
+    "gantry-300": {"bend": 120.0},
+    "classroom-200": {"fill": "terraced", "pace": "steady-flow"},
+    "ngc-lab": {"copies": 2},
+}
+UNLIMITED = 1e6  # lines a second
+
+
+@pytest.mark.parametrize("queue", [1, 2, 4, 16])
+@pytest.mark.parametrize("name", PANELS)
+def test_a_queue_slows_the_machine_as_it_slows_one_driven_step_by_step(name, queue, moves_of):
+    """Within 0.5 % of the whole time, in all and kind by kind."""
+    machine = replace(load_machine(name), queue=queue, blocks_per_second=UNLIMITED)
+    driven, waited = drive(moves_of(name), machine, STEP if queue > 1 else STEP / 2)
+    found = planned(moves_of(name), machine)
+    assert waited == found.starving == 0
+    assert found.moving == pytest.approx(driven.sum(), rel=0.005)
+    assert found.kinds == pytest.approx(driven, rel=0, abs=0.005 * driven.sum())
+
+
+@pytest.mark.parametrize("name", PANELS)
+def test_the_profiles_own_figures(name, moves_of):
+    driven, _ = drive(moves_of(name), load_machine(name))
+    found = planned(moves_of(name), load_machine(name))
+    assert found.moving + found.starving == pytest.approx(driven.sum(), rel=0.005)
+
+
+# Lines a second, and queue. Of two lines, one that is late leaves the controller half of what it would see.
+# That the machine then drives slower by itself is left out, so two are checked where waiting is all.
+SLOW = [(60.0, 2), (60.0, 4), (60.0, 16), (120.0, 4), (120.0, 16), (200.0, 4), (200.0, 16)]
+
+
+@pytest.mark.parametrize(("rate", "queue"), SLOW)
+@pytest.mark.parametrize("name", PANELS)
+def test_lines_that_come_late_cost_as_much_as_they_cost_one_driven_step_by_step(name, rate, queue, moves_of):
+    """Within 0.5 % in all; one that sees lines run out slows down, where the planned one stands and waits."""
+    machine = replace(load_machine(name), queue=queue, blocks_per_second=rate)
+    driven, _ = drive(moves_of(name), machine)
+    found = planned(moves_of(name), machine)
+    assert found.moving + found.starving == pytest.approx(driven.sum(), rel=0.005)
+    if rate == 60.0:
+        assert found.starving > 0.1 * found.moving
+
+
+def test_the_slow_machine_keeps_to_a_trapezoid():
+    """1.1 s over 100 mm at 100 mm/s and 1000 mm/s² (standard kinematics): it is no copy of the planner."""
+    driven, waited = drive(polyline([[0, 0], [100, 0]], 100.0), plain_machine(acceleration=1000.0))
+    assert driven.sum() == pytest.approx(1.1, rel=1e-3) and waited == 0
