@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.gcode import ProgramWriter
+from pathgen.gcode.pauses import pauses
 from pathgen.motion import (
+    Clock,
     Moves,
     MovesRecorder,
     Plan,
+    Supply,
     Tally,
     banded,
     lead_filament,
@@ -65,7 +68,7 @@ def write(
         nozzle=banded(setup, layers, "nozzle_temperature"),
         fan=banded(setup, layers, "fan"),
     )
-    sums, extents, owed, done = Tally(), Extents(), 0.0, 0
+    sums, extents, supply, owed, done = Tally(), Extents(), Supply(setup.machine), 0.0, 0
     total = sum(len(p.layers) for p in platform.panels)
     walls = [Walls(p.panel, p.bend) for p in platform.panels]
     parts = [Part(p, np.zeros((len(p.layers), p.panel.thickness.shape[1]), np.int8)) for p in platform.panels]
@@ -76,6 +79,7 @@ def write(
         if setup.job.lead == "on":
             moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
         sums += tally(moves, speeds, feed)
+        supply.take(speeds.time)
         extents.take(moves)
         writer.write(moves, feed)
         if recorder:
@@ -86,7 +90,11 @@ def write(
         done += block.layers
         if progress:
             progress(done, total)
-    summary = summarise(platform, sums, extents, walls, writer.lines)
+    still = pauses(writer.commands, setup.machine.dialect)
+    time = Clock.of(
+        sums, setup.machine, starving=supply.waited, dwelling=still.dwelling, homings=len(still.homed)
+    )
+    summary = summarise(platform, sums, time, extents, walls, writer.lines)
     own = summary["notes"]
     assert isinstance(own, list)
     summary["notes"] = [*notes, *own]

@@ -66,6 +66,8 @@ class ProgramWriter:
     ----------
     lines : int
         Lines of motion written so far, without those of the start block.
+    commands : list of str
+        Lines of the start and finish blocks, and those that opened layers so far.
 
     Notes
     -----
@@ -94,6 +96,7 @@ class ProgramWriter:
 
     def __init__(self, stream: BinaryIO, machine: Machine, fan: float = 0.0) -> None:
         self.lines = 0
+        self.commands: list[str] = []
         self._stream, self._machine, self._dialect, self._fan = stream, machine, machine.dialect, fan
         dialect = machine.dialect
         unit = filament_area(machine.hot_end.filament_diameter) if dialect.filament_unit == "mm3" else 1.0
@@ -159,7 +162,9 @@ class ProgramWriter:
             for number, (z, h) in enumerate(zip(top, height, strict=True), start=1)
         ]
         self._late = write_header(self._stream, facts, late, dialect.comment)
-        self._stream.write(_text(blocks["start"] + blocks["fan_off"]))
+        opening = blocks["start"] + blocks["fan_off"]
+        self.commands = opening + blocks["finish"]
+        self._stream.write(_text(opening))
 
     def write(self, moves: Moves, feed: Floats) -> None:
         """Write moves that follow those written before.
@@ -289,7 +294,9 @@ class ProgramWriter:
         lines = [comment(self._layers[layer], self._dialect.comment)]
         if self._dialect.filament_mode == "absolute":
             lines.append(f"G92 {self._dialect.extruder}0")
-        return _text(lines + self._changes.pop(layer, []))
+        changes = self._changes.pop(layer, [])
+        self.commands += changes
+        return _text(lines + changes)
 
 
 def _text(lines: Iterable[str]) -> bytes:
