@@ -1,0 +1,177 @@
+"""Rules 401 to 406: retractions balance, beads are as thick as their spacing asks, the total is as said.
+
+Spacing is what the text's geometry says by itself: from the middle of a bead, how far it is, straight across,
+to the next bead of the same layer. Fed volume over length and layer height is the bead's pitch. In a wall
+filled exactly both are the same, so pitch over spacing is the wall's solidity.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from pathgen.errors import PathgenError
+from pathgen.motion.moves import Kind
+from pathgen.proof.checklist.subject import Floats, Ints, Subject
+from pathgen.proof.frame import fact
+from pathgen.settings import job_from
+
+BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
+SAMPLES = 12  # layers in which spacing is measured
+PROBES = 240  # places in each of them
+LEAST_PROBES = 40  # fewer say nothing
+LEAST_LENGTH = 0.3  # mm of a bead that is probed
+NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
+DOUBTED, STOPPED = (0.88, 1.12), (0.6, 1.5)  # solidity found over that meant
+LUMP = 3.0  # times the widest bead
+LUMP_VOLUME = 1.0  # mm³ over it, so that the end of a short turn is no lump
+TOTAL = 0.01  # share by which the header's amount may be off
+
+
+def check_filament(subject: Subject) -> None:
+    """Hold the rules of theme 4 against a program."""
+    _balance(subject)
+    _lumps(subject)
+    _total(subject)
+    _spacing(subject)
+
+
+def _balance(subject: Subject) -> None:
+    """401, 402: between two deposits, as much goes back as came out."""
+    moves, deposits = subject.moves, subject.deposits
+    if not len(deposits):
+        return
+    aside = np.where(moves.filament < 0, moves.filament, 0.0)
+    aside += np.where(moves.kind == Kind.RELOAD, moves.filament, 0.0)
+    wound = np.cumsum(aside)
+    net = np.diff(wound[deposits], prepend=0.0)
+    net[0] = min(net[0], 0.0)  # before the first bead the nozzle is filled
+    length = subject.machine.retraction.length
+    most = BALANCE + length / 20
+    subject.book.look(int(np.count_nonzero(aside)), 401, 402)
+    for row in np.flatnonzero(np.abs(net) > most).tolist():
+        what = "drawn back and not fed back" if net[row] < 0 else "fed back that was not drawn back"
+        text = f"{abs(net[row]):.2f} mm {what} before this bead"
+        subject.book.find(401, subject.line(int(deposits[row])), text, net[row], f"within {most:.2f} mm")
+    back = np.flatnonzero(aside < 0)
+    since = np.searchsorted(deposits, back) - 1
+    began = np.where(since >= 0, wound[deposits[np.maximum(since, 0)]], 0.0)
+    longest = 2 * length + 2
+    long = began - wound[back] > longest
+    if long.any():
+        subject.find_rows(402, back[long], (began - wound[back])[long], f"at most {longest:g} mm", "mm", 2)
+
+
+def _pitches(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
+    """Pitch (volume over layer height and length) and length of deposits, mm."""
+    moves = subject.moves
+    x, y, z = subject.before(rows)
+    length = np.sqrt((moves.x[rows] - x) ** 2 + (moves.y[rows] - y) ** 2 + (moves.z[rows] - z) ** 2)
+    height = np.maximum(subject.heights(rows), 0.01)
+    return moves.filament[rows] * subject.machine.hot_end.section / (length * height), length
+
+
+def _lumps(subject: Subject) -> None:
+    """405: beads far thicker than any the nozzle lays."""
+    hot, deposits = subject.machine.hot_end, subject.deposits
+    widest = (hot.pitch_max or 1.55 * hot.bore) * LUMP
+    subject.book.look(len(deposits), 405)
+    for first in range(0, len(deposits), 1 << 17):
+        rows = deposits[first : first + (1 << 17)]
+        pitch, length = _pitches(subject, rows)
+        over = (pitch - widest) * length * np.maximum(subject.heights(rows), 0.01)
+        bad = np.flatnonzero((pitch > widest) & (over > LUMP_VOLUME))
+        if len(bad):
+            subject.find_rows(405, rows[bad], pitch[bad], f"a pitch of at most {widest:.2f} mm", "mm wide", 2)
+
+
+def _total(subject: Subject) -> None:
+    """406: all filament against the header's word."""
+    header = subject.program.header
+    if not header.get("filament", "").strip():
+        return
+    subject.book.look(1, 406)
+    try:
+        said = fact(subject.program, "filament")
+    except PathgenError as error:
+        subject.book.find(406, 0, error.what)
+        return
+    fed = float(subject.moves.filament.sum()) / 1000
+    if abs(fed - said) > TOTAL * said + 0.0005:
+        text = f"{fed:.4f} m fed, {said:.4f} m said"
+        subject.book.find(406, 0, text, fed, f"within {100 * TOTAL:g} %")
+
+
+def _spacing(subject: Subject) -> None:
+    """403, 404: pitch against spacing, in layers spread over the program."""
+    levels = subject.levels
+    count = len(levels.first)
+    picks = np.unique(np.linspace(min(1, count - 1), count - 1, SAMPLES).round().astype(int)) if count else []
+    for level in picks:
+        first = levels.first[level]
+        stop = levels.first[level + 1] if level + 1 < count else len(subject.moves)
+        low, high = np.searchsorted(subject.deposits, [first, stop])
+        rows = subject.deposits[low:high]
+        walls = rows[np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.TURN))]
+        found = _solidity(subject, walls)
+        if found is None:
+            continue
+        meant, told = _meant(subject, float(levels.z[level] - levels.height[level]))
+        subject.book.look(1, 403, 404)
+        ratio = found / meant
+        number = 0 if DOUBTED[0] <= ratio <= DOUBTED[1] else 403
+        number = 404 if not STOPPED[0] <= ratio <= STOPPED[1] else number
+        if number:
+            low_end, high_end = DOUBTED if number == 403 else STOPPED
+            limit = f"{meant * low_end:.2f} to {meant * high_end:.2f}{told}"
+            text = f"solidity {found:.2f} in the layer at {levels.z[level]:.2f} mm"
+            subject.book.find(
+                number, subject.line(int(walls[0])), text, found, limit, subject.line(int(walls[-1]))
+            )
+
+
+def _meant(subject: Subject, bottom: float) -> tuple[float, str]:
+    """Solidity a layer is meant to have: the header's, or its band's; else the material's."""
+    header = subject.program.header
+    try:
+        meant = fact(subject.program, "job solidity")
+        bands = job_from({"band": header["job band"]}, "header").band if "job band" in header else ()
+    except PathgenError:
+        return subject.material.solidity, ""
+    for band in bands:
+        if band.above <= bottom + 1e-6:
+            meant = band.solidity or fact(subject.program, "job solidity")
+    return meant, ", as the header says"
+
+
+def _solidity(subject: Subject, rows: Ints) -> float | None:
+    """Pitch over spacing of one layer, the median over some places; None where there is too little."""
+    if len(rows) < 2:
+        return None
+    pitch, length = _pitches(subject, rows)
+    long = np.flatnonzero(length > LEAST_LENGTH)
+    if not len(long):
+        return None
+    # Places are taken evenly along the path, so that long beads count for their length.
+    reached = np.cumsum(length[long])
+    at = long[np.unique(np.searchsorted(reached, np.linspace(0, reached[-1], PROBES + 2)[1:-1]))]
+    x0, y0, _ = subject.before(rows)
+    start, end = np.stack([x0, y0], 1), np.stack([subject.moves.x[rows], subject.moves.y[rows]], 1)
+    beads = shapely.linestrings(np.stack([start, end], 1))
+    reach = 2.5 * subject.machine.hot_end.bore
+    middle, way = (start + end)[at] / 2, (end - start)[at]
+    across = np.stack([-way[:, 1], way[:, 0]], 1) / np.hypot(*way.T)[:, None]
+    nearest = np.full((2, len(at)), np.inf)
+    for side, sign in enumerate((1.0, -1.0)):
+        probes = shapely.linestrings(
+            np.stack([middle + sign * NEAR * across, middle + sign * reach * across], 1)
+        )
+        probe, bead = shapely.STRtree(beads).query(probes, predicate="intersects")
+        apart = shapely.distance(
+            shapely.points(middle[probe]), shapely.intersection(probes[probe], beads[bead])
+        )
+        np.minimum.at(nearest[side], probe, apart)
+    both = np.isfinite(nearest).sum(0)
+    spacing = np.where(np.isfinite(nearest), nearest, 0.0).sum(0) / np.maximum(both, 1)
+    ratios = (pitch[at] / spacing)[both > 0] if (both > 0).any() else np.zeros(0)
+    return float(np.median(ratios)) if len(ratios) >= LEAST_PROBES else None
