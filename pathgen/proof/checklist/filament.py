@@ -7,13 +7,17 @@ filled exactly both are the same, so pitch over spacing is the wall's solidity.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import shapely
 
 from pathgen.errors import PathgenError
+from pathgen.motion.bands import BEGUN
 from pathgen.motion.moves import Kind
 from pathgen.proof.checklist.subject import Floats, Ints, Subject
 from pathgen.proof.frame import fact
+from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from
 
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
@@ -22,7 +26,7 @@ PROBES = 240  # places in each of them
 LEAST_PROBES = 40  # fewer say nothing
 LEAST_LENGTH = 0.3  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
-DOUBTED, STOPPED = (0.88, 1.12), (0.6, 1.5)  # solidity found over that meant
+DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # solidity found over that meant: of all, of any layer
 LUMP = 3.0  # times the widest bead
 LUMP_VOLUME = 1.0  # mm³ over it, so that the end of a short turn is no lump
 TOTAL = 0.01  # share by which the header's amount may be off
@@ -106,42 +110,47 @@ def _spacing(subject: Subject) -> None:
     """403, 404: pitch against spacing, in layers spread over the program."""
     levels = subject.levels
     count = len(levels.first)
-    picks = np.unique(np.linspace(min(1, count - 1), count - 1, SAMPLES).round().astype(int)) if count else []
-    for level in picks:
-        first = levels.first[level]
+    if not count:
+        return
+    ratios, lines = [], []
+    for level in np.unique(np.linspace(min(1, count - 1), count - 1, SAMPLES).round().astype(int)):
         stop = levels.first[level + 1] if level + 1 < count else len(subject.moves)
-        low, high = np.searchsorted(subject.deposits, [first, stop])
+        low, high = np.searchsorted(subject.deposits, [levels.first[level], stop])
         rows = subject.deposits[low:high]
         walls = rows[np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.TURN))]
         found = _solidity(subject, walls)
         if found is None:
             continue
-        meant, told = _meant(subject, float(levels.z[level] - levels.height[level]))
+        meant = min(_meant(subject, levels.z[level] - levels.height[level]), key=lambda s: abs(s - found))
+        first, last = subject.line(int(walls[0])), subject.line(int(walls[-1]))
         subject.book.look(1, 403, 404)
-        ratio = found / meant
-        number = 0 if DOUBTED[0] <= ratio <= DOUBTED[1] else 403
-        number = 404 if not STOPPED[0] <= ratio <= STOPPED[1] else number
-        if number:
-            low_end, high_end = DOUBTED if number == 403 else STOPPED
-            limit = f"{meant * low_end:.2f} to {meant * high_end:.2f}{told}"
+        ratios.append(found / meant)
+        lines.append(first)
+        if not STOPPED[0] <= ratios[-1] <= STOPPED[1]:
             text = f"solidity {found:.2f} in the layer at {levels.z[level]:.2f} mm"
-            subject.book.find(
-                number, subject.line(int(walls[0])), text, found, limit, subject.line(int(walls[-1]))
-            )
+            limit = f"{meant * STOPPED[0]:.2f} to {meant * STOPPED[1]:.2f}"
+            subject.book.find(404, first, text, found, limit, last)
+    middle = float(np.median(ratios)) if ratios else 1.0
+    if STOPPED[0] <= middle <= STOPPED[1] and not DOUBTED[0] <= middle <= DOUBTED[1]:
+        text = f"{100 * middle:.0f} % of what is meant, the median of {len(ratios)} layers"
+        limit = f"{100 * DOUBTED[0]:.0f} to {100 * DOUBTED[1]:.0f} %"
+        subject.book.find(403, lines[0], text, middle, limit, subject.last_line)
 
 
-def _meant(subject: Subject, bottom: float) -> tuple[float, str]:
-    """Solidity a layer is meant to have: the header's, or its band's; else the material's."""
+def _meant(subject: Subject, bottom: float) -> list[float]:
+    """Solidities a layer may be meant to have: the panels' in the header, or their bands'; the material's."""
     header = subject.program.header
-    try:
-        meant = fact(subject.program, "job solidity")
-        bands = job_from({"band": header["job band"]}, "header").band if "job band" in header else ()
-    except PathgenError:
-        return subject.material.solidity, ""
-    for band in bands:
-        if band.above <= bottom + 1e-6:
-            meant = band.solidity or fact(subject.program, "job solidity")
-    return meant, ", as the header says"
+    found = []
+    for number in range(1, 1 + (int(header["panels"]) if header.get("panels", "").isdigit() else 1)):
+        facts = panel_facts(header | {"panels": str(number)}, number)
+        try:
+            meant = fact(replace(subject.program, header=facts), "job solidity")
+            bands = job_from({"band": facts["job band"]}, "header").band if "job band" in facts else ()
+        except PathgenError:
+            continue
+        below = [band.solidity for band in bands if band.above <= bottom + BEGUN]
+        found.append((below[-1] if below else None) or meant)
+    return [value for value in found if value > 0] or [subject.material.solidity]
 
 
 def _solidity(subject: Subject, rows: Ints) -> float | None:
@@ -157,8 +166,9 @@ def _solidity(subject: Subject, rows: Ints) -> float | None:
     at = long[np.unique(np.searchsorted(reached, np.linspace(0, reached[-1], PROBES + 2)[1:-1]))]
     x0, y0, _ = subject.before(rows)
     start, end = np.stack([x0, y0], 1), np.stack([subject.moves.x[rows], subject.moves.y[rows]], 1)
-    beads = shapely.linestrings(np.stack([start, end], 1))
+    beads = np.asarray(shapely.linestrings(np.stack([start, end], 1)))
     reach = 2.5 * subject.machine.hot_end.bore
+    tree = shapely.STRtree(beads)
     middle, way = (start + end)[at] / 2, (end - start)[at]
     across = np.stack([-way[:, 1], way[:, 0]], 1) / np.hypot(*way.T)[:, None]
     nearest = np.full((2, len(at)), np.inf)
@@ -166,12 +176,12 @@ def _solidity(subject: Subject, rows: Ints) -> float | None:
         probes = shapely.linestrings(
             np.stack([middle + sign * NEAR * across, middle + sign * reach * across], 1)
         )
-        probe, bead = shapely.STRtree(beads).query(probes, predicate="intersects")
+        probe, bead = tree.query(probes, predicate="intersects")
         apart = shapely.distance(
             shapely.points(middle[probe]), shapely.intersection(probes[probe], beads[bead])
         )
         np.minimum.at(nearest[side], probe, apart)
     both = np.isfinite(nearest).sum(0)
     spacing = np.where(np.isfinite(nearest), nearest, 0.0).sum(0) / np.maximum(both, 1)
-    ratios = (pitch[at] / spacing)[both > 0] if (both > 0).any() else np.zeros(0)
+    ratios = pitch[at][both > 0] / spacing[both > 0]
     return float(np.median(ratios)) if len(ratios) >= LEAST_PROBES else None

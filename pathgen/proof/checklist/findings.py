@@ -1,7 +1,7 @@
 """Findings, and the book they are entered in: all of them, none stops the others.
 
 Glossary. *Finding*: one place where a rule does not hold, a stretch of lines at most. *Book*: findings and,
-for every rule, how many things it was held against, so that a rule that found nothing is known to have looked.
+for every rule, how many things it was held against: a rule that found nothing is known to have looked.
 """
 
 from __future__ import annotations

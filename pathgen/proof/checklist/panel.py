@@ -1,4 +1,4 @@
-"""Rules 701 to 709: the panel itself, laid down from the text: layers, what leans out, props, what is missing.
+"""Rules 701 to 709: the panel, laid down from the text: layers, what leans out, props, what is missing.
 
 A header says how the panel stands; without one, whether anything leans out is not judged.
 """
@@ -12,11 +12,11 @@ import shapely
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
-from pathgen.panel.overhang import Place, overhangs
+from pathgen.panel.overhang import APART, PLACES, overhangs
 from pathgen.proof.checklist.subject import Floats, Ints, Subject
 from pathgen.proof.frame import fact
 from pathgen.proof.header import Standing, standing
-from pathgen.proof.replay import deposit, inside_ends
+from pathgen.proof.replay import COUNTED, DepositMap, deposit, inside_ends
 from pathgen.settings.check import LAYER_OF_BORE
 
 ASTRAY = 0.001  # share of the filament that may lie beside the panel
@@ -77,8 +77,7 @@ def _one(subject: Subject, panel: int | None) -> None:
         stated = replace(stated, pixel=max(own, COLUMN))
     stands = standing(subject.program, subject.machine, stated)
     told = f"panel {panel}: " if panel else ""
-    keys = {"solidity": stands.solidity, "filament_diameter": stands.filament_diameter}
-    laid = deposit(subject.program, stands.frame, **keys)
+    laid = _laid(subject, stands, COUNTED)
     fed, beside = float(laid.volume.sum()), laid.outside
     subject.book.look(1, 706, 709)
     if beside > ASTRAY * (fed + beside):
@@ -91,9 +90,16 @@ def _one(subject: Subject, panel: int | None) -> None:
         subject.book.find(706, line, text, len(missing), "none")
     cradle = None
     if (subject.moves.kind == Kind.CRADLE).any():
-        cradle = deposit(subject.program, stands.frame, **keys, kinds=(Kind.CRADLE,)).upright()
+        cradle = _laid(subject, stands, (Kind.CRADLE,)).upright()
     _leaning(subject, stands, laid.upright(), cradle, told)
     _props(subject, stands, told)
+
+
+def _laid(subject: Subject, stands: Standing, kinds: tuple[Kind, ...]) -> DepositMap:
+    diameter = stands.filament_diameter
+    return deposit(
+        subject.program, stands.frame, solidity=stands.solidity, filament_diameter=diameter, kinds=kinds
+    )
 
 
 def _line_at(subject: Subject, z: float) -> int:
@@ -111,21 +117,29 @@ def _leaning(subject: Subject, stands: Standing, wall: Floats, cradle: Floats | 
         fact(subject.program, "job pitch") if "job pitch" in header else 1.05 * subject.machine.hot_end.bore
     )
     wall = np.where(wall > TRACE, wall, 0.0)
-    wall = np.where(inside_ends(wall, ENDS, frame.pixel), wall, 0.0)
     carries = None if cradle is None else cradle > TRACE
     if not 0 < angle < 90:
         raise PathgenError(f"job overhang = {angle:g}", where="header", allowed="between 0 and 90")
     found = overhangs(wall, frame.pixel, angle, pitch, carries)
     subject.book.look(int(np.count_nonzero(wall)), 703, 704)
-    for place in found.worst:
-        number = 704 if place.outline else 703
-        line = _line_at(subject, place.z)
-        limit = f"{angle:g}° from the vertical"
-        subject.book.find(number, line, f"{told}{_worded(place)}", place.lean, limit)
+    inner = inside_ends(wall, ENDS, frame.pixel)
+    for number, lean in ((703, found.lean * (inner & ~found.outline)), (704, found.lean * found.outline)):
+        for row, column in _worst(lean, frame.pixel):
+            z, u = (len(lean) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
+            text = f"{told}{lean[row, column]:.2f} mm too far at z {z:.1f} mm, u {u:.1f} mm"
+            limit = f"{angle:g}° from the vertical"
+            subject.book.find(number, _line_at(subject, z), text, lean[row, column], limit)
 
 
-def _worded(place: Place) -> str:
-    return f"{place.lean:.2f} mm too far at z {place.z:.1f} mm, u {place.u[0]:.1f} to {place.u[1]:.1f} mm"
+def _worst(lean: Floats, pixel: float) -> list[tuple[int, int]]:
+    """Row and column of the worst places, none of them near a worse one."""
+    left, found = lean.copy(), []
+    near = max(1, round(APART / pixel))
+    while len(found) < PLACES and left.max(initial=0.0) > 0:
+        row, column = (int(k) for k in np.unravel_index(left.argmax(), left.shape))
+        found.append((row, column))
+        left[max(row - near, 0) : row + near + 1, max(column - near, 0) : column + near + 1] = 0.0
+    return found
 
 
 def _props(subject: Subject, stands: Standing, told: str) -> None:

@@ -79,7 +79,7 @@ class Subject:
     def last_line(self) -> int:
         """Number of the last line that did anything."""
         moves, events = self.program.line[-1:].tolist(), self.program.events
-        return max([*moves, *(event.line for event in events[-1:]), 0])
+        return int(max([*moves, *(event.line for event in events[-1:]), 0]))
 
     @cached_property
     def meanings(self) -> dict[str, Meaning]:
@@ -108,7 +108,7 @@ class Subject:
     @cached_property
     def deposits(self) -> Ints:
         """Rows that deposit: they feed, and move along."""
-        return self.fed[self.moves.kind[self.fed] != Kind.RELOAD]
+        return np.asarray(self.fed[self.moves.kind[self.fed] != Kind.RELOAD])
 
     @cached_property
     def first_deposit(self) -> int:

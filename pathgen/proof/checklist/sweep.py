@@ -12,6 +12,7 @@ The head is the machine profile's `[[head]]` boxes around the nozzle, each from 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pathgen.proof.checklist.subject import Bools, Floats, Ints, Subject
 from pathgen.settings.machine import HeadPart
@@ -98,7 +99,7 @@ def _rounds(subject: Subject, dips: Ints) -> list[Ints]:
 
 
 def _empty(subject: Subject) -> Relief:
-    """A relief of the build volume; ways that leave it are another rule's."""
+    """Begin a relief of the build volume; ways that leave it are another rule's."""
     x, y = subject.machine.volume.x, subject.machine.volume.y
     return Relief((x[0], y[0]), (x[1], y[1]))
 
@@ -157,7 +158,11 @@ def _part(subject: Subject, relief: Relief, rows: Ints, part: HeadPart) -> None:
 
 
 def _hit(
-    relief: Relief, part: HeadPart, at: tuple[Floats, Floats, Floats], corner: tuple[int, int], near: Floats
+    relief: Relief,
+    part: HeadPart,
+    at: tuple[Floats, Floats, Floats],
+    corner: tuple[int, int],
+    near: NDArray[np.float32],
 ) -> Bools:
     """Tell at which points a part's box holds a cell that is higher than it; heights are taken in turn."""
     x, y, z = at
