@@ -173,9 +173,8 @@ def _solidity(subject: Subject, rows: Ints) -> float | None:
     across = np.stack([-way[:, 1], way[:, 0]], 1) / np.hypot(*way.T)[:, None]
     nearest = np.full((2, len(at)), np.inf)
     for side, sign in enumerate((1.0, -1.0)):
-        probes = shapely.linestrings(
-            np.stack([middle + sign * NEAR * across, middle + sign * reach * across], 1)
-        )
+        ends = np.stack([middle + sign * NEAR * across, middle + sign * reach * across], 1)
+        probes = np.asarray(shapely.linestrings(ends))
         probe, bead = tree.query(probes, predicate="intersects")
         apart = shapely.distance(
             shapely.points(middle[probe]), shapely.intersection(probes[probe], beads[bead])

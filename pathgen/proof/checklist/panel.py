@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
@@ -21,7 +22,7 @@ from pathgen.settings.check import LAYER_OF_BORE
 
 ASTRAY = 0.001  # share of the filament that may lie beside the panel
 TRACE = 0.05  # mm of wall; less is what a bead's round end leaves in the next column
-ENDS = 1.0  # mm at the ends of every stretch of wall, where beads turn, that are not judged
+ENDS = 2.0  # mm at the ends of every stretch of wall, where beads turn, that are not judged
 COLUMN = 0.2  # mm, least width of the columns that leaning is judged in: half a bead
 STEP_OFF = 0.05  # share of a motor step by which a height may be off
 SAMPLES = 40  # layers in which props are held against the face
@@ -123,6 +124,7 @@ def _leaning(subject: Subject, stands: Standing, wall: Floats, cradle: Floats | 
     found = overhangs(wall, frame.pixel, angle, pitch, carries)
     subject.book.look(int(np.count_nonzero(wall)), 703, 704)
     inner = inside_ends(wall, ENDS, frame.pixel)
+    inner[:-1] &= inner[1:]  # what stands on a bead's end leans over nothing that is known
     for number, lean in ((703, found.lean * (inner & ~found.outline)), (704, found.lean * found.outline)):
         for row, column in _worst(lean, frame.pixel):
             z, u = (len(lean) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
@@ -131,9 +133,10 @@ def _leaning(subject: Subject, stands: Standing, wall: Floats, cradle: Floats | 
             subject.book.find(number, _line_at(subject, z), text, lean[row, column], limit)
 
 
-def _worst(lean: Floats, pixel: float) -> list[tuple[int, int]]:
+def _worst(lean: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
     """Row and column of the worst places, none of them near a worse one."""
-    left, found = lean.copy(), []
+    left = lean.copy()
+    found: list[tuple[int, int]] = []
     near = max(1, round(APART / pixel))
     while len(found) < PLACES and left.max(initial=0.0) > 0:
         row, column = (int(k) for k in np.unravel_index(left.argmax(), left.shape))
@@ -197,7 +200,7 @@ def _nearest(
     return int(prop[at[worst]]), float(gaps[worst])
 
 
-def _lines(subject: Subject, rows: Ints) -> np.ndarray:
+def _lines(subject: Subject, rows: Ints) -> NDArray[np.object_]:
     x, y, _ = subject.before(rows)
     ends = np.stack([subject.moves.x[rows], subject.moves.y[rows]], 1)
     return np.asarray(shapely.linestrings(np.stack([np.stack([x, y], 1), ends], 1)))
