@@ -27,7 +27,7 @@ SOON = 2.0  # s; what takes no longer needs no bar
 @click.option("--material", help="Material profile. By default the shipped one that the header names.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
 def command(program: Path, machine: str | None, material: str | None, as_json: bool) -> int:
-    """Prove from PROGRAM's text alone that nothing of it is unsafe, and list what you have to see to yourself.
+    """Prove from PROGRAM's text alone that nothing of it is unsafe, and list what is left for you to see to.
 
     Every finding has a number, the line it stands in, what was found, what would hold, why it matters and
     what to do. The exit code is 0 where nothing speaks against running it, and 1 where something does. A

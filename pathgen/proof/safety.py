@@ -15,7 +15,7 @@ from pathgen.proof.checklist.findings import Checklist
 from pathgen.proof.checklist.heat import IDLE
 from pathgen.settings import Machine, Material
 
-State = Literal["holds", "falls short", "not in the text", "yours"]
+State = Literal["holds", "holds as far as read", "falls short", "not in the text", "yours"]
 
 MARGIN = 15.0  # °C that a lamp keeps the panel under its glass transition; common practice
 LAMP_GAP = 20.0  # mm between lamp and panel, at least; common practice for strips and small modules
@@ -124,7 +124,8 @@ def _proven(machine: Machine, checked: Checklist) -> list[Item]:
         looked = any(checked.looked[n] for n in numbers)
         if numbers == (210, 212) and not broken:
             looked = checked.moves > 0  # no wait at all is no wait too long
-        state: State = "falls short" if broken else "holds" if looked else "not in the text"
+        sure: State = "holds as far as read" if checked.counts.get(101) else "holds"
+        state: State = "falls short" if broken else sure if looked else "not in the text"
         if broken:
             text += f" (see {', '.join(map(str, broken))})"
         elif not looked and machine.dialect.heaters == "machine":
