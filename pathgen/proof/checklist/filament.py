@@ -23,7 +23,8 @@ from pathgen.settings import job_from
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
 SAMPLES = 12  # layers in which spacing is measured
 PROBES = 240  # places in each of them
-LEAST_PROBES = 40  # fewer say nothing
+LEAST_PROBES = 12  # fewer say nothing of a layer
+LEAST_LAYERS = 3  # fewer say nothing of the program
 LEAST_LENGTH = 0.3  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
 DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # solidity found over that meant: of all, of any layer
@@ -130,7 +131,7 @@ def _spacing(subject: Subject) -> None:
             text = f"solidity {found:.2f} in the layer at {levels.z[level]:.2f} mm"
             limit = f"{meant * STOPPED[0]:.2f} to {meant * STOPPED[1]:.2f}"
             subject.book.find(404, first, text, found, limit, last)
-    middle = float(np.median(ratios)) if ratios else 1.0
+    middle = float(np.median(ratios)) if len(ratios) >= LEAST_LAYERS else 1.0
     if STOPPED[0] <= middle <= STOPPED[1] and not DOUBTED[0] <= middle <= DOUBTED[1]:
         text = f"{100 * middle:.0f} % of what is meant, the median of {len(ratios)} layers"
         limit = f"{100 * DOUBTED[0]:.0f} to {100 * DOUBTED[1]:.0f} %"

@@ -124,12 +124,11 @@ def last_line(lines):
     return len(lines) - 1
 
 
-def layer_up(lines):
-    """The first bead of the second layer."""
-    at = place(lines, r"[;(] ?layer 2/")
-    return at + next(
-        i for i, line in enumerate(lines[at:]) if re.match(r"G1 X\S* ?Y?\S* ?[EA]\d|G1 [XY]\S+ [EA]\d", line)
-    )
+def low_bead(lines):
+    """Bring the first layer down onto the platform; its first bead shows it."""
+    i = place(lines, r"G0 Z0\.2")
+    rest = [*lines[:i], lines[i].replace("Z0.2", "Z0.02"), *lines[i + 1 :]]
+    return rest, i + next(k for k, line in enumerate(rest[i:]) if re.match(r"G1 [XY].*[EA]\d", line))
 
 
 FAULTS = [
@@ -152,7 +151,12 @@ FAULTS = [
     ("a motion alone", 109, ALL, put("G1")),
     ("a feed alone on a strict controller", 109, STRICT, put("G1 F600")),
     ("a feed alone", 110, OWN, put("G1 F1200")),
-    ("a blank fact", 111, ALL, lambda lines: ([re.sub(r"(. ?time = )[^)]*", r"\1", s) for s in lines], None)),
+    (
+        "a blank fact",
+        111,
+        ALL,
+        lambda lines: ([re.sub(r"(. time = |\(time = ).*?(\)?)$", r"\1\2", s) for s in lines], None),
+    ),
     # heat
     ("nozzle over the machine's limit", 201, HEATS, swap("M104 S2", r"S\d+", "S300")),
     ("nozzle over it, on a machine that heats by itself", 201, ("classroom-200",), put("M104 S300")),
@@ -186,7 +190,7 @@ FAULTS = [
     ("too far in front", 301, ALL, put("G0 Y-3")),
     ("too high", 301, ALL, put("G0 Z900")),
     ("below the platform", 302, ALL, put("G0 Z-1")),
-    ("a bead on the platform", 303, ALL, swap(r"G0 Z0\.2", r"Z0\.2", "Z0.02")),
+    ("a bead on the platform", 303, ALL, low_bead),
     ("not homed", 306, OWN, drop("G28", first_motion)),
     ("z homed over the panel", 307, OWN, put("G28")),
     ("motors released halfway", 308, OWN, put("M84", found=1)),
@@ -208,13 +212,13 @@ FAULTS = [
     ("too fast", 501, ALL, put("G0 X100 F60000")),
     ("too fast upward", 501, ALL, put("G0 Z100 F9000")),
     ("drive too fast", 502, HEATS, put("G1 E-2 F9000", more=("G1 E2 F1200",))),
-    ("more than the hot end melts", 503, HEATS, swap_middle("$", " F18000")),
+    ("more than the hot end melts", 503, HEATS, put("G1 X150 E4 F6000")),
     ("no feed", 504, ALL, bare_feeds),
-    ("a crawl", 505, ALL, put("G0 X100 F6")),
+    ("a crawl", 505, ALL, put("G0 X20 F6")),
     ("a jerky start", 506, OWN, put("M204 S90000")),
     ("the same, of one axis", 506, OWN, put("M201 Z9000")),
     # the head's way, and the panel
-    ("through the panel", 601, ALL, put("G0 Z0.4", found=1, more=("G0 X0",))),
+    ("through the panel", 601, ALL, put("G0 Z0.4", more=("G0 X0",))),
     ("twice as high", 701, ALL, scale("Z", 2.0)),
     ("a layer less", 706, ALL, without_layer),
     (

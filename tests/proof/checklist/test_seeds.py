@@ -1,29 +1,13 @@
 """Every seeded fault is found by its number, in the line it stands in; what is unharmed has no stop."""
 
-import io
-
-import numpy as np
 import pytest
 
-from pathgen import Job, load_machine, load_material
-from pathgen.job import plan_several, write
+from pathgen import load_machine, load_material
 from pathgen.proof.checklist import RULES, check_program
+from tests.proof.checklist.programs import program
 from tests.proof.checklist.seeds import ALL, CASES, FAULTS
 
 MATERIAL = load_material("pla-white")
-
-
-def wall(rows=40, cols=120):
-    """A smooth wall between 1 and 2.4 mm that leans nowhere by more than 45 degrees."""
-    z, u = np.mgrid[0:rows, 0:cols] / 10.0
-    return 1.7 + 0.7 * np.sin(0.5 * u + 0.3 * z)
-
-
-def program(machine, source=None, **job):
-    stream = io.BytesIO()
-    job = {"brim": 2.0, "rim_width": 0.0, "layer": 0.2} | job
-    write(plan_several([(wall() if source is None else source, Job(machine=machine, **job))]), stream)
-    return stream.getvalue()
 
 
 @pytest.fixture(scope="module")
