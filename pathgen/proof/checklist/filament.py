@@ -22,7 +22,7 @@ from pathgen.settings import job_from
 
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
 SAMPLES = 12  # layers in which spacing is measured
-PROBES = 240  # places in each of them
+PROBES = 120  # places in each of them
 LEAST_PROBES = 12  # fewer say nothing of a layer
 LEAST_LAYERS = 3  # fewer say nothing of the program
 LEAST_LENGTH = 0.3  # mm of a bead that is probed
@@ -44,27 +44,28 @@ def check_filament(subject: Subject) -> None:
 def _balance(subject: Subject) -> None:
     """401, 402: between two deposits, as much goes back as came out."""
     moves, deposits = subject.moves, subject.deposits
-    if not len(deposits):
+    aside = np.flatnonzero((moves.filament < 0) | (moves.kind == Kind.RELOAD))
+    if not len(deposits) or not len(aside):
         return
-    aside = np.where(moves.filament < 0, moves.filament, 0.0)
-    aside += np.where(moves.kind == Kind.RELOAD, moves.filament, 0.0)
-    wound = np.cumsum(aside)
-    net = np.diff(wound[deposits], prepend=0.0)
-    net[0] = min(net[0], 0.0)  # before the first bead the nozzle is filled
     length = subject.machine.retraction.length
-    most = BALANCE + length / 20
-    subject.book.look(int(np.count_nonzero(aside)), 401, 402)
-    for row in np.flatnonzero(np.abs(net) > most).tolist():
-        what = "drawn back and not fed back" if net[row] < 0 else "fed back that was not drawn back"
-        text = f"{abs(net[row]):.2f} mm {what} before this bead"
-        subject.book.find(401, subject.line(int(deposits[row])), text, net[row], f"within {most:.2f} mm")
-    back = np.flatnonzero(aside < 0)
-    since = np.searchsorted(deposits, back) - 1
-    began = np.where(since >= 0, wound[deposits[np.maximum(since, 0)]], 0.0)
-    longest = 2 * length + 2
-    long = began - wound[back] > longest
-    if long.any():
-        subject.find_rows(402, back[long], (began - wound[back])[long], f"at most {longest:g} mm", "mm", 2)
+    most, longest = BALANCE + length / 20, 2 * length + 2
+    subject.book.look(len(aside), 401, 402)
+    # A gap is what lies between two deposits: all with the same next deposit.
+    gap, first = np.unique(np.searchsorted(deposits, aside), return_index=True)
+    wound = np.cumsum(moves.filament[aside])
+    before = np.concatenate([[0.0], wound])[first]
+    ends = np.append(first[1:], len(aside)) - 1
+    net = wound[ends] - before
+    net[gap == 0] = np.minimum(net[gap == 0], 0.0)  # before the first bead the nozzle is filled
+    for at in np.flatnonzero((np.abs(net) > most) & (gap < len(deposits))).tolist():
+        what = "drawn back and not fed back" if net[at] < 0 else "fed back that was not drawn back"
+        text = f"{abs(net[at]):.2f} mm {what} before this bead"
+        line = subject.line(int(deposits[gap[at]]))
+        subject.book.find(401, line, text, net[at], f"within {most:.2f} mm")
+    back = np.repeat(before, np.diff(np.append(first, len(aside)))) - wound
+    long = np.flatnonzero((back > longest) & (moves.filament[aside] < 0))
+    if len(long):
+        subject.find_rows(402, aside[long], back[long], f"at most {longest:g} mm", "mm", 2)
 
 
 def _pitches(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
@@ -81,13 +82,14 @@ def _lumps(subject: Subject) -> None:
     hot, deposits = subject.machine.hot_end, subject.deposits
     widest = (hot.pitch_max or 1.55 * hot.bore) * LUMP
     subject.book.look(len(deposits), 405)
-    for first in range(0, len(deposits), 1 << 17):
-        rows = deposits[first : first + (1 << 17)]
-        pitch, length = _pitches(subject, rows)
-        over = (pitch - widest) * length * np.maximum(subject.heights(rows), 0.01)
-        bad = np.flatnonzero((pitch > widest) & (over > LUMP_VOLUME))
-        if len(bad):
-            subject.find_rows(405, rows[bad], pitch[bad], f"a pitch of at most {widest:.2f} mm", "mm wide", 2)
+    rows = deposits[subject.moves.filament[deposits] * hot.section > LUMP_VOLUME]  # the others are too small
+    if not len(rows):
+        return
+    pitch, length = _pitches(subject, rows)
+    over = (pitch - widest) * length * np.maximum(subject.heights(rows), 0.01)
+    bad = np.flatnonzero((pitch > widest) & (over > LUMP_VOLUME))
+    if len(bad):
+        subject.find_rows(405, rows[bad], pitch[bad], f"a pitch of at most {widest:.2f} mm", "mm wide", 2)
 
 
 def _total(subject: Subject) -> None:

@@ -23,7 +23,7 @@ def test_panels_in_turn_are_clear_of_the_head_they_were_planned_for(in_turn):
     assert found.findings == () and found.looked[602] == found.moves
 
 
-@pytest.mark.parametrize("reach,met", [(2.0, False), (25.0, False), (80.0, True)])
+@pytest.mark.parametrize("reach,met", [(2.0, False), (8.0, False), (80.0, True)])
 def test_a_larger_head_meets_the_first_panel(in_turn, reach, met):
     """The hop to the second panel is over all; only what is wide and low meets the first one."""
     part = HeadPart((-reach, reach), (-reach, reach), 1.0, "shroud")
