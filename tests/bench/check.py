@@ -2,8 +2,8 @@
 
     python tests/bench/check.py [--width MM]
 
-The program is a panel of a photograph; the larger it is, the more moves (a million at 100 mm or so). Writing is
-formatting and writing just the moves, made beforehand, as in bench.py. In turn, the same panel stands twice.
+The program is a panel of a photograph; the larger it is, the more moves. Writing is formatting and writing just
+the moves, made beforehand, as in bench.py; of two panels in turn, one's is scaled by the moves.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def main():
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--width", type=float, default=100.0, help="of the panel, mm")
     width = options.parse_args().width
-    rows = []
+    rows, machine = [], load_machine("gantry-300")
     with tempfile.TemporaryDirectory() as folder:
         out, photo = Path(folder) / "panel.gcode", Path(folder) / "camera.png"
         Image.fromarray(data.camera()).save(photo)
@@ -55,14 +55,14 @@ def main():
             ("two in turn", width / 2, {"copies": 2, "build": "in-turn", "axis": "x"}),
         ):
             job = Job(machine="gantry-300", width=size, brim=0.0, **more)
-            platform = plan_several([(photo, job)])
-            written, moves = floor(platform, Path(folder) / "floor.gcode") if not more else (None, None)
+            platform = plan_several([(photo, Job(machine="gantry-300", width=size, brim=0.0))])
+            written, moves = floor(platform, Path(folder) / "floor.gcode")
             make(photo, out, job)
-            machine = load_machine("gantry-300")
             read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
             took = best(3, lambda: check_program(out))
             found = check_program(out)
-            said = f"{took / written:.2f} of the writing, {written:.2f} s" if written else ""
+            written *= found.moves / moves
+            said = f"{took / written:.2f} of the writing, {written:.2f} s"
             rows.append((f"{name}, {found.moves:,} moves: checked", f"{took:.2f} s", said))
             rows.append(("  of that, reading", f"{read:.2f} s", f"{100 * read / took:.0f} %"))
             rows.append(("  peak memory", f"{memory(out):.0f} MiB", f"{len(found.stops)} stops"))

@@ -11,6 +11,8 @@ The head is the machine profile's `[[head]]` boxes around the nozzle, each from 
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,13 @@ HIGHER = 0.02  # mm over the nozzle's tip that count as higher: rounding of posi
 FAR = 10_000.0  # mm; what is meant to be farther away is a mistyped number
 MOST_ROUNDS = 20_000
 MOST_CELLS = 16_000_000
+
+
+class _Box(NamedTuple):
+    """Corners of a box, (x, y, z) mm."""
+
+    low: tuple[float, float, float]
+    high: tuple[float, float, float]
 
 
 class Relief:
@@ -71,14 +80,20 @@ def check_sweep(subject: Subject) -> None:
         subject.book.look(1, 603)
         subject.book.find(603, line, text, len(rounds), f"at most {MOST_ROUNDS:,}")
         rounds = rounds[:MOST_ROUNDS]
-    relief, done = _empty(subject), 0
+    relief, grown, seen, top = _empty(subject), 0, 0, -np.inf
     for rows in rounds:
         stop = int(np.searchsorted(deposits, rows[0]))
-        _grow(subject, relief, deposits[done:stop])
-        done = stop
-        _nozzle(subject, relief, rows)
+        box = _box(subject, rows)
+        # What lies no higher than the round cannot be met by it, and waits.
+        top = max(top, float(moves.z[deposits[seen:stop]].max(initial=-np.inf)))
+        if top > box.low[2] + HIGHER:
+            _grow(subject, relief, deposits[grown:stop])
+            grown, top = stop, -np.inf
+        seen = stop
+        if _higher(relief, box, (0.0, 0.0), (0.0, 0.0), 0.0)[0].any():
+            _nozzle(subject, relief, rows)
         for part in subject.machine.head:
-            _part(subject, relief, rows, part)
+            _part(subject, relief, rows, box, part)
 
 
 def _dips(subject: Subject) -> Ints:
@@ -117,6 +132,16 @@ def _along(subject: Subject, rows: Ints, step: float) -> tuple[Ints, Floats, Flo
     return rows[of], x, y, z
 
 
+def _box(subject: Subject, rows: Ints) -> _Box:
+    """Box around moves, neighbours in the program."""
+    low, high = [], []
+    for name, before in zip("xyz", subject.before(rows[:1]), strict=True):
+        values = getattr(subject.moves, name)[rows[0] : rows[-1] + 1]
+        low.append(min(float(values.min()), float(before[0])))
+        high.append(max(float(values.max()), float(before[0])))
+    return _Box((low[0], low[1], low[2]), (high[0], high[1], high[2]))
+
+
 def _grow(subject: Subject, relief: Relief, rows: Ints) -> None:
     for first in range(0, len(rows), 1 << 17):
         _, x, y, z = _along(subject, rows[first : first + (1 << 17)], relief.cell / 2)
@@ -136,24 +161,34 @@ def _nozzle(subject: Subject, relief: Relief, rows: Ints) -> None:
         subject.find_rows(601, hit, worst, "over it, or round it", "mm deep", 2)
 
 
-def _part(subject: Subject, relief: Relief, rows: Ints, part: HeadPart) -> None:
-    """602: cells higher than a part of the head that its box passes over."""
-    row, x, y, z = _along(subject, rows, 4 * relief.cell)
-    if float(relief.height.max()) <= float(z.min()) + part.z + HIGHER:
-        return
-    # What the box can reach at all, from the lowest point of the round.
-    i, j = relief.cells(
-        np.array([x.min() + part.x[0], x.max() + part.x[1]]),
-        np.array([y.min() + part.y[0], y.max() + part.y[1]]),
+def _higher(
+    relief: Relief, box: _Box, x: tuple[float, float], y: tuple[float, float], above: float
+) -> tuple[Bools, tuple[int, int]]:
+    """Cells around a round's box, by a reach along x and y, that stand higher than its lowest tip and more.
+
+    Returns
+    -------
+    higher : (I, J) bool
+    corner : (int, int)
+        Cell of its first element.
+    """
+    (i0, i1), (j0, j1) = relief.cells(
+        np.array([box.low[0] + x[0], box.high[0] + x[1]]), np.array([box.low[1] + y[0], box.high[1] + y[1]])
     )
-    near = relief.height[i[0] : i[1] + 1, j[0] : j[1] + 1]
-    high = near > z.min() + part.z + HIGHER
-    if not high.any():
+    near = relief.height[i0 : i1 + 1, j0 : j1 + 1]
+    return near > box.low[2] + above + HIGHER, (int(i0), int(j0))
+
+
+def _part(subject: Subject, relief: Relief, rows: Ints, box: _Box, part: HeadPart) -> None:
+    """602: cells higher than a part of the head that its box passes over."""
+    higher, corner = _higher(relief, box, part.x, part.y, part.z)
+    if not higher.any():
         return
-    hit = _hit(relief, part, (x, y, z), (i[0], j[0]), near)
-    bad = np.unique(row[hit])
+    row, x, y, z = _along(subject, rows, 4 * relief.cell)
+    near = relief.height[corner[0] :, corner[1] :][: higher.shape[0], : higher.shape[1]]
+    bad = np.unique(row[_hit(relief, part, (x, y, z), corner, near)])
     if len(bad):
-        what = part.why or f"the part {part.z:g} mm over the tip"
+        what = part.why or f"part {part.z:g} mm over the tip"
         subject.find_rows(602, bad, subject.moves.z[bad], f"room for the {what}", "mm over the platform", 2)
 
 

@@ -1,8 +1,8 @@
 """Seeded faults: one rule each, put into good programs. An edit gives the lines and where the fault is found.
 
 The commands M104, M109, M140, M190, M106, M107, M84, M204, M141 mean what open controllers take them for
-(common practice); G4 is in seconds by NISTIR 6556 3.5.4; G0 or G1 without an axis word is an error by 3.5.1 and
-3.5.2; line rules are those of 3.3.
+(common practice); G4 is in seconds by NISTIR 6556 3.5.4; G0 or G1 without an axis word is an error by 3.5.1
+and 3.5.2; line rules are those of 3.3.
 """
 
 import re
