@@ -75,7 +75,7 @@ def _lines(program: Path, found: Checklist) -> list[str]:
     told = ", ".join(f"{n} {name}{'' if n == 1 else 's'}" for n, name in counts if n) or "nothing found"
     rules = sum(1 for number in RULES if found.looked[number])
     lines = [
-        f"{program}: {told}; it {'may' if found.holds else 'must not'} run",
+        f"{program}: {told}; {'nothing speaks against running it' if found.holds else 'it must not run'}",
         f"  {found.moves:,} moves in {found.lines:,} lines, on {found.machine} with {found.material}; "
         f"{rules} of {len(RULES)} rules had something to look at",
     ]

@@ -2,8 +2,8 @@
 
     python tests/bench/check.py [--width MM]
 
-The program is a panel of a photograph; the larger it is, the more moves. Writing is formatting and writing just
-the moves, made beforehand, as in bench.py; of two panels in turn, one's is scaled by the moves.
+The program is a panel of a photograph; the larger it is, the more moves. Writing is formatting and writing
+just the moves, made beforehand, as in bench.py; of two panels in turn, one's is scaled by the moves.
 """
 
 from __future__ import annotations

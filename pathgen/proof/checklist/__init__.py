@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from os import PathLike
 
@@ -31,7 +32,7 @@ __all__ = ["MOST_FAULTS", "RULES", "Checklist", "Finding", "Level", "Rule", "che
 
 MOST_FAULTS = 1000  # unreadable lines after which reading is given up
 
-THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep, check_panel)
+THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep)
 
 
 def check_program(
@@ -92,11 +93,7 @@ def check_program(
     )
     book = Book()
     subject = Subject(_over_platform(program, machine), machine, material, book, stated or Stated())
-    with np.errstate(over="ignore", invalid="ignore"):  # numbers of a mistyped line may be beyond all bounds
-        for done, check in enumerate(THEMES, start=1):
-            check(subject)
-            if progress:
-                progress(size + size * done // len(THEMES), total)
+    _hold(subject, (lambda done: progress(size + size * done // len(THEMES), total)) if progress else None)
     name = "program" if isinstance(source, bytes) else os.path.basename(os.fspath(source))
     return Checklist(
         program=name,
@@ -108,6 +105,23 @@ def check_program(
         lines=subject.last_line,
         moves=len(program.moves),
     )
+
+
+def _hold(subject: Subject, progress: Callable[[int], None] | None) -> None:
+    """Hold theme after theme; the panel is laid down meanwhile, which takes about as long as the others."""
+    assert subject.levels is not None and subject.commands is not None  # worked out once, before both need it
+    with ThreadPoolExecutor(1) as worker:
+        panel = worker.submit(_quietly, check_panel, subject)
+        for done, check in enumerate(THEMES, start=1):
+            _quietly(check, subject)
+            if progress:
+                progress(done)
+        panel.result()
+
+
+def _quietly(check: Callable[[Subject], None], subject: Subject) -> None:
+    with np.errstate(over="ignore", invalid="ignore"):  # numbers of a mistyped line may be beyond all bounds
+        check(subject)
 
 
 def _over_platform(program: Program, machine: Machine) -> Program:
