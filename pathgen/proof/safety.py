@@ -175,6 +175,6 @@ def header_lines() -> list[str]:
         "Before you start: heater cut-off and smoke alarm tested, nothing flammable near, air moving.",
         "While it runs: watch the first layer, do not leave it alone, keep children and animals away.",
         "After it: heaters off, wait until metal is cool before you touch it or take the panel off.",
-        "Lamp: LED only, well under the temperature the plastic softens at; mains by an electrician.",
+        "Lamp: LED only, well under the temperature the plastic softens at, and mains by an electrician.",
         "This does not replace local codes, the machine maker's manual or licensed practice.",
     ]

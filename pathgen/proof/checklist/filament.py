@@ -23,11 +23,11 @@ from pathgen.settings import job_from
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
 SAMPLES = 12  # layers in which spacing is measured
 PROBES = 120  # places in each of them
-LEAST_PROBES = 12  # fewer say nothing of a layer
-LEAST_LAYERS = 3  # fewer say nothing of the program
-LEAST_LENGTH = 0.3  # mm of a bead that is probed
+LEAST_PROBES = 40  # fewer say nothing
+LEAST_LENGTH = 0.1  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
-DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # solidity found over that meant: of all, of any layer
+PARALLEL = 0.1  # sine of the angle between neighbours
+DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # solidity found over that meant
 LUMP = 3.0  # times the widest bead
 LUMP_VOLUME = 1.0  # mm³ over it, so that the end of a short turn is no lump
 TOTAL = 0.01  # share by which the header's amount may be off
@@ -110,34 +110,42 @@ def _total(subject: Subject) -> None:
 
 
 def _spacing(subject: Subject) -> None:
-    """403, 404: pitch against spacing, in layers spread over the program."""
+    """403, 404: pitch against spacing, in layers spread over the program; the median is what counts."""
     levels = subject.levels
     count = len(levels.first)
     if not count:
         return
-    ratios, lines = [], []
+    pooled, line = [], 0
     for level in np.unique(np.linspace(min(1, count - 1), count - 1, SAMPLES).round().astype(int)):
         stop = levels.first[level + 1] if level + 1 < count else len(subject.moves)
         low, high = np.searchsorted(subject.deposits, [levels.first[level], stop])
         rows = subject.deposits[low:high]
         walls = rows[np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.TURN))]
-        found = _solidity(subject, walls)
-        if found is None:
+        ratios = _ratios(subject, walls)
+        if not len(ratios):
             continue
+        found = float(np.median(ratios))
         meant = min(_meant(subject, levels.z[level] - levels.height[level]), key=lambda s: abs(s - found))
         first, last = subject.line(int(walls[0])), subject.line(int(walls[-1]))
-        subject.book.look(1, 403, 404)
-        ratios.append(found / meant)
-        lines.append(first)
-        if not STOPPED[0] <= ratios[-1] <= STOPPED[1]:
-            text = f"solidity {found:.2f} in the layer at {levels.z[level]:.2f} mm"
-            limit = f"{meant * STOPPED[0]:.2f} to {meant * STOPPED[1]:.2f}"
-            subject.book.find(404, first, text, found, limit, last)
-    middle = float(np.median(ratios)) if len(ratios) >= LEAST_LAYERS else 1.0
-    if STOPPED[0] <= middle <= STOPPED[1] and not DOUBTED[0] <= middle <= DOUBTED[1]:
-        text = f"{100 * middle:.0f} % of what is meant, the median of {len(ratios)} layers"
-        limit = f"{100 * DOUBTED[0]:.0f} to {100 * DOUBTED[1]:.0f} %"
-        subject.book.find(403, lines[0], text, middle, limit, subject.last_line)
+        line = line or first
+        pooled.append(ratios / meant)
+        if len(ratios) >= LEAST_PROBES:
+            _judge(subject, found / meant, f"in the layer at {levels.z[level]:.2f} mm", first, last, False)
+    together = np.concatenate(pooled) if pooled else np.zeros(0)
+    if len(together) >= LEAST_PROBES:
+        where = f"the median of {len(pooled)} layers"
+        _judge(subject, float(np.median(together)), where, line, subject.last_line, True)
+
+
+def _judge(subject: Subject, share: float, where: str, first: int, last: int, whole: bool) -> None:
+    """Enter what is far off; a single layer that is a little off says nothing."""
+    subject.book.look(1, 404, *([403] if whole else []))
+    for number, (low, high) in ((404, STOPPED), (403, DOUBTED)):
+        if not low <= share <= high and (whole or number == 404):
+            text = f"{100 * share:.0f} % of the solidity that is meant, {where}"
+            limit = f"{100 * low:.0f} to {100 * high:.0f} %"
+            subject.book.find(number, first, text, share, limit, last)
+            return
 
 
 def _meant(subject: Subject, bottom: float) -> list[float]:
@@ -156,14 +164,12 @@ def _meant(subject: Subject, bottom: float) -> list[float]:
     return [value for value in found if value > 0] or [subject.material.solidity]
 
 
-def _solidity(subject: Subject, rows: Ints) -> float | None:
-    """Pitch over spacing of one layer, the median over some places; None where there is too little."""
-    if len(rows) < 2:
-        return None
+def _ratios(subject: Subject, rows: Ints) -> Floats:
+    """Pitch over spacing at some places of a layer; none where no bead has a neighbour."""
     pitch, length = _pitches(subject, rows)
-    long = np.flatnonzero(length > LEAST_LENGTH)
+    long = np.flatnonzero((length > LEAST_LENGTH) & (subject.moves.kind[rows] == Kind.WALL))
     if not len(long):
-        return None
+        return np.zeros(0)
     # Places are taken evenly along the path, so that long beads count for their length.
     reached = np.cumsum(length[long])
     at = long[np.unique(np.searchsorted(reached, np.linspace(0, reached[-1], PROBES + 2)[1:-1]))]
@@ -174,16 +180,20 @@ def _solidity(subject: Subject, rows: Ints) -> float | None:
     tree = shapely.STRtree(beads)
     middle, way = (start + end)[at] / 2, (end - start)[at]
     across = np.stack([-way[:, 1], way[:, 0]], 1) / np.hypot(*way.T)[:, None]
+    along = (end - start) / np.maximum(length, 1e-9)[:, None]
     nearest = np.full((2, len(at)), np.inf)
     for side, sign in enumerate((1.0, -1.0)):
         ends = np.stack([middle + sign * NEAR * across, middle + sign * reach * across], 1)
         probes = np.asarray(shapely.linestrings(ends))
         probe, bead = tree.query(probes, predicate="intersects")
-        apart = shapely.distance(
-            shapely.points(middle[probe]), shapely.intersection(probes[probe], beads[bead])
-        )
-        np.minimum.at(nearest[side], probe, apart)
+        hit = shapely.intersection(probes[probe], beads[bead])
+        apart = shapely.distance(shapely.points(middle[probe]), hit)
+        order = np.lexsort((apart, probe))
+        first = order[np.unique(probe[order], return_index=True)[1]]
+        # Where the next bead goes another way, the distance across says little.
+        turned = np.abs((across[probe[first]] * along[bead[first]]).sum(1))
+        first = first[turned < PARALLEL]
+        nearest[side, probe[first]] = apart[first]
     both = np.isfinite(nearest).sum(0)
     spacing = np.where(np.isfinite(nearest), nearest, 0.0).sum(0) / np.maximum(both, 1)
-    ratios = pitch[at][both > 0] / spacing[both > 0]
-    return float(np.median(ratios)) if len(ratios) >= LEAST_PROBES else None
+    return np.asarray(pitch[at][both > 0] / spacing[both > 0])

@@ -26,7 +26,7 @@ ENDS = 2.0  # mm at the ends of every stretch of wall, where beads turn, that ar
 COLUMN = 0.2  # mm, least width of the columns that leaning is judged in: half a bead
 STEP_OFF = 0.05  # share of a motor step by which a height may be off
 SAMPLES = 40  # layers in which props are held against the face
-TOUCHES = 0.02  # mm of gap that is none
+OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn fuller than it is
 MOST_PANELS = 100
 
 
@@ -170,9 +170,9 @@ def _props(subject: Subject, stands: Standing, told: str) -> None:
                 continue
             subject.book.look(1, 705)
             near = _nearest(subject, stands, here, kind, border)
-            if near is not None and near[1] < TOUCHES:
-                text = f"{told}{max(near[1], 0.0):.2f} mm between them at z {z:.2f} mm"
-                subject.book.find(705, subject.line(near[0]), text, near[1], f"at least {TOUCHES:g} mm")
+            if near is not None and near[1] < -OVERLAP:
+                text = f"{told}{-near[1]:.2f} mm into each other at z {z:.2f} mm"
+                subject.book.find(705, subject.line(near[0]), text, near[1], f"at most {OVERLAP:g} mm")
 
 
 def _nearest(

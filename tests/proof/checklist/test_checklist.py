@@ -20,13 +20,12 @@ END = "M104 S0\nM140 S0\nM107\nM84\nM2\n"
 
 
 def square(heights=(0.2, 0.4), fed=0.5):
-    """A program as others write them: line numbers, small letters, a feed alone, arcs, no comments of ours."""
-    text = START + "N10 g1 F1800\nG0 X60 Y60 Z5\n"
+    """A program as others write them: line numbers, small letters, a feed alone, arcs, no comments."""
+    text = START + "N10 g1 F600\nG0 Z5\nG0 X60 Y60\n"
     for z in heights:
-        text += (
-            f"G0 Z{z}\nG1 X80 E{fed} F1200\nG2 X80 Y80 I0 J10 E{1.57 * fed}\nG1 X60 E{fed}\nG1 Y60 E{fed}\n"
-        )
-    return text + "G0 Z20\n" + END
+        text += f"G0 Z{z} F600\nG1 X80 E{fed} F1200\nG2 X80 Y80 I0 J10 E{1.57 * fed}\n"
+        text += f"G1 X60 E{fed}\nG1 Y60 E{fed}\n"
+    return text + "G0 Z20 F600\n" + END
 
 
 def checked(text, machine=MACHINE):
