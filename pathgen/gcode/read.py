@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from os import PathLike
 from typing import Any, BinaryIO
 
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import LONGEST, Grammar
-from pathgen.gcode.interpret import Event, Interpreter, Stretch
+from pathgen.gcode.interpret import Event, Fault, Interpreter, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
@@ -55,6 +56,14 @@ class Program:
         short.
     marked : bool
         Comments of a pathgen program said kinds and layers; otherwise both were told from the motion.
+    bare : (M,) int64
+        Lines with a motion and a feed, but no axis word: nothing moves.
+    faults : tuple of Fault
+        Lines that could not be read; always empty unless the program was read leniently.
+    given_up : bool
+        There were too many of them, and reading stopped.
+    rest : bool
+        Something stands behind the end.
     """
 
     moves: Moves
@@ -64,6 +73,10 @@ class Program:
     tops: NDArray[np.float64]
     ended: bool
     marked: bool
+    bare: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    faults: tuple[Fault, ...] = ()
+    given_up: bool = False
+    rest: bool = False
 
 
 def read_program(
@@ -72,6 +85,8 @@ def read_program(
     filament_diameter: float,
     *,
     block_delete: bool = False,
+    most_faults: int = 0,
+    progress: Callable[[int], None] | None = None,
 ) -> Program:
     r"""Read a program.
 
@@ -85,6 +100,11 @@ def read_program(
         mm; turns filament words that are volumes into lengths.
     block_delete : bool
         The controller's block-delete switch: leave out lines that begin with a slash.
+    most_faults : int
+        Read leniently: codes that nobody declared are taken as the dialect's own, and lines that cannot be
+        read are left out and noted, up to this many; then reading is given up. 0: the first is refused.
+    progress : callable, optional
+        Called with the bytes taken so far.
 
     Returns
     -------
@@ -102,6 +122,9 @@ def read_program(
     The head starts at 0, 0, 0, where G28 puts it too. A last line without line end that cannot be read was
     cut off on its way; it is left out, and `ended` is false.
 
+    A line with a motion and a feed, but no axis word, is an error of RS-274 (NISTIR 6556 3.5.2). Controllers
+    whose filament has a letter of its own take it (common practice): read leniently, it is kept in `bare`.
+
     A filament word counts as the dialect says until M82 or M83; on a linear axis (A, B, C, U, V, W) it
     follows G90 and G91 like any axis. In programs without marks a deposit is of kind WALL, and its layer is
     the rank of its height among the heights of all deposits; other moves have the layer of the deposit
@@ -117,31 +140,41 @@ def read_program(
     """
     if not filament_diameter > 0:
         raise PathgenError(f"filament diameter {filament_diameter} mm", allowed="more than 0")
-    grammar = Grammar.of(dialect)
+    grammar = Grammar.of(dialect, most_faults > 0)
     interpreter = Interpreter(
         grammar,
         filament_absolute=True if grammar.axis else dialect.filament_mode == "absolute",
         filament_scale=4 / (math.pi * filament_diameter**2) if dialect.filament_unit == "mm3" else None,
         block_delete=block_delete,
+        most_faults=most_faults,
     )
     if isinstance(source, bytes):
-        _take_all(io.BytesIO(source), interpreter)
+        _take_all(io.BytesIO(source), interpreter, progress)
     else:
         try:
             with open(source, "rb") as handle:
-                _take_all(handle, interpreter)
+                _take_all(handle, interpreter, progress)
         except OSError as error:
             raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
     return _program(interpreter)
 
 
-def _take_all(handle: BinaryIO, interpreter: Interpreter) -> None:
+def _take_all(
+    handle: BinaryIO, interpreter: Interpreter, progress: Callable[[int], None] | None = None
+) -> None:
     """Hand a file over in pieces of whole lines."""
+    taken = 0
     while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
+        if interpreter.given_up:
+            return
         whole = piece.rfind(b"\n") + 1
         interpreter.take(piece[:whole])
         if whole < len(piece) and not interpreter.ended:
             _take_last(piece[whole:], interpreter)
+        if progress:
+            progress(taken := taken + len(piece))
+    if interpreter.ended and not interpreter.rest:
+        interpreter.rest = bool(handle.read(PIECE).strip())
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
@@ -173,6 +206,10 @@ def _program(interpreter: Interpreter) -> Program:
         tops,
         interpreter.ended,
         interpreter.marked,
+        np.concatenate([np.zeros(0, np.int64), *interpreter.bare]),
+        tuple(interpreter.faults),
+        interpreter.given_up,
+        interpreter.rest,
     )
 
 
