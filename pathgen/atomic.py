@@ -40,7 +40,7 @@ def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> Abstract
     Returns
     -------
     context manager
-        Gives the open file.
+        Gives the open file; its `name` is that of the hidden file.
 
     Raises
     ------
@@ -89,7 +89,9 @@ def refuse_same(path: str | Path, inputs: Iterable[str | Path]) -> None:
 def _atomic_output(path: Path, mode: str) -> Iterator[IO[Any]]:
     target, permissions = _target(path)
     part, number = _open_part(path, target)
-    stream: IO[Any] = os.fdopen(number, mode, **({} if mode == "wb" else _TEXT))
+    # Opened by its own name, so that what was written can be read again before it is named.
+    text = {} if mode == "wb" else _TEXT
+    stream: IO[Any] = open(part, mode, opener=lambda *_: number, **text)
     try:
         yield stream
         stream.flush()

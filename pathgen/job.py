@@ -16,7 +16,7 @@ from pathgen.planning import plan, plan_several
 from pathgen.settings import Job, Machine, Material
 from pathgen.source import Source
 from pathgen.within import settled
-from pathgen.writing import Progress, write
+from pathgen.writing import Progress, prove, write
 
 __all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"]
 
@@ -91,4 +91,6 @@ def make_several(
     panels, traded = settled(panels, machine, material)
     platform = plan_several(panels, machine, material)
     with atomic_output(out) as stream:
-        return write(platform, stream, progress, notes=traded)
+        result = write(platform, stream, progress, notes=traded)
+        prove(platform, stream)
+        return result

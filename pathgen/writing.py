@@ -8,7 +8,9 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter
+from pathgen.gcode.comments import CAUTION
 from pathgen.gcode.pauses import pauses
 from pathgen.motion import (
     Clock,
@@ -24,6 +26,8 @@ from pathgen.motion import (
     tally,
 )
 from pathgen.planned import Part, Planned, Platform, Result
+from pathgen.proof.checklist import Checklist, check_program
+from pathgen.proof.safety import header_lines
 from pathgen.sequence import CLEAR, Laid, blocks, program_layers
 from pathgen.settings import Machine
 from pathgen.standing import Upright
@@ -67,6 +71,7 @@ def write(
         layers.height,
         nozzle=banded(setup, layers, "nozzle_temperature"),
         fan=banded(setup, layers, "fan"),
+        caution=(CAUTION[0], *header_lines()),
     )
     sums, extents, supply, owed, done = Tally(), Extents(), Supply(setup.machine), 0.0, 0
     total = sum(len(p.layers) for p in platform.panels)
@@ -100,6 +105,40 @@ def write(
     summary["notes"] = [*notes, *own]
     writer.finish(last_facts(summary))
     return Result(platform, sums, summary, parts)
+
+
+def prove(platform: Platform, stream: BinaryIO) -> Checklist:
+    """Hold the checklist against what was written, before it gets its name.
+
+    Parameters
+    ----------
+    platform : Platform
+    stream : binary file
+        As `pathgen.atomic.atomic_output` gives it, the program written to its end.
+
+    Raises
+    ------
+    PathgenError
+        For the first finding that speaks against running it: then there is no file.
+    """
+    stream.flush()
+    found = check_program(stream.name, platform.setup.machine, platform.setup.material)
+    if found.stops:
+        first, more = found.stops[0], len(found.stops) - 1
+        rest = f", and {more} more like it or worse" if more else ""
+        raise PathgenError(
+            f"the program's own check stops it: {first}{rest}",
+            where="check",
+            hint=f"{first.rule.do}; nothing was written",
+        )
+    return found
+
+
+def checked_line(found: Checklist) -> str:
+    """Say in one line how a program's own check went."""
+    doubts = len(found.of("doubt"))
+    said = f", {doubts} doubt{'' if doubts == 1 else 's'} that pathgen check lists" if doubts else ""
+    return f"checked from its own text: nothing speaks against running it{said}"
 
 
 def _alone(planned: Planned) -> Platform:

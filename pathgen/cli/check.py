@@ -11,11 +11,11 @@ from pathlib import Path
 import click
 
 from pathgen.cli.progress import progress_bar
-from pathgen.job import Progress
 from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import Safety, safety
 from pathgen.settings import load_machine, load_material
+from pathgen.writing import Progress
 
 FILE = click.Path(path_type=Path)
 SOON = 2.0  # s; what takes no longer needs no bar

@@ -18,6 +18,7 @@ from pathgen.coupons.make import LaidOut, lay_out
 from pathgen.errors import PathgenError
 from pathgen.settings import Job, job_from
 from pathgen.summary import clock, closing_lines
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 TAKEN = (
@@ -65,6 +66,7 @@ def command(
         streams = {path: files.enter_context(atomic_output(path)) for path in targets}
         with progress_bar("layers") as progress:
             result = laid.write(streams[out], progress)
+        found = prove(laid.platform, streams[out])
         streams[sheet].write(laid.sheet.encode())
         from pathgen.report.specimen import specimen_png  # loads matplotlib
 
@@ -74,6 +76,7 @@ def command(
             streams[summary].write(text.encode() + b"\n")
     for line in closing_lines(result.summary, str(out)):
         click.echo(line)
+    click.echo(f"  {checked_line(found)}")
     click.echo(f"{sheet}: {len(laid.specimen.steps)} steps to read; {drawing}: which is which")
     for sentence in laid.coupon.how:
         click.echo(f"  {sentence}")

@@ -21,6 +21,7 @@ from pathgen.sequence import program_layers
 from pathgen.settings import Entry, Job, job_from, load_panels
 from pathgen.summary import closing_lines
 from pathgen.within import settled
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 
@@ -76,6 +77,7 @@ def command(
             files.enter_context(recorder)
         with progress_bar("layers") as progress:
             result = write(platform, streams[out], progress, recorder, traded)
+        found = prove(platform, streams[out])
         if moves and recorder:
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
@@ -87,6 +89,7 @@ def command(
             streams[preview].write(_preview(result))
     for line in closing_lines(result.summary, str(out)):
         click.echo(line)
+    click.echo(f"  {checked_line(found)}")
 
 
 def _picture(entry: Entry, picture: Path | None) -> Path:

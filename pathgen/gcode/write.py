@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.comments import comment, fill_header, write_header
+from pathgen.gcode.comments import CAUTION, comment, fill_header, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
 from pathgen.gcode.template import block_lines, layer_changes, placeholders
 from pathgen.motion.assemble import filament_area
@@ -126,6 +126,7 @@ class ProgramWriter:
         late: Sequence[str] = LATE,
         nozzle: Floats | None = None,
         fan: Floats | None = None,
+        caution: Sequence[str] = CAUTION,
     ) -> None:
         """Write header and start block.
 
@@ -144,6 +145,8 @@ class ProgramWriter:
             Nozzle temperature of every layer, °C; by default the one in `values`.
         fan : (L,) float64, optional
             Part cooling of every layer, 0 to 1; by default the writer's. A panel's first layer has none.
+        caution : sequence of str
+            Lines for the person at the machine, at the program's head.
 
         Raises
         ------
@@ -161,7 +164,7 @@ class ProgramWriter:
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
             for number, (z, h) in enumerate(zip(top, height, strict=True), start=1)
         ]
-        self._late = write_header(self._stream, facts, late, dialect.comment)
+        self._late = write_header(self._stream, facts, late, dialect.comment, caution)
         opening = blocks["start"] + blocks["fan_off"]
         self.commands = opening + blocks["finish"]
         self._stream.write(_text(opening))
