@@ -15,7 +15,7 @@ import shapely
 from pathgen.errors import PathgenError
 from pathgen.motion.bands import BEGUN
 from pathgen.motion.moves import Kind
-from pathgen.proof.checklist.subject import Floats, Ints, Subject
+from pathgen.proof.checklist.subject import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.frame import fact
 from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from
@@ -74,7 +74,9 @@ def _pitches(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
     x, y, z = subject.before(rows)
     length = np.sqrt((moves.x[rows] - x) ** 2 + (moves.y[rows] - y) ** 2 + (moves.z[rows] - z) ** 2)
     height = np.maximum(subject.heights(rows), 0.01)
-    return moves.filament[rows] * subject.machine.hot_end.section / (length * height), length
+    return moves.filament[rows] * subject.machine.hot_end.section / (
+        np.maximum(length, 1e-6) * height
+    ), length
 
 
 def _lumps(subject: Subject) -> None:
@@ -134,7 +136,9 @@ def _spacing(subject: Subject) -> None:
     together = np.concatenate(pooled) if pooled else np.zeros(0)
     if len(together) >= LEAST_PROBES:
         where = f"the median of {len(pooled)} layers"
-        _judge(subject, float(np.median(together)), where, line, subject.last_line, True)
+        # Filament that leads its lag is moved along the path on purpose; then only what is far off counts.
+        led = subject.program.header.get("job lead") == "on"
+        _judge(subject, float(np.median(together)), where, line, subject.last_line, not led)
 
 
 def _judge(subject: Subject, share: float, where: str, first: int, last: int, whole: bool) -> None:
@@ -152,7 +156,7 @@ def _meant(subject: Subject, bottom: float) -> list[float]:
     """Solidities a layer may be meant to have: the panels' in the header, or their bands'; the material's."""
     header = subject.program.header
     found = []
-    for number in range(1, 1 + (int(header["panels"]) if header.get("panels", "").isdigit() else 1)):
+    for number in range(1, 1 + min(subject.panels or 1, MOST_PANELS)):
         facts = panel_facts(header | {"panels": str(number)}, number)
         try:
             meant = fact(replace(subject.program, header=facts), "job solidity")

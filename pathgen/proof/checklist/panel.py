@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
 from pathgen.panel.overhang import APART, PLACES, overhangs
-from pathgen.proof.checklist.subject import Floats, Ints, Subject
+from pathgen.proof.checklist.subject import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.frame import fact
 from pathgen.proof.header import Standing, standing
 from pathgen.proof.replay import COUNTED, DepositMap, deposit, inside_ends
@@ -27,7 +27,6 @@ COLUMN = 0.2  # mm, least width of the columns that leaning is judged in: half a
 STEP_OFF = 0.05  # share of a motor step by which a height may be off
 SAMPLES = 40  # layers in which props are held against the face
 OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn fuller than it is
-MOST_PANELS = 100
 
 
 def check_panel(subject: Subject) -> None:
@@ -39,8 +38,10 @@ def check_panel(subject: Subject) -> None:
             subject.book.look(1, 708)
             subject.book.find(708, 0, "no header of pathgen")
         return
-    count = int(header["panels"]) if header.get("panels", "").isdigit() else 1
     subject.book.look(1, 707)
+    count = subject.panels
+    if not count:
+        subject.book.find(707, 0, f"panels = {header['panels']!r}")
     for number in range(1, min(count, MOST_PANELS) + 1):
         try:
             _one(subject, number if count > 1 else None)

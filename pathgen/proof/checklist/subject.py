@@ -25,6 +25,7 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 BLOCK = 1 << 17  # moves looked at in one piece: columns stay in the processor's cache, memory stays small
+MOST_PANELS = 100  # of a program that are laid down
 SAME = 1e-4  # mm; heights nearer than this are one
 
 
@@ -74,6 +75,12 @@ class Subject:
     def strict(self) -> bool:
         """Tell whether the controller knows nothing beyond RS-274 for its filament."""
         return self.machine.dialect.extruder not in self.machine.dialect.own_words
+
+    @property
+    def panels(self) -> int:
+        """Number of panels the header speaks of, 1 where it does not say; 0 for what is no number."""
+        said = self.program.header.get("panels", "1")
+        return int(said) if said.isascii() and said.isdigit() and len(said) < 5 else 0
 
     @property
     def last_line(self) -> int:

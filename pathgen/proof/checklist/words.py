@@ -51,6 +51,7 @@ USUAL = {
 RELEASE = ("M84", "M18")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
+_BESIDE = re.compile(r";.*|\([^()]*\)")  # comments
 _CARRIER = re.compile(r"([A-Z])\s*\{(\w+)\}")
 
 
@@ -106,7 +107,7 @@ def _carriers(block: str, name: str) -> list[tuple[str, str]]:
     found = []
     for line in block.splitlines():
         carried = [letter for letter, used in _CARRIER.findall(line) if used == name]
-        codes, _ = words_of(re.sub(r"\{\w+\}", "1", line.partition(";")[0]))
+        codes, _ = words_of(_BESIDE.sub(" ", re.sub(r"\{\w+\}", "1", line)))
         own = [code for code in codes if code[0] == "M"]
         if carried and own:
             found.append((own[0], carried[0]))

@@ -12,7 +12,7 @@ from pathgen.proof.checklist import MOST_FAULTS, RULES, check_program
 from pathgen.proof.checklist.findings import PLACES, stretches
 from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.checklist.words import meanings
-from tests.proof.checklist.programs import numbers, program
+from tests.proof.checklist.programs import numbers, program, wall
 
 MACHINE, MATERIAL = load_machine("benchtop-220"), load_material("pla-white")
 START = "M140 S60\nM104 S200\nG28\nG21\nG90\nM83\nM190 S60\nM109 S200\n"
@@ -162,6 +162,28 @@ def test_lenient_reading_moves_as_strict_reading_does():
     with pytest.raises(PathgenError):
         read_program(cut, dialect, 2.85)
     assert len(read_program(cut, dialect, 2.85, most_faults=10).faults) == 1
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_damaged_file_is_judged_and_never_crashes(seed):
+    """Bytes changed, put in and lost anywhere, header included: findings or one refusal, nothing else."""
+    rng = np.random.default_rng(seed)
+    name = ("benchtop-220", "classroom-200", "ngc-lab")[seed % 3]
+    text = bytearray(program(name, wall(12, 40)))
+    for _ in range(12):
+        at, size = rng.integers(len(text)), rng.integers(1, 200)
+        what = rng.integers(3)
+        if what == 0:
+            del text[at : at + size]
+        else:
+            stuff = rng.choice(list(b"0123456789.-XYZEAFGMS ;()=\n\xff"), size if what == 1 else 1)
+            text[at : at + (what == 2)] = bytes(stuff.astype(np.uint8))
+    try:
+        found = check_program(bytes(text), load_machine(name), MATERIAL)
+    except PathgenError:
+        return
+    assert json.dumps(found.as_dict(), allow_nan=False)
+    assert all(f.line <= f.last for f in found.findings)
 
 
 def test_neighbours_are_joined():
