@@ -14,8 +14,9 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import Any, BinaryIO
 
@@ -138,31 +139,124 @@ def read_program(
     >>> program.moves.x, program.ended
     (array([10., 20.]), True)
     """
+    interpreter = _interpreter(dialect, filament_diameter, block_delete, most_faults)
+    with _opened(source) as handle:
+        for _ in _taken(handle, interpreter, progress):
+            pass
+    return _program(interpreter)
+
+
+def read_windows(
+    source: bytes | str | PathLike[str],
+    dialect: Dialect,
+    filament_diameter: float,
+    size: int,
+    *,
+    most_faults: int = 0,
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[tuple[Program, bool]]:
+    """Read a program in windows of whole layers, so that memory does not grow with it.
+
+    Parameters
+    ----------
+    source, dialect, filament_diameter, most_faults, progress
+        As in `read_program`.
+    size : int
+        Moves that a window has about. A program without marks comes in one window, as its layers are only
+        known at its end.
+
+    Yields
+    ------
+    program : Program
+        Moves of some layers. Its events are those of all windows so far; those of earlier ones come before
+        its first move. Only the last one's `ended` and `rest` are the program's own.
+    last : bool
+
+    Raises
+    ------
+    PathgenError
+        As in `read_program`.
+    """
+    interpreter = _interpreter(dialect, filament_diameter, False, most_faults)
+    start, before = (0.0, 0.0, 0.0), 0
+    with _opened(source) as handle:
+        for _ in _taken(handle, interpreter, progress):
+            held = sum(len(stretch.line) for stretch in interpreter.stretches)
+            if held < size or not interpreter.marked or interpreter.ended:
+                continue
+            rest = _after_last_layer(interpreter)
+            if rest is None:
+                continue
+            window = _window(_program(interpreter), start, before)
+            window = replace(window, ended=True, rest=False, faults=(), bare=np.zeros(0, np.int64))
+            interpreter.stretches = rest
+            start, before = window.moves.end, before + len(window.moves)
+            yield window, False
+        yield _window(_program(interpreter), start, before), True
+
+
+def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
+    """Have a window begin where the one before it ends; commands of earlier windows come before its moves."""
+    if not before:
+        return program
+    end = before + len(program.moves)
+    events = tuple(e._replace(move=max(e.move - before, 0)) for e in program.events if e.move <= end)
+    return replace(program, moves=replace(program.moves, start=start), events=events)
+
+
+def _after_last_layer(interpreter: Interpreter) -> list[Stretch] | None:
+    """Take the layer that is not read to its end yet off the stretches; None where there is only one."""
+    layer = interpreter.stretches[-1].layer[-1]
+    rest: list[Stretch] = []
+    while interpreter.stretches:
+        stretch = interpreter.stretches.pop()
+        cut = int(np.searchsorted(stretch.layer == layer, True)) if (stretch.layer == layer).any() else None
+        if cut is None:
+            interpreter.stretches.append(stretch)
+            return rest
+        rest.insert(0, _rows(stretch, slice(cut, None)))
+        if cut:
+            interpreter.stretches.append(_rows(stretch, slice(0, cut)))
+            return rest
+    interpreter.stretches = rest
+    return None
+
+
+def _rows(stretch: Stretch, rows: slice) -> Stretch:
+    return Stretch._make(column[rows] for column in stretch)
+
+
+def _interpreter(
+    dialect: Dialect, filament_diameter: float, block_delete: bool, most_faults: int
+) -> Interpreter:
     if not filament_diameter > 0:
         raise PathgenError(f"filament diameter {filament_diameter} mm", allowed="more than 0")
     grammar = Grammar.of(dialect, most_faults > 0)
-    interpreter = Interpreter(
+    return Interpreter(
         grammar,
         filament_absolute=True if grammar.axis else dialect.filament_mode == "absolute",
         filament_scale=4 / (math.pi * filament_diameter**2) if dialect.filament_unit == "mm3" else None,
         block_delete=block_delete,
         most_faults=most_faults,
     )
+
+
+@contextmanager
+def _opened(source: bytes | str | PathLike[str]) -> Iterator[BinaryIO]:
     if isinstance(source, bytes):
-        _take_all(io.BytesIO(source), interpreter, progress)
-    else:
-        try:
-            with open(source, "rb") as handle:
-                _take_all(handle, interpreter, progress)
-        except OSError as error:
-            raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
-    return _program(interpreter)
+        yield io.BytesIO(source)
+        return
+    try:
+        with open(source, "rb") as handle:
+            yield handle
+    except OSError as error:
+        raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
 
 
-def _take_all(
+def _taken(
     handle: BinaryIO, interpreter: Interpreter, progress: Callable[[int], None] | None = None
-) -> None:
-    """Hand a file over in pieces of whole lines."""
+) -> Iterator[None]:
+    """Hand a file over in pieces of whole lines, and stop after each."""
     taken = 0
     while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
         if interpreter.given_up:
@@ -173,6 +267,7 @@ def _take_all(
             _take_last(piece[whole:], interpreter)
         if progress:
             progress(taken := taken + len(piece))
+        yield
     if interpreter.ended and not interpreter.rest:
         interpreter.rest = bool(handle.read(PIECE).strip())
 

@@ -14,7 +14,7 @@ from os import PathLike
 
 import numpy as np
 
-from pathgen.gcode.read import Program, read_program
+from pathgen.gcode.read import Program, read_windows
 from pathgen.proof.checklist.filament import check_filament
 from pathgen.proof.checklist.findings import Book, Checklist, Finding
 from pathgen.proof.checklist.form import check_form
@@ -23,7 +23,7 @@ from pathgen.proof.checklist.motion import check_motion
 from pathgen.proof.checklist.panel import check_panel
 from pathgen.proof.checklist.place import check_place
 from pathgen.proof.checklist.rules import RULES, Level, Rule
-from pathgen.proof.checklist.subject import Subject
+from pathgen.proof.checklist.subject import Ground, Subject
 from pathgen.proof.checklist.sweep import check_sweep
 from pathgen.proof.header import Stated, machine_for, material_for, read_facts
 from pathgen.settings import Machine, Material
@@ -31,6 +31,9 @@ from pathgen.settings import Machine, Material
 __all__ = ["MOST_FAULTS", "RULES", "Checklist", "Finding", "Level", "Rule", "check_program"]
 
 MOST_FAULTS = 1000  # unreadable lines after which reading is given up
+
+WINDOW = 900_000  # moves held at once
+ALL = 1 << 62
 
 THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep)
 
@@ -83,17 +86,38 @@ def check_program(
     facts = read_facts(source)
     machine, material = machine_for(facts, machine), material_for(facts, material)
     size = len(source) if isinstance(source, bytes) else os.path.getsize(source)
-    total = 2 * max(size, 1)  # reading is half of it, as far as a bar needs to know
-    program = read_program(
+    total = 2 * max(size, 1)  # reading is half of it, as far as a bar needs to know; the rest is at the end
+    # Panels in turn are held against each other: they have to be seen at once.
+    window = ALL if facts.get("job build") == "in-turn" else WINDOW
+    book, ground, whole, below, fed, moves = Book(), Ground(), True, 0.0, 0.0, 0
+    windows = read_windows(
         source,
         machine.dialect,
         machine.hot_end.filament_diameter,
+        window,
         most_faults=MOST_FAULTS,
         progress=(lambda taken: progress(taken, total)) if progress else None,
     )
-    book = Book()
-    subject = Subject(_over_platform(program, machine), machine, material, book, stated or Stated())
-    _hold(subject, (lambda done: progress(size + size * done // len(THEMES), total)) if progress else None)
+    for program, last in windows:
+        whole &= last
+        subject = Subject(
+            _over_platform(program, machine),
+            machine,
+            material,
+            book,
+            stated or Stated(),
+            last=last,
+            whole=whole,
+            below=below,
+            fed_before=fed,
+            ground=ground,
+        )
+        _hold(subject)
+        if progress and last:
+            progress(total, total)
+        moves += len(program.moves)
+        fed += float(program.moves.filament.sum())
+        below = max([below, *subject.levels.z[-1:].tolist()])
     name = "program" if isinstance(source, bytes) else os.path.basename(os.fspath(source))
     return Checklist(
         program=name,
@@ -103,19 +127,17 @@ def check_program(
         looked=book.looked,
         counts=book.counts,
         lines=subject.last_line,
-        moves=len(program.moves),
+        moves=moves,
     )
 
 
-def _hold(subject: Subject, progress: Callable[[int], None] | None) -> None:
+def _hold(subject: Subject) -> None:
     """Hold theme after theme; the panel is laid down meanwhile, which takes about as long as the others."""
     assert subject.levels is not None and subject.commands is not None  # worked out once, before both need it
     with ThreadPoolExecutor(1) as worker:
         panel = worker.submit(_quietly, check_panel, subject)
-        for done, check in enumerate(THEMES, start=1):
+        for check in THEMES:
             _quietly(check, subject)
-            if progress:
-                progress(done)
         panel.result()
 
 

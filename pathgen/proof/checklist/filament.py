@@ -37,7 +37,8 @@ def check_filament(subject: Subject) -> None:
     """Hold the rules of theme 4 against a program."""
     _balance(subject)
     _lumps(subject)
-    _total(subject)
+    if subject.last:
+        _total(subject)
     _spacing(subject)
 
 
@@ -105,7 +106,7 @@ def _total(subject: Subject) -> None:
     except PathgenError as error:
         subject.book.find(406, 0, error.what)
         return
-    fed = float(subject.moves.filament.sum()) / 1000
+    fed = (subject.fed_before + float(subject.moves.filament.sum())) / 1000
     if abs(fed - said) > TOTAL * said + 0.0005:
         text = f"{fed:.4f} m fed, {said:.4f} m said"
         subject.book.find(406, 0, text, fed, f"within {100 * TOTAL:g} %")

@@ -94,6 +94,7 @@ class Book:
     findings: list[Finding] = field(default_factory=list)
     looked: dict[int, int] = field(default_factory=lambda: dict.fromkeys(RULES, 0))
     counts: dict[int, int] = field(default_factory=dict)
+    entered: set[tuple[int, int, int, str]] = field(default_factory=set)
 
     def look(self, count: int, *numbers: int) -> None:
         """Enter that rules were held against `count` more things."""
@@ -109,7 +110,11 @@ class Book:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Enter a finding; beyond `PLACES` of a rule they are only counted."""
+        """Enter a finding, once; beyond `PLACES` of a rule they are only counted."""
+        key = (number, line, max(line, last), found)
+        if key in self.entered:  # what is said of a command is said again of it in the next window
+            return
+        self.entered.add(key)
         self.counts[number] = self.counts.get(number, 0) + 1
         if self.counts[number] <= PLACES:
             value = None if value is None else float(value)

@@ -56,7 +56,8 @@ def check_heat(subject: Subject) -> None:
                 at = command.move
             _obey(subject, state, command, code, meaning)
     _feeding(subject, state, at, len(subject.moves))
-    _finish(subject, state)
+    if subject.last:
+        _finish(subject, state)
 
 
 def _begin(subject: Subject) -> _State:

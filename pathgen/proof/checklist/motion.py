@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.motion.assemble import filament_area
 from pathgen.proof.checklist.subject import Subject
 
 SHARE, ROUNDED = 1.01, 0.02  # feeds are written rounded: a hundredth and 0.02 mm/s more is the same feed
@@ -41,7 +40,7 @@ def _feeds(subject: Subject, block: slice) -> None:
     most = machine.axes.filament.feed
     found["mm/s of filament"] = (502, fed, most, counted & (fed > most * SHARE + ROUNDED))
     melt = np.where(moving & (moves.filament[block] > 0), fed, 0.0)
-    melt *= filament_area(machine.hot_end.filament_diameter)
+    melt *= machine.hot_end.section
     most = machine.hot_end.melt_rate
     found["mm³/s"] = (503, melt, most, (length > LEAST) & (melt > most * MELT))
     seconds = np.where(moving, length, filament) / np.where(feed > 0, feed, np.inf)

@@ -32,9 +32,16 @@ OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn ful
 def check_panel(subject: Subject) -> None:
     """Hold the rules of theme 7 against a program."""
     _layers(subject)
-    header = subject.program.header
+    header, levels = subject.program.header, subject.levels
+    lines = (subject.line(row) for row in levels.first.tolist())
+    subject.ground.heights += zip(levels.z.tolist(), lines, strict=True)
+    if not subject.whole and header.get("job layer") == "auto":
+        if subject.last:  # heights are only known when all marks have been read
+            subject.book.look(1, 708)
+            subject.book.find(708, 0, "layers of several heights, and more moves than are held at once")
+        return
     if not any(key.startswith("panel ") for key in header):
-        if len(subject.deposits):
+        if len(subject.deposits) and subject.last:
             subject.book.look(1, 708)
             subject.book.find(708, 0, "no header of pathgen")
         return
@@ -79,7 +86,13 @@ def _one(subject: Subject, panel: int | None) -> None:
         stated = replace(stated, pixel=max(own, COLUMN))
     stands = standing(subject.program, subject.machine, stated)
     told = f"panel {panel}: " if panel else ""
-    laid = _laid(subject, stands, COUNTED)
+    laid = subject.ground.add(panel or 0, COUNTED, _laid(subject, stands, COUNTED))
+    comb = (Kind.CRADLE,)
+    if (subject.moves.kind == Kind.CRADLE).any():
+        subject.ground.add(panel or 0, comb, _laid(subject, stands, comb))
+    _props(subject, stands, told)
+    if not subject.last:
+        return
     fed, beside = float(laid.volume.sum()), laid.outside
     subject.book.look(1, 706, 709)
     if beside > ASTRAY * (fed + beside):
@@ -90,11 +103,8 @@ def _one(subject: Subject, panel: int | None) -> None:
         text = f"{told}{len(missing):,} of {len(laid.volume):,}, the first of them number {missing[0] + 1}"
         line = _line_at(subject, float(stands.frame.tops[missing[0]]))
         subject.book.find(706, line, text, len(missing), "none")
-    cradle = None
-    if (subject.moves.kind == Kind.CRADLE).any():
-        cradle = _laid(subject, stands, (Kind.CRADLE,)).upright()
-    _leaning(subject, stands, laid.upright(), cradle, told)
-    _props(subject, stands, told)
+    carried = subject.ground.laid.get((panel or 0, comb))
+    _leaning(subject, stands, laid.upright(), None if carried is None else carried.upright(), told)
 
 
 def _laid(subject: Subject, stands: Standing, kinds: tuple[Kind, ...]) -> DepositMap:
@@ -106,9 +116,7 @@ def _laid(subject: Subject, stands: Standing, kinds: tuple[Kind, ...]) -> Deposi
 
 def _line_at(subject: Subject, z: float) -> int:
     """Line of the first deposit at a height or over it."""
-    levels = subject.levels
-    at = np.flatnonzero(levels.z >= z - 1e-3)
-    return subject.line(int(levels.first[at[0]])) if len(at) else subject.last_line
+    return next((line for height, line in subject.ground.heights if height >= z - 1e-3), subject.last_line)
 
 
 def _leaning(subject: Subject, stands: Standing, wall: Floats, cradle: Floats | None, told: str) -> None:

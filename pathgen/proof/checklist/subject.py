@@ -6,7 +6,7 @@ along. *Level*: a run of deposits at one height; its height above what was there
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -18,6 +18,7 @@ from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.findings import Book, stretches
 from pathgen.proof.checklist.words import Meaning, meanings, words_of
 from pathgen.proof.header import Stated
+from pathgen.proof.replay import DepositMap
 from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]
@@ -36,6 +37,30 @@ class Command(NamedTuple):
     move: int  # index of the move that follows it
     codes: tuple[str, ...]
     values: dict[str, float]
+
+
+@dataclass
+class Ground:
+    """What earlier windows of a program laid down: kept, as the panel is judged when all of it stands.
+
+    Attributes
+    ----------
+    laid : dict of (int, kinds) to DepositMap
+        By panel and the kinds of move that count.
+    heights : list of (float, int)
+        z of each run of deposits, mm, and the line of its first.
+    """
+
+    laid: dict[tuple[int, tuple[Kind, ...]], DepositMap] = field(default_factory=dict)
+    heights: list[tuple[float, int]] = field(default_factory=list)
+
+    def add(self, panel: int, kinds: tuple[Kind, ...], more: DepositMap) -> DepositMap:
+        """Lay more on what is there; give all of it."""
+        there = self.laid.get((panel, kinds))
+        if there is not None:
+            more = replace(more, volume=there.volume + more.volume, outside=there.outside + more.outside)
+        self.laid[panel, kinds] = more
+        return more
 
 
 class Levels(NamedTuple):
@@ -58,6 +83,16 @@ class Subject:
     material : Material
     book : Book
     stated : Stated
+    last : bool
+        The program's last window, or all of it.
+    whole : bool
+        All of the program.
+    below : float
+        Top of what earlier windows deposited, mm.
+    fed_before : float
+        Filament of earlier windows, mm.
+    ground : Ground
+        What earlier windows laid down.
     """
 
     program: Program
@@ -65,6 +100,11 @@ class Subject:
     material: Material
     book: Book
     stated: Stated
+    last: bool = True
+    whole: bool = True
+    below: float = 0.0
+    fed_before: float = 0.0
+    ground: Ground = field(default_factory=Ground)
 
     @property
     def moves(self) -> Moves:
@@ -130,10 +170,10 @@ class Subject:
             return Levels(self.deposits, z, z)
         at = np.flatnonzero(np.abs(np.diff(z, prepend=-np.inf)) > SAME)
         run = np.round(z[at], 4)
-        height = np.diff(run, prepend=0.0)
+        height = np.diff(run, prepend=self.below)
         for place in np.flatnonzero(height <= 0).tolist():
             below = run[:place][run[:place] < run[place] - SAME]
-            height[place] = run[place] - (below.max() if len(below) else 0.0)
+            height[place] = run[place] - (below.max() if len(below) else min(self.below, run[place] - SAME))
         return Levels(self.deposits[at], run, height)
 
     def heights(self, rows: Ints) -> Floats:
