@@ -21,8 +21,8 @@ from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from
 
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
-SAMPLES = 12  # layers in which spacing is measured
-PROBES = 120  # places in each of them
+SAMPLES = 8  # layers in which spacing is measured
+PROBES = 100  # places in each of them
 LEAST_PROBES = 40  # fewer say nothing
 LEAST_LENGTH = 0.1  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
