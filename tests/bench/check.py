@@ -58,8 +58,8 @@ def main():
             platform = plan_several([(photo, Job(machine="gantry-300", width=size, brim=0.0))])
             written, moves = floor(platform, Path(folder) / "floor.gcode")
             make(photo, out, job)
-            read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
-            took = best(3, lambda: check_program(out))
+            read = best(7, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
+            took = best(7, lambda: check_program(out))
             found = check_program(out)
             written *= found.moves / moves
             said = f"{took / written:.2f} of the writing, {written:.2f} s"

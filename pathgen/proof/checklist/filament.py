@@ -21,8 +21,8 @@ from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from
 
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
-SAMPLES = 12  # layers in which spacing is measured
-PROBES = 120  # places in each of them
+SAMPLES = 8  # layers in which spacing is measured
+PROBES = 100  # places in each of them
 LEAST_PROBES = 40  # fewer say nothing
 LEAST_LENGTH = 0.1  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
@@ -118,6 +118,9 @@ def _spacing(subject: Subject) -> None:
     count = len(levels.first)
     if not count:
         return
+    # Filament that leads its lag is moved along the path on purpose: only all layers together tell, and only
+    # what is far off counts.
+    led = subject.program.header.get("job lead") == "on"
     pooled, line = [], 0
     for level in np.unique(np.linspace(min(1, count - 1), count - 1, SAMPLES).round().astype(int)):
         stop = levels.first[level + 1] if level + 1 < count else len(subject.moves)
@@ -132,13 +135,11 @@ def _spacing(subject: Subject) -> None:
         first, last = subject.line(int(walls[0])), subject.line(int(walls[-1]))
         line = line or first
         pooled.append(ratios / meant)
-        if len(ratios) >= LEAST_PROBES:
+        if len(ratios) >= LEAST_PROBES and not led:
             _judge(subject, found / meant, f"in the layer at {levels.z[level]:.2f} mm", first, last, False)
     together = np.concatenate(pooled) if pooled else np.zeros(0)
     if len(together) >= LEAST_PROBES:
         where = f"the median of {len(pooled)} layers"
-        # Filament that leads its lag is moved along the path on purpose; then only what is far off counts.
-        led = subject.program.header.get("job lead") == "on"
         _judge(subject, float(np.median(together)), where, line, subject.last_line, not led)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pathgen.motion.opening import CLEARANCE
-from pathgen.proof.checklist.subject import Bools, Command, Floats, Subject
+from pathgen.proof.checklist.subject import SAME, Bools, Command, Floats, Subject
 from pathgen.settings.blocks import commands
 from pathgen.settings.check import LEAST_FIRST
 from pathgen.settings.machine import KeepOut
@@ -37,40 +37,34 @@ def _slack(subject: Subject) -> float:
 def _volume(subject: Subject, homing: set[int]) -> None:
     """301, 302: every end of a move; ways between them are straight and the volume is a box."""
     volume, slack = subject.machine.volume, _slack(subject)
+    subject.book.look(len(subject.moves), 301, 302)
     for block in subject.blocks():
         lines = subject.program.line[block]
-        counted = ~np.isin(lines, list(homing)) if homing else np.ones(len(lines), bool)
         for name in "xyz":
             values = getattr(subject.moves, name)[block]
             low, high = getattr(volume, name)
             number, least = (301, low) if name != "z" else (302, min(low, 0.0))
-            _beyond(subject, 301, block, counted & (values > high + slack), values, f"at most {high:g}", name)
-            _beyond(
-                subject,
-                number,
-                block,
-                counted & (values < least - slack),
-                values,
-                f"at least {least:g}",
-                name,
-            )
-        subject.book.look(len(lines), 301, 302)
-
-
-def _beyond(
-    subject: Subject, number: int, block: slice, bad: Bools, values: Floats, limit: str, name: str
-) -> None:
-    rows = np.flatnonzero(bad)
-    if len(rows):
-        limit = f"{name} {limit} mm"
-        subject.find_rows(number, rows + block.start, values[rows], limit, f"mm in {name}", 3)
+            if least - slack <= values.min() and values.max() <= high + slack:
+                continue
+            counted = ~np.isin(lines, list(homing))
+            for rule, bad, limit in (
+                (301, values > high + slack, f"at most {high:g}"),
+                (number, values < least - slack, f"at least {least:g}"),
+            ):
+                rows = np.flatnonzero(counted & bad)
+                if len(rows):
+                    holds, unit = f"{name} {limit} mm", f"mm in {name}"
+                    subject.find_rows(rule, rows + block.start, values[rows], holds, unit, 3)
 
 
 def _fed_low(subject: Subject) -> None:
     """303: beads with no room under the nozzle."""
     rows = subject.deposits
     subject.book.look(len(rows), 303)
-    low = np.flatnonzero(subject.moves.z[rows] < LEAST_FIRST - _slack(subject))
+    least = LEAST_FIRST - _slack(subject)
+    if not (subject.levels.z < least + SAME).any():
+        return
+    low = np.flatnonzero(subject.moves.z[rows] < least)
     if len(low):
         limit = f"at least {LEAST_FIRST:g} mm over the platform"
         subject.find_rows(303, rows[low], subject.moves.z[rows[low]], limit, "mm over the platform", 3)

@@ -190,13 +190,14 @@ class Subject:
 
     def before(self, rows: Ints | slice) -> tuple[Floats, Floats, Floats]:
         """Where the head stands before each move, mm."""
-        if isinstance(rows, slice):
-            rows = np.arange(*rows.indices(len(self.moves)))
-        columns = (self.moves.x, self.moves.y, self.moves.z)
-        found = [
-            np.where(rows > 0, column[rows - 1], start)
-            for column, start in zip(columns, self.moves.start, strict=True)
-        ]
+        found = []
+        for column, start in zip((self.moves.x, self.moves.y, self.moves.z), self.moves.start, strict=True):
+            if not isinstance(rows, slice):
+                found.append(np.where(rows > 0, column[rows - 1], start))
+            elif rows.start:
+                found.append(column[rows.start - 1 : min(rows.stop, len(column)) - 1])
+            else:
+                found.append(np.concatenate([[start], column[: min(rows.stop, len(column)) - 1]]))
         return found[0], found[1], found[2]
 
     def find_rows(self, number: int, rows: Ints, values: Floats, limit: str, unit: str, digits: int) -> None:

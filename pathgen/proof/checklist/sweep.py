@@ -48,6 +48,7 @@ class Relief:
         self.low = low
         shape = [int((b - a) / self.cell) + 1 for a, b in zip(low, high, strict=True)]
         self.height = np.zeros((shape[0], shape[1]), np.float32)
+        self.holds = _Box((np.inf, np.inf, 0.0), (-np.inf, -np.inf, 0.0))  # what stands, all of it
 
     def cells(self, x: Floats, y: Floats) -> tuple[Ints, Ints]:
         """Cells of positions; what lies beside the region goes to its edge."""
@@ -59,7 +60,19 @@ class Relief:
 
     def raise_to(self, x: Floats, y: Floats, z: Floats) -> None:
         """Have deposits stand at these places."""
+        if not len(x):
+            return
         np.maximum.at(self.height, self.cells(x, y), z.astype(np.float32))
+        low, high = self.holds
+        edge = self.cell
+        self.holds = _Box(
+            (min(low[0], float(x.min()) - edge), min(low[1], float(y.min()) - edge), 0.0),
+            (
+                max(high[0], float(x.max()) + edge),
+                max(high[1], float(y.max()) + edge),
+                max(high[2], float(z.max())),
+            ),
+        )
 
 
 def check_sweep(subject: Subject) -> None:
@@ -98,7 +111,11 @@ def check_sweep(subject: Subject) -> None:
 
 def _dips(subject: Subject) -> Ints:
     """Rows whose lower end is lower than the highest deposit before them."""
-    z = subject.moves.z
+    z, levels = subject.moves.z, subject.levels
+    # The lowest of each run of deposits against the highest so far: one pass tells that there is none.
+    lowest = np.minimum.reduceat(z, levels.first)
+    if not (lowest < np.maximum.accumulate(levels.z) - HIGHER).any():
+        return np.zeros(0, np.intp)
     laid = np.full(len(z), -np.inf)
     laid[subject.deposits] = z[subject.deposits]
     highest = np.maximum.accumulate(laid)
@@ -172,6 +189,13 @@ def _higher(
     corner : (int, int)
         Cell of its first element.
     """
+    stands = relief.holds
+    if (
+        stands.high[2] <= box.low[2] + above + HIGHER
+        or not (box.low[0] + x[0] <= stands.high[0] and box.high[0] + x[1] >= stands.low[0])
+        or not (box.low[1] + y[0] <= stands.high[1] and box.high[1] + y[1] >= stands.low[1])
+    ):
+        return np.zeros((0, 0), bool), (0, 0)
     (i0, i1), (j0, j1) = relief.cells(
         np.array([box.low[0] + x[0], box.high[0] + x[1]]), np.array([box.low[1] + y[0], box.high[1] + y[1]])
     )
