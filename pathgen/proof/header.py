@@ -280,7 +280,8 @@ def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, st
     >>> panel_facts({"panels": "2", "job brim": "10", "job 2 brim": "5"}, 2)
     {'panels': '2', 'job brim': '5'}
     """
-    count = int(facts["panels"]) if facts.get("panels", "").isdigit() else 1
+    said = facts.get("panels", "")
+    count = int(said) if said.isascii() and said.isdigit() else 1
     if panel is not None and not 1 <= panel <= count:
         allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
