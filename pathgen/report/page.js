@@ -47,9 +47,7 @@
     kept.set(layer, out);
     return out;
   }
-  const shades = data.colours.length;
-  const beadWidth = (code) => code < data.first
-    ? data.beside[code - BRIM] : data.pitch[0] + (code - data.first + 0.5) / shades * (data.pitch[1] - data.pitch[0]);
+  const beadWidth = (code) => code < data.first ? data.beside[code - BRIM] : data.shades[code - data.first][0];
 
   function hatch(context) {
     const tile = document.createElement("canvas");
@@ -82,7 +80,7 @@
       context.stroke(all.get(code).path);
     }
     for (const code of laid) {
-      context.strokeStyle = code === BRIM ? "#d9d5c9" : code === PROP ? hatch(context) : data.colours[code - data.first];
+      context.strokeStyle = code === BRIM ? "#d9d5c9" : code === PROP ? hatch(context) : data.shades[code - data.first][1];
       context.lineWidth = data.narrowed * beadWidth(code);
       context.stroke(all.get(code).path);
     }

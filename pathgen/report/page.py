@@ -10,56 +10,34 @@ import base64
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from importlib import import_module
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from pathgen.job import Result
-from pathgen.report import page_layers
+from pathgen.report.page_care import after, before
 from pathgen.report.page_charts import bar, scale
+from pathgen.report.page_curves import melt_chart, steady_chart, time_chart
 from pathgen.report.page_data import Images, bead_shares, digest_of, images, judge, paces
+from pathgen.report.page_layers import Sampled, colours, drawn, packed, sample
 from pathgen.report.page_words import (
-    after,
     answers,
     facts,
     kinds,
     layer_words,
-    melt_chart,
     neighbours,
     settings,
     span,
     standing_words,
-    steady_chart,
-    time_chart,
 )
-from pathgen.settings import Machine, Material
 from pathgen.source import Source
 from pathgen.summary import clock
 
 PARTS = files("pathgen.report")
-ON_PAPER = 4  # layers drawn for paper
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One thing of the safety checklist: what it is, and `state`, such as "holds" or "to tick"."""
-
-    text: str
-    state: str
-
-    @property
-    def open(self) -> bool:
-        """A person has to see to it."""
-        return self.state == TO_TICK
-
-
-TO_TICK = "to tick"
+ON_PAPER = 3  # layers drawn for paper
 
 
 def page(
@@ -84,7 +62,7 @@ def page(
         What to call the program. By default the name of its file.
     safety : sequence of (text, state), optional
         The thermal-safety checklist; a state of "to tick" gets a box. By default the one that goes with
-        machine and material.
+        machine, material and program.
 
     Returns
     -------
@@ -96,104 +74,77 @@ def page(
     PathgenError
         When the program cannot be read back.
     """
-    program = Path(program)
+    program, setup = Path(program), result.planned.setup
     judged = judge(result, program, source)
-    sampled, pace = page_layers.sample(judged.found), paces(judged.found)
-    pictures, setup = images(judged), result.planned.setup
+    found = judged.found
+    beads = result.planned.beads
+    sampled, pace = sample(found, (beads.pitch_min, beads.pitch_max)), paces(found)
+    words = [layer_words(layer, found, result, pace) for layer in sampled.layers]
     size, digest = digest_of(program)
-    words = [layer_words(layer, judged.found, result, pace) for layer in sampled.layers]
+    told = {
+        "result": result,
+        "summary": result.summary,
+        "judged": judged,
+        "answers": answers(result, judged),
+        "facts": facts(result, judged),
+        "kinds": kinds(found, bar),
+        "time": time_chart(pace),
+        "melt": melt_chart(pace, setup.machine),
+        "sway": steady_chart(result),
+        "standing": standing_words(result),
+        "before": before(setup.machine, setup.material, program, safety),
+        "after": after(result),
+        "settings": settings(result),
+        "panels": neighbours(result),
+        "program": name or program.name,
+        "size": size,
+        "digest": digest,
+    }
+    shown = {"pictures": images(judged), "sampled": sampled, "beads": _bars(bead_shares(result))}
+    return _rendered(told | shown | _layers(sampled, words), found.standing.size)
+
+
+def _layers(sampled: Sampled, words: Sequence[str]) -> dict[str, object]:
+    """Give the layers: all as data for the script, some drawn for paper."""
     places = sorted({round(i * (len(words) - 1) / (ON_PAPER - 1)) for i in range(ON_PAPER)})
-    items = safety_items(setup.machine, setup.material, program) if safety is None else safety
-    beads = bead_shares(result)
-    most = max((share for _, share in beads), default=1.0)
-    script = _part("page.js")
-    style = _part("page.css") + _sizes(judged.found.standing.size)
-    text = (
-        _environment()
-        .from_string(_part("page.html.j2"))
-        .render(
-            version=version("pathgen"),
-            result=result,
-            summary=result.summary,
-            answers=answers(result, judged),
-            facts=facts(result, judged),
-            judged=judged,
-            pictures=pictures,
-            scales=_scales(pictures, sampled),
-            sampled=sampled,
-            words=words,
-            data=_data(sampled, words),
-            paper=[(page_layers.drawn(sampled, i, f"paper-{i}", words[i]), words[i]) for i in places],
-            kinds=kinds(judged.found, bar),
-            charts={
-                "time": time_chart(pace),
-                "melt": melt_chart(pace, setup.machine),
-                "steady": steady_chart(result),
-            },
-            beads=[(number, share, bar(share / most)) for number, share in beads],
-            standing=standing_words(result),
-            items=[Item(*item) for item in items],
-            guidance=_guidance(),
-            after=after(result),
-            settings=settings(result),
-            panels=neighbours(result),
-            program=name or program.name,
-            size=size,
-            digest=digest,
-            style=Markup(style),
-            script=Markup(script),
-            policy=_policy(style, script),
-        )
+    return {
+        "data": _data(sampled, words),
+        "paper": [(drawn(sampled, i, f"paper-{i}", words[i]), words[i]) for i in places],
+    }
+
+
+def _bars(shares: Sequence[tuple[int, float]]) -> list[tuple[int, float, Markup]]:
+    most = max((share for _, share in shares), default=1.0)
+    return [(number, share, bar(share / most)) for number, share in shares]
+
+
+def _rendered(told: dict[str, object], size: tuple[float, float]) -> bytes:
+    """Put everything into its place."""
+    script, style = _part("page.js"), _part("page.css") + _sizes(size)
+    pictures, sampled = told["pictures"], told["sampled"]
+    assert isinstance(pictures, Images) and isinstance(sampled, Sampled)
+    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made.filters |= {"clock": clock, "span": span}
+    text = made.from_string(_part("page.html.j2")).render(
+        told,
+        version=_version(),
+        scales=_scales(pictures, sampled),
+        style=Markup(style),
+        script=Markup(script),
+        policy=_policy(style, script),
     )
     return text.encode("utf-8")
 
 
-def safety_items(machine: Machine, material: Material, program: Path | None = None) -> list[tuple[str, str]]:
-    """List what has to be so before the machine runs.
-
-    Parameters
-    ----------
-    machine, material
-    program : path, optional
-        Held against the rules that a program's text can prove.
-
-    Returns
-    -------
-    list of (text, state)
-        Empty where this installation has no such list.
-    """
-    module, checks = _module("pathgen.proof.safety"), _module("pathgen.proof.checklist")
-    if module is None:
-        return []
-    checked = checks.check_program(program, machine, material) if checks and program else None
-    made = module.safety(machine, material, checked)
-    return [(p.text, p.state) for p in made.proved] + [(item.text, TO_TICK) for item in made.items]
-
-
-def _guidance() -> list[str]:
-    """Give what the checklist points at, and what it does not replace."""
-    module = _module("pathgen.proof.safety")
-    return [] if module is None else [*module.GUIDANCE, module.REPLACES_NOTHING]
-
-
-def _module(name: str) -> Any:
-    """Load a module that an installation may lack; what that module itself lacks is still an error."""
+def _version() -> str:
     try:
-        return import_module(name)
-    except ModuleNotFoundError as error:
-        if error.name != name:
-            raise
-        return None
+        return version("pathgen")
+    except PackageNotFoundError:  # run from its folder, not installed
+        return ""
 
 
 def _part(name: str) -> str:
     return PARTS.joinpath(name).read_text(encoding="utf-8")
-
-
-def _environment() -> Environment:
-    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    made.filters |= {"clock": clock, "span": span}
-    return made
 
 
 def _sizes(size: tuple[float, float]) -> str:
@@ -214,13 +165,13 @@ def _policy(style: str, script: str) -> str:
     )
 
 
-def _data(sampled: page_layers.Sampled, words: Sequence[str]) -> Markup:
+def _data(sampled: Sampled, words: Sequence[str]) -> Markup:
     """Spell what the script draws as JSON; no text in it can end the element it stands in."""
-    text = json.dumps(page_layers.packed(sampled) | {"words": list(words)}, separators=(",", ":"))
+    text = json.dumps(packed(sampled) | {"words": list(words)}, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
-def _scales(pictures: Images, sampled: page_layers.Sampled) -> dict[str, Markup]:
+def _scales(pictures: Images, sampled: Sampled) -> dict[str, Markup]:
     """Draw the colour scales."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.pitch
     return {
@@ -228,5 +179,5 @@ def _scales(pictures: Images, sampled: page_layers.Sampled) -> dict[str, Markup]
             pictures.difference_colours, f"−{reach:g}", f"+{reach:g}", "L*: darker, brighter", "scale-l"
         ),
         "thickness": scale(pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", "scale-t"),
-        "pitch": scale(page_layers.colours(), f"{low:.2f}", f"{high:.2f}", "pitch, mm", "scale-p"),
+        "pitch": scale(colours(), f"{low:.2f}", f"{high:.2f}", "pitch, mm", "scale-p"),
     }

@@ -100,8 +100,14 @@ class Chart:
             ).format(LEFT, at, WIDE - RIGHT, WIDE - RIGHT - 3, at + 14 if under else at - 5, words)
         )
 
+    @property
+    def told(self) -> str:
+        """What it shows, in words."""
+        return self._told
+
+    @property
     def svg(self) -> Markup:
-        """Give the chart."""
+        """The chart itself."""
         ids = f"{self._name}-title {self._name}-told"
         head = Markup(
             '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="{}">'

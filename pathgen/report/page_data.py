@@ -59,8 +59,8 @@ class Judged:
         Of the thickness laid down and the one planned.
     wanted, predicted : (rows, cols) float64
         Linear luminance, 1 at the picture's white.
-    wall : (rows, cols) bool
-        Where there is to be wall.
+    wall, inner : (rows, cols) bool
+        Where there is to be wall, and where it counts for figures and scales.
     difference : (rows, cols) float64
         L* of `predicted` less that of `wanted`.
     rms, most : float
@@ -74,6 +74,7 @@ class Judged:
     wanted: Floats
     predicted: Floats
     wall: NDArray[np.bool_]
+    inner: NDArray[np.bool_]
     difference: Floats
     rms: float
     most: float
@@ -113,9 +114,10 @@ def judge(result: Result, program: Path, source: Source | None = None) -> Judged
     difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
     standing = view.standing(gap.wanted)
     inner = view.upright(inside_ends(standing, ENDS, found.standing.frame.pixel)) & wall
-    counted = difference[inner] if inner.any() else difference.ravel()
+    inner = inner if inner.any() else wall
+    counted = difference[inner]
     rms, most = float(np.sqrt(np.mean(counted**2))), float(np.percentile(np.abs(counted), 99))
-    return Judged(found, gap, wanted, predicted, wall, difference, rms, most, toned is not None)
+    return Judged(found, gap, wanted, predicted, wall, inner, difference, rms, most, toned is not None)
 
 
 def _toned(planned: Planned, source: Source | None) -> Floats | None:
@@ -154,19 +156,19 @@ def images(judged: Judged) -> Images:
 
     wall = fit(judged.wall.astype(np.float64)) >= 0.5
     laid = fit(judged.thickness.wanted + judged.thickness.gap)
-    low, high_end = (float(v) for v in (laid[wall].min(), laid[wall].max())) if wall.any() else (0.0, 1.0)
-    high_end = max(high_end, low + 0.05)
+    counted = (judged.thickness.wanted + judged.thickness.gap)[judged.inner]
+    low, thick = float(counted.min()), max(float(counted.max()), float(counted.min()) + 0.05)
     reach = round_up(max(judged.most, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
     return Images(
         wanted=_grey(fit(judged.wanted), wall),
         predicted=_grey(fit(judged.predicted), wall),
         difference=_coloured(error, wall, ERROR_COLOURS, ERROR_SHADES),
-        thickness=_coloured((laid - low) / (high_end - low), wall, THICKNESS_COLOURS, 255),
+        thickness=_coloured((laid - low) / (thick - low), wall, THICKNESS_COLOURS, 255),
         difference_colours=_shades(ERROR_COLOURS, ERROR_SHADES),
         difference_end=reach,
         thickness_colours=_shades(THICKNESS_COLOURS, 48),
-        thickness_ends=(low, high_end),
+        thickness_ends=(low, thick),
     )
 
 
@@ -256,7 +258,7 @@ def paces(found: Replayed) -> Paces:
     time, amount = np.add.reduceat(made, starts), np.add.reduceat(volume, starts)
     borders = np.linspace(0.0, float(tops.max()), min(BANDS, total) + 1)
     band = np.clip(np.searchsorted(borders, tops - 1e-9) - 1, 0, len(borders) - 2)
-    bands = np.stack([np.bincount(band, row, len(borders) - 1) for row in seconds])
+    bands = np.stack([np.bincount(band, row, len(borders) - 1).astype(np.float64) for row in seconds])
     return Paces(
         layer_seconds=each,
         z=borders,

@@ -23,13 +23,14 @@ from pathgen.report.samples import PITCH_COLOURS
 Floats = NDArray[np.float64]
 
 SKIP, DRY, BRIM, PROP, FIRST = 0, 1, 2, 3, 4
-SHADES = 24  # steps of the pitch's colour scale
+WIDEST = 40  # steps of pitch up to the scale's upper end; as many more lie beyond it
+SHADES = 2 * WIDEST
 MOST_LAYERS, LEAST_LAYERS = 40, 6
 MOST_SEGMENTS = 300_000  # of all sampled layers: 5 bytes each, a third more as text
 APRON = 1.0  # mm around what is laid
 TALLEST = 0.24  # height over width that the thickness direction is drawn up to
 ROUNDED = 1 - np.pi / 4  # of the layer height: what a bead's round flanks add to its pitch
-NARROWED = 0.84  # of a pitch that a bead is drawn with, so that neighbours can be told apart
+NARROWED = 0.9  # of a pitch that a bead is drawn with, so that neighbours can be told apart
 DRAWN_WIDE = 720  # user units of a layer drawn for paper
 
 
@@ -96,18 +97,35 @@ class Sampled:
         )
 
 
-def colours() -> list[str]:
+def colours(number: int = 32) -> list[str]:
     """Give the pitch's colours, narrow to wide: a perceptual scale, without its darkest fifth."""
-    return [to_hex(PITCH_COLOURS((i + 0.5) / SHADES)) for i in range(SHADES)]
+    return [to_hex(PITCH_COLOURS((i + 0.5) / number)) for i in range(number)]
 
 
-def sample(found: Replayed) -> Sampled:
+def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
+    """Give pitch and colour of each step; beyond the scale's ends the colour stays, the pitch does not.
+
+    Examples
+    --------
+    >>> steps = shades((0.2, 0.6))
+    >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[5][1], steps[-1][1] == colours()[-1]
+    (80, 0.0075, True, True)
+    """
+    (low, high), last = pitch, 255
+    middles = (np.arange(SHADES) + 0.5) * high / WIDEST
+    places = np.clip(np.rint((middles - low) / (high - low) * last), 0, last).astype(int)
+    return [(float(p), to_hex(PITCH_COLOURS(int(at)))) for p, at in zip(middles, places, strict=True)]
+
+
+def sample(found: Replayed, pitch: tuple[float, float]) -> Sampled:
     """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
 
     Parameters
     ----------
     found : Replayed
         Of several panels, only what belongs to the one replayed is kept.
+    pitch : (float, float)
+        Ends of the colour scale, mm: what the job allows a bead to be.
 
     Returns
     -------
@@ -119,17 +137,15 @@ def sample(found: Replayed) -> Sampled:
     some = int(np.clip(MOST_SEGMENTS / each, LEAST_LAYERS, MOST_LAYERS))
     numbers = np.unique(np.round(np.linspace(0, total - 1, min(some, total))).astype(int))
     bare = [_segments(found, int(number)) for number in numbers]
-    walls = [(s.pitch[s.codes >= FIRST], s.length[s.codes >= FIRST]) for s in bare]
-    low, high = _ends(*(np.concatenate(parts) for parts in zip(*walls, strict=True)))
     for layer in bare:
         wall = layer.codes >= FIRST
-        shade = np.clip((layer.pitch - low) / (high - low) * SHADES, 0, SHADES - 1)
-        layer.codes[wall] = FIRST + shade[wall].astype(np.uint8)
+        step = np.clip(layer.pitch[wall] / pitch[1] * WIDEST, 0, SHADES - 1)
+        layer.codes[wall] = FIRST + step.astype(np.uint8)
     others = bare[1:] or bare
     boxes = tuple(_box(some_layers, frame) for some_layers in (bare[:1], others))
     middle, thickest = _middle(found)
     tall = max(5.0, 1.2 * thickest)
-    return Sampled(tuple(bare), (low, high), boxes, middle, (3.2 * tall, tall))
+    return Sampled(tuple(bare), pitch, boxes, middle, (3.2 * tall, tall))
 
 
 def _segments(found: Replayed, number: int) -> Segments:
@@ -164,16 +180,6 @@ def _segments(found: Replayed, number: int) -> Segments:
     )
 
 
-def _ends(pitch: Floats, length: Floats) -> tuple[float, float]:
-    """Ends of the colour scale: what all but a hundredth of the path's length at either end lies between."""
-    if not length.sum() > 0:
-        return 0.0, 1.0
-    order = np.argsort(pitch, kind="stable")
-    reached = np.cumsum(length[order]) / length.sum()
-    low, high = (float(pitch[order][min(np.searchsorted(reached, s), len(order) - 1)]) for s in (0.01, 0.99))
-    return (low, high) if high - low > 0.02 else (low - 0.01, high + 0.01)
-
-
 def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, float]:
     """Find what to show: all that is laid, and some room around it."""
     ends = [np.concatenate([s.points[:-1][s.codes > DRY], s.points[1:][s.codes > DRY]]) for s in layers]
@@ -187,7 +193,9 @@ def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, flo
 def _middle(found: Replayed) -> tuple[Floats, float]:
     """Lay a line along the middle of the wall, and give the wall's thickest, mm."""
     frame = found.standing.frame
-    thickest = float(found.laid.thickness.max(initial=0.0))
+    wall = found.laid.thickness[found.laid.thickness > 0]
+    # Where strokes end and turn, columns hold more than the wall is thick.
+    thickest = float(np.percentile(wall, 99)) if wall.size else 1.0
     u = np.linspace(0.0, frame.width, 2 if frame.bend is None else 181)
     n = np.full(len(u), thickest / 2)
     return np.stack((u, n) if frame.bend is None else frame.bend.to_plan(u, n), axis=1), thickest
@@ -218,8 +226,7 @@ def packed(sampled: Sampled) -> dict[str, object]:
         "codes": _text(codes.astype(np.uint8)),
         "counts": [len(layer.points) for layer in sampled.layers],
         "heights": [round(layer.height, 4) for layer in sampled.layers],
-        "pitch": [round(v, 4) for v in sampled.pitch],
-        "colours": colours(),
+        "shades": [[round(p, 4), colour] for p, colour in shades(sampled.pitch)],
         "boxes": [[round(v, 3) for v in box] for box in sampled.boxes],
         "enlarged": [round(v, 2) for v in sampled.enlarged],
         "middle": sampled.middle.round(3).tolist(),
@@ -254,6 +261,7 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     left, back, right, front = sampled.boxes[which]
     across = DRAWN_WIDE / (right - left)
     up = across * sampled.enlarged[which]
+    tones = shades(sampled.pitch)
     order = (BRIM, PROP, *range(FIRST, FIRST + SHADES))
     outlines = {code: _outline(layer, code) for code in (*order, DRY) if (layer.codes == code).any()}
     laid = [(code, _width(sampled, code)) for code in order if code in outlines]
@@ -270,7 +278,7 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
         )
         paths.append(
             inner
-            + (Markup(' stroke="{}"/>').format(colours()[code - FIRST]) if code >= FIRST else Markup("/>"))
+            + (Markup(' stroke="{}"/>').format(tones[code - FIRST][1]) if code >= FIRST else Markup("/>"))
         )
     if DRY in outlines:
         paths.append(Markup('<path class="dry" d="{}"/>').format(outlines[DRY]))
@@ -284,8 +292,7 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
 def _width(sampled: Sampled, code: int) -> float:
     """Pitch that a code is drawn with, mm: of the wall the middle of its shade, of others their mean."""
     if code >= FIRST:
-        low, high = sampled.pitch
-        return low + (code - FIRST + 0.5) / SHADES * (high - low)
+        return shades(sampled.pitch)[code - FIRST][0]
     chosen = [(s.pitch[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
     pitch, length = (np.concatenate(parts) for parts in zip(*chosen, strict=True))
     return float(np.average(pitch, weights=length)) if length.sum() > 0 else sum(sampled.pitch) / 2

@@ -1,4 +1,4 @@
-"""What the page says in words and figures: facts, times, settings, and what to do after the print."""
+"""What the page says in words and figures: facts, layers, times by kind, how it stands, settings."""
 
 from __future__ import annotations
 
@@ -10,12 +10,10 @@ from markupsafe import Markup
 
 from pathgen.job import Result
 from pathgen.motion import Kind
-from pathgen.panel.steadiness import FRACTION
 from pathgen.proof.replayed import Replayed
-from pathgen.report.page_charts import Axis, Chart
 from pathgen.report.page_data import Judged, Paces
 from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
-from pathgen.settings import Job, Machine
+from pathgen.settings import Job
 from pathgen.settings.job import Band
 from pathgen.summary import clock
 
@@ -32,7 +30,6 @@ KINDS = {
     Kind.RETRACT: "filament drawn back",
     Kind.RELOAD: "filament fed again",
 }
-LAMP_MARGIN = 20.0  # °C that a lit panel is kept under its glass transition (common practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,67 +119,6 @@ def kinds(found: Replayed, bar: Callable[[float], Markup]) -> list[Row]:
     ]
 
 
-def time_chart(pace: Paces) -> Markup:
-    """Draw how long each millimetre of height takes."""
-    each = pace.band_seconds / 60 / np.diff(pace.z)
-    z, sums = np.repeat(pace.z, 2)[1:-1], np.repeat(np.cumsum(each, axis=0), 2, axis=1)
-    top = float(sums.max(initial=0.0))
-    typical = float(np.median(sums[-1]))
-    told = f"Mostly near {typical:.1f} minutes a millimetre, at most {top:.1f}."
-    chart = Chart(
-        "Time by height",
-        told,
-        Axis(0.0, float(pace.z[-1]), "height, mm"),
-        Axis(0.0, 1.08 * top or 1.0, "minutes a millimetre"),
-        "time-chart",
-    )
-    low = np.zeros(len(z))
-    for high, look in zip(sums, ("wall", "beside", "dry"), strict=True):
-        chart.area(z, low, high, f"fill-{look}")
-        low = high
-    return chart.svg()
-
-
-def melt_chart(pace: Paces, machine: Machine) -> Markup:
-    """Draw how much plastic is asked of the hot end while it deposits."""
-    limit, peak = machine.hot_end.melt_rate, float(pace.peak.max(initial=0.0))
-    told = (
-        f"Up to {peak:.1f} cubic millimetres a second are asked, of {limit:g} that the hot end melts; "
-        f"the mean of a layer is between {pace.mean.min():.1f} and {pace.mean.max():.1f}."
-    )
-    chart = Chart(
-        "Melt rate over time",
-        told,
-        Axis(0.0, float(pace.hours[-1]), "time since the first move, hours"),
-        Axis(0.0, 1.12 * max(limit if limit < 4 * peak else peak, peak) or 1.0, "mm³ a second"),
-        "melt-chart",
-    )
-    chart.area(pace.hours, pace.mean, pace.peak, "fill-peak")
-    chart.line(pace.hours, pace.mean, "curve")
-    chart.level(limit, f"what the hot end melts: {limit:g}")
-    return chart.svg()
-
-
-def steady_chart(result: Result) -> Markup | None:
-    """Draw how far the top sways at every height; None for a panel that stands by its shape."""
-    steady = result.planned.steady
-    if steady is None or not len(steady.z):
-        return None
-    limit, sway = FRACTION * steady.conditions.pitch, steady.sway
-    top = float(sway.max())
-    told = f"At {steady.z[-1]:.0f} mm the top sways {sway[-1]:.3f} mm; up to {limit:.3f} mm does not show."
-    chart = Chart(
-        "Sway while it grows",
-        told,
-        Axis(0.0, float(steady.z[-1]), "height reached, mm"),
-        Axis(0.0, 1.15 * max(top, limit), "sway of the top, mm"),
-        "steady-chart",
-    )
-    chart.line(np.append(0.0, steady.z), np.append(0.0, sway), "curve")
-    chart.level(limit, f"shows from {limit:.3f} mm on")
-    return chart.svg()
-
-
 @dataclass(frozen=True, slots=True)
 class Stands:
     """What keeps a panel standing, as sentences, and the places where it leans, the worst first."""
@@ -202,58 +138,13 @@ def standing_words(result: Result) -> Stands:
         lines.append("A bent panel stands by its shape; its sway is not worked out.")
     if planned.props is not None and planned.props.share:
         props = planned.props
-        lines.append(
-            f"Props are {100 * props.share:.1f} % of the panel's material, with {props.contacts} tabs to break."
-        )
+        tabs = f", with {props.contacts} tabs to break" if props.contacts else ""
+        lines.append(f"Props are {100 * props.share:.1f} % of the panel's material{tabs}.")
     leaning = s.get("leaning")
     if isinstance(leaning, list) and leaning:
         share = 100 * float(str(s["leaning_share"]))
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
     return Stands(lines, leaning if isinstance(leaning, list) else [])
-
-
-def after(result: Result) -> list[tuple[str, str]]:
-    """Say what to do once the machine has stopped: heads and sentences, in order."""
-    planned, material = result.planned, result.planned.setup.material
-    warm = material.temperature.glass_transition - LAMP_MARGIN
-    steps = [
-        (
-            "Let it cool",
-            "Leave panel and platform alone until both are cold to the hand. A thin wall that is pulled off warm "
-            "bends for good; cold, it often lets go by itself.",
-        )
-    ]
-    if planned.setup.job.brim:
-        steps.append(
-            (
-                "Brim",
-                f"Take the panel off by its {planned.setup.job.brim:g} mm brim, not by the picture. Score the brim "
-                "along the foot with a blade, always away from your hand, and snap it off; smooth the foot "
-                "with fine paper.",
-            )
-        )
-    if planned.props is not None and planned.props.removal:
-        steps.append(("Props", planned.props.removal))
-    steps += [
-        (
-            "Look",
-            "Hold it to a window before anything else: what you see should be the predicted picture above.",
-        ),
-        (
-            "Lamp",
-            f"LED only, never a filament or halogen lamp. The lit panel stays under {warm:g} °C, "
-            f"{LAMP_MARGIN:g} °C under its glass transition, measured after an hour. Keep the lamp clear of the "
-            "panel, its heat sink in free air. Low voltage from a listed supply; mains wiring is for a "
-            "licensed electrician.",
-        ),
-        (
-            "Keep",
-            f"Away from stoves, heaters and a car in the sun: it softens near "
-            f"{material.temperature.glass_transition:g} °C. Dust it with a soft dry brush. What was broken off is small and "
-            "sharp: not for children.",
-        ),
-    ]
-    return steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,5 +220,5 @@ def _spelled(value: object) -> str:
     if isinstance(value, tuple):
         return ", ".join(_spelled(item) for item in value) or "none"
     if value is None:
-        return "from the picture"
+        return "not set"
     return f"{value:g}" if isinstance(value, float) else str(value)
