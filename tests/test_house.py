@@ -71,7 +71,7 @@ ALLOWED = {
     "writing": {"numpy"},
     "within": {"numpy", "msgspec"},
     "coupons": {"numpy", "scipy", "msgspec", "PIL", "skimage"},
-    "report": {"numpy", "matplotlib", "jinja2", "PIL"},
+    "report": {"numpy", "matplotlib", "jinja2", "markupsafe", "PIL"},
     "cli": {"click", "msgspec", "numpy", "PIL"},
     "__init__": set(),
     "__main__": set(),

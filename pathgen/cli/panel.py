@@ -6,7 +6,9 @@ import json
 from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from shutil import copyfileobj
+from tempfile import TemporaryDirectory
+from typing import IO, Any
 
 import click
 import numpy as np
@@ -39,6 +41,7 @@ FILE = click.Path(path_type=Path)
 @click.option(
     "--thickness", type=FILE, help="Write the panel's thickness map in mm as .npy, row 0 at the top."
 )
+@click.option("--report", type=FILE, help="Write a page (HTML) that tells all, from the program's text.")
 @click.option("--moves", type=FILE, help="Write the whole toolpath as named columns, .npz (see the README).")
 @job_options
 def command(
@@ -48,6 +51,7 @@ def command(
     summary: Path | None,
     preview: Path | None,
     thickness: Path | None,
+    report: Path | None,
     moves: Path | None,
     **options: Any,
 ) -> None:
@@ -61,7 +65,7 @@ def command(
     panels = [(_picture(entry, picture), job_from(options, "command line", entry.job)) for entry in entries]
     if picture and all(entry.picture for entry in entries):
         raise PathgenError(f"PICTURE is {picture}, but every panel of the job names its own", where="panel")
-    extras = [path for path in (summary, preview, thickness, moves) if path]
+    extras = [path for path in (summary, preview, thickness, report, moves) if path]
     inputs = [path for path in (*(source for source, _ in panels), job_file) if path]
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
@@ -87,6 +91,8 @@ def command(
             streams[thickness].write(_npy(_only_map(platform)))
         if preview:
             streams[preview].write(_preview(result))
+        if report:
+            streams[report].write(_page(result, streams[out], panels[0][0], out.name))
     for line in closing_lines(result.summary, str(out)):
         click.echo(line)
     click.echo(f"  {checked_line(found)}")
@@ -125,3 +131,15 @@ def _preview(result: Result) -> bytes:
     from pathgen.report import preview
 
     return preview(result)
+
+
+def _page(result: Result, program: IO[bytes], picture: Path, name: str) -> bytes:
+    """Make the page from a copy of the program: the file itself has no name yet."""
+    from pathgen.report.page import page
+
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "program")
+        program.seek(0)
+        with open(path, "wb") as copy:
+            copyfileobj(program, copy, 1 << 20)
+        return page(result, path, source=picture, name=name)
