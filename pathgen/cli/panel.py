@@ -6,9 +6,7 @@ import json
 from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
-from shutil import copyfileobj
-from tempfile import TemporaryDirectory
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import click
 import numpy as np
@@ -133,13 +131,9 @@ def _preview(result: Result) -> bytes:
     return preview(result)
 
 
-def _page(result: Result, program: IO[bytes], picture: Path, name: str) -> bytes:
-    """Make the page from a copy of the program: the file itself has no name yet."""
+def _page(result: Result, program: BinaryIO, picture: Path, name: str) -> bytes:
+    """Make the page from the text that was written, before it has its name."""
     from pathgen.report.page import page
 
-    with TemporaryDirectory() as folder:
-        path = Path(folder, "program")
-        program.seek(0)
-        with open(path, "wb") as copy:
-            copyfileobj(program, copy, 1 << 20)
-        return page(result, path, source=picture, name=name)
+    program.flush()
+    return page(result, Path(program.name), source=picture, name=name)
