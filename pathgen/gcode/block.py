@@ -148,6 +148,10 @@ def refusal(number: int, line: bytes, why: str, *, allowed: str = "", hint: str 
     return PathgenError(f"{why} in {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
 
 
+_MAY_BE_BARE = re.compile(r"\s*(?:G0*28|M\d+)(?![\d.])", re.IGNORECASE)
+_BARE_LETTER = re.compile(r"[A-Za-z](?=\s*(?:[A-Za-z]|$))")
+
+
 def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     r"""Take one line apart.
 
@@ -188,6 +192,9 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
         if place == 0:
             slashed, percent = code.startswith("/"), code == "%" and len(parts) == 1
             code = "" if percent else _after_line_number(code.removeprefix("/"), body, number)
+        if grammar.lenient and grammar.beyond and _MAY_BE_BARE.match(code):
+            # Common in the trade's programs: G28 X Y, and M84 X; RS-274 wants a number (NISTIR 6556, 3.3.2).
+            code = _BARE_LETTER.sub(r"\g<0>0", code)
         words += _words(code, body, number, grammar)
     codes, values = _settle(words, body, number, grammar)
     text = " ".join(b" ".join(parts).decode("ascii").split())

@@ -30,6 +30,7 @@ class _State:
 
     nozzle: _Heater
     platform: _Heater
+    others: dict[float, _Heater] = field(default_factory=dict)  # nozzles that nothing is fed through, by T
     fan: float = 0.0
     fan_line: int = 0
     released: int = -1  # move index at the last release of the motors
@@ -39,7 +40,12 @@ class _State:
 
     @property
     def hot(self) -> bool:
-        return any((heater.value or 0.0) > 0 for heater in (self.nozzle, self.platform))
+        return any((heater.value or 0.0) > 0 for heater in self.heaters)
+
+    @property
+    def heaters(self) -> tuple[_Heater, ...]:
+        """Every heater that was spoken of."""
+        return self.nozzle, self.platform, *self.others.values()
 
 
 def check_heat(subject: Subject) -> None:
@@ -76,7 +82,11 @@ def _obey(subject: Subject, state: _State, command: Command, code: str, meaning:
     """Carry out one command."""
     value = _value(command, meaning)
     if meaning.what == "nozzle":
-        _set(subject, state.nozzle, command, code, value, meaning.waits)
+        tool = command.values.get("T", 0.0)
+        heater = state.nozzle
+        if tool:
+            heater = state.others.setdefault(tool, _Heater(f"nozzle {tool:g}", state.nozzle.limits))
+        _set(subject, heater, command, code, value, meaning.waits)
     elif meaning.what == "platform":
         _set(subject, state.platform, command, code, value, meaning.waits)
     elif meaning.what == "other heater":
@@ -154,12 +164,13 @@ def _wait(subject: Subject, state: _State, command: Command, code: str, meaning:
 def _finish(subject: Subject, state: _State) -> None:
     """208, 209, 214, 215: what is left behind."""
     dialect, book, last = subject.machine.dialect, subject.book, subject.last_line
-    for number, heater in ((208, state.nozzle), (209, state.platform)):
+    for heater in state.heaters:
+        number = 209 if heater is state.platform else 208
         if heater.value is None:
             continue
         book.look(1, number)
         if heater.value > 0:
-            text = f"set to {heater.value:g} °C in line {heater.line}, and not turned off after"
+            text = f"{heater.name} set to {heater.value:g} °C in line {heater.line}, and not turned off after"
             book.find(number, heater.line, text, heater.value, "0 °C")
     if state.fan_line:
         book.look(1, 214)

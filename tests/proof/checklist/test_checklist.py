@@ -211,3 +211,23 @@ def test_a_damaged_file_is_judged_and_never_crashes(seed):
 def test_neighbours_are_joined():
     assert stretches(np.array([], int)) == []
     assert stretches(np.array([1, 2, 5])) == [(1, 2), (5, 5)]
+
+
+def test_a_second_nozzle_is_a_heater_too():
+    text = (
+        b"G21\nG90\nM83\nG28\nM104 T1 S200\nM109 S200\nG1 X50 Y50 Z0.2 F1200\nG1 X60 E0.4\nM104 S0\nM84\nM2\n"
+    )
+    found = check_program(text, MACHINE, MATERIAL)
+    assert [(f.number, f.line) for f in found.findings if f.number == 208] == [(208, 5)]
+    assert not check_program(text.replace(b"M84", b"M104 T1 S0\nM84"), MACHINE, MATERIAL).counts.get(208)
+
+
+def test_homing_with_bare_letters_is_read():
+    text = b"G21\nG90\nM83\nG28 X Y\nG28 Z\nG1 X50 Y50 Z5 F1200\nM84 X Y\nM2\n"
+    found = check_program(text, MACHINE, MATERIAL)
+    assert not {101, 306} & set(found.counts)
+
+
+def test_a_damaged_header_is_a_finding():
+    text = program("ngc-lab").replace(b"(picture", b"((picture", 1)
+    assert 101 in check_program(text, load_machine("ngc-lab"), MATERIAL).counts
