@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from pathgen.cli.progress import progress_bar
+from pathgen.cli.say import say
 from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import Safety, safety
@@ -39,7 +40,7 @@ def command(program: Path, machine: str | None, material: str | None, as_json: b
     with _late_bar("checking") as progress:
         found = check_program(program, profile, plastic, progress=progress)
     listed = safety(profile, plastic, found)
-    click.echo(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
+    say(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
     return 0 if found.holds else 1
 
 

@@ -11,10 +11,11 @@ from typing import Any, BinaryIO
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import job_options
 from pathgen.cli.progress import progress_bar
-from pathgen.errors import PathgenError
+from pathgen.cli.say import say
+from pathgen.errors import PathgenError, printable
 from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
 from pathgen.sequence import program_layers
@@ -68,7 +69,7 @@ def command(
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
-        streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
+        streams = files.enter_context(atomic_outputs((out, *extras)))
         with progress_bar("time") if any(job.within for _, job in panels) else nullcontext() as trying:
             chosen, traded = settled(panels, progress=trying)
         solves = any(job.aim == "picture" for _, job in chosen)
@@ -84,16 +85,16 @@ def command(
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
-            streams[summary].write(text.encode() + b"\n")
+            streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
         if thickness:
             streams[thickness].write(_npy(_only_map(platform)))
         if preview:
             streams[preview].write(_preview(result))
         if report:
             streams[report].write(_page(result, streams[out], panels[0][0], out.name))
-    for line in closing_lines(result.summary, str(out)):
-        click.echo(line)
-    click.echo(f"  {checked_line(found)}")
+    for line in closing_lines(result.summary, printable(str(out))):
+        say(line)
+    say(f"  {checked_line(found)}")
 
 
 def _picture(entry: Entry, picture: Path | None) -> Path:

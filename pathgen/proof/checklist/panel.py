@@ -24,6 +24,7 @@ ASTRAY = 0.001  # share of the filament that may lie beside the panel
 TRACE = 0.05  # mm of wall; less is what a bead's round end leaves in the next column
 ENDS = 2.0  # mm at the ends of every stretch of wall, where beads turn, that are not judged
 COLUMN = 0.2  # mm, least width of the columns that leaning is judged in: half a bead
+TIP = 3  # topmost layers that may hold nothing
 STEP_OFF = 0.05  # share of a motor step by which a height may be off
 SAMPLES = 40  # layers in which props are held against the face
 OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn fuller than it is
@@ -98,7 +99,10 @@ def _one(subject: Subject, panel: int | None) -> None:
     if beside > ASTRAY * (fed + beside):
         text = f"{told}{100 * beside / (fed + beside):.1f} % of the wall's plastic"
         subject.book.find(709, 0, text, beside / (fed + beside), f"at most {100 * ASTRAY:g} %")
-    missing = np.flatnonzero(~laid.volume[::-1].any(axis=1))
+    there = laid.volume[::-1].any(axis=1)
+    missing = np.flatnonzero(~there)
+    if len(missing) <= TIP:  # the tip of a pointed outline may be finer than a bead
+        missing = missing[missing < np.flatnonzero(there).max(initial=-1)]
     if len(missing):
         text = f"{told}{len(missing):,} of {len(laid.volume):,}, the first of them number {missing[0] + 1}"
         line = _line_at(subject, float(stands.frame.tops[missing[0]]))
