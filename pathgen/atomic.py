@@ -147,7 +147,8 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
     parts: list[_Part] = []
     try:
         for path in paths:
-            parts.append(_begun(path, mode))
+            with _undisturbed():  # or a hidden file might be made that nobody knows of
+                parts.append(_begun(path, mode))
         yield {part.path: part.stream for part in parts}
         for part in parts:
             part.finish()
