@@ -302,7 +302,8 @@ class Interpreter:
             raise self._refuse(line, f"{spare[0]} belongs to nothing here", " ".join(sorted(allowed)))
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
-            raise self._refuse(line, "a dwell without its time", "P in seconds, not below 0")
+            usual = "P in seconds" if self.grammar.axis else "S in seconds or P in milliseconds"
+            raise self._refuse(line, "a dwell without its time", f"{usual}, not below 0")
         if owner == "G92" and not self._axes(block):
             raise self._refuse(line, "G92 without an axis word")
         if owner == "G28" and self.grammar.axis and self._axes(block):

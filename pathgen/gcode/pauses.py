@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from pathgen.gcode.block import Grammar, parse_block
+from pathgen.gcode.block import LINEAR_AXES, Grammar, parse_block
 from pathgen.settings.machine import Dialect
 
 
@@ -37,8 +37,7 @@ def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     Returns
     -------
     Pauses
-        G4 lasts as many seconds as its P word says (NISTIR 6556, 3.5.4); without one, as its S word says
-        where the dialect is not strict RS-274.
+        G4 lasts as long as `dwell_seconds` has it.
 
     Raises
     ------
@@ -48,14 +47,40 @@ def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> pauses(["G28 ; home", "G4 P0.5", "M84"], load_machine("benchtop-220").dialect)
+    >>> pauses(["G28 ; home", "G4 P500", "M84"], load_machine("benchtop-220").dialect)
     Pauses(dwelling=0.5, homed=(0,))
     """
     grammar, dwelling, homed = Grammar.of(dialect), 0.0, []
     for number, line in enumerate(lines):
         block = parse_block(line.encode("ascii"), number + 1, grammar)
         if "G4" in block.codes:
-            dwelling += block.values.get("P", 0.0 if grammar.axis else block.values.get("S", 0.0))
+            dwelling += dwell_seconds(block.values, dialect)
         if "G28" in block.codes:
             homed.append(number)
     return Pauses(dwelling, tuple(homed))
+
+
+def dwell_seconds(values: Mapping[str, float], dialect: Dialect) -> float:
+    """Tell how long a G4 lasts.
+
+    Parameters
+    ----------
+    values : mapping of str to float
+        Its words.
+    dialect : Dialect
+
+    Returns
+    -------
+    float
+        s: what P says (NISTIR 6556, 3.5.4). Where filament has a word beyond RS-274, P is in milliseconds,
+        and S, in seconds, goes before it (common practice). 0 without either.
+
+    Examples
+    --------
+    >>> from pathgen.settings import load_machine
+    >>> [dwell_seconds({"P": 500.0}, load_machine(name).dialect) for name in ("ngc-lab", "benchtop-220")]
+    [500.0, 0.5]
+    """
+    if dialect.extruder in LINEAR_AXES:
+        return values.get("P", 0.0)
+    return values["S"] if "S" in values else values.get("P", 0.0) / 1000

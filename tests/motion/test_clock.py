@@ -42,11 +42,19 @@ def test_homing_before_the_program_counts_once():
     assert Clock.of(Tally(), machine, homings=0).homing == machine.heaters.homing
 
 
-@pytest.mark.parametrize("name", ["benchtop-220", "ngc-lab"])
+# RS-274 has P in seconds (NISTIR 6556, 3.5.4). Beyond it: P in milliseconds, S in seconds (common practice).
+DWELLS = {
+    "ngc-lab": ("G4 P1.5\n", "G4 P4\n", "G4 P0.25"),
+    "benchtop-220": ("G4 S1.5\n", "G4 P4000\n", "G4 P250"),
+}
+
+
+@pytest.mark.parametrize("name", DWELLS)
 def test_dwells_of_every_block_count_in_plan_and_program_alike(name, tmp_path):
-    word = "G4 P{}\n".format
-    machine = with_dwells(name, start=word(1.5), finish=word(4))
-    machine = replace(machine, dialect=replace(machine.dialect, fan_on=machine.dialect.fan_on + "\nG4 P0.25"))
+    start, finish, cooling = DWELLS[name]
+    machine = with_dwells(name, start=start, finish=finish)
+    fan_on = f"{machine.dialect.fan_on}\n{cooling}"
+    machine = replace(machine, dialect=replace(machine.dialect, fan_on=fan_on))
     said = make(WALL, tmp_path / "a.gcode", replace(JOB, machine=name), machine).summary
     found = replay(tmp_path / "a.gcode", machine).as_dict()
     assert said["dwell_time_s"] == found["dwell_time_s"] == pytest.approx(5.75, abs=0.051)

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pathgen.gcode.pauses import dwell_seconds
 from pathgen.proof.checklist.subject import Command, Subject
-from pathgen.proof.checklist.words import RELEASE, Meaning, dwell_seconds
+from pathgen.proof.checklist.words import RELEASE, Meaning
 from pathgen.settings.blocks import commands
 
 IDLE = 120.0  # s that hot heaters may wait without a move; common practice is a few seconds

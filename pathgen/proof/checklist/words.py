@@ -119,22 +119,6 @@ def _fan_words(dialect: Dialect) -> list[tuple[str, str]]:
     return carried or [(code, "") for code in commands(dialect.fan_on, dialect)]
 
 
-def dwell_seconds(values: dict[str, float], dialect: Dialect) -> float:
-    """How long a G4 waits, s: P in seconds (NISTIR 6556, 3.5.4), or, beyond RS-274, S in s and P in ms.
-
-    Examples
-    --------
-    >>> from pathgen.settings import load_machine
-    >>> dwell_seconds({"P": 500.0}, load_machine("ngc-lab").dialect)
-    500.0
-    >>> dwell_seconds({"P": 500.0}, load_machine("benchtop-220").dialect)
-    0.5
-    """
-    if "E" not in dialect.own_words:
-        return values.get("P", 0.0)
-    return values["S"] if "S" in values else values.get("P", 0.0) / 1000
-
-
 def is_named(code: str, dialect: Dialect) -> bool:
     """Tell whether a code is one of RS-274's, or the profile's own."""
     return code in G_WORDS or code in M_WORDS or code in LETTERS or code in dialect.own_words
