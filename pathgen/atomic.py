@@ -21,6 +21,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
+from io import BufferedWriter, FileIO, TextIOWrapper
 from itertools import count
 from pathlib import Path
 from typing import IO, Any, BinaryIO, Literal, TextIO, overload
@@ -159,8 +160,9 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
                 os.replace(part.name, part.target)
     except BaseException as error:
         failure = _worded(error, parts)
-        for part in parts:
-            part.drop()
+        with _undisturbed():
+            for part in parts:
+                part.drop()
         if failure is not None:
             raise failure from None
         raise
@@ -170,6 +172,23 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
                 os.close(part.lock)
     for folder in dict.fromkeys(part.target.parent for part in parts):
         _settle(folder)
+
+
+class _Raw(FileIO):
+    """An open file whose errors say which file it is: the system says it for those of opening only."""
+
+    def __init__(self, number: int, part: Path) -> None:
+        # Opened by its own name, so that what was written can be read again before it has its target's.
+        super().__init__(part, "wb", opener=lambda *_: number)
+        self._part = part
+
+    def write(self, data: Any) -> int:
+        """Write as much as the system takes at once."""
+        try:
+            return super().write(data)
+        except OSError as error:
+            error.filename = str(self._part)
+            raise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,15 +226,14 @@ def _begun(path: Path, mode: str) -> _Part:
     target, permissions = _target(path)
     _sweep(target)
     name, number = _open_part(path, target)
-    # Opened by its own name, so that what was written can be read again before it has its target's.
-    text = {} if mode == "wb" else _TEXT
-    stream: IO[Any] = open(name, mode, opener=lambda *_: number, **text)
+    whole = BufferedWriter(_Raw(number, name))
+    stream: IO[Any] = whole if mode == "wb" else TextIOWrapper(whole, **_TEXT)
     return _Part(path, target, name, permissions, stream, os.dup(number))
 
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Hold back Ctrl-C and requests to end until files that belong together have their names."""
+    """Hold back Ctrl-C and requests to end while what is half done would leave something behind."""
     if sys.platform == "win32":
         yield
         return
@@ -233,18 +251,7 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
     if error.filename is not None and not named:
         return None
-    return _failure((culprit := (named or _stuck(parts) or parts)[0]).path, error, culprit.name)
-
-
-def _stuck(parts: list[_Part]) -> list[_Part]:
-    """Find the streams that still cannot be written: an error of writing does not say which it was."""
-    stuck = []
-    for part in parts:
-        try:
-            part.stream.flush()
-        except (OSError, ValueError):  # ValueError: closed
-            stuck.append(part)
-    return stuck
+    return _failure((culprit := (named or parts)[0]).path, error, culprit.name)
 
 
 def _target(path: Path) -> tuple[Path, int | None]:

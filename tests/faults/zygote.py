@@ -1,7 +1,8 @@
 """A process that has loaded everything and forks a child for each command line it is told to run.
 
 Starting Python and loading scipy takes a hundred times as long as making a small panel; a fork takes a
-millisecond. So a thousand runs can be started, and killed, in minutes. Requests and answers are JSON lines.
+millisecond. So a thousand runs can be started, and killed, in minutes. Requests and answers are lines
+of JSON.
 """
 
 import json
@@ -23,16 +24,10 @@ def warm():
     with tempfile.TemporaryDirectory() as folder:
         wall, out = Path(folder, "wall.npy"), Path(folder, "w.gcode")
         np.save(wall, np.full((12, 10), 1.6))
-        extras = [
-            part for kind in ("summary", "preview", "thickness", "moves") for part in extra(kind, folder)
-        ]
+        extras = [f"--{kind}={Path(folder, kind)}" for kind in ("summary", "preview", "thickness", "moves")]
         code = cli.run(["panel", str(wall), "--out", str(out), "--brim", "1", "--rim-width", "0", *extras])
         code = code or cli.run(["coupon", "bead-ladder", "--out", str(Path(folder, "c.gcode"))])
         return code or cli.run(["replay", str(out)])
-
-
-def extra(kind, folder):
-    return [f"--{kind}", str(Path(folder, kind))]
 
 
 def start(asked):
