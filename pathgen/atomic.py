@@ -251,7 +251,13 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
     if error.filename is not None and not named:
         return None
-    return _failure((culprit := (named or parts)[0]).path, error, culprit.name)
+    culprit = (named or parts)[0]
+    if isinstance(error, FileNotFoundError):
+        try:  # more than the hidden file may be gone
+            _target(culprit.path)
+        except PathgenError as told:
+            return told
+    return _failure(culprit.path, error, culprit.name)
 
 
 def _target(path: Path) -> tuple[Path, int | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from typing import BinaryIO
 
@@ -122,6 +123,7 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
         For the first finding that speaks against running it: then there is no file.
     """
     stream.flush()
+    os.stat(stream.name)  # somebody may have removed it: then that is the error, and not one of reading
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
     if found.stops:
         first, more = found.stops[0], len(found.stops) - 1
