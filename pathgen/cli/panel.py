@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
@@ -128,12 +129,13 @@ def _preview(result: Result) -> bytes:
 
 
 def _page(result: Result, program: IO[bytes], picture: Path, name: str) -> bytes:
-    """Make the page from a copy of the program: the file itself has no name yet."""
+    """Make the page from a copy of the program: the file itself has no name yet, and is open for writing."""
     from pathgen.report.page import page
 
-    with TemporaryDirectory() as folder:
+    program.flush()
+    with TemporaryDirectory() as folder, os.fdopen(os.dup(program.fileno()), "rb") as written:
         path = Path(folder, "program")
-        program.seek(0)
+        written.seek(0)
         with open(path, "wb") as copy:
-            copyfileobj(program, copy, 1 << 20)
+            copyfileobj(written, copy, 1 << 20)
         return page(result, path, source=picture, name=name)

@@ -79,22 +79,23 @@ def _module(name: str) -> Any:
 
 
 COOL = (
-    "Leave panel and platform alone until both are cold to the hand. A thin wall that is pulled off warm bends "
-    "for good; cold, it often lets go by itself."
+    "Leave panel and platform alone until both are cold to the hand. A thin wall that is pulled off warm "
+    "bends for good; cold, it often lets go by itself."
 )
 BRIM = (
-    "Take the panel off by its {brim:g} mm brim, not by the picture. Score the brim along the foot with a blade, "
-    "always away from your hand, and snap it off; smooth the foot with fine paper."
+    "Take the panel off by its {brim:g} mm brim, not by the picture. Score the brim along the foot with a "
+    "blade, always away from your hand, and snap it off; smooth the foot with fine paper."
 )
 LOOK = "Hold it to a window before anything else: what you see should be the predicted picture above."
 LAMP = (
-    "LED only, never a filament or halogen lamp. The lit panel stays under {warm:g}\u00a0°C, {margin:g} degrees "
-    "under its glass transition, measured after an hour. Keep the lamp clear of the panel, its heat sink in "
-    "free air. Low voltage from a listed supply; mains wiring is for a licensed electrician, by your local code."
+    "LED only, never a filament or halogen lamp. The lit panel stays under {warm:g}\u00a0°C, {margin:g} "
+    "degrees under its glass transition, measured after an hour. Keep the lamp clear of the panel, its heat "
+    "sink in free air. Low voltage from a listed supply; mains wiring is for a licensed electrician, by your "
+    "local code."
 )
 KEEP = (
-    "Away from stoves, heaters and a car in the sun: it softens near {softens:g}\u00a0°C. Dust it with a soft dry "
-    "brush. What was broken off is small and sharp: not for children."
+    "Away from stoves, heaters and a car in the sun: it softens near {softens:g}\u00a0°C. Dust it with a "
+    "soft dry brush. What was broken off is small and sharp: not for children."
 )
 
 
