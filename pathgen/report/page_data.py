@@ -21,11 +21,12 @@ from PIL import Image
 from pathgen import optics
 from pathgen.job import Result
 from pathgen.motion import Kind, Moves, limit_feed, plan_speeds
+from pathgen.optics.smear import smear
 from pathgen.picture import encode_srgb, lightness
 from pathgen.planned import Planned
-from pathgen.proof.compare import Comparison, compare, fitted
+from pathgen.proof.compare import fitted
 from pathgen.proof.header import Stated
-from pathgen.proof.replay import inside_ends
+from pathgen.proof.replay import inside_ends, thickness_error
 from pathgen.proof.replayed import Light, Replayed, replay
 from pathgen.proof.trace import melt_rate
 from pathgen.report.replayed import round_up
@@ -55,8 +56,10 @@ class Judged:
     Attributes
     ----------
     found : Replayed
-    thickness : Comparison
-        Of the thickness laid down and the one planned.
+    thickness : (rows, cols) float64
+        Laid down, mm; the bore's smear is in the predicted picture only.
+    thickness_error : dict of str to float
+        Of that against the one planned, mm: `rms`, `bias`, `p99`, `max`, the ends of wall left out.
     wanted, predicted : (rows, cols) float64
         Linear luminance, 1 at the picture's white.
     wall, inner : (rows, cols) bool
@@ -70,12 +73,13 @@ class Judged:
     """
 
     found: Replayed
-    thickness: Comparison
+    thickness: Floats
     wanted: Floats
     predicted: Floats
+    difference: Floats
     wall: NDArray[np.bool_]
     inner: NDArray[np.bool_]
-    difference: Floats
+    thickness_error: dict[str, float]
     rms: float
     most: float
     solved: bool
@@ -100,35 +104,52 @@ def judge(result: Result, program: Path, source: Source | None = None) -> Judged
         Predicted through bore, lag (where the program leads it) and the material's spread of light.
     """
     planned, setup = result.planned, result.planned.setup
-    light = Light(smear=True, lag=setup.job.lead == "on", by_material=True)
+    light = Light(lag=setup.job.lead == "on", by_material=True)
     stated = Stated(panel=1) if len(result.parts) > 1 else None
     found = replay(program, setup.machine, setup.material, stated=stated, light=light)
-    view = planned.panel.view
-    gap = compare(found, view.upright(planned.panel.thickness), ends=ENDS)
+    view, pixel = planned.panel.view, found.standing.frame.pixel
+    laid, planned_wall = fitted(found.laid, planned.panel.thickness)
+    thickness = laid.upright(len(planned_wall))
+    error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
     toned = _toned(planned, source)
-    target = gap.wanted if toned is None else view.upright(fitted(found.laid, view.standing(toned))[1])
-    wanted = np.asarray(optics.backlit(target, optics.law(setup.material.light), found.white), np.float64)
-    predicted = np.clip(found.lit(gap.wanted + gap.gap), 0.0, 1.0)
-    wanted = np.clip(wanted, 0.0, 1.0)
-    wall = gap.wanted > 0
-    difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
-    standing = view.standing(gap.wanted)
-    inner = view.upright(inside_ends(standing, ENDS, found.standing.frame.pixel)) & wall
+    target = planned_wall if toned is None else fitted(found.laid, toned)[1]
+    wanted = shown(optics.backlit(target, optics.law(setup.material.light), found.white))
+    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.bore, pixel), np.float64)
+    predicted = shown(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
+    wall = planned_wall > 0
+    inner = inside_ends(planned_wall, ENDS, pixel) & wall
     inner = inner if inner.any() else wall
+    difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
     counted = difference[inner]
-    rms, most = float(np.sqrt(np.mean(counted**2))), float(np.percentile(np.abs(counted), 99))
-    return Judged(found, gap, wanted, predicted, wall, inner, difference, rms, most, toned is not None)
+    return Judged(
+        found,
+        thickness=view.upright(thickness),
+        wanted=view.upright(wanted),
+        predicted=view.upright(predicted),
+        difference=view.upright(difference),
+        wall=view.upright(wall),
+        inner=view.upright(inner),
+        thickness_error=error,
+        rms=float(np.sqrt(np.mean(counted**2))),
+        most=float(np.percentile(np.abs(counted), 99)),
+        solved=toned is not None,
+    )
+
+
+def shown(luminance: NDArray[np.floating]) -> Floats:
+    """Keep luminance between black and the picture's white: a hole, or a thinner place, is as white."""
+    return np.clip(np.asarray(luminance, np.float64), 0.0, 1.0)
 
 
 def _toned(planned: Planned, source: Source | None) -> Floats | None:
-    """Work out the wall that shows each tone by itself, upright; None where that is the one planned."""
+    """Work out the wall that shows each tone by itself, as it stands; None for the one planned."""
     setup = planned.setup
     if setup.job.aim != "picture" or source is None:
         return None
     job = job_from({"aim": "tone", "grain": "free", "slope": "free"}, "report", setup.job)
     plain = replace(setup, job=job)
     panel, _ = to_panel(read_source(source, plain, job.pixel), plain)
-    return panel.view.upright(panel.thickness)
+    return planned.panel.view.standing(panel.view.upright(panel.thickness))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +176,7 @@ def images(judged: Judged) -> Images:
         return values if times == 1.0 else np.asarray(area_mean(values, high, wide), np.float64)
 
     wall = fit(judged.wall.astype(np.float64)) >= 0.5
-    laid = fit(judged.thickness.wanted + judged.thickness.gap)
-    counted = (judged.thickness.wanted + judged.thickness.gap)[judged.inner]
+    laid, counted = fit(judged.thickness), judged.thickness[judged.inner]
     low, thick = float(counted.min()), max(float(counted.max()), float(counted.min()) + 0.05)
     reach = round_up(max(judged.most, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
@@ -189,7 +209,7 @@ def _coloured(share: Floats, wall: NDArray[np.bool_], colours: Colormap, shades:
 
 def _png(image: Image.Image) -> str:
     buffer = BytesIO()
-    image.save(buffer, "PNG", transparency=0, optimize=False, compress_level=9)
+    image.save(buffer, "PNG", transparency=0, optimize=False, compress_level=7)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 

@@ -60,14 +60,14 @@ def answers(result: Result, judged: Judged) -> list[tuple[str, str, str]]:
 
 def facts(result: Result, judged: Judged) -> list[str]:
     """Say in sentences what is known of the picture and of the way the panel stands."""
-    s, gap = result.summary, judged.thickness
+    s, error = result.summary, judged.thickness_error
     edge = result.planned.panel.view
     on = f"on its {edge.edge} edge, " if edge.turn else ""
     lines = [
         f"Stands {on}{s['rotation_reason']}.",
         f"Black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye.",
-        f"The wall laid down differs from the one planned by {gap.thickness_rms_mm:.3f} mm RMS; 99 % of it "
-        f"is within {gap.thickness_p99_mm:.3f} mm.",
+        f"The wall laid down differs from the one planned by {error['rms']:.3f} mm RMS; 99 % of it "
+        f"is within {error['p99']:.3f} mm.",
     ]
     if len(result.parts) > 1:
         lines.insert(
