@@ -36,6 +36,7 @@ def test_options_in_the_readme_exist():
     known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
     known |= {
         "--seen",
+        "--report",
         "--photo",
         "--corners",
         "--blank",

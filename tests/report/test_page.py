@@ -239,19 +239,6 @@ def test_it_tells_what_was_made(made):
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
 
-def test_without_a_checklist_its_section_is_left_out(made, monkeypatch):
-    monkeypatch.setattr(page_care, "import_module", lambda name: __import__(f"{name}_of_nobody"))
-    with pytest.raises(ModuleNotFoundError):  # what lacks is named: it is not the checklist itself
-        page_care.before(made[0].planned.setup.machine, made[0].planned.setup.material, made[1])
-
-    def missing(name):
-        raise ModuleNotFoundError(name=name)
-
-    monkeypatch.setattr(page_care, "import_module", missing)
-    whole = page(made[0], made[1])
-    assert b"Before it runs" not in whole and b"After the print" in whole
-
-
 def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):
     program = folder / "several.gcode"
     thick, thin = np.full((60, 90), 2.4), np.full((50, 60), 1.2)
