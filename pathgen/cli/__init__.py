@@ -19,6 +19,7 @@ COMMANDS = {
     "replay": "Lay down a written program and say what it will show.",
     "coupon": "List the calibration prints, or make one with its reading sheet.",
     "fit": "Turn a coupon's readings into a machine's or a material's figures.",
+    "study": "Make many panels' figures as one table that can be repeated.",
     "machines": "List the machine and material profiles, or show one.",
 }
 

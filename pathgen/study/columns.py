@@ -13,6 +13,9 @@ DEFAULT = (
     "thickness_rms_mm", "thickness_p99_mm", "lightness_rms", "void_share", "overlap_share", "outside_share",
 )  # fmt: skip
 
+# The more of it the better; of all others less is, or neither.
+RISING = ("frequency_hz", "tone_contrast", "tone_steps", "shortest_stroke_mm", "ssim", "psnr_db")
+
 GROUPS = {
     "plan": "of the plan, as `pathgen panel --summary` gives them",
     "text": "of the written program, as `pathgen replay` reads it back",

@@ -10,13 +10,13 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta
 
-from pathgen.errors import PathgenError
+from pathgen.errors import PathgenError, nearest
 from pathgen.layers import find_fill
 from pathgen.settings import Job
 from pathgen.settings.load import read_table
 from pathgen.settings.machine import Profile
 from pathgen.settings.refuse import typed
-from pathgen.study.columns import chosen
+from pathgen.study.columns import COLUMNS, chosen
 from pathgen.study.design import combinations, count
 from pathgen.study.factors import PICTURE, Factor, Level, Values, checked, read_factor
 from pathgen.study.files import File, files_of, is_file
@@ -261,3 +261,19 @@ def _refuse_many(many: int, most: int, where: str) -> None:
     if many > most:
         hint = f"fewer levels, or --most {many}"
         raise PathgenError(f"{many} cases", where=where, allowed=f"at most {most}", hint=hint)
+
+
+def check_figure(study: Study) -> None:
+    """Refuse a figure of columns that are not measured, or are no numbers, before any case is made.
+
+    Raises
+    ------
+    PathgenError
+        For such a column.
+    """
+    for key, name in (("across", study.across), ("up", study.up)):
+        place = f"figure.{key}"
+        measured = [n for n in study.ask.columns if COLUMNS[n].unit not in ("text", "yes/no")]
+        if name not in measured:
+            hint = nearest(name, measured) or f"add it to columns, or choose another with [figure] {key} = …"
+            raise PathgenError(f"{name!r} is not measured as a number", where=place, hint=hint)

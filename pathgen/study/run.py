@@ -73,14 +73,14 @@ def run_study(
 
 
 def names_of(study: Study) -> tuple[str, ...]:
-    """Name a table's columns: the case, its factors, what was measured, why something was not.
+    """Name a table's columns: the case, its factors, what was measured, why something was not."""
+    return ("case", *factor_names(study), *study.ask.columns, "refused")
 
-    A factor and a figure of the same name share one column only in their name: the figure keeps its own, and
-    the factor comes first as ``factor:NAME``.
-    """
+
+def factor_names(study: Study) -> list[str]:
+    """Name the columns of the factors: as the factors, or ``factor:NAME`` where a figure has that name."""
     taken = set(study.ask.columns)
-    factors = (f"factor:{name}" if name in taken else name for name in study.factors)
-    return ("case", *factors, *study.ask.columns, "refused")
+    return [f"factor:{name}" if name in taken else name for name in study.factors]
 
 
 def _fill(
