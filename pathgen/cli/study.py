@@ -10,6 +10,7 @@ import click
 
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.cli.progress import progress_bar
+from pathgen.errors import PathgenError
 from pathgen.study.columns import listing
 from pathgen.study.journal import journal_path
 from pathgen.study.load import MOST, Study, check_figure, load_study
@@ -77,6 +78,8 @@ def command(
             drawing.write(_drawn(asked, table))
     for line in _said(asked, table, out):
         click.echo(line)
+    if all(row[-1] for row in table.rows):
+        raise PathgenError("every case was refused", where=str(out), hint="its last column says why")
 
 
 def _processors() -> int:

@@ -48,7 +48,7 @@ MOST_ACROSS = 5  # small figures beside each other
 MOST_KINDS = 8  # levels that markers tell apart
 MOST_LEVELS = 12  # more numbers than that are a continuous range
 PARTS = 6  # of a continuous range
-WIDE_SPAN = 20.0  # highest over lowest from which a scale is logarithmic
+WIDE_SPAN = 10.0  # highest over lowest from which a scale is logarithmic
 MARKERS = "os^Dv<>P"
 # Dark to light in even steps of lightness, so that nothing hangs on hue.
 KINDS = ("#1f3c52", "#a63d12", "#3b7ea1", "#d98a2b", "#6c8f3d", "#8a5a83", "#86b3c9", "#c9b458")
@@ -149,7 +149,7 @@ def _taken(table: Table, factors: Sequence[str], across: str, up: str) -> _Figur
     kept = [i for i, cells in enumerate(both) if all(cells)]
     if len(kept) < 2:
         what = f"{len(kept)} cases with both {across} and {up}"
-        raise PathgenError(what, where="figure", allowed="at least two", hint="see the column refused")
+        raise PathgenError(what, where="figure", allowed="at least two", hint="the table is written; see its column refused")
     x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
     cells = {name: [table.column(name)[i] for i in kept] for name in factors}
     return _Figures([table.column("case")[i] for i in kept], x, y, cells)
@@ -162,7 +162,7 @@ def _rising(*names: str) -> str:
 
 def _worded(name: str) -> str:
     column = COLUMNS[name]
-    return name if column.unit in ("1", "count") else f"{name} ({column.unit})"
+    return name if column.unit in ("1", "count", "share") else f"{name} ({column.unit})"
 
 
 def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
@@ -186,7 +186,15 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
         )  # fmt: skip
     signs = [-1.0 if name in RISING else 1.0 for name in (across, up)]
     best = front(signs[0] * found.across, signs[1] * found.up)
-    axes.plot(found.across[best], found.up[best], color=INK, linewidth=1.1, zorder=1.5, label="not beaten")
+    axes.plot(
+        found.across[best],
+        found.up[best],
+        color=INK,
+        linewidth=1.1,
+        drawstyle="steps-post",
+        zorder=1.5,
+        label="not beaten",
+    )
     _scaled(axes, found.across, "x")
     _scaled(axes, found.up, "y")
     _number(axes, found, best)

@@ -43,6 +43,7 @@ def spread(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: 
     """
     distributed = _library()
     client = _connected(distributed, address)
+    futures: list[Any] = []
     try:
         # A file is the result of a task, not scattered data: if the worker that holds it is lost, the
         # scheduler makes it again from the graph.
@@ -54,7 +55,7 @@ def spread(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: 
             client.submit(measure, case, ask, {name: held[name] for name in case.files}, pure=False)
             for case in cases
         ]
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             yield _result(future, address)
     finally:
         with suppress(Exception):  # whatever is lost here is only what was to be taken back
