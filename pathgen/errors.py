@@ -37,7 +37,28 @@ class PathgenError(Exception):
         text = what + (f" ({where})" if where else "")
         text += f"; allowed: {allowed}" if allowed else ""
         text += f"; {hint}" if hint else ""
-        super().__init__(" ".join(text.split()))
+        super().__init__(printable(" ".join(text.split())))
+
+
+def printable(text: str) -> str:
+    r"""Escape what a terminal would obey instead of showing it.
+
+    That is control characters and line ends, marks that change the direction of writing, and bytes of a
+    file's name that are no text. The escapes are JSON's, so that JSON stays what it says.
+
+    Examples
+    --------
+    >>> print(printable("pier\x1b[2J.png"), printable("Blåvand"))
+    pier\u001b[2J.png Blåvand
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else _escaped(c) for c in text)
+
+
+def _escaped(character: str) -> str:
+    units = character.encode("utf-16-be", "surrogatepass").hex()
+    return "".join(f"\\u{units[i : i + 4]}" for i in range(0, len(units), 4))
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

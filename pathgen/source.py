@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from pathgen import picture
-from pathgen.errors import PathgenError, nearest
+from pathgen.errors import PathgenError, nearest, printable
 from pathgen.panel import Panel, View, chamfer, cut_out, frame, stand
 from pathgen.panel.crop import show_picture
 from pathgen.panel.eyelet import Eyelet
@@ -87,7 +87,7 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     if isinstance(source, np.ndarray):
         values, name = picture.check_thickness(source), "array"
     elif is_map:
-        values, name = picture.load_thickness(source), Path(source).name
+        values, name = picture.load_thickness(source), printable(Path(source).name)
     else:
         values, name, notes = _photo(source, setup.job)
     if is_map and not values.any():

@@ -6,17 +6,21 @@ Commands are loaded when they are called, so that `pathgen --help` answers at on
 from __future__ import annotations
 
 import os
+import signal
 import sys
+from contextlib import suppress
 from importlib import import_module
+from io import TextIOWrapper
 
 import click
 
-from pathgen.errors import PathgenError, nearest
+from pathgen.errors import PathgenError, nearest, printable
 
 COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine's program.",
     "picture": "Prepare a photograph for a panel, and say what the panel will lose of it.",
     "replay": "Lay down a written program and say what it will show.",
+    "check": "Prove from a written program's text that nothing of it is unsafe.",
     "coupon": "List the calibration prints, or make one with its reading sheet.",
     "fit": "Turn a coupon's readings into a machine's or a material's figures.",
     "machines": "List the machine and material profiles, or show one.",
@@ -60,7 +64,32 @@ def _group() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 1 failed or refused, 2 wrong usage."""
-    sys.exit(run(args))
+    _prepare()
+    code = run(args)
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError:
+        code = code or 1
+        # What is still buffered would fail once more, and be complained of, when the interpreter ends.
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
+
+
+def _prepare() -> None:
+    """Ready the process: being asked to end is Ctrl-C, and no file of ours is taken for standard output."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number and signal.getsignal(number) == signal.SIG_DFL:  # nohup's stays
+            signal.signal(number, signal.default_int_handler)
+    for number in range(3):  # whoever started us may have closed one; libraries write to it by number
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    if isinstance(sys.stdout, TextIOWrapper):  # a terminal may have no sign for ×, or for a file's name
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def run(args: list[str] | None = None) -> int:
@@ -71,7 +100,8 @@ def run(args: list[str] | None = None) -> int:
     except PathgenError as error:
         return _refuse(str(error), error.exit_code)
     except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message())
+        with suppress(OSError):
+            click.echo(error.format_message())
         return 2
     except click.UsageError as error:
         command = f" (see {error.ctx.command_path} --help)" if error.ctx else ""
@@ -79,15 +109,16 @@ def run(args: list[str] | None = None) -> int:
     except click.ClickException as error:
         return _refuse(error.format_message(), 1)
     except (click.Abort, KeyboardInterrupt):
-        return _refuse("stopped; nothing was written", 1)
+        return _refuse("stopped; no file was left half written", 1)
     except MemoryError:
         return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)
-    except BrokenPipeError:
-        # Whoever read our output has gone; a second complaint at interpreter exit would be noise.
-        sys.stdout = open(os.devnull, "w")
-        return 1
+    except SystemExit:  # click ends so where it cannot write its help
+        return _refuse("standard output was closed before everything was said", 1)
+    except OSError as error:
+        return _refuse(f"the system refused: {error.strerror or error}", 1)
 
 
 def _refuse(text: str, code: int) -> int:
-    click.echo("error: " + " ".join(text.split()), err=True)
+    with suppress(OSError):  # nobody listens
+        click.echo("error: " + printable(" ".join(text.split())), err=True)
     return code

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import json
-from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import click
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import some_options
 from pathgen.cli.progress import progress_bar
+from pathgen.cli.say import say
 from pathgen.coupons import NAMES, coupon
 from pathgen.coupons.make import LaidOut, lay_out
-from pathgen.errors import PathgenError
+from pathgen.errors import PathgenError, printable
 from pathgen.settings import Job, job_from
 from pathgen.summary import clock, closing_lines
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 TAKEN = (
@@ -61,29 +62,31 @@ def command(
         refuse_same(path, [other for other in targets if other is not path])
     laid = lay_out(name, job)
     _keep_readings(sheet, laid)
-    with ExitStack() as files:
-        streams = {path: files.enter_context(atomic_output(path)) for path in targets}
+    with atomic_outputs(targets) as streams:
         with progress_bar("layers") as progress:
             result = laid.write(streams[out], progress)
+        found = prove(laid.platform, streams[out])
         streams[sheet].write(laid.sheet.encode())
         from pathgen.report.specimen import specimen_png  # loads matplotlib
 
         streams[drawing].write(specimen_png(laid, float(str(result.summary["time_s"])) / 60))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
-            streams[summary].write(text.encode() + b"\n")
-    for line in closing_lines(result.summary, str(out)):
-        click.echo(line)
-    click.echo(f"{sheet}: {len(laid.specimen.steps)} steps to read; {drawing}: which is which")
+            streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
+    for line in closing_lines(result.summary, printable(str(out))):
+        say(line)
+    say(f"  {checked_line(found)}")
+    named, drawn = printable(str(sheet)), printable(str(drawing))
+    say(f"{named}: {len(laid.specimen.steps)} steps to read; {drawn}: which is which")
     for sentence in laid.coupon.how:
-        click.echo(f"  {sentence}")
-    click.echo(f"  then: pathgen fit {sheet} --{laid.coupon.profile} … --out MY.toml")
+        say(f"  {sentence}")
+    say(f"  then: pathgen fit {named} --{laid.coupon.profile} … --out MY.toml")
 
 
 def _keep_readings(sheet: Path, laid: LaidOut) -> None:
     """Refuse to write over a sheet in which somebody has filled something in."""
     try:
-        there = sheet.read_text(encoding="utf-8-sig")
+        there = sheet.read_text(encoding="utf-8-sig") if sheet.is_file() else ""
     except (OSError, ValueError):
         return  # no sheet, or nothing that anybody reads
     if there.strip() and there != laid.sheet:
@@ -103,12 +106,12 @@ def _list(job: Job) -> None:
             except PathgenError as error:
                 rows.append((name, "", "", coupon(name).measures))
                 notes.append(f"  {name} cannot be made as asked: {error}")
-    click.echo(f"coupons on {job.machine}, of {job.material}")
+    say(f"coupons on {job.machine}, of {job.material}")
     wide = [max(len(row[place]) for row in rows) for place in range(3)]
     for row in rows:
-        click.echo(f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]}")
+        say(f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]}")
     for note in notes:
-        click.echo(note)
+        say(note)
 
 
 def _figures(laid: LaidOut) -> tuple[str, str]:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 import click
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.light import law_json, law_lines
+from pathgen.cli.say import say
 from pathgen.coupons import coupon, coupons
 from pathgen.coupons.apply import changed_text
 from pathgen.coupons.forms import plain_job
@@ -20,6 +20,7 @@ from pathgen.coupons.outcome import Outcome
 from pathgen.coupons.sheet import csv_text, known_sheet, read_filled
 from pathgen.coupons.specimen import Coupon
 from pathgen.csvrows import Rows
+from pathgen.errors import printable
 from pathgen.optics.fit import LAWS, fit_law
 from pathgen.optics.material import material_name, material_text
 from pathgen.optics.readings import readings_of
@@ -119,8 +120,7 @@ def command(
     if base is None:
         what = f"a {found.name} changes a {profile}" if found else "a step wedge changes a material"
         raise click.UsageError(f"Missing option '--{profile}': {what}, and starts from one")
-    with ExitStack() as files:
-        streams = {path: files.enter_context(atomic_output(path)) for path in targets}
+    with atomic_outputs(targets) as streams:
         setup = _setup(machine, material)
         if photo and corners:
             rows, notes = _photographed(found, rows, setup, photo, corners, blank)
@@ -131,7 +131,7 @@ def command(
             said = _law(asked, rows, law, floor)
         else:
             said = _figures(asked, found, rows, setup)
-    click.echo(said)
+    say(said)
 
 
 def _setup(machine: str | None, material: str | None) -> Setup:
@@ -182,11 +182,11 @@ def _figures(asked: _Asked, found: Coupon, rows: Rows, setup: Setup) -> str:
         asked.streams[asked.plot].write(outcome_png(outcome, f"{found.name}, {asked.measured.name}"))
     if asked.as_json:
         return _json(asked, found, name, outcome)
-    lines = [f"{asked.measured}: {len(sheet.line)} readings of a {found.name}"]
+    lines = [f"{printable(str(asked.measured))}: {len(sheet.line)} readings of a {found.name}"]
     lines += [f"  {estimate}" for estimate in outcome.estimates]
     lines += [f"  this {found.profile}: {line}" for line in outcome.before_after]
     lines += [f"  note: {note}" for note in (*asked.notes, *outcome.notes)]
-    return "\n".join([*lines, f"  written to {asked.out}"])
+    return "\n".join([*lines, f"  written to {printable(str(asked.out))}"])
 
 
 def _json(asked: _Asked, found: Coupon, name: str, outcome: Outcome) -> str:

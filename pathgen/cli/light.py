@@ -6,6 +6,7 @@ import json
 import math
 from pathlib import Path
 
+from pathgen.errors import printable
 from pathgen.optics import law
 from pathgen.optics.fit import Fit
 from pathgen.optics.viewing import seen
@@ -82,8 +83,8 @@ def law_lines(measured: Path, out: Path, fit: Fit, before: Material, notes: list
         for each in fit.laws
     ]
     lines = [
-        f"{measured}: {f['readings']} readings of {f['thicknesses']} thicknesses, {f['thinnest_mm']:g} to "
-        f"{f['thickest_mm']:g} mm",
+        f"{printable(str(measured))}: {f['readings']} readings of {f['thicknesses']} thicknesses, "
+        f"{f['thinnest_mm']:g} to {f['thickest_mm']:g} mm",
         f"  {chosen.name} law" + (f": {', '.join(figures)}" if figures else f" of {chosen.count} steps"),
         f"  lets {100 * ends[0]:.3g} to {100 * ends[1]:.3g} % through{error}; {100 * fit.rms:.1f} % RMS off",
         f"  laws weighed (corrected Akaike criterion over the best): {', '.join(others)}",
@@ -93,7 +94,7 @@ def law_lines(measured: Path, out: Path, fit: Fit, before: Material, notes: list
     lines += [f"  this spool: {line}" for line in before_after(fit, before)]
     lines += _outliers(fit)
     lines += [f"  note: {note}" for note in (*notes, *fit.notes)]
-    return "\n".join([*lines, f"  written to {out}"])
+    return "\n".join([*lines, f"  written to {printable(str(out))}"])
 
 
 def _outliers(fit: Fit) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from pathgen.cli.say import say
 from pathgen.settings import load_machine, load_material, machine_names, material_names, profile_text
 
 
@@ -15,14 +16,14 @@ def command(name: str | None) -> None:
     Save what is shown to a file of your own, change it, and give it to --machine or --material.
     """
     if name:
-        click.echo(profile_text(name), nl=False)
+        say(profile_text(name).removesuffix("\n"))
         return
-    click.echo("machines")
+    say("machines")
     for known in machine_names():
         machine = load_machine(known)
         x, y, z = (round(hi - lo) for lo, hi in (machine.volume.x, machine.volume.y, machine.volume.z))
-        click.echo(f"  {known:<15} {x} × {y} × {z} mm, bore {machine.hot_end.bore:g} mm. {machine.about}")
-    click.echo("materials")
+        say(f"  {known:<15} {x} × {y} × {z} mm, bore {machine.hot_end.bore:g} mm. {machine.about}")
+    say("materials")
     for known in material_names():
         material = load_material(known)
-        click.echo(f"  {known:<15} nozzle {material.temperature.nozzle:g} °C. {material.about}")
+        say(f"  {known:<15} nozzle {material.temperature.nozzle:g} °C. {material.about}")

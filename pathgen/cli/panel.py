@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import json
-import os
 from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
-from shutil import copyfileobj
-from tempfile import TemporaryDirectory
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import job_options
 from pathgen.cli.progress import progress_bar
-from pathgen.errors import PathgenError
+from pathgen.cli.say import say
+from pathgen.errors import PathgenError, printable
 from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
 from pathgen.sequence import program_layers
 from pathgen.settings import Entry, Job, job_from, load_panels
 from pathgen.summary import closing_lines
+from pathgen.within import settled
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 
@@ -69,28 +69,32 @@ def command(
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
-        streams = {path: files.enter_context(atomic_output(path)) for path in (out, *extras)}
-        solves = any(job.aim == "picture" for _, job in panels)
+        streams = files.enter_context(atomic_outputs((out, *extras)))
+        with progress_bar("time") if any(job.within for _, job in panels) else nullcontext() as trying:
+            chosen, traded = settled(panels, progress=trying)
+        solves = any(job.aim == "picture" for _, job in chosen)
         with progress_bar("picture") if solves else nullcontext() as solving:
-            platform = plan_several(panels, progress=solving)
+            platform = plan_several(chosen, progress=solving)
         recorder = _recorder(platform) if moves else None
         if recorder:
             files.enter_context(recorder)
         with progress_bar("layers") as progress:
-            result = write(platform, streams[out], progress, recorder)
+            result = write(platform, streams[out], progress, recorder, traded)
+        found = prove(platform, streams[out])
         if moves and recorder:
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
-            streams[summary].write(text.encode() + b"\n")
+            streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
         if thickness:
             streams[thickness].write(_npy(_only_map(platform)))
         if preview:
             streams[preview].write(_preview(result))
         if report:
             streams[report].write(_page(result, streams[out], panels[0][0], out.name))
-    for line in closing_lines(result.summary, str(out)):
-        click.echo(line)
+    for line in closing_lines(result.summary, printable(str(out))):
+        say(line)
+    say(f"  {checked_line(found)}")
 
 
 def _picture(entry: Entry, picture: Path | None) -> Path:
@@ -128,14 +132,9 @@ def _preview(result: Result) -> bytes:
     return preview(result)
 
 
-def _page(result: Result, program: IO[bytes], picture: Path, name: str) -> bytes:
-    """Make the page from a copy of the program: the file itself has no name yet, and is open for writing."""
+def _page(result: Result, program: BinaryIO, picture: Path, name: str) -> bytes:
+    """Make the page from the text that was written, before it has its name."""
     from pathgen.report.page import page
 
     program.flush()
-    with TemporaryDirectory() as folder, os.fdopen(os.dup(program.fileno()), "rb") as written:
-        path = Path(folder, "program")
-        written.seek(0)
-        with open(path, "wb") as copy:
-            copyfileobj(written, copy, 1 << 20)
-        return page(result, path, source=picture, name=name)
+    return page(result, Path(program.name), source=picture, name=name)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,10 @@ from typing import Any
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import record_options
+from pathgen.cli.say import say
+from pathgen.errors import printable
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
 from pathgen.settings.refuse import typed
@@ -49,8 +50,7 @@ def command(photo: Path, out: Path, stages: Path | None, width: float, machine: 
     refuse_same(out, [photo, *mask, *([stages] if stages else [])])
     if stages:
         refuse_same(stages, [photo, *mask])
-    with ExitStack() as files:
-        streams = {path: files.enter_context(atomic_output(path)) for path in (out, stages) if path}
+    with atomic_outputs(path for path in (out, stages) if path) as streams:
         made = prepare_file(photo, asked, keep=stages is not None)
         said = advice(made, width, bore)
         streams[out].write(_png(made.luminance))
@@ -59,11 +59,11 @@ def command(photo: Path, out: Path, stages: Path | None, width: float, machine: 
 
             streams[stages].write(stages_png(made.stages, f"{made.source}, step by step", said))
     rows, cols = made.luminance.shape
-    click.echo(f"{out}: {cols} × {rows} pixels of {made.source}'s {made.size[0]} × {made.size[1]}")
+    say(f"{printable(str(out))}: {cols} × {rows} pixels of {made.source}'s {made.size[0]} × {made.size[1]}")
     for line in said:
-        click.echo(f"  {line}")
+        say(f"  {line}")
     for note in made.notes:
-        click.echo(f"  note: {note}")
+        say(f"  note: {note}")
 
 
 def _png(luminance: np.ndarray) -> bytes:

@@ -8,13 +8,13 @@ from contextlib import contextmanager
 
 import click
 
-from pathgen.job import Progress
+from pathgen.writing import Progress
 
 
 @contextmanager
 def progress_bar(what: str) -> Iterator[Progress | None]:
     """Give a callback (done, total) that draws a bar; None where stderr is no terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     with click.progressbar(length=1000, label=what, file=sys.stderr, show_eta=True) as bar:

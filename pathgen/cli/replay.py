@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from contextlib import ExitStack
 from io import BytesIO
 from pathlib import Path
 
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_outputs, refuse_same
+from pathgen.cli.say import say
+from pathgen.errors import printable
 from pathgen.picture import load_thickness
 from pathgen.proof.compare import Comparison, Light, Replayed, compare, replay
 from pathgen.proof.header import Stated
@@ -90,8 +91,7 @@ def command(
     for path in named.values():
         others = [other for other in named.values() if other is not path]
         refuse_same(path, [program, *([against] if against else []), *profiles, *others])
-    with ExitStack() as files:
-        streams = {kind: files.enter_context(atomic_output(path)) for kind, path in named.items()}
+    with atomic_outputs(named.values()) as streams:
         wanted = load_thickness(against) if against else None
         found = replay(
             program,
@@ -102,9 +102,9 @@ def command(
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)
         said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
-        for kind, stream in streams.items():
-            stream.write(_content(kind, found, gap, ends, program.name))
-    click.echo(said)
+        for kind, path in named.items():
+            streams[path].write(_content(kind, found, gap, ends, program.name))
+    say(said)
 
 
 def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
@@ -137,17 +137,17 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     weight = f", {f['mass_g']:.0f} g" if f["mass_g"] is not None else ""
     laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
     lines = [
-        f"{program}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
+        f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
         f"{_stands(float(str(f['rotation_deg'])))}",
         f"  {laid} layers, {f['moves']:,} moves, about {clock(found.seconds)}, of {f['filament_m']:.1f} m of "
         f"filament{weight}",
         f"  the wall is {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm thick",
     ]
     if gap:
-        lines += [f"  against {against}:", *(f"    {line}" for line in _gap_lines(gap))]
+        lines += [f"  against {printable(str(against))}:", *(f"    {line}" for line in _gap_lines(gap))]
     if ends:
         lines.append(f"  ({ends:g} mm at the ends of every wall left out of thickness and light)")
-    return "\n".join([*lines, *(f"  note: {note}" for note in found.notes)])
+    return "\n".join([*lines, *(f"  note: {printable(note)}" for note in found.notes)])
 
 
 def _stands(rotation: float) -> str:

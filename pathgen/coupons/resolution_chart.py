@@ -118,7 +118,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         cells = 2 * max(20, round(patch.period / 2 / FINE))
         pixel = patch.period / cells
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
-            made = setup.job.pixel if patch.along == ALONG_U else setup.job.layer
+            made = setup.job.pixel if patch.along == ALONG_U else setup.layer
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = profile(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
@@ -181,6 +181,10 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     columns = (sheet[name][good] for name in ("kind", "along", "period", "mean", "swing"))
     read = [Patch(int(k), int(a), p, m, s) for k, a, p, m, s in zip(*columns, strict=True)]
     need(len(read), 6, "patches")
+    for patch, line in zip(read, sheet.line[good], strict=True):
+        if (patch.kind != EDGE and patch.period <= 0) or patch.swing >= patch.mean:
+            what = f"a patch with a period of {patch.period:g} mm, {patch.mean:g} ± {patch.swing:g} mm thick"
+            raise PathgenError(what, where=f"{sheet.where}, line {line}", allowed="as the sheet was written")
     modulations = (bright - dim) / (bright + dim)
     several = len({patch.mean for patch in read}) > 1
     found = _spread(read, modulations, setup, several, sheet.where)
@@ -192,6 +196,9 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     if several and estimates[1].low <= 0:
         kept = _spread(read, modulations, setup, False, sheet.where)
     grows = float(kept.values[2]) if len(kept.values) > 2 else 0.0
+    if not found.covariance[1, 1] > 0:
+        what = "the patches look alike whatever light spreads: they do not tell the spread"
+        raise PathgenError(what, where=sheet.where, hint="read them anew, the finest too")
     wide = _at(found, THIN)
     if (wide.high - wide.low) / 2 > KNOWN:
         what = f"a spread of {wide.low:.2f} to {wide.high:.2f} mm: modulations scatter by {found.scatter:.3f}"

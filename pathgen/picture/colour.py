@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
+from pathgen.errors import printable
 from pathgen.picture.decode import BLOCK, PLAIN, Coding, profile_of, set_aside, to_luminance
 from pathgen.picture.load import FORMATS, check_size, hushed, readable, refusal, upright
 from pathgen.picture.tone import decode_srgb
@@ -86,6 +87,8 @@ def load_colour(
         with hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
             check_size(image.height, image.width, str(file))
             return _read(image, file, factor or reduction(max(image.size), longest))
+    except MemoryError:
+        raise
     except Exception as error:  # a decoder raises whatever its parsing stumbles over
         raise refusal(error, file) from error
 
@@ -118,7 +121,7 @@ def _read(image: Image.Image, file: Path, factor: int) -> Colours:
     if alpha is not None:
         alpha = np.ascontiguousarray(upright(alpha, turn))
     size = image.size[::-1] if turn in (5, 6, 7, 8) else image.size
-    return Colours(rgb, alpha, size, file.name, tuple(notes), factor)
+    return Colours(rgb, alpha, size, printable(file.name), tuple(notes), factor)
 
 
 def _in_colour(image: Image.Image, plain: str, factor: int) -> tuple[Single, Single | None, list[str]]:

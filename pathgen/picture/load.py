@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
-from pathgen.errors import PathgenError
+from pathgen.errors import PathgenError, printable
 from pathgen.picture.decode import Coding, Luminance, to_luminance
 
 FORMATS = ("PNG", "JPEG", "WEBP", "TIFF")
@@ -82,9 +82,11 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
         with hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
             check_size(image.height, image.width, str(file))
             luminance, notes = _read(image)
+    except MemoryError:
+        raise
     except Exception as error:  # a decoder raises whatever its parsing stumbles over
         raise refusal(error, file) from error
-    return Picture(luminance, file.name, tuple(notes))
+    return Picture(luminance, printable(file.name), tuple(notes))
 
 
 def refusal(error: Exception, file: Path) -> PathgenError:
@@ -199,7 +201,9 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # numpy remarks on headers written by Python 2; they read well
-            mapped = np.lib.format.open_memmap(file, mode="r")
+            values = _stored(file)
+    except (PathgenError, MemoryError):
+        raise
     except Exception as error:  # the header is parsed text and may hold anything
         reason = " ".join(str(error).split())[:120]
         raise PathgenError(
@@ -208,7 +212,27 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
             allowed="an .npy file of real numbers, written whole",
             hint="write it with numpy.save",
         ) from error
-    return check_thickness(mapped, str(file))
+    return check_thickness(values, str(file))
+
+
+def _stored(file: Path) -> NDArray[Any]:
+    """Read an `.npy` file, whose header is judged first; nothing in it is ever run.
+
+    The file is read and not mapped into memory: one that another program cuts short meanwhile would end the
+    process with a bus error.
+    """
+    layout = np.lib.format
+    with file.open("rb") as stream:
+        version = layout.read_magic(stream)
+        if version not in ((1, 0), (2, 0)):  # the third is for names of columns
+            raise ValueError(f"version {version[0]}.{version[1]}")
+        read = layout.read_array_header_1_0 if version == (1, 0) else layout.read_array_header_2_0
+        shape, by_columns, dtype = read(stream)
+        _check_form(shape, dtype, str(file))
+        values = np.fromfile(stream, dtype, shape[0] * shape[1])
+    if len(values) < shape[0] * shape[1]:
+        raise ValueError(f"{len(values):,} of {shape[0] * shape[1]:,} values are there")
+    return values.reshape(shape[::-1]).T if by_columns else values.reshape(shape)
 
 
 def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.float64]:
@@ -237,14 +261,7 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
     >>> check_thickness(np.array([[1, 2], [2, 3]])).tolist()
     [[1.0, 2.0], [2.0, 3.0]]
     """
-    if values.ndim != 2:
-        raise PathgenError(f"array has {values.ndim} dimensions", where=where, allowed="2: rows and columns")
-    if values.dtype.kind not in "fiu":
-        raise PathgenError(
-            f"array holds {values.dtype}", where=where, allowed="real numbers, thickness in mm"
-        )
-    rows, cols = values.shape
-    check_size(rows, cols, where, "array")
+    _check_form(values.shape, values.dtype, where)
     low, high = float(np.min(values)), float(np.max(values))
     if not (np.isfinite(low) and np.isfinite(high)) or low < 0:
         bad = ~np.isfinite(values) | (values < 0)
@@ -257,6 +274,15 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
             hint="fill gaps before writing the array",
         )
     return np.array(values, dtype=np.float64, order="C")
+
+
+def _check_form(shape: tuple[int, ...], dtype: np.dtype[Any], where: str) -> None:
+    """Refuse an array that by its shape or type is no thickness map."""
+    if len(shape) != 2:
+        raise PathgenError(f"array has {len(shape)} dimensions", where=where, allowed="2: rows and columns")
+    if dtype.kind not in "fiu":
+        raise PathgenError(f"array holds {dtype}", where=where, allowed="real numbers, thickness in mm")
+    check_size(*shape, where, "array")
 
 
 def check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:

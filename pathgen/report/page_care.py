@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
-from typing import Any
 
-from pathgen.job import Result
+from pathgen.planned import Result
+from pathgen.proof.checklist import check_program
+from pathgen.proof.safety import DISCLAIMER, GUIDANCE, MARGIN, safety
 from pathgen.settings import Machine, Material
 
 TO_TICK = "to tick"
-LAMP_MARGIN = 20.0  # °C that a lit panel is kept under its glass transition (common practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,30 +51,12 @@ def before(
     Returns
     -------
     Before
-        Without items where none are said and this installation has no such list.
     """
-    module = _module("pathgen.proof.safety")
-    guidance = [] if module is None else [*module.GUIDANCE, module.REPLACES_NOTHING]
     if said is None:
-        said = _items(module, machine, material, program) if module else []
-    return Before([Item(*item) for item in said], guidance)
-
-
-def _items(module: Any, machine: Machine, material: Material, program: Path) -> list[tuple[str, str]]:
-    checks = _module("pathgen.proof.checklist")
-    checked = checks.check_program(program, machine, material) if checks else None
-    made = module.safety(machine, material, checked)
-    return [(p.text, p.state) for p in made.proved] + [(item.text, TO_TICK) for item in made.items]
-
-
-def _module(name: str) -> Any:
-    """Load a module that an installation may lack; what that module itself lacks is still an error."""
-    try:
-        return import_module(name)
-    except ModuleNotFoundError as error:
-        if error.name != name:
-            raise
-        return None
+        listed = safety(machine, material, check_program(program, machine, material))
+        said = [(item.text, item.state) for item in listed.proven]
+        said += [(item.text, TO_TICK) for item in listed.yours]
+    return Before([Item(*item) for item in said], [*GUIDANCE, DISCLAIMER])
 
 
 COOL = (
@@ -108,5 +89,5 @@ def after(result: Result) -> list[tuple[str, str]]:
         steps.append(("Props", planned.props.removal))
     if brim:
         steps.append(("Brim", BRIM.format(brim=brim)))
-    lamp = LAMP.format(warm=softens - LAMP_MARGIN, margin=LAMP_MARGIN)
+    lamp = LAMP.format(warm=softens - MARGIN, margin=MARGIN)
     return [*steps, ("Look", LOOK), ("Lamp", lamp), ("Keep", KEEP.format(softens=softens))]

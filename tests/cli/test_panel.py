@@ -206,5 +206,5 @@ def test_stopped_by_hand_leaves_nothing(photo, tmp_path):
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=60)
     assert process.returncode == 1
-    assert said.strip().splitlines() == ["error: stopped; nothing was written"]
+    assert said.strip().splitlines() == ["error: stopped; no file was left half written"]
     assert not list(out.iterdir())

@@ -239,17 +239,21 @@ def test_it_tells_what_was_made(made):
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
 
-def test_without_a_checklist_its_section_is_left_out(made, monkeypatch):
-    monkeypatch.setattr(page_care, "import_module", lambda name: __import__(f"{name}_of_nobody"))
-    with pytest.raises(ModuleNotFoundError):  # what lacks is named: it is not the checklist itself
-        page_care.before(made[0].planned.setup.machine, made[0].planned.setup.material, made[1])
-
-    def missing(name):
-        raise ModuleNotFoundError(name=name)
-
-    monkeypatch.setattr(page_care, "import_module", missing)
-    whole = page(made[0], made[1])
-    assert b"Before it runs" not in whole and b"After the print" in whole
+def test_the_checklist_is_that_of_the_text(made, folder):
+    result, program, _ = made
+    setup = result.planned.setup
+    listed = page_care.before(setup.machine, setup.material, program).items
+    assert any(item.open for item in listed)
+    assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
+    # A heater left on at the end, and the page of that text says so.
+    left_on = folder / "left_on.gcode"
+    heater = re.compile(r"^M104 S0.*\n", re.M)
+    text = program.read_text()
+    assert heater.search(text)
+    left_on.write_text(heater.sub("", text))
+    said = Reader(page(result, left_on).decode())
+    assert any("bad" in a.get("class", "") for a in said.all("span"))
+    assert "falls short" in "".join(said.text)
 
 
 def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):

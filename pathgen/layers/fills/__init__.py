@@ -1,7 +1,9 @@
 """Fills: functions from wall profiles to strokes, by name.
 
 A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages add theirs under the entry
-point group ``pathgen.fills``.
+point group ``pathgen.fills``. That is the only way in for code that is not pathgen's own, and it leads
+through what somebody installed: a job can name an installed fill, and nothing that stands in a job, a
+profile, a picture or a program is ever run.
 """
 
 from __future__ import annotations
@@ -52,7 +54,12 @@ def find_fill(name: str) -> Fill:
     if name in OWN:
         return OWN[name]
     for entry in entry_points(group="pathgen.fills", name=name):
-        fill: Fill = entry.load()
+        try:
+            fill: Fill = entry.load()
+        except Exception as error:  # importing runs the other package's code, which may stumble over anything
+            what = f"fill {name!r} cannot be loaded: {type(error).__name__}: {error}"
+            hint = f"it comes from {entry.value}: install that package again, or choose another fill"
+            raise PathgenError(what, where="fill", hint=hint) from error
         return fill
     known = fill_names()
     raise PathgenError(
