@@ -108,7 +108,7 @@ def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
     Examples
     --------
     >>> steps = shades((0.2, 0.6))
-    >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[5][1], steps[-1][1] == colours()[-1]
+    >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[12][1], steps[40][1] == steps[-1][1]
     (80, 0.0075, True, True)
     """
     (low, high), last = pitch, 255

@@ -34,7 +34,7 @@ AXE = Path(os.environ.get("AXE_CORE") or ROOT / "node_modules" / "axe-core" / "a
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
 CHECKS = [
     ("every set-point is within its limits", "holds"),
-    ("filament is fed only where the nozzle is hot", "fails"),
+    ("filament is fed only where the nozzle is hot", "falls short"),
     ("A working smoke alarm in the room.", "to tick"),
 ]
 
@@ -101,8 +101,8 @@ def test_it_opens_without_a_word_and_asks_for_nothing(opened, file):
 def test_the_policy_stops_what_would_leave_the_file(opened):
     blocked = opened.execute_async_script(
         "const done = arguments[0];"
-        "document.addEventListener('securitypolicyviolation',"
-        " (e) => done(e.effectiveDirective), {once: true});"
+        "const told = (event) => done(event.effectiveDirective);"
+        "document.addEventListener('securitypolicyviolation', told, {once: true});"
         "const image = new Image(); image.src = 'http://127.0.0.1:9/pixel.png';"
         "setTimeout(() => done('nothing'), 3000);"
     )
@@ -194,8 +194,8 @@ def test_no_rule_of_accessibility_is_broken(opened, width):
     opened.execute_script(AXE.read_text(encoding="utf-8"))
     found = opened.execute_async_script(
         "const done = arguments[1];"
-        "axe.run(document, {runOnly: arguments[0]})"
-        ".then((r) => done({broken: r.violations, passed: r.passes.length}));",
+        "const told = (r) => done({broken: r.violations, passed: r.passes.length});"
+        "axe.run(document, {runOnly: arguments[0]}).then(told);",
         RULES,
     )
     broken = [(v["id"], v["help"], [n["html"][:120] for n in v["nodes"]]) for v in found["broken"]]
@@ -216,20 +216,14 @@ def paper(opened, tmp_path):
 
 
 def test_on_paper_it_breaks_where_parts_end(paper):
-    heads = [
-        "The picture it will show",
-        "Layer by layer",
-        "Where the time goes",
-        "Before it runs",
-        "Settings",
-    ]
-    lines = [[line.strip() for line in leaf.splitlines() if line.strip()] for leaf in paper]
+    starts = ("Layer by layer", "Where the time goes", "Before it runs", "Settings")
+    heads = (*starts, "The picture it will show", "How it stands while it grows", "After the print")
+    lines = [[line.strip() for line in sheet.splitlines() if line.strip()] for sheet in paper]
     assert 4 <= len(lines) <= 8
-    firsts = [leaf[0] for leaf in lines]
-    assert set(heads[1:]) <= set(firsts)
-    for number, leaf in enumerate(lines):
-        assert len(leaf) > 3, f"page {number + 1} is all but empty"
-        assert leaf[-1] not in (*heads, "After the print", "How it stands while it grows", "By kind of move")
+    assert set(starts) <= {sheet[0] for sheet in lines}
+    for number, sheet in enumerate(lines, start=1):
+        assert len(sheet) > 3, f"sheet {number} is all but empty"
+        assert sheet[-1] not in (*heads, "By kind of move")
 
 
 def test_paper_has_no_levers_but_all_settings(paper):

@@ -239,6 +239,23 @@ def test_it_tells_what_was_made(made):
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
 
+def test_the_checklist_is_that_of_the_text(made, folder):
+    result, program, _ = made
+    setup = result.planned.setup
+    listed = page_care.before(setup.machine, setup.material, program).items
+    assert any(item.open for item in listed)
+    assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
+    # A heater left on at the end, and the page of that text says so.
+    left_on = folder / "left_on.gcode"
+    heater = re.compile(r"^M104 S0.*\n", re.M)
+    text = program.read_text()
+    assert heater.search(text)
+    left_on.write_text(heater.sub("", text))
+    said = Reader(page(result, left_on).decode())
+    assert any("bad" in a.get("class", "") for a in said.all("span"))
+    assert "falls short" in "".join(said.text)
+
+
 def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):
     program = folder / "several.gcode"
     thick, thin = np.full((60, 90), 2.4), np.full((50, 60), 1.2)
