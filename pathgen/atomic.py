@@ -150,7 +150,7 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
     parts: list[_Part] = []
     try:
         for path in paths:
-            with _undisturbed():
+            with _undisturbed():  # or a hidden file might be made that nobody knows of
                 parts.append(_begun(path, mode))
         yield {part.path: part.stream for part in parts}
         for part in parts:
@@ -180,7 +180,8 @@ class _Raw(FileIO):
     """An open file whose errors say which file it is: the system says it for those of opening only."""
 
     def __init__(self, number: int, part: Path) -> None:
-        super().__init__(number, "wb")
+        # Opened by its own name, so that what was written can be read again before it has its target's.
+        super().__init__(part, "wb", opener=lambda *_: number)
         self._part = part
 
     def write(self, data: Any) -> int:
@@ -252,7 +253,13 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
     if error.filename is not None and not named:
         return None
-    return _failure((culprit := (named or parts)[0]).path, error, culprit.name)
+    culprit = (named or parts)[0]
+    if isinstance(error, FileNotFoundError):
+        try:  # more than the hidden file may be gone
+            _target(culprit.path)
+        except PathgenError as told:
+            return told
+    return _failure(culprit.path, error, culprit.name)
 
 
 def _target(path: Path) -> tuple[Path, int | None]:

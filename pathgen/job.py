@@ -7,37 +7,18 @@ Panels are settled first (`plan`), then given their places, then written layer b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import BinaryIO
-
-import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.atomic import atomic_output, refuse_same
-from pathgen.gcode import ProgramWriter
-from pathgen.motion import (
-    Moves,
-    MovesRecorder,
-    Plan,
-    Tally,
-    banded,
-    lead_filament,
-    limit_feed,
-    plan_speeds,
-    tally,
-)
-from pathgen.planned import Part, Planned, Platform, Result
+from pathgen.planned import Planned, Platform, Result
 from pathgen.planning import plan, plan_several
-from pathgen.sequence import CLEAR, Laid, blocks, program_layers
 from pathgen.settings import Job, Machine, Material
 from pathgen.source import Source
-from pathgen.standing import Upright
-from pathgen.summary import Extents, Walls, first_facts, last_facts, summarise
+from pathgen.within import settled
+from pathgen.writing import Progress, prove, write
 
 __all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"]
-
-Progress = Callable[[int, int], None]
 
 
 def make(
@@ -107,102 +88,9 @@ def make_several(
         For anything refused; then there is no file.
     """
     refuse_same(out, [source for source, _ in panels if isinstance(source, str | Path)])
+    panels, traded = settled(panels, machine, material)
     platform = plan_several(panels, machine, material)
     with atomic_output(out) as stream:
-        return write(platform, stream, progress)
-
-
-def write(
-    planned: Planned | Platform,
-    stream: BinaryIO,
-    progress: Progress | None = None,
-    recorder: MovesRecorder | None = None,
-) -> Result:
-    """Write the program of what is planned.
-
-    Parameters
-    ----------
-    planned : Planned or Platform
-    stream : binary file
-        Seekable: facts known only at the end are filled into the header.
-    progress : callable, optional
-        Called with (layers done, layers in all).
-    recorder : MovesRecorder, optional
-        Is given every block of moves with its plan.
-
-    Returns
-    -------
-    Result
-    """
-    platform = _alone(planned) if isinstance(planned, Planned) else planned
-    setup, layers = platform.setup, program_layers(platform)
-    writer = ProgramWriter(stream, setup.machine, setup.material.fan)
-    writer.begin(
-        first_facts(platform),
-        _placeholders(platform),
-        layers.top,
-        layers.height,
-        nozzle=banded(setup, layers, "nozzle_temperature"),
-        fan=banded(setup, layers, "fan"),
-    )
-    sums, extents, owed, done = Tally(), Extents(), 0.0, 0
-    total = sum(len(p.layers) for p in platform.panels)
-    walls = [Walls(p.panel, p.bend) for p in platform.panels]
-    parts = [Part(p, np.zeros((len(p.layers), p.panel.thickness.shape[1]), np.int8)) for p in platform.panels]
-    for block in blocks(platform):
-        moves = block.moves
-        feed = limit_feed(moves, setup.machine)
-        speeds = plan_speeds(moves, setup.machine, feed)
-        if setup.job.lead == "on":
-            moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
-        sums += tally(moves, speeds, feed)
-        extents.take(moves)
-        writer.write(moves, feed)
-        if recorder:
-            recorder.take(moves, feed, speeds)
-        for laid in block.laid:
-            walls[laid.number].take(laid.strokes)
-            _keep(parts[laid.number], laid)
-        done += block.layers
-        if progress:
-            progress(done, total)
-    summary = summarise(platform, sums, extents, walls, writer.lines)
-    writer.finish(last_facts(summary))
-    return Result(platform, sums, summary, parts)
-
-
-def _alone(planned: Planned) -> Platform:
-    """Set a panel that was planned with its place on a platform of its own."""
-    box = Upright(planned.setup, planned.panel, planned.layers, planned.source, [], planned.props)
-    return Platform((planned,), box.line, planned.placement)
-
-
-def _keep(part: Part, laid: Laid) -> None:
-    """Keep of a block what a preview shows of its panel."""
-    part.counts[laid.first : laid.last] = laid.strokes.counts
-    total = len(part.planned.layers)
-    for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
-        if laid.first <= layer < laid.last:
-            part.samples[layer] = laid.strokes.only(layer)
-
-
-def _led(
-    moves: Moves, feed: NDArray[np.float64], speeds: Plan, machine: Machine, owed: float
-) -> tuple[Moves, NDArray[np.float64], Plan, float]:
-    """Have filament lead its lag in a block, and plan anew: the lead may ask more of drive and hot end."""
-    moves, owed = lead_filament(moves, speeds, machine, owed)
-    feed = np.minimum(feed, limit_feed(moves, machine))
-    return moves, feed, plan_speeds(moves, machine, feed), owed
-
-
-def _placeholders(platform: Platform) -> dict[str, float]:
-    """Give what start and finish blocks leave open: temperatures, and where the head rests at the end."""
-    job, volume = platform.setup.job, platform.setup.machine.volume
-    assert job.nozzle_temperature is not None and job.platform_temperature is not None, "settle fills them in"
-    return {
-        "nozzle": job.nozzle_temperature,
-        "platform": job.platform_temperature,
-        "park_x": volume.x[0],
-        "park_y": volume.y[1],
-        "clear_z": min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1]),
-    }
+        result = write(platform, stream, progress, notes=traded)
+        prove(platform, stream)
+        return result

@@ -8,10 +8,13 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from pathgen import optics
 from pathgen.errors import PathgenError
 from pathgen.layers import Layers, cut
+from pathgen.layers.adaptive import Heights, Terms, adaptive
 from pathgen.layers.cradle import SLENDER, CradlePlan
 from pathgen.layers.props import Props, bent_props, plan_props
 from pathgen.layers.wedges import WedgePlan
@@ -19,6 +22,7 @@ from pathgen.motion import fastest_feed
 from pathgen.motion.opening import START_LINE
 from pathgen.panel import check_bend
 from pathgen.panel.steadiness import Steadiness
+from pathgen.picture import lightness
 from pathgen.planned import Planned, Platform, bead_plan, bend_of, wedge_sites
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
@@ -29,6 +33,8 @@ from pathgen.standing import LINE_ROOM, START_GAP, Upright, Wall, fits_at_all, l
 from pathgen.trial import best_direction
 
 Progress = Callable[[int, int], None]
+
+HIGHEST_OF_BORE = 0.75  # of layers that choose their height; common practice
 
 # What panels on one platform have in common: they share layers, heat, and the head.
 SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature", "band",
@@ -63,6 +69,7 @@ def plan_several(
     for source, job in panels:
         upright = _upright(source, job, machine, material, progress)
         uprights += [upright] * upright.setup.job.copies
+    _one_stack(uprights)
     job = uprights[0].setup.job
     places = stand(uprights, job.spacing, job.build == "in-turn" and len(uprights) > 1)
     planned = tuple(
@@ -102,6 +109,7 @@ def plan_placed(
     """
     _agree([job for _, job, _ in panels])
     uprights = [_upright(source, job, machine, material, None) for source, job, _ in panels]
+    _one_stack(uprights)
     machine = uprights[0].setup.machine
     placements, areas = [], []
     for upright, (_, _, spot) in zip(uprights, panels, strict=True):
@@ -175,6 +183,16 @@ def _agree(jobs: Sequence[Job]) -> None:
                 raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
 
 
+def _one_stack(uprights: Sequence[Upright]) -> None:
+    """Refuse panels whose layers have heights of their own: on one platform they share them."""
+    first = uprights[0].layers.top
+    if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in uprights):
+        return
+    if any(p.setup.job.layer == "auto" for p in uprights):
+        hint = "give layer a height, or make each picture a program"
+        raise PathgenError("layer is auto for different pictures", where="layer", allowed="one", hint=hint)
+
+
 def _upright(
     source: Source,
     job: Job,
@@ -204,8 +222,35 @@ def _raised(given: Given, setup: Setup, progress: Progress | None) -> Upright:
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
-    layers = cut(panel, setup.job.layer, setup.job.first_layer)
+    layers = cut(panel, setup.layer, setup.job.first_layer)
+    if setup.job.layer == "auto":
+        chosen = adaptive(panel, _seen(panel.thickness, setup), _terms(setup))
+        layers = chosen.layers
+        notes.append(str(chosen))
     return Upright(setup, panel, layers, given.name, notes, _props(layers, setup))
+
+
+def heights_of(planned: Planned, likes: Sequence[float]) -> Heights:
+    """Prepare a panel's choice of layer heights."""
+    setup = planned.setup
+    return Heights(planned.panel, _seen(planned.panel.thickness, setup), _terms(setup), likes)
+
+
+def _seen(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:
+    """Lightness that a wall is seen with; 0 where there is none."""
+    law = optics.law(setup.material.light)
+    light = optics.backlit(thickness, law, setup.job.thinnest)
+    return lightness(np.where(thickness > 0, np.minimum(light, 1.0), 0.0))
+
+
+def _terms(setup: Setup) -> Terms:
+    """Gather what layers of several heights are chosen by."""
+    hot_end, job = setup.machine.hot_end, setup.job
+    assert job.pitch_min is not None, "settle fills it in"
+    # A bead narrower than π/4 of its height would stand taller than it is wide.
+    highest = min(HIGHEST_OF_BORE * hot_end.bore, 4 / np.pi * job.pitch_min)
+    step = 1 / setup.machine.axes.z.steps_per_mm
+    return Terms(setup.layer, job.first_layer, highest, step, setup.pitch, setup.feed, hot_end.melt_rate)
 
 
 def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None) -> tuple[Upright, str]:

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from pathgen import optics
 from pathgen.layers import Strokes
-from pathgen.motion import DEPOSITS, Kind, Moves, Tally, mass
+from pathgen.motion import DEPOSITS, Clock, Kind, Moves, Tally, mass
 from pathgen.optics.viewing import seen
 from pathgen.panel import Bend, Panel
 from pathgen.panel.view import TURNS
 from pathgen.planned import Planned, Platform, Summary
-from pathgen.settings import digest
+from pathgen.settings import Machine, digest
 from pathgen.settings.job import Band
 
 
@@ -87,7 +87,7 @@ def _grown(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float
 
 
 def summarise(
-    platform: Platform, sums: Tally, extents: Extents, walls: Sequence[Walls], lines: int
+    platform: Platform, sums: Tally, time: Clock, extents: Extents, walls: Sequence[Walls], lines: int
 ) -> Summary:
     """Gather what is known of a print that has been planned to its end.
 
@@ -95,6 +95,7 @@ def summarise(
     ----------
     platform : Platform
     sums : Tally
+    time : Clock
     extents : Extents
     walls : sequence of Walls
         One for each panel.
@@ -104,19 +105,16 @@ def summarise(
     Returns
     -------
     dict
-        Flat; a key's last part is its unit. Times include warming up and homing as the profile allows for
-        them. Of several panels sizes are those of the largest, counts are of all; what differs stands once
-        more under `panel_1_…`, `panel_2_…`.
+        Flat; a key's last part is its unit. `time_s` is the sum of the five times after it. Of several panels
+        sizes are those of the largest, counts are of all; what differs stands once more under `panel_1_…`,
+        `panel_2_…`.
     """
     setup, machine, material = platform.setup, platform.setup.machine, platform.setup.material
     panels, tallest = platform.panels, platform.tallest
     filament = float(sums.filament.sum())
     weight = mass(filament, machine.hot_end.section, material.density)
-    moving = float(sums.time.sum())
-    before = machine.heaters.warm_up + machine.heaters.homing
     layers = sum(each.layers for each in walls)
     strokes = sum(each.strokes for each in walls)
-    travel = float(sums.time[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]].sum())
     facts: Summary = {
         "picture": panels[0].source,
         "machine": machine.name,
@@ -129,11 +127,11 @@ def summarise(
         "standing_height_mm": round(float(tallest.layers.top[-1]), 3),
         "thickest_mm": round(max(float(p.panel.thickness.max()) for p in panels), 3),
         "layers": len(tallest.layers),
-        "layer_mm": setup.job.layer,
+        "layer_mm": setup.layer,
+        **_layer_facts(tallest),
         "moves": lines,
-        "time_s": round(moving + before),
-        "moving_time_s": round(moving, 1),
-        "dry_time_s": round(travel, 1),
+        **time.facts(),
+        "dry_time_s": round(time.dry, 1),
         "filament_m": round(filament / 1000, 4),
         "mass_g": round(weight, 2),
         "price": round(weight / 1000 * material.price, 2),
@@ -160,8 +158,17 @@ def summarise(
         for axis, (low, high) in zip("xyz", box, strict=True):
             facts[f"{which}_{axis}_min_mm"], facts[f"{which}_{axis}_max_mm"] = round(low, 3), round(high, 3)
     told = dict.fromkeys(note for planned in panels for note in planned.notes)
-    facts["notes"] = [*told, *_own_notes(sums, lines)]
+    facts["notes"] = [*told, *_own_notes(sums, time, machine, lines)]
     return facts
+
+
+def _layer_facts(planned: Planned) -> Summary:
+    """Give the least and greatest height of the layers over the first."""
+    heights = planned.layers.height[1:] if len(planned.layers) > 1 else planned.layers.height
+    return {
+        "layer_least_mm": round(float(heights.min()), 4),
+        "layer_most_mm": round(float(heights.max()), 4),
+    }
 
 
 def _seen(planned: Planned) -> tuple[float, float]:
@@ -225,11 +232,17 @@ def _own_facts(planned: Planned) -> Summary:
     return facts
 
 
-def _own_notes(sums: Tally, lines: int) -> list[str]:
-    if sums.slowed <= 0.01 * max(lines, 1):
-        return []
-    share = 100 * sums.slowed / lines
-    return [f"{share:.0f} % of the moves are slower than asked: the axes or the hot end cannot do more"]
+def _own_notes(sums: Tally, time: Clock, machine: Machine, lines: int) -> list[str]:
+    notes = []
+    if sums.slowed > 0.01 * max(lines, 1):
+        share = 100 * sums.slowed / lines
+        notes.append(
+            f"{share:.0f} % of the moves are slower than asked: the axes or the hot end cannot do more"
+        )
+    if time.starving > 0.01 * time.moving:
+        rate = f"{machine.name} takes {machine.blocks_per_second:g} lines a second"
+        notes.append(f"{clock(time.starving)} of waiting for program lines: {rate}")
+    return notes
 
 
 def first_facts(platform: Platform) -> list[tuple[str, str]]:

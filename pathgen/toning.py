@@ -75,7 +75,7 @@ def thickness_of(
         job.thinnest,
         job.thickest,
         # A map whose rows are the layers is sampled at their middles, which smears nothing.
-        layer=job.layer if job.layer > job.pixel else 0.0,
+        layer=setup.layer if setup.layer > job.pixel else 0.0,
         bore=setup.machine.hot_end.bore,
         spread=(light.spread, light.spread_growth),
         room=(0.0, job.aim_room),
@@ -106,7 +106,7 @@ def grained(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     job, hot_end = setup.job, setup.machine.hot_end
     # Behind the nozzle pressure evens out what is fed within the lag.
     length = max(setup.feed * hot_end.lag, job.pixel)
-    step = least_step(setup.machine, job.layer, length, setup.solidity).thickness
+    step = least_step(setup.machine, setup.layer, length, setup.solidity).thickness
     material = setup.material
     seen = notice(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
     said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"

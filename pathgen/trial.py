@@ -5,14 +5,37 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from pathgen.layers import BeadPlan, Layers, Strokes, find_fill
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen import optics
+from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, find_fill
 from pathgen.layers.fills import DIRECTIONS
-from pathgen.motion import Heights, Kind, Moves, assemble, plan_speeds
+from pathgen.motion import (
+    Heights,
+    Kind,
+    Moves,
+    assemble,
+    banded,
+    lead_filament,
+    moves_as_left,
+    plan_speeds,
+    shorter,
+)
+from pathgen.optics.smear import smear
+from pathgen.picture import lightness
+from pathgen.planned import Planned
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
+from pathgen.proof.replay import deposit
 from pathgen.route import Placement, order_strokes
 from pathgen.settings import Setup
 
+Floats = NDArray[np.float64]
+
+PACED = 8  # layers that a pace is judged by
+ENDS = 2.0  # mm at a wall's ends that do not count for it
+BETWEEN_LAYERS = 0.15  # s for the lift and the way to the next layer
 LAYERS = 3  # judged for a choice: alike enough within one picture that more would not change it
 AS_GOOD = 0.002  # shares of the section nearer than this are as good as each other; then time decides
 
@@ -108,6 +131,77 @@ def printing_times(
             moves = _laid(strokes, number, layers, Placement(rotation, 0.0, 0.0), setup)
             times[rotation] += float(plan_speeds(moves, setup.machine).time.sum())
     return {rotation: time * len(layers) / len(numbers) for rotation, time in times.items()}
+
+
+class PacedWalls:
+    """A few layers of a panel's walls, planned once, that can be driven at any feed.
+
+    Parameters
+    ----------
+    planned : Planned
+    sample : int
+        How many layers.
+    """
+
+    def __init__(self, planned: Planned, sample: int = PACED) -> None:
+        self._planned, layers, bend = planned, planned.layers, planned.bend
+        put, panel = planned.placement, planned.panel
+        self._frame = Frame(put.rotation, put.x0, put.y0, panel.width, panel.pixel, layers.top, bend)
+        self._layers: list[tuple[int, Moves, Floats]] = []
+        for number in sample_layers(sample, len(layers)):
+            profiles = layers.profiles(number, number + 1)
+            strokes = find_fill(planned.setup.job.fill)(profiles, planned.beads)
+            strokes = strokes if bend is None else bend_strokes(strokes, bend)
+            strokes, _ = order_strokes(strokes, (0.0, 0.0))
+            moves = _laid(strokes, number, layers, put, planned.setup)
+            self._layers.append((number, moves, profiles.thickness[0]))
+
+    def seconds(self, feed: float) -> float:
+        """Time of all layers with the walls at a feed, mm/s."""
+        machine, count = self._planned.setup.machine, len(self._planned.layers)
+        times = [float(plan_speeds(self._at(m, feed), machine).time.sum()) for _, m, _ in self._layers]
+        return (sum(times) / len(times) + BETWEEN_LAYERS) * count
+
+    def error(self, feed: float) -> float:
+        """Lightness RMS between walls as lag and bore lay them down at a feed, and as they are to be."""
+        setup, squares, count = self._planned.setup, 0.0, 0
+        law, pixel = optics.law(setup.material.light), self._frame.pixel
+        aside = max(1, round(ENDS / pixel))
+        for number, moves, wanted in self._layers:
+            made = self._laid_down(self._at(moves, feed), number)
+            wall = wanted > 0
+            wall[:aside] = wall[-aside:] = False
+            made, wanted = (
+                lightness(optics.backlit(t[wall], law, setup.job.thinnest).clip(max=1.0))
+                for t in (made, wanted)
+            )
+            squares += float(np.sum((made - wanted) ** 2))
+            count += int(np.count_nonzero(wall))
+        return float(np.sqrt(squares / max(count, 1)))
+
+    def _at(self, moves: Moves, feed: float) -> Moves:
+        """Drive walls, turns and links at another feed."""
+        slow = np.isin(moves.kind, (Kind.WALL, Kind.TURN, Kind.LINK))
+        return replace(moves, feed=np.where(slow, moves.feed * (feed / self._planned.setup.feed), moves.feed))
+
+    def _laid_down(self, moves: Moves, number: int) -> Floats:
+        """Thickness that leaves the nozzle on each column of a layer, mm."""
+        setup, hot_end = self._planned.setup, self._planned.setup.machine.hot_end
+        plan = plan_speeds(moves, setup.machine)
+        if hot_end.lag:
+            if setup.job.lead == "on":
+                moves, _ = lead_filament(moves, plan, setup.machine)
+            moves = shorter(moves, self._frame.pixel)
+            moves = moves_as_left(moves, plan_speeds(moves, setup.machine), setup.machine)
+        diameter = hot_end.filament_diameter * hot_end.filament_factor**0.5
+        solidity = float(banded(setup, self._heights, "solidity")[number])
+        laid = deposit(moves, self._frame, solidity=solidity, filament_diameter=diameter)
+        row = laid.thickness[len(self._planned.layers) - 1 - number]
+        return np.asarray(smear(row[None], hot_end.bore, self._frame.pixel)[0], np.float64)
+
+    @property
+    def _heights(self) -> Heights:
+        return Heights(self._planned.layers.top, self._planned.layers.height)
 
 
 def _laid(strokes: Strokes, number: int, layers: Layers, placement: Placement, setup: Setup) -> Moves:

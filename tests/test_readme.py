@@ -36,6 +36,14 @@ def test_options_in_the_readme_exist():
     known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
     known |= {
         "--seen",
+        "--workers",
+        "--columns",
+        "--cluster",
+        "--figure",
+        "--report",
+        "--photo",
+        "--corners",
+        "--blank",
         "--stages",
         "--material",
         "--plot",

@@ -21,8 +21,10 @@ COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine's program.",
     "picture": "Prepare a photograph for a panel, and say what the panel will lose of it.",
     "replay": "Lay down a written program and say what it will show.",
+    "check": "Prove from a written program's text that nothing of it is unsafe.",
     "coupon": "List the calibration prints, or make one with its reading sheet.",
     "fit": "Turn a coupon's readings into a machine's or a material's figures.",
+    "study": "Make many panels' figures as one table that can be repeated.",
     "machines": "List the machine and material profiles, or show one.",
 }
 

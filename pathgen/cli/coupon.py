@@ -18,6 +18,7 @@ from pathgen.coupons.make import LaidOut, lay_out
 from pathgen.errors import PathgenError, printable
 from pathgen.settings import Job, job_from
 from pathgen.summary import clock, closing_lines
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 TAKEN = (
@@ -64,6 +65,7 @@ def command(
     with atomic_outputs(targets) as streams:
         with progress_bar("layers") as progress:
             result = laid.write(streams[out], progress)
+        found = prove(laid.platform, streams[out])
         streams[sheet].write(laid.sheet.encode())
         from pathgen.report.specimen import specimen_png  # loads matplotlib
 
@@ -73,6 +75,7 @@ def command(
             streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
     for line in closing_lines(result.summary, printable(str(out))):
         say(line)
+    say(f"  {checked_line(found)}")
     named, drawn = printable(str(sheet)), printable(str(drawing))
     say(f"{named}: {len(laid.specimen.steps)} steps to read; {drawn}: which is which")
     for sentence in laid.coupon.how:

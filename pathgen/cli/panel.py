@@ -6,7 +6,7 @@ import json
 from contextlib import ExitStack, nullcontext
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import click
 import numpy as np
@@ -21,6 +21,8 @@ from pathgen.motion import MovesRecorder
 from pathgen.sequence import program_layers
 from pathgen.settings import Entry, Job, job_from, load_panels
 from pathgen.summary import closing_lines
+from pathgen.within import settled
+from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 
@@ -38,6 +40,7 @@ FILE = click.Path(path_type=Path)
 @click.option(
     "--thickness", type=FILE, help="Write the panel's thickness map in mm as .npy, row 0 at the top."
 )
+@click.option("--report", type=FILE, help="Write a page (HTML) that tells all, from the program's text.")
 @click.option("--moves", type=FILE, help="Write the whole toolpath as named columns, .npz (see the README).")
 @job_options
 def command(
@@ -47,6 +50,7 @@ def command(
     summary: Path | None,
     preview: Path | None,
     thickness: Path | None,
+    report: Path | None,
     moves: Path | None,
     **options: Any,
 ) -> None:
@@ -60,20 +64,23 @@ def command(
     panels = [(_picture(entry, picture), job_from(options, "command line", entry.job)) for entry in entries]
     if picture and all(entry.picture for entry in entries):
         raise PathgenError(f"PICTURE is {picture}, but every panel of the job names its own", where="panel")
-    extras = [path for path in (summary, preview, thickness, moves) if path]
+    extras = [path for path in (summary, preview, thickness, report, moves) if path]
     inputs = [path for path in (*(source for source, _ in panels), job_file) if path]
     for path in (out, *extras):
         refuse_same(path, [*inputs, *(p for p in (out, *extras) if p is not path)])
     with ExitStack() as files:
         streams = files.enter_context(atomic_outputs((out, *extras)))
-        solves = any(job.aim == "picture" for _, job in panels)
+        with progress_bar("time") if any(job.within for _, job in panels) else nullcontext() as trying:
+            chosen, traded = settled(panels, progress=trying)
+        solves = any(job.aim == "picture" for _, job in chosen)
         with progress_bar("picture") if solves else nullcontext() as solving:
-            platform = plan_several(panels, progress=solving)
+            platform = plan_several(chosen, progress=solving)
         recorder = _recorder(platform) if moves else None
         if recorder:
             files.enter_context(recorder)
         with progress_bar("layers") as progress:
-            result = write(platform, streams[out], progress, recorder)
+            result = write(platform, streams[out], progress, recorder, traded)
+        found = prove(platform, streams[out])
         if moves and recorder:
             recorder.finish(streams[moves], str(result.summary["digest"]))
         if summary:
@@ -83,8 +90,11 @@ def command(
             streams[thickness].write(_npy(_only_map(platform)))
         if preview:
             streams[preview].write(_preview(result))
+        if report:
+            streams[report].write(_page(result, streams[out], panels[0][0], out.name))
     for line in closing_lines(result.summary, printable(str(out))):
         say(line)
+    say(f"  {checked_line(found)}")
 
 
 def _picture(entry: Entry, picture: Path | None) -> Path:
@@ -120,3 +130,11 @@ def _preview(result: Result) -> bytes:
     from pathgen.report import preview
 
     return preview(result)
+
+
+def _page(result: Result, program: BinaryIO, picture: Path, name: str) -> bytes:
+    """Make the page from the text that was written, before it has its name."""
+    from pathgen.report.page import page
+
+    program.flush()
+    return page(result, Path(program.name), source=picture, name=name)

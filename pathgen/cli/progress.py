@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 import click
 
-from pathgen.job import Progress
+from pathgen.writing import Progress
 
 
 @contextmanager

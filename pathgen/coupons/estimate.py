@@ -149,7 +149,7 @@ def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float
     -----
     A judgement is taken as P(yes) = Φ((θ − x)/σ), the threshold model of psychophysics (D. Finney, Probit
     Analysis, 1947; from memory). θ's interval is that of its profile likelihood; σ, about which a few
-    judgements say little, is no less than half of the ladder's step.
+    judgements say little, is taken to be between half of the ladder's step and twice of it.
 
     Examples
     --------
@@ -173,7 +173,7 @@ def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float
     # Of an even ladder, the middle between two steps is a candidate.
     count = min(round((span + 4 * step) / step) * FINE, GRID) + 1
     theta = np.linspace(steps[0] - 2 * step, steps[-1] + 2 * step, count)
-    sigma = np.geomspace(step / 2, max(span, step), 25)
+    sigma = np.geomspace(step / 2, 2 * step, 25)
     z = (theta[:, None, None] - at) / sigma[:, None]
     likely = np.where(yes, log_ndtr(z), log_ndtr(-z)).sum(axis=2).max(axis=1)
     best = likely.max()

@@ -37,6 +37,8 @@ def plain_job(base: Job, **changes: object) -> Job:
             "nozzle_temperature", "platform_temperature", "axis", "pitch", "pitch_min", "pitch_max",
         )
     }  # fmt: skip
+    if base.layer == "auto":  # a coupon's layers are even
+        kept["layer"] = base.layer_like
     return Job(**{**kept, "rim_width": 0.0, "wedges": "auto", **changes})  # type: ignore[arg-type]
 
 

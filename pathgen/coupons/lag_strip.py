@@ -40,8 +40,8 @@ KNOWN = 0.5  # half width of the interval, over the lag, above which readings sa
 
 def feeds(setup: Setup) -> tuple[float, ...]:
     """Give the bands' feeds, mm/s: no more than the machine's axes and hot end can do."""
-    machine, job = setup.machine, setup.job
-    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.bore * job.layer)
+    machine = setup.machine
+    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.bore * setup.layer)
     most = min(machine.axes.x.feed, machine.axes.y.feed, 0.9 * melts)
     return tuple(min(feed, most * feed / FEEDS[-1]) for feed in FEEDS)
 

@@ -9,10 +9,10 @@ from pathgen.coupons import coupon
 from pathgen.coupons.forms import plain_job
 from pathgen.coupons.sheet import sheet_text
 from pathgen.coupons.specimen import Coupon, Specimen
-from pathgen.job import Progress, write
 from pathgen.planned import Platform, Result
 from pathgen.planning import plan_placed, plan_several
 from pathgen.settings import Job, Machine, Material, Setup, settle
+from pathgen.writing import Progress, write
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,7 +80,7 @@ def feeds(setup: Setup) -> list[float]:
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
     assert setup.job.pitch_max is not None, "settle fills it in"
-    melts = setup.machine.hot_end.melt_rate / (setup.solidity * setup.job.pitch_max * setup.job.layer)
+    melts = setup.machine.hot_end.melt_rate / (setup.solidity * setup.job.pitch_max * setup.layer)
     fastest = min(FEEDS[-1], slower_axis(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < LEAST:

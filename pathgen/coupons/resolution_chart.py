@@ -118,28 +118,28 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         cells = 2 * max(20, round(patch.period / 2 / FINE))
         pixel = patch.period / cells
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
-            made = setup.job.pixel if patch.along == ALONG_U else setup.job.layer
+            made = setup.job.pixel if patch.along == ALONG_U else setup.layer
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = profile(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
             wall = np.asarray(smear(np.tile(wall, 3)[None], bore, pixel)[0, cells : 2 * cells], np.float64)
-        line = _spread_out(through.transmittance(wall), spread[0] + spread[1] * wall, patch.period)
-        bright, dim = float(line[[0, -1]].mean()), float(line[cells // 2 - 1 : cells // 2 + 1].mean())
+        width = spread[0] + spread[1] * wall
+        ends = (0.0, patch.period / 2)
+        bright, dim = (_arriving(at, through.transmittance(wall), width, patch.period) for at in ends)
     return float((bright - dim) / (bright + dim))
 
 
-def _spread_out(light: Floats, width: Floats, period: float) -> Floats:
-    """Spread each cell's light of an endless wave by a Gaussian of its own width, mm."""
+def _arriving(at: float, light: Floats, width: Floats, period: float) -> float:
+    """Light at a place of an endless wave, each cell's being spread by a Gaussian of its own width."""
     from scipy.special import ndtr
 
     cells = len(light)
     pixel = period / cells
     reach = math.ceil(5 * float(width.max()) / period) + 1
-    middle = (np.arange(cells) + 0.5) * pixel
-    edges = np.arange(-reach * cells, (reach + 1) * cells + 1) * pixel
-    below = ndtr((edges[:, None] - middle) / np.maximum(width, 1e-6))
-    share = np.diff(below, axis=0).reshape(2 * reach + 1, cells, cells).sum(axis=0)
-    return np.asarray(share @ light)
+    middle = (np.arange(cells) + 0.5) * pixel + period * np.arange(-reach, reach + 1)[:, None]
+    scale = np.maximum(width, 1e-6)
+    share = ndtr((at + pixel - middle) / scale) - ndtr((at - pixel - middle) / scale)  # of two cells' width
+    return float(share.sum(axis=0) @ light) / 2
 
 
 def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]:

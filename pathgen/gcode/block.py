@@ -65,15 +65,27 @@ class Grammar:
     axis : bool
         The filament letter is a linear axis of an RS-274/NGC controller: it follows G90 and G91, and G28
         sends it home with the others.
+    lenient : bool
+        Take codes that nobody declared as if the dialect owned them: whoever reads so has to name them.
     """
 
     filament: str
     letters: frozenset[str]
     own: frozenset[str]
     axis: bool
+    lenient: bool = False
+
+    @property
+    def beyond(self) -> bool:
+        """Tell whether filament has a letter of its own: such controllers also take a line of F alone."""
+        return self.filament not in RS274_LETTERS
+
+    def owns(self, code: str) -> bool:
+        """Tell whether a code is one beyond what is followed here."""
+        return code in self.own or self.lenient and code not in _GROUP_OF
 
     @classmethod
-    def of(cls, dialect: Dialect) -> Grammar:
+    def of(cls, dialect: Dialect, lenient: bool = False) -> Grammar:
         """Take the grammar from a dialect.
 
         Raises
@@ -93,6 +105,7 @@ class Grammar:
             letters=frozenset(RS274_LETTERS) | letters,
             own=frozenset(word for word in dialect.own_words if len(word) > 1),
             axis=dialect.extruder in LINEAR_AXES,
+            lenient=lenient,
         )
 
 
@@ -135,6 +148,10 @@ def refusal(number: int, line: bytes, why: str, *, allowed: str = "", hint: str 
     return PathgenError(f"{why} in {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
 
 
+_MAY_BE_BARE = re.compile(r"\s*(?:G0*28|M\d+)(?![\d.])", re.IGNORECASE)
+_BARE_LETTER = re.compile(r"[A-Za-z](?=\s*(?:[A-Za-z]|$))")
+
+
 def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     r"""Take one line apart.
 
@@ -175,6 +192,9 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
         if place == 0:
             slashed, percent = code.startswith("/"), code == "%" and len(parts) == 1
             code = "" if percent else _after_line_number(code.removeprefix("/"), body, number)
+        if grammar.lenient and grammar.beyond and _MAY_BE_BARE.match(code):
+            # Common in the trade's programs: G28 X Y, and M84 X; RS-274 wants a number (NISTIR 6556, 3.3.2).
+            code = _BARE_LETTER.sub(r"\g<0>0", code)
         words += _words(code, body, number, grammar)
     codes, values = _settle(words, body, number, grammar)
     text = " ".join(b" ".join(parts).decode("ascii").split())
@@ -284,7 +304,8 @@ def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) ->
     """Spell a G or M word without leading zeros and refuse those that are not followed."""
     value = float(text)
     code = f"{letter}{value:g}"
-    known = code in grammar.own or (code in _GROUP_OF and code not in FILAMENT_CODES)
+    known = grammar.owns(code) or (code in _GROUP_OF and code not in FILAMENT_CODES)
+    known |= grammar.lenient and not grammar.axis  # M82 and M83
     if text[0] in "+-" or not known or float(code[1:]) != value:
         raise refusal(
             number,

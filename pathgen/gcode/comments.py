@@ -63,7 +63,11 @@ def comment(text: str, style: str) -> str:
 
 
 def write_header(
-    stream: BinaryIO, facts: Iterable[tuple[str, str]], late: Sequence[str], style: str
+    stream: BinaryIO,
+    facts: Iterable[tuple[str, str]],
+    late: Sequence[str],
+    style: str,
+    caution: Sequence[str] = CAUTION,
 ) -> dict[str, int]:
     """Write the header, with room for facts that are known only at the end.
 
@@ -77,13 +81,15 @@ def write_header(
         Keys of the late facts.
     style : str
         "semicolon" or "parentheses".
+    caution : sequence of str
+        Lines of prose for the person at the machine.
 
     Returns
     -------
     dict of str to int
         Where in the stream the value of each late fact belongs.
     """
-    lines = [f"pathgen {_version()}", *CAUTION, *(f"{key} = {value}" for key, value in facts)]
+    lines = [f"pathgen {_version()}", *caution, *(f"{key} = {value}" for key, value in facts)]
     stream.write("".join(comment(line, style) + "\n" for line in lines).encode())
     places = {}
     for key in late:

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, parse_block, refusal
-from pathgen.gcode.rows import SET_FILAMENT, Modes, Rows, State, advance, kinds
+from pathgen.gcode.rows import FEED_ONLY, NO_AXIS, SET_FILAMENT, Modes, Rows, State, advance, kinds
 from pathgen.gcode.scan import NO_WORDS, Column, Scan, merged, scan
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
 
 INCH = 25.4  # mm
+SHOWN = 60  # characters of a faulty line that are kept
 _MOTIONS = {"G0": 0, "G1": 1, "G2": 2, "G3": 3, "G80": 80}
 _PARTS = {
     "wall": Kind.WALL,
@@ -43,6 +44,14 @@ class Event(NamedTuple):
     line: int  # in the source, from 1
     words: str  # as they stand, without comments
     move: int  # index of the move that follows it
+
+
+class Fault(NamedTuple):
+    """A line that cannot be read, where reading goes on all the same."""
+
+    line: int  # in the source, from 1
+    text: bytes  # as it stands, its first characters
+    why: str
 
 
 class Stretch(NamedTuple):
@@ -102,6 +111,8 @@ class Interpreter:
         mm of filament in one unit of the filament word, where that is a volume (mm³); None for a length.
     block_delete : bool
         Leave out lines that begin with a slash.
+    most_faults : int
+        Lines that may be unreadable before reading is given up; 0 where the first is refused.
 
     Attributes
     ----------
@@ -113,19 +124,33 @@ class Interpreter:
     marked : bool
         The program has marks.
     ended : bool
+    rest : bool
+        Words stand behind the end.
+    faults : list of Fault
+    given_up : bool
+    bare : list of (M,) int64
+        Lines of motions with a feed alone, from 1, where the dialect takes them.
     """
 
     def __init__(
-        self, grammar: Grammar, *, filament_absolute: bool, filament_scale: float | None, block_delete: bool
+        self,
+        grammar: Grammar,
+        *,
+        filament_absolute: bool,
+        filament_scale: float | None,
+        block_delete: bool,
+        most_faults: int = 0,
     ) -> None:
-        self.grammar, self.block_delete = grammar, block_delete
+        self.grammar, self.block_delete, self.most_faults = grammar, block_delete, most_faults
         self.volumetric = filament_scale is not None
         self.state = State(Modes(1.0, True, filament_absolute), filament_scale or 1.0, [0.0] * 3, [0.0] * 3)
         self.stretches: list[Stretch] = []
         self.header: dict[str, str] = {}
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
-        self.marked = self.ended = False
+        self.marked = self.ended = self.rest = self.given_up = False
+        self.faults: list[Fault] = []
+        self.bare: list[NDArray[np.int64]] = []
         self._moves = self._lines = 0
         self._heading, self._opened = True, False
         self._mark: tuple[int, Kind, int] = (-1, Kind.WALL, 0)
@@ -148,11 +173,14 @@ class Interpreter:
             self._heading &= first_word >= line
             try:
                 self._obey(parse_block(piece.raw(line), piece.first + line, self.grammar), line)
-            except PathgenError:
-                self._run(line)  # an earlier line may have to be refused first
-                raise
-            if self.ended:
+            except PathgenError as error:
+                if not self.most_faults:
+                    self._run(line)  # an earlier line may have to be refused first
+                    raise
+                self._note(line, error.what)
+            if self.ended or self.given_up:
                 self._run(line + 1)
+                self.rest = bool(text[found.bounds[line + 1] :].strip())
                 return
         self._heading &= first_word == count
         self._run(count)
@@ -171,9 +199,27 @@ class Interpreter:
             words,
             line - done,
             self.grammar.filament,
-            lambda at, why: self._refuse(done + at, why),
+            lambda faults: self._judge({why: at + done for why, at in faults.items()}),
         )
         self._store(rows._replace(line=rows.line + done))
+
+    def _judge(self, faults: dict[str, NDArray[np.int64]]) -> None:
+        """Refuse the first line of all, or note them; a feed alone is no fault where the dialect takes it."""
+        if FEED_ONLY in faults and self.grammar.lenient and self.grammar.beyond:
+            self.bare.append(faults.pop(FEED_ONLY) + self._piece.first)
+        most = self.most_faults or 1
+        places = [(line, why) for why, at in faults.items() for line in at[:most].tolist()]
+        for line, why in sorted(places, key=lambda place: place[0]):
+            why = NO_AXIS if why == FEED_ONLY else why
+            if not self.most_faults:
+                raise self._refuse(line, why)
+            self._note(line, why)
+
+    def _note(self, line: int, why: str) -> None:
+        """Remember a line that cannot be read; give up when they are too many."""
+        number = self._piece.first + line
+        self.faults.append(Fault(number, self._piece.raw(line).strip()[:SHOWN], why))
+        self.given_up = len(self.faults) >= self.most_faults
 
     def _store(self, rows: Rows) -> None:
         """Keep moves, with the kind and layer that marks before them say."""
@@ -243,7 +289,7 @@ class Interpreter:
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
             raise self._refuse(line, f"{taking[0]} and {motion[0]}, which both take the axis words")
-        own = [c for c in block.codes if c in self.grammar.own and c not in FILAMENT_CODES]
+        own = [c for c in block.codes if self.grammar.owns(c) and c not in FILAMENT_CODES]
         return (taking or ([] if motion else own) or [""])[0]
 
     def _check_words(self, block: Block, line: int, owner: str) -> None:
@@ -252,11 +298,12 @@ class Interpreter:
         allowed = {"X", "Y", "Z", "F", "S", "T", self.grammar.filament} | (set() if owner else set("IJR"))
         allowed |= {"P"} if codes & {"G4", "G64"} else set()
         spare = sorted(set(values) - allowed)
-        if spare and not codes & self.grammar.own - set(FILAMENT_CODES):
+        if spare and not any(self.grammar.owns(c) for c in codes - set(FILAMENT_CODES)):
             raise self._refuse(line, f"{spare[0]} belongs to nothing here", " ".join(sorted(allowed)))
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
-            raise self._refuse(line, "a dwell without its time", "P in seconds, not below 0")
+            usual = "P in seconds" if self.grammar.axis else "S in seconds or P in milliseconds"
+            raise self._refuse(line, "a dwell without its time", f"{usual}, not below 0")
         if owner == "G92" and not self._axes(block):
             raise self._refuse(line, "G92 without an axis word")
         if owner == "G28" and self.grammar.axis and self._axes(block):

@@ -14,7 +14,9 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import Any, BinaryIO
 
@@ -23,7 +25,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import LONGEST, Grammar
-from pathgen.gcode.interpret import Event, Interpreter, Stretch
+from pathgen.gcode.interpret import Event, Fault, Interpreter, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
@@ -55,6 +57,14 @@ class Program:
         short.
     marked : bool
         Comments of a pathgen program said kinds and layers; otherwise both were told from the motion.
+    bare : (M,) int64
+        Lines with a motion and a feed, but no axis word: nothing moves.
+    faults : tuple of Fault
+        Lines that could not be read; always empty unless the program was read leniently.
+    given_up : bool
+        There were too many of them, and reading stopped.
+    rest : bool
+        Something stands behind the end.
     """
 
     moves: Moves
@@ -64,6 +74,10 @@ class Program:
     tops: NDArray[np.float64]
     ended: bool
     marked: bool
+    bare: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    faults: tuple[Fault, ...] = ()
+    given_up: bool = False
+    rest: bool = False
 
 
 def read_program(
@@ -72,6 +86,8 @@ def read_program(
     filament_diameter: float,
     *,
     block_delete: bool = False,
+    most_faults: int = 0,
+    progress: Callable[[int], None] | None = None,
 ) -> Program:
     r"""Read a program.
 
@@ -85,6 +101,11 @@ def read_program(
         mm; turns filament words that are volumes into lengths.
     block_delete : bool
         The controller's block-delete switch: leave out lines that begin with a slash.
+    most_faults : int
+        Read leniently: codes that nobody declared are taken as the dialect's own, and lines that cannot be
+        read are left out and noted, up to this many; then reading is given up. 0: the first is refused.
+    progress : callable, optional
+        Called with the bytes taken so far.
 
     Returns
     -------
@@ -102,6 +123,9 @@ def read_program(
     The head starts at 0, 0, 0, where G28 puts it too. A last line without line end that cannot be read was
     cut off on its way; it is left out, and `ended` is false.
 
+    A line with a motion and a feed, but no axis word, is an error of RS-274 (NISTIR 6556 3.5.2). Controllers
+    whose filament has a letter of its own take it (common practice): read leniently, it is kept in `bare`.
+
     A filament word counts as the dialect says until M82 or M83; on a linear axis (A, B, C, U, V, W) it
     follows G90 and G91 like any axis. In programs without marks a deposit is of kind WALL, and its layer is
     the rank of its height among the heights of all deposits; other moves have the layer of the deposit
@@ -115,33 +139,137 @@ def read_program(
     >>> program.moves.x, program.ended
     (array([10., 20.]), True)
     """
+    interpreter = _interpreter(dialect, filament_diameter, block_delete, most_faults)
+    with _opened(source) as handle:
+        for _ in _taken(handle, interpreter, progress):
+            pass
+    return _program(interpreter)
+
+
+def read_windows(
+    source: bytes | str | PathLike[str],
+    dialect: Dialect,
+    filament_diameter: float,
+    size: int,
+    *,
+    most_faults: int = 0,
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[tuple[Program, bool]]:
+    """Read a program in windows of whole layers, so that memory does not grow with it.
+
+    Parameters
+    ----------
+    source, dialect, filament_diameter, most_faults, progress
+        As in `read_program`.
+    size : int
+        Moves that a window has about. A program without marks comes in one window, as its layers are only
+        known at its end.
+
+    Yields
+    ------
+    program : Program
+        Moves of some layers. Its events are those of all windows so far; those of earlier ones come before
+        its first move. Only the last one's `ended` and `rest` are the program's own.
+    last : bool
+
+    Raises
+    ------
+    PathgenError
+        As in `read_program`.
+    """
+    interpreter = _interpreter(dialect, filament_diameter, False, most_faults)
+    start, before = (0.0, 0.0, 0.0), 0
+    with _opened(source) as handle:
+        for _ in _taken(handle, interpreter, progress):
+            held = sum(len(stretch.line) for stretch in interpreter.stretches)
+            if held < size or not interpreter.marked or interpreter.ended:
+                continue
+            rest = _after_last_layer(interpreter)
+            if rest is None:
+                continue
+            window = _window(_program(interpreter), start, before)
+            window = replace(window, ended=True, rest=False, faults=(), bare=np.zeros(0, np.int64))
+            interpreter.stretches = rest
+            start, before = window.moves.end, before + len(window.moves)
+            yield window, False
+        yield _window(_program(interpreter), start, before), True
+
+
+def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
+    """Have a window begin where the one before it ends; commands of earlier windows come before its moves."""
+    if not before:
+        return program
+    end = before + len(program.moves)
+    events = tuple(e._replace(move=max(e.move - before, 0)) for e in program.events if e.move <= end)
+    return replace(program, moves=replace(program.moves, start=start), events=events)
+
+
+def _after_last_layer(interpreter: Interpreter) -> list[Stretch] | None:
+    """Take the layer that is not read to its end yet off the stretches; None where there is only one."""
+    layer = interpreter.stretches[-1].layer[-1]
+    rest: list[Stretch] = []
+    while interpreter.stretches:
+        stretch = interpreter.stretches.pop()
+        cut = int(np.searchsorted(stretch.layer == layer, True)) if (stretch.layer == layer).any() else None
+        if cut is None:
+            interpreter.stretches.append(stretch)
+            return rest
+        rest.insert(0, _rows(stretch, slice(cut, None)))
+        if cut:
+            interpreter.stretches.append(_rows(stretch, slice(0, cut)))
+            return rest
+    interpreter.stretches = rest
+    return None
+
+
+def _rows(stretch: Stretch, rows: slice) -> Stretch:
+    return Stretch._make(column[rows] for column in stretch)
+
+
+def _interpreter(
+    dialect: Dialect, filament_diameter: float, block_delete: bool, most_faults: int
+) -> Interpreter:
     if not filament_diameter > 0:
         raise PathgenError(f"filament diameter {filament_diameter} mm", allowed="more than 0")
-    grammar = Grammar.of(dialect)
-    interpreter = Interpreter(
+    grammar = Grammar.of(dialect, most_faults > 0)
+    return Interpreter(
         grammar,
         filament_absolute=True if grammar.axis else dialect.filament_mode == "absolute",
         filament_scale=4 / (math.pi * filament_diameter**2) if dialect.filament_unit == "mm3" else None,
         block_delete=block_delete,
+        most_faults=most_faults,
     )
+
+
+@contextmanager
+def _opened(source: bytes | str | PathLike[str]) -> Iterator[BinaryIO]:
     if isinstance(source, bytes):
-        _take_all(io.BytesIO(source), interpreter)
-    else:
-        try:
-            with open(source, "rb") as handle:
-                _take_all(handle, interpreter)
-        except OSError as error:
-            raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
-    return _program(interpreter)
+        yield io.BytesIO(source)
+        return
+    try:
+        with open(source, "rb") as handle:
+            yield handle
+    except OSError as error:
+        raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
 
 
-def _take_all(handle: BinaryIO, interpreter: Interpreter) -> None:
-    """Hand a file over in pieces of whole lines."""
+def _taken(
+    handle: BinaryIO, interpreter: Interpreter, progress: Callable[[int], None] | None = None
+) -> Iterator[None]:
+    """Hand a file over in pieces of whole lines, and stop after each."""
+    taken = 0
     while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
+        if interpreter.given_up:
+            return
         whole = piece.rfind(b"\n") + 1
         interpreter.take(piece[:whole])
         if whole < len(piece) and not interpreter.ended:
             _take_last(piece[whole:], interpreter)
+        if progress:
+            progress(taken := taken + len(piece))
+        yield
+    if interpreter.ended and not interpreter.rest:
+        interpreter.rest = bool(handle.read(PIECE).strip())
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
@@ -173,6 +301,10 @@ def _program(interpreter: Interpreter) -> Program:
         tops,
         interpreter.ended,
         interpreter.marked,
+        np.concatenate([np.zeros(0, np.int64), *interpreter.bare]),
+        tuple(interpreter.faults),
+        interpreter.given_up,
+        interpreter.rest,
     )
 
 

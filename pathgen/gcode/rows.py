@@ -17,7 +17,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.errors import PathgenError
 from pathgen.gcode.arcs import FAULTS, Arcs, Turn, chord_ends, turn
 from pathgen.gcode.scan import NO_WORDS, Column
 from pathgen.motion.moves import Kind
@@ -25,10 +24,12 @@ from pathgen.motion.moves import Kind
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Refuse = Callable[[int, str], PathgenError]
+Judge = Callable[[dict[str, Ints]], None]
 
 NO_MOTION = 80  # G80, and the mode before the first G0 to G3
 SET_FILAMENT = 92  # among the G words handed over: G92 with the filament word alone, which moves nothing
+NO_AXIS = "a motion without an axis word"
+FEED_ONLY = "a motion with a feed, but without an axis word"
 
 
 class Modes(NamedTuple):
@@ -86,7 +87,7 @@ class Rows(NamedTuple):
     raised: Flags  # changes z
 
 
-def advance(state: State, words: Mapping[str, Column], count: int, filament: str, refuse: Refuse) -> Rows:
+def advance(state: State, words: Mapping[str, Column], count: int, filament: str, judge: Judge) -> Rows:
     """Carry out lines, all under the same modes.
 
     Parameters
@@ -99,8 +100,10 @@ def advance(state: State, words: Mapping[str, Column], count: int, filament: str
         How many lines these are; most have words, and those without do nothing.
     filament : str
         The letter that feeds filament.
-    refuse : callable
-        Words a refusal from a line and a reason.
+    judge : callable
+        Is given the lines that have no meaning under the mode they stand in, ascending, by reason, where
+        there are any: refuses them, or lets reading go on. Then a motion without its mode is straight, one
+        without an axis word is none, and an arc that cannot be is its chord.
 
     Returns
     -------
@@ -110,7 +113,7 @@ def advance(state: State, words: Mapping[str, Column], count: int, filament: str
     Raises
     ------
     PathgenError
-        For the first line that has no meaning under the mode it stands in.
+        As `judge` does.
     """
     column = {letter: words.get(letter, NO_WORDS) for letter in "GFXYZIJR" + filament}
     set_line, motion = _split(column["G"])
@@ -121,7 +124,7 @@ def advance(state: State, words: Mapping[str, Column], count: int, filament: str
     centred = _flags(count, *(column[letter].line for letter in "IJR"))
     faults = {
         "axis words, but no motion (G0 to G3) in force": moving & (mode == NO_MOTION),
-        "a motion without an axis word": _flags(count, motion.line[motion.value < 4]) & ~axes,
+        **_without_axes(_flags(count, motion.line[motion.value < 4]) & ~axes, column["F"].line),
         "I, J or R, but no arc in force": centred & ~(moving & bent),
         "an arc, but not in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
@@ -135,8 +138,10 @@ def advance(state: State, words: Mapping[str, Column], count: int, filament: str
     bent &= moving
     if bent.any():
         turned = turn(_arcs(state.modes.scale, before, rows, column, bent, mode))
+        turned = turned._replace(chords=np.where(turned.fault > 0, 1, turned.chords))
         faults |= {why: _flags(count, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
-    _check(refuse, faults)
+    if found := {why: np.flatnonzero(bad) for why, bad in faults.items() if bad.any()}:
+        judge(found)
     if bent.any():
         return _with_chords(rows, moving, bent, before[2], turned)
     return rows if moving.all() else Rows._make(c[moving] for c in rows)
@@ -176,11 +181,12 @@ def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
     return np.repeat(np.concatenate([[float(now)], value]), spans)
 
 
-def _check(refuse: Refuse, faults: dict[str, Flags]) -> None:
-    """Refuse the first line that has a fault, for the first reason."""
-    found = [(int(np.argmax(bad)), why) for why, bad in faults.items() if bad.any()]
-    if found:
-        raise refuse(*min(found, key=lambda fault: fault[0]))
+def _without_axes(bare: Flags, feeds: Ints) -> dict[str, Flags]:
+    """Part motions without an axis word into those with a feed and those without."""
+    if not bare.any():
+        return {NO_AXIS: bare}
+    fed = _flags(len(bare), feeds)
+    return {NO_AXIS: bare & ~fed, FEED_ONLY: bare & fed}
 
 
 def _positions(state: State, axis: int, words: Column, count: int) -> Floats:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.comments import comment, fill_header, write_header
+from pathgen.gcode.comments import CAUTION, comment, fill_header, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
 from pathgen.gcode.template import block_lines, layer_changes, placeholders
 from pathgen.motion.assemble import filament_area
@@ -66,6 +66,8 @@ class ProgramWriter:
     ----------
     lines : int
         Lines of motion written so far, without those of the start block.
+    commands : list of str
+        Lines of the start and finish blocks, and those that opened layers so far.
 
     Notes
     -----
@@ -94,6 +96,7 @@ class ProgramWriter:
 
     def __init__(self, stream: BinaryIO, machine: Machine, fan: float = 0.0) -> None:
         self.lines = 0
+        self.commands: list[str] = []
         self._stream, self._machine, self._dialect, self._fan = stream, machine, machine.dialect, fan
         dialect = machine.dialect
         unit = filament_area(machine.hot_end.filament_diameter) if dialect.filament_unit == "mm3" else 1.0
@@ -123,6 +126,7 @@ class ProgramWriter:
         late: Sequence[str] = LATE,
         nozzle: Floats | None = None,
         fan: Floats | None = None,
+        caution: Sequence[str] = CAUTION,
     ) -> None:
         """Write header and start block.
 
@@ -141,6 +145,8 @@ class ProgramWriter:
             Nozzle temperature of every layer, °C; by default the one in `values`.
         fan : (L,) float64, optional
             Part cooling of every layer, 0 to 1; by default the writer's. A panel's first layer has none.
+        caution : sequence of str
+            Lines for the person at the machine, at the program's head.
 
         Raises
         ------
@@ -158,8 +164,10 @@ class ProgramWriter:
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
             for number, (z, h) in enumerate(zip(top, height, strict=True), start=1)
         ]
-        self._late = write_header(self._stream, facts, late, dialect.comment)
-        self._stream.write(_text(blocks["start"] + blocks["fan_off"]))
+        self._late = write_header(self._stream, facts, late, dialect.comment, caution)
+        opening = blocks["start"] + blocks["fan_off"]
+        self.commands = opening + blocks["finish"]
+        self._stream.write(_text(opening))
 
     def write(self, moves: Moves, feed: Floats) -> None:
         """Write moves that follow those written before.
@@ -289,7 +297,9 @@ class ProgramWriter:
         lines = [comment(self._layers[layer], self._dialect.comment)]
         if self._dialect.filament_mode == "absolute":
             lines.append(f"G92 {self._dialect.extruder}0")
-        return _text(lines + self._changes.pop(layer, []))
+        changes = self._changes.pop(layer, [])
+        self.commands += changes
+        return _text(lines + changes)
 
 
 def _text(lines: Iterable[str]) -> bytes:

@@ -2,22 +2,26 @@
 
 from pathgen.motion.assemble import assemble, filament_area
 from pathgen.motion.bands import Heights, banded
+from pathgen.motion.clock import Clock
 from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, hop, start_line
 from pathgen.motion.pace import fastest_feed, pace_factor
 from pathgen.motion.record import MovesRecorder, Recorded, read_moves
 from pathgen.motion.speed import Plan, limit_feed, plan_speeds
+from pathgen.motion.supply import Supply
 from pathgen.motion.tally import Tally, mass, tally
 
 __all__ = [
     "DEPOSITS",
+    "Clock",
     "Heights",
     "Kind",
     "Moves",
     "MovesRecorder",
     "Plan",
     "Recorded",
+    "Supply",
     "Tally",
     "approach",
     "assemble",

@@ -1,4 +1,4 @@
-"""How fast the machine really goes: exact look-ahead over any number of moves, without a loop.
+"""How fast the machine really goes: exact look-ahead over the moves its controller knows, without a loop.
 
 Model. Every move has a constant acceleration a up to a constant feed F and down again (a trapezoid, a
 triangle where it is short); at the junction of two moves the speed along the path is the same before and
@@ -14,9 +14,19 @@ Junctions follow the profile: `deviation` bounds how far the path may be cut, v�
 s = sin(θ/2), θ the interior angle (S. Jeon, 2011), a the smaller of the two moves'; `step` bounds the
 instantaneous change of velocity of every axis, filament included.
 
+A controller knows only so many moves ahead, N (the profile's `queue`), and must be able to stop by the end of
+the last of them. The convention: at the junction after move i it knows the moves i + 1 to i + N, the one that
+begins there counted as the first, so
+
+    v_i² ≤ S_{i+N} − S_i,
+
+a further cap that goes into c with the others. Nothing more is needed: a cap beyond the known moves allows no
+less than the stop at their end does, so f and b are the speeds of a controller that plans anew at every
+junction with the N moves it then knows. Moves of no length have no place in the queue.
+
 The head rests at the first move, at the last, where a layer begins and around moves of filament alone. Left
-out: jerk; a controller's finite queue, which must be able to stop at the last move it knows and so is slower
-where moves are many and short; and under `deviation` the jump of the filament's speed at a junction.
+out: jerk; under `deviation` the jump of the filament's speed at a junction; and waiting for program lines,
+which `pathgen.motion.supply` adds.
 """
 
 from __future__ import annotations
@@ -27,7 +37,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Floats, Moves
 from pathgen.settings import Machine
 
@@ -113,8 +122,7 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     with np.errstate(divide="ignore"):
         for axis, share in zip(AXES, shape.share, strict=True):
             np.minimum(feed, getattr(machine.axes, axis).feed / np.abs(share), out=feed)
-        area = filament_area(machine.hot_end.filament_diameter)
-        melted = np.where(shape.alone, 0.0, shape.share[3].clip(0) * area)
+        melted = np.where(shape.alone, 0.0, shape.share[3].clip(0) * machine.hot_end.section)
         np.minimum(feed, machine.hot_end.melt_rate / melted, out=feed)
     return feed
 
@@ -134,7 +142,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     moves : Moves
         How they are cut into blocks at layers does not show in the result.
     machine : Machine
-        Acceleration and junction limits.
+        Acceleration and junction limits, and how many moves the controller looks ahead.
     feed : (N,) float64, optional
         Speed to aim at, mm/s; by default what `limit_feed` allows.
 
@@ -178,6 +186,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     cap[1:-1][rests] = 0.0
 
     gain = 2 * acceleration * length
+    np.minimum(cap[:-1], _stoppable(gain, machine.queue), out=cap[:-1])
     squares = _reachable(cap, gain)
     v0, v1, peak, time = _trapezoid(length, gain, speed, squares)
     if real.all():
@@ -230,6 +239,24 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
         usable = np.minimum(acceleration[1:], acceleration[:-1])
         squares: Floats = usable * machine.junction.deviation * half / (1 - half)
         return squares
+
+
+def _stoppable(gain: Floats, queue: int) -> Floats:
+    """Square of the speed from which the `queue` moves after each junction suffice to stop, S_{i+N} − S_i.
+
+    A window's sum is put together from those of 1, 2, 4, … moves: differences of S would lose digits. The
+    last windows are cut off at the end, where the head rests.
+    """
+    ahead = np.zeros_like(gain)
+    span = gain.copy()  # gained over the next `step` moves
+    step, have = 1, 0
+    while have < min(queue, len(gain)):
+        if queue & step:
+            ahead[: len(gain) - have] += span[have:]
+            have += step
+        span[:-step] += span[step:].copy()
+        step *= 2
+    return ahead
 
 
 def _reachable(cap: Floats, gain: Floats) -> Floats:

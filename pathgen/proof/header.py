@@ -180,7 +180,8 @@ def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
             break
         lines.append(line)
-    return read_program(b"".join(lines), _ANY, 1.75).header
+    # A damaged line is for whoever judges the program; here it only says nothing.
+    return read_program(b"".join(lines), _ANY, 1.75, most_faults=len(lines) + 1).header
 
 
 def machine_for(facts: dict[str, str], given: Machine | None = None) -> Machine:
@@ -280,7 +281,8 @@ def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, st
     >>> panel_facts({"panels": "2", "job brim": "10", "job 2 brim": "5"}, 2)
     {'panels': '2', 'job brim': '5'}
     """
-    count = int(facts["panels"]) if facts.get("panels", "").isdigit() else 1
+    said = facts.get("panels", "")
+    count = int(said) if said.isascii() and said.isdigit() else 1
     if panel is not None and not 1 <= panel <= count:
         allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
@@ -413,6 +415,8 @@ def _refusal(what: str, key: str, allowed: str = "") -> PathgenError:
 
 def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]:
     """Give the layers' tops as planned, or where the deposits lie; refuse too large a grid."""
+    if program.header.get("job layer") == "auto":
+        return _marked_tops(program, columns), []
     missing = [key for key in _LAYERS if key not in program.header]
     if missing:
         tops = np.unique(program.tops[program.tops > 0])
@@ -429,3 +433,16 @@ def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]
     if missing:
         return tops, [f"no {missing[0]!r} in the header: layers are where deposits are"] if own else []
     return np.asarray(first + layer * np.arange(int(count))), []
+
+
+def _marked_tops(program: Program, columns: int) -> Floats:
+    """Give the tops of layers of several heights: what the marks of a whole program say of one panel."""
+    count = fact(program, "panel layers")
+    tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
+    if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
+        what = f"{count:g} layers of several heights, and {len(program.tops)} marks of layers"
+        raise PathgenError(what, where="header", allowed="a mark for each layer, rising")
+    if count * columns > CELLS:
+        hint = "--pixel makes the columns wider"
+        raise PathgenError(f"{count:g} layers of {columns:g} columns", where="replay", hint=hint)
+    return np.asarray(tops, np.float64)

@@ -5,7 +5,7 @@ program text ─► moves ─► deposit map ─► thickness on square pixels �
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from os import PathLike
 
 import numpy as np
@@ -13,8 +13,19 @@ from numpy.typing import NDArray
 
 from pathgen import optics
 from pathgen.errors import PathgenError
+from pathgen.gcode.pauses import pauses
 from pathgen.gcode.read import Program, read_program
-from pathgen.motion import Moves, Tally, filament_area, limit_feed, mass, plan_speeds, tally
+from pathgen.motion import (
+    Clock,
+    Moves,
+    Supply,
+    Tally,
+    filament_area,
+    limit_feed,
+    mass,
+    plan_speeds,
+    tally,
+)
 from pathgen.motion.lag import moves_as_left
 from pathgen.optics.predict import seen
 from pathgen.optics.smear import smear, spread
@@ -78,6 +89,8 @@ class Replayed:
         `laid` on square pixels, mm, as the viewer sees the panel, row 0 at the top.
     tally : Tally
         Times and amounts of the moves as the machine will drive them.
+    clock : Clock
+        How long the program takes, moves and all else.
     light : Light
         The steps that were asked for.
     white : float
@@ -93,14 +106,15 @@ class Replayed:
     laid: DepositMap
     thickness: Floats
     tally: Tally
+    clock: Clock
     light: Light
     white: float
     notes: tuple[str, ...]
 
     @property
     def seconds(self) -> float:
-        """How long it takes, warming up and homing included as the profile allows for them."""
-        return float(self.tally.time.sum()) + self.machine.heaters.warm_up + self.machine.heaters.homing
+        """How long it takes, heating, homing, dwells and waiting for lines included."""
+        return self.clock.total
 
     @property
     def picture(self) -> Floats:
@@ -153,8 +167,7 @@ class Replayed:
             "moves": len(self.program.moves),
             "filament_m": round(filament / 1000, 4),
             "mass_g": round(mass(filament, area, self.material.density), 2) if self.material else None,
-            "moving_time_s": round(float(self.tally.time.sum()), 1),
-            "time_s": round(self.seconds),
+            **self.clock.facts(),
             "thinnest_mm": round(float(wall.min()), 3) if wall.size else 0.0,
             "thickest_mm": round(float(wall.max()), 3) if wall.size else 0.0,
             "outside_mm3": round(self.laid.outside, 3),
@@ -218,6 +231,7 @@ def replay(
         share = 100 * laid.outside / fed
         notes.append(f"{share:.1f} % of the wall's plastic is fed beside the panel or between its layers")
     thickness = stands.view.upright(laid.upright())
+    sums, time = _timed(replace(program, moves=moves), machine)
     return Replayed(
         program=program,
         machine=machine,
@@ -225,7 +239,8 @@ def replay(
         standing=stands,
         laid=laid,
         thickness=thickness,
-        tally=_timed(moves, machine),
+        tally=sums,
+        clock=time,
         light=light,
         white=stands.white or _thin(thickness),
         notes=(*stands.notes, *notes),
@@ -239,19 +254,26 @@ def _with_feeds(moves: Moves, machine: Machine) -> Moves:
     return replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
 
 
-def _timed(moves: Moves, machine: Machine) -> Tally:
-    """Time moves some layers at once: between layers the head rests, so nothing carries over."""
+def _timed(program: Program, machine: Machine) -> tuple[Tally, Clock]:
+    """Time moves some layers at once: between layers the head rests, so nothing carries over.
+
+    The way to an axis's origin is part of homing, and an arc has one line for all its chords.
+    """
+    moves, events = program.moves, program.events
+    still = pauses([event.words for event in events], machine.dialect)
+    homing = [events[at].line for at in still.homed]
     starts = np.flatnonzero(np.diff(moves.layer)) + 1
     at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
     cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)])
-    sums, start = Tally(), moves.start
+    sums, supply = Tally(), Supply(machine)
     for first, last in zip(cuts[:-1], cuts[1:], strict=True):
-        columns = {f.name: getattr(moves, f.name)[first:last] for f in fields(Moves) if f.name != "start"}
-        part = Moves(start, **columns)
+        part, line = moves.rows(slice(first, last)), program.line[first:last]
         feed = limit_feed(part, machine)
-        sums += tally(part, plan_speeds(part, machine, feed), feed)
-        start = part.end
-    return sums
+        plan = plan_speeds(part, machine, feed)
+        plan = replace(plan, time=np.where(np.isin(line, homing), 0.0, plan.time))
+        sums += tally(part, plan, feed)
+        supply.take(np.add.reduceat(plan.time, np.flatnonzero(np.diff(line, prepend=-1))))
+    return sums, Clock.of(sums, machine, starving=supply.waited, dwelling=still.dwelling, homings=len(homing))
 
 
 def _thin(thickness: Floats) -> float:

@@ -16,6 +16,7 @@ from pathgen.layers.props import Props, between
 from pathgen.layers.strokes import Floats, Ints
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import Place
+from pathgen.planned import Summary
 from pathgen.report.figures import PreviewFacts, draw_preview
 from pathgen.report.marks import FIN, RIB, Marks
 from pathgen.report.samples import SampleLayer
@@ -61,7 +62,7 @@ def facts_of(result: Result) -> PreviewFacts:
         title=_title(result),
         lines=(
             f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, "
-            f"{facts['layers']} layers of {job.layer:g} mm, "
+            f"{_layers_said(facts)}, "
             f"about {clock(float(str(facts['time_s'])))}, {facts['filament_m']:.1f} m of filament, "
             f"{facts['mass_g']:.0f} g",
             f"stands {_edge(panel)}{facts['rotation_reason']}; {job.fill} fill, "
@@ -76,6 +77,15 @@ def facts_of(result: Result) -> PreviewFacts:
             _words(planned.props),
             int(np.count_nonzero(panel.thickness)),
         ),
+    )
+
+
+def _layers_said(facts: Summary) -> str:
+    low, high = facts["layer_least_mm"], facts["layer_most_mm"]
+    return (
+        f"{facts['layers']} layers of {low:g} mm"
+        if low == high
+        else f"{facts['layers']} layers of {low:g} to {high:g} mm"
     )
 
 

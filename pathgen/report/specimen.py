@@ -24,6 +24,8 @@ HEAD, FOOT = 84, 30
 VIEW_WIDE = 760  # dots for the front views, at most
 VIEW_HIGH = 420  # dots for one of them, at most
 BETWEEN = 66  # dots between views: their dimensions stand there
+FLAT = 1.0  # mm; what is lower is drawn from above
+TILE_TONE = 0.6  # of the darkest
 PLAN = 280  # dots, the platform from above
 ROW = 17  # dots a line of the table
 MOST_ROWS = 24  # of the table in one column
@@ -46,23 +48,18 @@ def specimen_png(laid: LaidOut, minutes: float) -> bytes:
         A PNG; the same coupon gives the same bytes.
     """
     views = _different(laid)
-    scale = min(VIEW_WIDE / max(v.panel.width for v in views), VIEW_HIGH / max(v.panel.height for v in views))
-    heights = [v.panel.height * scale for v in views]
+    boxes, front = _flow([_sides(view) for view in views])
     table = _table(laid)
     columns = max(1, math.ceil(len(table) / MOST_ROWS))
     rows = math.ceil((len(table) - 1) / columns) + 1
-    front = sum(heights) + BETWEEN * len(views)
     high = math.ceil(HEAD + max(front + ROW * (rows + 2), PLAN + 60) + FOOT)
     sheet = Figure(figsize=(WIDE / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
     FigureCanvasAgg(sheet)
     _heading(sheet, laid, minutes, high)
-    top: float = high - HEAD
-    for view, tall in zip(views, heights, strict=True):
-        box = (LEFT, top - tall, view.panel.width * scale, tall)
-        _front(sheet, box, (WIDE, high), laid, view)
-        top -= tall + BETWEEN
+    for view, (left, down, wide, tall) in zip(views, boxes, strict=True):
+        _front(sheet, (left, high - HEAD - down - tall, wide, tall), (WIDE, high), laid, view)
     _plan(sheet, (WIDE - RIGHT - PLAN, high - HEAD - PLAN, PLAN, PLAN), (WIDE, high), laid)
-    _steps(sheet, top, high, table, columns, rows)
+    _steps(sheet, high - HEAD - front, high, table, columns, rows)
     buffer = BytesIO()
     sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
     return buffer.getvalue()
@@ -76,6 +73,27 @@ def _different(laid: LaidOut) -> list[Planned]:
         if not any(same):
             shown.append(planned)
     return shown
+
+
+def _sides(planned: Planned) -> tuple[float, float]:
+    """Sides of what is drawn of a panel, mm: its face; where it is next to nothing high, its plan."""
+    panel = planned.panel
+    return panel.width, float(panel.thickness.max()) if panel.height < FLAT else panel.height
+
+
+def _flow(sides: Sequence[tuple[float, float]]) -> tuple[list[tuple[float, float, float, float]], float]:
+    """Set views side by side in rows, as large as there is room for; give boxes and height."""
+    scale = min(VIEW_WIDE / max(w for w, _ in sides), VIEW_HIGH / max(h for _, h in sides))
+    while True:
+        boxes, left, down, tall = [], float(LEFT), 0.0, 0.0
+        for wide, high in ((w * scale, h * scale) for w, h in sides):
+            if left > LEFT and left + wide > LEFT + VIEW_WIDE:
+                left, down, tall = float(LEFT), down + tall + BETWEEN, 0.0
+            boxes.append((left, down, wide, high))
+            left, tall = left + wide + BETWEEN, max(tall, high)
+        if down + tall <= VIEW_HIGH or len(sides) == 1:
+            return boxes, down + tall + BETWEEN
+        scale *= 0.95
 
 
 def _heading(sheet: Figure, laid: LaidOut, minutes: float, high: int) -> None:
@@ -102,33 +120,32 @@ def _front(
     """Draw a panel as its viewer sees it, steps outlined and numbered, with its outer dimensions."""
     axes = _axes(sheet, box, whole)
     panel = planned.panel
-    upright = panel.view.upright(panel.thickness)
-    dots = area_mean(np.asarray(upright, np.float64), max(1, round(box[3])), max(1, round(box[2])))
-    most = max(float(p.panel.thickness.max()) for p in laid.platform.panels)
-    shown = np.ma.masked_less_equal(dots, 1e-6)
-    extent = (0, panel.width, 0, panel.height)
-    axes.imshow(shown, extent=extent, cmap=THICKNESS_COLOURS, vmin=0, vmax=most * 1.3,
+    wide, high = _sides(planned)
+    flat = panel.height < FLAT
+    drawn = _from_above(planned) if flat else panel.view.upright(panel.thickness)
+    dots = area_mean(np.asarray(drawn, np.float64), max(1, round(box[3])), max(1, round(box[2])))
+    most = max(float(drawn.max()), *(float(p.panel.thickness.max()) for p in laid.platform.panels))
+    wall = np.ma.masked_less_equal(dots, 1e-6)
+    axes.imshow(wall, extent=(0, wide, 0, high), cmap=THICKNESS_COLOURS, vmin=0, vmax=most * 1.3,
                 interpolation="nearest", aspect="auto")  # fmt: skip
-    axes.set_xlim(0, panel.width)
-    axes.set_ylim(0, panel.height)
+    axes.set_xlim(0, wide)
+    axes.set_ylim(0, high)
     number = next(i for i, other in enumerate(laid.platform.panels) if other is planned)
-    scale = box[2] / panel.width
+    scale = box[2] / wide
     for count, step in enumerate(laid.specimen.steps, start=1):
         if step.panel != number:
             continue
-        left, bottom, right, top = step.box
-        axes.add_patch(
-            Rectangle(
-                (left, bottom), right - left, top - bottom, fill=False, edgecolor=STEP_INK, linewidth=0.7
-            )
-        )
+        left, bottom, right, top = (0.0, 0.0, wide, high) if flat else step.box
+        if not flat:
+            sides = (right - left, top - bottom)
+            axes.add_patch(Rectangle((left, bottom), *sides, fill=False, edgecolor=STEP_INK, linewidth=0.7))
         if (right - left) * scale >= FEWEST_DOTS or count % 5 == 1:
             middle = ((left + right) / 2, (bottom + top) / 2)
             axes.text(*middle, step.label or str(count), ha="center", va="center", fontsize=7.5,
                       color=STEP_INK, family=FONT,
                       bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
     same = sum(np.array_equal(p.panel.thickness, panel.thickness) for p in laid.platform.panels)
-    size = f"{panel.width:.4g} mm" + (f"   {same} of these" if same > 1 else "")
+    size = f"{wide:.4g} mm" + (f"   {same} of these" if same > 1 else "")
     style: dict[str, Any] = {"fontsize": 8.5, "clip_on": False, **TEXT}
     arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 0.7, "shrinkA": 0, "shrinkB": 0}
     below, beside = -16 / box[3], -14 / box[2]
@@ -139,8 +156,16 @@ def _front(
     axes.annotate(
         "", (beside, 0), (beside, 1), xycoords="axes fraction", arrowprops=arrow, annotation_clip=False
     )
-    axes.text(beside - 5 / box[2], 0.5, f"{panel.height:.4g} mm", transform=axes.transAxes, ha="right",
+    axes.text(beside - 5 / box[2], 0.5, f"{high:.4g} mm", transform=axes.transAxes, ha="right",
               va="center", rotation=90, **style)  # fmt: skip
+
+
+def _from_above(planned: Planned) -> Floats:
+    """Draw a panel of a layer or two as it lies on the platform, its front downward."""
+    profile = planned.panel.thickness[-1]
+    deep = round(float(profile.max()) / planned.panel.pixel)
+    inside = (np.arange(deep)[:, None] + 0.5) * planned.panel.pixel < profile
+    return np.where(inside, TILE_TONE * deep * planned.panel.pixel, 0.0)
 
 
 def _plan(sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid: LaidOut) -> None:

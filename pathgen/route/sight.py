@@ -67,7 +67,7 @@ class Sight:
         self._core = shapely.union_all(cores)
         shapely.prepare(self._core)
         pieces = _pieces(shapely.get_parts(cores))
-        boxes = shapely.oriented_envelope(pieces)
+        boxes = _boxes(pieces)
         ring = shapely.get_coordinates(boxes).reshape(-1, 5, 2)
         sides = np.stack([ring[:, 1] - ring[:, 0], ring[:, 2] - ring[:, 1]])
         length = np.hypot(sides[..., 0], sides[..., 1])
@@ -149,7 +149,7 @@ def _pieces(shapes: Shapes) -> Shapes:
     """Halve shapes across their longer side until they nearly fill the boxes around them."""
     done = [shapes[:0]]
     for _ in range(HALVINGS):
-        boxes = shapely.oriented_envelope(shapes)
+        boxes = _boxes(shapes)
         full = shapely.area(shapes) >= FULL * shapely.area(boxes)
         done.append(shapes[full])
         ring = shapely.get_coordinates(boxes[~full]).reshape(-1, 5, 2)
@@ -164,3 +164,15 @@ def _pieces(shapes: Shapes) -> Shapes:
         shapes = shapely.get_parts(np.concatenate(cut))
         shapes = shapes[shapely.area(shapes) > 0]
     return np.concatenate([*done, shapes])
+
+
+def _boxes(shapes: Shapes) -> Shapes:
+    """Give the smallest box around each shape, turned with it.
+
+    GEOS 3.14 gives a box without area to some curved shapes: one that does not hold its shape is replaced by
+    the upright one.
+    """
+    boxes: Shapes = np.array(shapely.oriented_envelope(shapes), object)
+    lost = ~shapely.covers(shapely.buffer(boxes, SEAM, join_style="mitre"), shapes)
+    boxes[lost] = shapely.box(*shapely.bounds(shapes[lost]).T)
+    return boxes

@@ -185,7 +185,8 @@ def _seam_faults(job: Job) -> Iterator[Fault]:
 
 def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:
     most = LAYER_OF_BORE * bore
-    for name in ("layer", "first_layer"):
+    layer = "layer_like" if job.layer == "auto" else "layer"
+    for name in (layer, "first_layer"):
         if getattr(job, name) > most * (1 + 1e-9):
             yield bad(name, getattr(job, name), f"at most {most:g} mm, 80 % of the {bore:g} mm bore")
     low, pitch, high = job.pitch_min, job.pitch, job.pitch_max
@@ -195,7 +196,7 @@ def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:
     if not low <= pitch <= high:
         yield bad("pitch", pitch, f"pitch_min to pitch_max, {low:g} to {high:g} mm")
     # A stadium section of pitch p and height h is p + h(1 − π/4) wide: under p = πh/4 it is taller than wide.
-    least = math.pi / 4 * max(job.layer, job.first_layer)
+    least = math.pi / 4 * max(getattr(job, layer), job.first_layer)
     if low < least:
         hint = "a narrower bead would stand taller than it is wide"
         yield bad("pitch_min", low, f"at least {least:.3f} mm, π/4 of the highest layer", hint)

@@ -131,7 +131,25 @@ class Job(Preparation, frozen=True):
     pixel: Annotated[
         float, Meta(ge=0.02, le=2, description="Pitch of the thickness map's pixels.", extra=MM)
     ] = 0.1
-    layer: Annotated[float, Meta(ge=0.02, le=1, description="Layer height.", extra=MM)] = 0.1
+    layer: Annotated[
+        Annotated[float, Meta(ge=0.02, le=1)] | Literal["auto"],
+        Meta(
+            description="Layer height; auto: thin where the picture has detail upward, thick where it has "
+            "none, as true to it as even layers of layer_like.",
+            extra={"unit": "mm", "allowed": "0.02 to 1 mm, or 'auto'"},
+        ),
+    ] = 0.1
+    layer_like: Annotated[
+        float,
+        Meta(ge=0.02, le=1, description="Even layers whose error those of layer = auto may have.", extra=MM),
+    ] = 0.1
+    within: Annotated[
+        Annotated[str, Meta(max_length=30)] | None,
+        Meta(
+            description="Time the print may take, such as 6h or 90min: layers, feed and pitch are chosen for "
+            "the best picture in it.",
+        ),
+    ] = None
     first_layer: Annotated[float, Meta(ge=0.05, le=1, description="Height of the first layer.", extra=MM)] = (
         0.2
     )

@@ -54,6 +54,11 @@ class Setup:
         return self.job.feed
 
     @property
+    def layer(self) -> float:
+        """Height of the layers, or of the even ones that layers of several heights are measured by, mm."""
+        return self.job.layer_like if self.job.layer == "auto" else self.job.layer
+
+    @property
     def overhang(self) -> float:
         """Degrees from the vertical that a layer may lean out over the one below."""
         assert self.job.overhang is not None, "settle fills it in"

@@ -25,9 +25,10 @@ from mesh_route import mesh_route
 from pathgen import Job, make, plan
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
-from pathgen.job import _placeholders, plan_several
+from pathgen.job import plan_several
 from pathgen.motion import limit_feed
 from pathgen.sequence import blocks
+from pathgen.writing import _placeholders
 
 PEAK = r"""
 import re, sys

@@ -54,7 +54,7 @@ def test_the_filament_factor_and_the_limits_of_a_bead():
         outcome = bead_ladder.fit(sheet_of(laid.coupon, **values, **read), laid.setup)
         for estimate in outcome.estimates:
             hits[estimate.name] += estimate.low <= truth[estimate.name] <= estimate.high
-            assert estimate.high - estimate.low < 0.16
+            assert estimate.high - estimate.low < 0.2  # of a ladder from 0.24 to 0.72 mm
         said = {change.key: change.value for change in outcome.changes}
         assert said["pitch_min"] < said["pitch_max"]
     assert min(hits.values()) >= LEAST_HITS
@@ -88,7 +88,7 @@ def test_walls_that_say_nothing():
 
 def lagging_walls(laid, path, lag, machine):
     """Thickness at the strip's places as a hot end with a lag lays the written program down."""
-    plain = load_machine(machine)
+    plain = load_machine(machine) if isinstance(machine, str) else machine
     slow = msgspec.structs.replace(plain, hot_end=msgspec.structs.replace(plain.hot_end, lag=lag))
     found = replay(path, slow, light=Light(lag=True, smear=True))
     pixel, rows = found.standing.frame.pixel, len(found.thickness)
@@ -127,12 +127,13 @@ def test_a_strip_without_a_jump_says_nothing():
 # -- resolution chart ---------------------------------------------------------------------------------------
 
 
-def chart_readings(laid, path, spread):
+def chart_readings(laid, path, spread, machine=None, material=None):
     """Crests and troughs of the written chart, lit, looked at four times as finely as it is made."""
-    found = replay(path)
+    machine, material = machine or laid.setup.machine, material or laid.setup.material
+    found = replay(path, machine, material)
     fine = found.thickness.repeat(4, 0).repeat(4, 1).clip(0.5, 5.0)
     pixel = found.standing.frame.pixel / 4
-    bore, through = laid.setup.machine.hot_end.bore, law(laid.setup.material.light)
+    bore, through = machine.hot_end.bore, law(material.light)
     sight = Sight(through, pixel, 0.0, bore, spread, 1.0, (0.5, 5.0))
     light, rows = sight.luminance(sight.wall(fine)), len(fine)
     read = []

@@ -40,8 +40,8 @@ def storm(forge, wall, folder, made, count, number, *, seed):
     for i in range(count):
         for path in files.values():
             path.write_bytes(OLD) if i % 2 else path.unlink(missing_ok=True)
-        # Every third one near the end, where files reach the disk and take their names.
-        at = seconds * (dice.uniform(0.8, 1.1) if i % 3 == 0 else dice.uniform(0, 1.05))
+        # Every third one about the end, where files reach the disk and take their names, or after it.
+        at = seconds * (dice.uniform(0.8, 2.5) if i % 3 == 0 else dice.uniform(0, 1.05))
         ended = forge(*args, signal=number, at=at)
         state = states(files, whole)
         if state["out"] == "new":

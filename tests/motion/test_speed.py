@@ -2,11 +2,11 @@
 
 import math
 
-import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from pathgen.errors import PathgenError
 from pathgen.motion import Kind, Moves, concatenate, limit_feed, plan_speeds
@@ -48,6 +48,8 @@ def plainly(moves, feed, machine):
         gain.append(2 * a * length)
         before = here
     caps += [0.0] if rows else []
+    for i in range(len(gain)):  # a stop must be possible within the moves the controller knows
+        caps[i] = min(caps[i], sum(gain[i : i + machine.queue]))
     squares = list(caps)
     for i in range(len(gain) - 1, -1, -1):
         squares[i] = min(squares[i], squares[i + 1] + gain[i])
@@ -79,10 +81,10 @@ def seconds(length, entry, leave, acceleration, feed):
 
 @pytest.mark.parametrize("name", MACHINES)
 @settings(max_examples=80, deadline=None)
-@given(points=POINTS, seed=st.integers(0, 99))
-def test_agrees_with_two_plain_passes(name, points, seed):
+@given(points=POINTS, seed=st.integers(0, 99), queue=st.sampled_from([1, 2, 3, 5, 16, 64]))
+def test_agrees_with_two_plain_passes(name, points, seed, queue):
     """No faster than any limit allows, and no slower than all of them together force."""
-    machine, moves = load_machine(name), path_of(points, seed)
+    machine, moves = replace(load_machine(name), queue=queue), path_of(points, seed)
     feed = limit_feed(moves, machine)
     plan = plan_speeds(moves, machine, feed)
     rows, speeds, _, _ = plainly(moves, feed, machine)
@@ -149,6 +151,7 @@ def test_blocks_do_not_show(walk, name):
 def test_precision_holds_over_a_million_moves():
     """Straight on along x, 0.1 µm to 10 mm a move, against two passes one move at a time."""
     machine, rng, n = plain_machine(acceleration=1000.0), np.random.default_rng(0), 1_000_000
+    machine = replace(machine, queue=n)
     x = np.concatenate([[0.0], np.cumsum(10 ** rng.uniform(-4, 1, n))])
     feed = rng.uniform(5, 200, n)
     plan = plan_speeds(polyline(np.column_stack([x, 0 * x]), feed), machine)
@@ -161,6 +164,27 @@ def test_precision_holds_over_a_million_moves():
     speeds = np.sqrt(squares)
     np.testing.assert_allclose(plan.entry, speeds[:-1], rtol=1e-12)
     np.testing.assert_allclose(plan.exit, speeds[1:], rtol=1e-12)
+
+
+@pytest.mark.parametrize("queue", [1, 2, 7])
+def test_a_stop_is_possible_within_the_moves_the_controller_knows(queue):
+    """Straight on in moves of 0.1 mm at 1000 mm/s²: v² = 2·a·N·L in the middle (standard kinematics)."""
+    machine = replace(plain_machine(acceleration=1000.0), queue=queue)
+    plan = plan_speeds(polyline(np.outer(np.arange(101), [0.1, 0.0]), 400.0), machine)
+    assert plan.exit[50] == pytest.approx(math.sqrt(2 * 1000 * queue * 0.1))
+    assert plan.exit[-1] == 0.0
+    # N moves are known at a junction, the one that begins there included; so from rest the speeds at the
+    # first N − 1 junctions are those of acceleration alone.
+    free = np.sqrt(2 * 1000 * 0.1 * np.arange(1, queue))
+    assert plan.exit[: queue - 1] == pytest.approx(free)
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_a_longer_queue_is_never_slower_and_a_long_one_never_binds(walk, name):
+    machine, moves = load_machine(name), walk(11)
+    times = [plan_speeds(moves, replace(machine, queue=q)).time.sum() for q in (1, 2, 3, 4, 8, 300, 10**9)]
+    assert all(a >= b for a, b in zip(times[:-1], times[1:], strict=True))
+    assert times[0] > times[1] and times[-1] == times[-2]
 
 
 def test_filament_alone_rests_the_head():
@@ -203,12 +227,15 @@ def test_hot_end_and_axes_slow_the_feed():
     assert limit_feed(slant, machine)[0] == pytest.approx(machine.axes.z.feed / 0.8)
     pushed_back = polyline([[0, 0], [0, 0]], 100.0, 4.0)  # not melted again
     assert limit_feed(pushed_back, machine)[0] == machine.axes.filament.feed
+    hot_end = replace(machine.hot_end, filament_factor=0.9)  # thinner than it says it is: more of it melts
+    thin = limit_feed(moves, replace(machine, hot_end=hot_end))[0]
+    assert thin == pytest.approx(machine.hot_end.melt_rate / (0.9 * area))
 
 
 def test_per_axis_acceleration_scales_with_direction():
     machine = plain_machine(acceleration=1000.0)
-    slow_y = msgspec.structs.replace(machine.axes.y, acceleration=100.0)
-    machine = msgspec.structs.replace(machine, axes=msgspec.structs.replace(machine.axes, y=slow_y))
+    slow_y = replace(machine.axes.y, acceleration=100.0)
+    machine = replace(machine, axes=replace(machine.axes, y=slow_y))
     # 5 mm from rest to rest, too short for the feed: √(4L/a), a = 1000, 100, and 100/0.8 along (3, 4).
     for point, acceleration in (([5, 0], 1000), ([0, 5], 100), ([3, 4], 125)):
         time = plan_speeds(polyline([[0, 0], point], 400.0), machine).time[0]

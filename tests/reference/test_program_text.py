@@ -1,15 +1,12 @@
-"""Program text against things outside the project: pygcode, the rules of NISTIR 6556, an NGC interpreter.
+"""Program text against things outside the project: pygcode and the rules of NISTIR 6556.
 
 - pygcode: a general parser and simulator of RS-274.
 - NISTIR 6556: Kramer, Proctor, Messina, "The NIST RS274NGC Interpreter - Version 3", 17 Aug 2000; its
   sections are named beside each rule.
-- `rs274`: an interpreter that descends from NIST's (Debian's linuxcnc-uspace); used where it is installed.
 """
 
 import io
 import re
-import shutil
-import subprocess
 
 import numpy as np
 import pygcode
@@ -147,31 +144,3 @@ def test_pygcode_reads_every_line(name):
     known = slice(2, None)  # from the first travel on, x and y have been named
     assert found.shape == expected.shape
     assert np.abs(found - expected)[known].max() <= 0.0005 + 1e-9
-
-
-@pytest.mark.skipif(shutil.which("rs274") is None, reason="rs274 of linuxcnc-uspace is not installed")
-@pytest.mark.parametrize("fan", [0.0, 0.8])
-def test_an_ngc_interpreter_makes_the_same_motions(tmp_path, fan):
-    program, made = written("ngc-lab", fan)
-    for name, content in (("panel.ngc", program), ("vars", b""), ("tools", b"")):
-        (tmp_path / name).write_bytes(content)
-    command = ["rs274", "-g", "-v", "vars", "-t", "tools", "panel.ngc"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=60)
-    assert done.returncode == 0, done.stderr
-    rows, offset, feed = [], 0.0, 0.0
-    for call, given in re.findall(r"N\S+ (\w+)\((.*)\)", done.stdout):
-        numbers = re.findall(r"-?\d+\.\d+", given)
-        if call == "SET_G92_OFFSET":
-            offset = float(numbers[3])
-        elif call == "SET_FEED_RATE":
-            feed = float(numbers[0])
-        elif call in ("STRAIGHT_FEED", "STRAIGHT_TRAVERSE"):
-            x, y, z, a = (float(n) for n in numbers[:4])
-            rows.append((call == "STRAIGHT_FEED", x, y, z, a + offset, feed))
-    found = np.array(rows[1:-2])  # one motion in the start block, two in the finish block
-    rapid = np.isin(made.kind, (Kind.TRAVEL, Kind.LIFT))
-    assert np.array_equal(found[:, 0] == 0, rapid)
-    expected = np.stack([made.x, made.y, made.z, np.cumsum(made.filament)], axis=1)
-    assert np.abs(found[1:, 1:5] - expected[1:]).max() <= 0.0006  # it prints four decimals
-    assert np.abs(found[:, 5] - 60 * made.feed).max() <= 0.05 + 1e-9  # one decimal is written
-    assert ("FLOOD_ON" in done.stdout) == (fan > 0)

@@ -31,7 +31,7 @@ SHAPES = {
 
 
 def compare(walls, points):
-    """Every pair's answer, and shapely's for the walls a little smaller and as they are."""
+    """Every pair's answer, and shapely's for the walls a little smaller and a little larger."""
     sight = Sight(np.array(walls, object))
     outside = points[~shapely.intersects_xy(shapely.union_all(walls), *points.T)]
     seen = sight.look(outside, outside)
@@ -39,7 +39,8 @@ def compare(walls, points):
     lines = shapely.linestrings(np.stack([outside[i], outside[j]], axis=1))
     inner = shapely.union_all([wall.buffer(-2 * HAIR, join_style="mitre") for wall in walls])
     must = shapely.length(shapely.intersection(lines, inner)) > 0
-    may = shapely.length(shapely.intersection(lines, shapely.union_all(walls))) > 0
+    outer = shapely.union_all([wall.buffer(2 * HAIR, join_style="mitre") for wall in walls])
+    may = shapely.length(shapely.intersection(lines, outer)) > 0
     return sight.blocked(seen, i, seen, j), must, may
 
 
@@ -68,6 +69,11 @@ def test_several_walls_turned_anyhow(seed, names):
     blocked, must, may = compare(walls, points)
     assert (must <= blocked).all()
     assert (blocked <= may).all()
+
+
+def test_a_shape_whose_turned_box_comes_out_empty():
+    """A ring turned so that GEOS's oriented envelope of half of it has no area."""
+    test_several_walls_turned_anyhow.hypothesis.inner_test(3356, ["ring"])
 
 
 def test_a_line_along_a_face_is_clear():

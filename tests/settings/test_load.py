@@ -94,6 +94,7 @@ def test_every_pair_settles(machine, material):
         "line_thickness",
         "eyelet_at",
         "prop_feed",
+        "within",
     }
     assert left_open == {"width", "height"} | may_stay
     assert setup.job.nozzle_temperature == setup.material.temperature.nozzle
@@ -262,7 +263,8 @@ def test_job_from_options():
         ({"rim_width": "nan"}, ("rim_width is", "nan")),
         ({"rim_width": math.nan}, ("rim_width is nan", "a finite number")),
         ({"axis": "z"}, ("axis is 'z'", "'auto' or 'x' or 'y'")),
-        ({"layer": True}, ("layer is True", "at least 0.02 and at most 1 mm")),
+        ({"first_layer": True}, ("first_layer is True", "at least 0.05 and at most 1 mm")),
+        ({"layer": True}, ("layer is True", "0.02 to 1 mm, or 'auto'")),
         ({"thickest": [3]}, ("thickest is [3]", "at most 20 mm")),
         ({"feed": "1200"}, ("feed is '1200'", "at most 1000 mm/s")),
         ({"feed": 1200}, ("feed is 1200", "divide mm/min by 60")),
@@ -411,6 +413,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.eyelet_at": [0.2, 0.8],
     "job.build": "in-turn",
     "job.wedge_at": [5.0],
+    "job.within": "6h",
     "job.band": [{"above": 5.0, "feed": 30.0}],
     "machine.platform_axis": "x",
     "machine.junction.rule": "deviation",

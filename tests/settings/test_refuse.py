@@ -140,8 +140,8 @@ def test_deep_and_wide_nonsense():
 
 
 def test_text_counts_as_numbers_only_where_asked():
-    assert typed({"layer": "0.2"}, Job, "options", from_text=True).layer == 0.2
-    assert "numbers stand without quotes" in refusal({"layer": "0.2"}, Job)
+    assert typed({"layer": "0.2", "pixel": "0.2"}, Job, "options", from_text=True).layer == 0.2
+    assert "numbers stand without quotes" in refusal({"pixel": "0.2"}, Job)
 
 
 def test_plain_and_back():

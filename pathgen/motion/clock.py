@@ -1,0 +1,111 @@
+"""How long a program takes, and what it spends the time on.
+
+    total = moving + heating + homing + dwelling + starving
+
+Model. *Moving*: every move as `pathgen.motion.speed` plans it for the controller's finite queue, by kind of
+move. *Starving*: waiting for program lines between moves, as in `pathgen.motion.supply`. *Heating*: the
+profile's `warm_up`, once, whoever sets the temperatures; what a band changes on the way nobody waits for.
+*Homing*: the profile's `homing` for each time the program homes, and once where it does not say so, as then
+it is done before. *Dwelling*: the seconds of every G4 (NISTIR 6556, 3.5.4).
+
+Left out: that the head slows down for a dwell inside a layer. Not counted: cooling down after the end; a stop
+that waits for a person (M0, by which a machine that is heated from outside has another temperature set), as
+how long that takes is theirs to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.motion.moves import Kind
+from pathgen.motion.tally import Tally
+from pathgen.settings import Machine
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Seconds of a program, by what they are spent on.
+
+    Attributes
+    ----------
+    kinds : (kinds,) float64
+        Moving, indexed by `Kind`.
+    heating, homing, dwelling, starving : float
+        Standing.
+    """
+
+    kinds: Floats
+    heating: float = 0.0
+    homing: float = 0.0
+    dwelling: float = 0.0
+    starving: float = 0.0
+
+    @classmethod
+    def of(
+        cls,
+        sums: Tally,
+        machine: Machine,
+        *,
+        starving: float = 0.0,
+        dwelling: float = 0.0,
+        homings: int = 1,
+    ) -> Clock:
+        """Put together how long a program takes.
+
+        Parameters
+        ----------
+        sums : Tally
+            Of its moves, as planned.
+        machine : Machine
+            How long it heats and homes.
+        starving, dwelling : float
+            s, as `Supply.waited` and the program's dwells have them.
+        homings : int
+            How often the program homes.
+
+        Examples
+        --------
+        >>> from pathgen.settings import load_machine
+        >>> still = Clock.of(Tally(), load_machine("benchtop-220"), dwelling=2.0)
+        >>> still.heating, still.homing, still.total
+        (240.0, 25.0, 267.0)
+        """
+        heaters = machine.heaters
+        return cls(sums.time, heaters.warm_up, heaters.homing * max(homings, 1), dwelling, starving)
+
+    @property
+    def moving(self) -> float:
+        """Seconds of all moves."""
+        return float(self.kinds.sum())
+
+    @property
+    def dry(self) -> float:
+        """Seconds of moves between deposits: travels, links, and what filament does for them."""
+        return float(self.kinds[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]].sum())
+
+    @property
+    def total(self) -> float:
+        """Seconds from switching the heaters on to the program's end."""
+        return self.moving + self.heating + self.homing + self.dwelling + self.starving
+
+    def facts(self) -> dict[str, int | float]:
+        """Give the total and its parts under keys that carry their unit.
+
+        Examples
+        --------
+        >>> Clock(np.ones(len(Kind)), heating=240.0, dwelling=0.5).facts()["time_s"]
+        252
+        """
+        return {
+            "time_s": round(self.total),
+            "moving_time_s": round(self.moving, 1),
+            "heating_time_s": round(self.heating, 1),
+            "homing_time_s": round(self.homing, 1),
+            "dwell_time_s": round(self.dwelling, 1),
+            "starved_time_s": round(self.starving, 1),
+        }

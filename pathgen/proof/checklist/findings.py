@@ -1,0 +1,208 @@
+"""Findings, and the book they are entered in: all of them, none stops the others.
+
+Glossary. *Finding*: one place where a rule does not hold, a stretch of lines at most. *Book*: findings and,
+for every rule, how many things it was held against: a rule that found nothing is known to have looked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pathgen.proof.checklist.rules import LEVELS, RULES, Level, Rule
+
+Row = dict[str, str | int | float | None]
+
+PLACES = 20  # findings a rule may have; the last one says how many more there were
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One place where a rule does not hold.
+
+    Attributes
+    ----------
+    number : int
+        The rule's.
+    line, last : int
+        First and last line in the source, from 1; 0 where it is the program as a whole.
+    found : str
+        What was found, with its value.
+    value : float or None
+    limit : str
+        What would hold; empty where the title says it.
+    """
+
+    number: int
+    line: int
+    last: int
+    found: str
+    value: float | None = None
+    limit: str = ""
+
+    @property
+    def rule(self) -> Rule:
+        """The rule."""
+        return RULES[self.number]
+
+    @property
+    def level(self) -> Level:
+        """How grave it is."""
+        return self.rule.level
+
+    @property
+    def place(self) -> str:
+        """Word where it is.
+
+        Examples
+        --------
+        >>> Finding(301, 12, 14, "x").place, Finding(104, 0, 0, "").place
+        ('lines 12 to 14', 'whole program')
+        """
+        if not self.line:
+            return "whole program"
+        return f"line {self.line}" if self.last == self.line else f"lines {self.line} to {self.last}"
+
+    def __str__(self) -> str:
+        """Word it in one line."""
+        limit = f"; holds: {self.limit}" if self.limit else ""
+        said = f": {self.found}" if self.found else ""
+        return f"{self.level} {self.number}, {self.place}: {self.rule.title}{said}{limit}"
+
+    def as_dict(self) -> Row:
+        """Give it as a flat row."""
+        return {
+            "number": self.number,
+            "level": self.level,
+            "title": self.rule.title,
+            "line": self.line,
+            "last_line": self.last,
+            "found": self.found,
+            "value": self.value,
+            "limit": self.limit,
+            "why": self.rule.why,
+            "do": self.rule.do,
+        }
+
+
+@dataclass(slots=True)
+class Book:
+    """Where rules enter what they looked at and what they found."""
+
+    findings: list[Finding] = field(default_factory=list)
+    looked: dict[int, int] = field(default_factory=lambda: dict.fromkeys(RULES, 0))
+    counts: dict[int, int] = field(default_factory=dict)
+    entered: set[tuple[int, int, int, str]] = field(default_factory=set)
+
+    def look(self, count: int, *numbers: int) -> None:
+        """Enter that rules were held against `count` more things."""
+        for number in numbers:
+            self.looked[number] += count
+
+    def find(
+        self,
+        number: int,
+        line: int,
+        found: str,
+        value: float | None = None,
+        limit: str = "",
+        last: int = 0,
+    ) -> None:
+        """Enter a finding, once; beyond `PLACES` of a rule they are only counted."""
+        key = (number, line, max(line, last), found)
+        if key in self.entered:  # what is said of a command is said again of it in the next window
+            return
+        self.entered.add(key)
+        self.counts[number] = self.counts.get(number, 0) + 1
+        if self.counts[number] <= PLACES:
+            value = None if value is None else float(value)
+            self.findings.append(Finding(number, line, max(line, last), found, value, limit))
+
+    def settle(self) -> tuple[Finding, ...]:
+        """Give all findings, the gravest first, then by line; a rule's last one says what was left out."""
+        for number, count in self.counts.items():
+            if count > PLACES:
+                text = f"and {count - PLACES:,} more places"
+                self.findings.append(Finding(number, 0, 0, text, float(count)))
+        far = 1 << 60
+        return tuple(
+            sorted(self.findings, key=lambda f: (LEVELS.index(f.level), f.line or far, f.number, f.last))
+        )
+
+
+def stretches(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """Join ascending row numbers to stretches of neighbours, (first, last).
+
+    Examples
+    --------
+    >>> stretches(np.array([3, 4, 5, 9]))
+    [(3, 5), (9, 9)]
+    """
+    if not len(rows):
+        return []
+    cuts = np.flatnonzero(np.diff(rows) > 1)
+    first = rows[np.concatenate([[0], cuts + 1])]
+    last = rows[np.concatenate([cuts, [len(rows) - 1]])]
+    return list(zip(first.tolist(), last.tolist(), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Checklist:
+    """What was held against a program, and what came of it.
+
+    Attributes
+    ----------
+    program : str
+        Its name.
+    machine, material : str
+    findings : tuple of Finding
+        The gravest first.
+    looked : dict of int to int
+        By rule: things it was held against. 0: there was nothing of its kind in the program.
+    counts : dict of int to int
+        By rule: places where it does not hold, those left out of `findings` among them.
+    lines, moves : int
+    """
+
+    program: str
+    machine: str
+    material: str
+    findings: tuple[Finding, ...]
+    looked: dict[int, int]
+    counts: dict[int, int]
+    lines: int
+    moves: int
+
+    def of(self, level: Level) -> tuple[Finding, ...]:
+        """Give the findings of one level."""
+        return tuple(found for found in self.findings if found.level == level)
+
+    @property
+    def stops(self) -> tuple[Finding, ...]:
+        """Findings for which the program must not run."""
+        return self.of("stop")
+
+    @property
+    def holds(self) -> bool:
+        """Tell whether nothing speaks against running the program."""
+        return not self.stops
+
+    def as_dict(self) -> dict[str, object]:
+        """Give all of it for JSON."""
+        return {
+            "program": self.program,
+            "machine": self.machine,
+            "material": self.material,
+            "holds": self.holds,
+            **{f"{level}s": len(self.of(level)) for level in LEVELS},
+            "lines": self.lines,
+            "moves": self.moves,
+            "findings": [found.as_dict() for found in self.findings],
+            "rules": [
+                {"number": n, "title": rule.title, "level": rule.level}
+                | {"looked_at": self.looked[n], "found": self.counts.get(n, 0)}
+                for n, rule in RULES.items()
+            ],
+        }

@@ -1,0 +1,93 @@
+"""What a person sees to: before the machine runs, and once the panel is made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pathgen.planned import Result
+from pathgen.proof.checklist import check_program
+from pathgen.proof.safety import DISCLAIMER, GUIDANCE, MARGIN, safety
+from pathgen.settings import Machine, Material
+
+TO_TICK = "to tick"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing of the safety checklist: what it is, and `state`, such as "holds" or "to tick"."""
+
+    text: str
+    state: str
+
+    @property
+    def open(self) -> bool:
+        """A person has to see to it."""
+        return self.state == TO_TICK
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What has to be so before it runs: the items, and lines on what they rest on."""
+
+    items: list[Item]
+    guidance: list[str]
+
+
+def before(
+    machine: Machine, material: Material, program: Path, said: Sequence[tuple[str, str]] | None = None
+) -> Before:
+    """Gather the thermal-safety checklist.
+
+    Parameters
+    ----------
+    machine, material
+    program : path
+        Held against the rules that a program's text can prove.
+    said : sequence of (text, state), optional
+        The items, where the caller has them.
+
+    Returns
+    -------
+    Before
+    """
+    if said is None:
+        listed = safety(machine, material, check_program(program, machine, material))
+        said = [(item.text, item.state) for item in listed.proven]
+        said += [(item.text, TO_TICK) for item in listed.yours]
+    return Before([Item(*item) for item in said], [*GUIDANCE, DISCLAIMER])
+
+
+COOL = (
+    "Leave panel and platform alone until both are cold to the hand. A thin wall that is pulled off warm "
+    "bends for good; cold, it often lets go by itself."
+)
+BRIM = (
+    "Take the panel off by its {brim:g} mm brim, not by the picture. Score the brim along the foot with a "
+    "blade, always away from your hand, and snap it off; smooth the foot with fine paper."
+)
+LOOK = "Hold it to a window before anything else: what you see should be the predicted picture above."
+LAMP = (
+    "LED only, never a filament or halogen lamp. The lit panel stays under {warm:g}\u00a0°C, {margin:g} "
+    "degrees under its glass transition, measured after an hour. Keep the lamp clear of the panel, its heat "
+    "sink in free air. Low voltage from a listed supply; mains wiring is for a licensed electrician, by your "
+    "local code."
+)
+KEEP = (
+    "Away from stoves, heaters and a car in the sun: it softens near {softens:g}\u00a0°C. Dust it with a "
+    "soft dry brush. What was broken off is small and sharp: not for children."
+)
+
+
+def after(result: Result) -> list[tuple[str, str]]:
+    """Say what to do once the machine has stopped (common practice): heads and sentences, in order."""
+    planned, brim = result.planned, result.planned.setup.job.brim
+    softens = planned.setup.material.temperature.glass_transition
+    steps = [("Let it cool", COOL)]
+    if planned.props is not None and planned.props.removal:
+        steps.append(("Props", planned.props.removal))
+    if brim:
+        steps.append(("Brim", BRIM.format(brim=brim)))
+    lamp = LAMP.format(warm=softens - MARGIN, margin=MARGIN)
+    return [*steps, ("Look", LOOK), ("Lamp", lamp), ("Keep", KEEP.format(softens=softens))]

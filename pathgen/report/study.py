@@ -1,0 +1,269 @@
+"""The figure of a study: cost against quality of each case, and what each factor does to both.
+
+Above, one point a case. A line joins those that no other case beats in both figures at once (the Pareto
+front); they carry their case's number. Below, one small figure for each factor and each of the two: grey
+points are cases, the line goes through the mean of each level, or of each sixth of a continuous range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from pathgen.errors import PathgenError
+from pathgen.report.sheet import (
+    DPI,
+    EDGE,
+    FAINT,
+    FONT,
+    INK,
+    PAPER,
+    SHEET,
+    SMALL,
+    TEXT,
+    Box,
+    axes_in,
+    blank,
+    cut,
+    label,
+    text_width,
+    write,
+)
+from pathgen.study.columns import COLUMNS, RISING
+from pathgen.study.table import Table
+
+Floats = NDArray[np.float64]
+
+HEAD, MAIN, SMALL_HIGH = 96, 620, 250  # dots
+BETWEEN, FOOT = 92, 74
+LEFT = EDGE + 34
+MOST_ACROSS = 5  # small figures beside each other
+MOST_KINDS = 8  # levels that markers tell apart
+MOST_LEVELS = 12  # more numbers than that are a continuous range
+PARTS = 6  # of a continuous range
+WIDE_SPAN = 10.0  # highest over lowest from which a scale is logarithmic
+MARKERS = "os^Dv<>P"
+# Dark to light in even steps of lightness, so that nothing hangs on hue.
+KINDS = ("#1f3c52", "#a63d12", "#3b7ea1", "#d98a2b", "#6c8f3d", "#8a5a83", "#86b3c9", "#c9b458")
+
+
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """What is drawn: case numbers, both figures of each, and the factors' cells; refused cases left out."""
+
+    case: list[str]
+    across: Floats
+    up: Floats
+    factors: dict[str, list[str]]
+
+
+def front(across: Floats, up: Floats) -> NDArray[np.intp]:
+    """Find the points that no other one beats: as low in one figure and lower in the other.
+
+    Parameters
+    ----------
+    across, up : (N,) float64
+
+    Returns
+    -------
+    (F,) intp
+        Their numbers, by `across` ascending; of equal points all.
+
+    Examples
+    --------
+    >>> front(np.array([3.0, 1.0, 2.0, 2.0]), np.array([1.0, 3.0, 2.0, 4.0])).tolist()
+    [1, 2, 0]
+    """
+    order = np.lexsort((up, across))
+    x, y = across[order], up[order]
+    lowest = np.minimum.accumulate(y)
+    # As low as all before it; and nothing as low stands further left.
+    first = np.searchsorted(-lowest, -y, side="left")
+    kept = (y == lowest) & (x == x[np.minimum(first, len(x) - 1)]) if len(x) else np.zeros(0, np.bool_)
+    return np.asarray(order[kept], np.intp)
+
+
+def study_png(table: Table, factors: Sequence[str], across: str, up: str, title: str = "") -> bytes:
+    """Draw a study's table.
+
+    Parameters
+    ----------
+    table : Table
+    factors : sequence of str
+        Its columns that are factors.
+    across, up : str
+        Columns set against each other, such as "time_s" and "thickness_rms_mm".
+    title : str
+
+    Returns
+    -------
+    bytes
+        A PNG; the same table gives the same bytes.
+
+    Raises
+    ------
+    PathgenError
+        Where fewer than two cases have both figures.
+
+    Examples
+    --------
+    >>> names = ("case", "brim", "time_s", "thickness_rms_mm")
+    >>> rows = (("1", "0", "900", "0.01"), ("2", "5", "960", "0.008"))
+    >>> study_png(Table(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
+    b'PNG'
+    """
+    found = _taken(table, factors, across, up)
+    columns = min(MOST_ACROSS, max(len(factors), 1))
+    bands = -(-len(factors) // columns)
+    high = HEAD + MAIN + 2 * bands * (SMALL_HIGH + BETWEEN) + FOOT
+    sheet = blank(high)
+    left_out = len(table.rows) - len(found.case)
+    write(sheet, EDGE, 42, cut(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
+    some = f", {left_out} without both figures left out" if left_out else ""
+    write(sheet, EDGE, 66, f"{len(found.case)} cases{some}; lower left is better" + _rising(across, up), 10)
+    _draw_main(sheet, found, across, up)
+    wide = (SHEET - LEFT - EDGE - (columns - 1) * BETWEEN) // columns
+    for line, (name, values) in enumerate(((up, found.up), (across, found.across))):
+        for number, factor in enumerate(factors):
+            band, place = divmod(number, columns)
+            top = HEAD + MAIN + BETWEEN + (2 * band + line) * (SMALL_HIGH + BETWEEN) - 20
+            box = Box(LEFT + place * (wide + BETWEEN), top, wide, SMALL_HIGH)
+            axes = axes_in(sheet, box)
+            label(axes, cut(factor, 10, wide), "", _worded(name) if place == 0 else "")
+            _draw_effect(axes, box, found.factors[factor], values)
+            _scaled(axes, values, "y")
+    buffer = BytesIO()
+    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def _taken(table: Table, factors: Sequence[str], across: str, up: str) -> _Figures:
+    both = list(zip(table.column(across), table.column(up), strict=True))
+    kept = [i for i, cells in enumerate(both) if all(cells)]
+    if len(kept) < 2:
+        what = f"{len(kept)} cases with both {across} and {up}"
+        raise PathgenError(
+            what, where="figure", allowed="at least two", hint="the table is written; see its column refused"
+        )
+    x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
+    cells = {name: [table.column(name)[i] for i in kept] for name in factors}
+    return _Figures([table.column("case")[i] for i in kept], x, y, cells)
+
+
+def _rising(*names: str) -> str:
+    high = [name for name in names if name in RISING]
+    return f", but of {' and '.join(high)} higher is" if high else ""
+
+
+def _worded(name: str) -> str:
+    column = COLUMNS[name]
+    return name if column.unit in ("1", "count", "share") else f"{name} ({column.unit})"
+
+
+def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
+    """Draw all cases, the front through the best of them, and the key."""
+    box = Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40)
+    axes = axes_in(sheet, box)
+    label(axes, "", _worded(across), _worded(up))
+    kinds = next((name for name, cells in found.factors.items() if 1 < len(set(cells)) <= MOST_KINDS), None)
+    cells = found.factors[kinds] if kinds else [""] * len(found.case)
+    for number, level in enumerate(dict.fromkeys(cells)):
+        here = np.array([value == level for value in cells])
+        style: dict[str, Any] = {
+            "color": KINDS[number],
+            "marker": MARKERS[number],
+            "linestyle": "none",
+            "markersize": 6.5,
+        }
+        axes.plot(
+            found.across[here], found.up[here], label=level or "(not given)", alpha=0.85,
+            markeredgecolor=PAPER, markeredgewidth=0.6, **style,
+        )  # fmt: skip
+    signs = [-1.0 if name in RISING else 1.0 for name in (across, up)]
+    best = front(signs[0] * found.across, signs[1] * found.up)
+    axes.plot(
+        found.across[best],
+        found.up[best],
+        color=INK,
+        linewidth=1.1,
+        drawstyle="steps-post",
+        zorder=1.5,
+        label="not beaten",
+    )
+    _scaled(axes, found.across, "x")
+    _scaled(axes, found.up, "y")
+    _number(axes, found, best)
+    legend = axes.legend(
+        title=kinds, loc="upper left", bbox_to_anchor=(1.015, 1.0), frameon=False, borderaxespad=0,
+        prop={"family": FONT, "size": 10}, labelcolor=INK,
+    )  # fmt: skip
+    legend.get_title().set(fontfamily=FONT, fontsize=10, color=INK)
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+
+
+def _number(axes: Axes, found: _Figures, best: NDArray[np.intp]) -> None:
+    """Write case numbers at the front's points, as far as they keep apart."""
+    places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
+    taken: list[Floats] = []
+    for i, spot in zip(best.tolist(), places, strict=True):
+        if all(np.abs(spot - other).max() > 22 for other in taken):
+            taken.append(spot)
+            axes.annotate(
+                found.case[i], (found.across[i], found.up[i]), (6, 6), textcoords="offset points",
+                fontsize=SMALL, **TEXT,
+            )  # fmt: skip
+
+
+def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats) -> None:
+    """Draw what a factor does to a figure: cases in grey, the means in ink."""
+    levels = sorted(dict.fromkeys(cells), key=_order)
+    numbers = [_number_of(level) for level in levels]
+    if len(levels) > MOST_LEVELS and all(number is not None for number in numbers):
+        at = np.array([float(cell) for cell in cells])
+        axes.plot(at, values, "o", color=FAINT, alpha=0.5, markersize=3, markeredgewidth=0)
+        parts = np.array_split(np.argsort(at, kind="stable"), min(PARTS, len(at)))
+        middles, means = ([float(a[part].mean()) for part in parts] for a in (at, values))
+        axes.plot(middles, means, "-o", color=INK, linewidth=1.4, markersize=4.5)
+        _scaled(axes, at, "x")
+        return
+    place = {level: float(number) for number, level in enumerate(levels)}
+    at = np.array([place[cell] for cell in cells])
+    axes.plot(at, values, "o", color=FAINT, alpha=0.5, markersize=3, markeredgewidth=0)
+    means = [float(values[at == number].mean()) for number in range(len(levels))]
+    axes.plot(range(len(levels)), means, "-o", color=INK, linewidth=1.4, markersize=4.5)
+    axes.set_xlim(-0.5, len(levels) - 0.5)
+    room = box.wide / len(levels) - 6
+    widest = max(text_width(level, 9) for level in levels)
+    tilt = 0 if widest <= room else 25
+    shown = [cut(level, 9, 130.0 if tilt else room) for level in levels]
+    axes.set_xticks(
+        range(len(levels)), shown, rotation=tilt, ha="right" if tilt else "center", fontsize=9,
+        parse_math=False,
+    )  # fmt: skip
+
+
+def _order(level: str) -> tuple[int, float]:
+    """Sort numbers by size, and leave words as they come."""
+    number = _number_of(level)
+    return (0, number) if number is not None else (1, 0.0)
+
+
+def _number_of(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def _scaled(axes: Axes, values: Floats, side: str) -> None:
+    """Give an axis a logarithmic scale where its values span much, and round figures on it."""
+    if values.min() > 0 and values.max() / values.min() > WIDE_SPAN:
+        axes.set(**{f"{side}scale": "log"})

@@ -1,0 +1,193 @@
+"""Measuring one case: its program made, read back and judged, in a folder of its own that goes away again."""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from pathgen.errors import PathgenError
+from pathgen.job import make
+from pathgen.motion import plan_speeds
+from pathgen.planned import Result
+from pathgen.proof.compare import Light, Replayed, compare, replay
+from pathgen.proof.metrics import Row, in_plane, pooled, sample_layers
+from pathgen.proof.trace import counts, melt_rate, pitch_distribution
+from pathgen.settings import Setup, digest, job_from
+from pathgen.study.columns import COLUMNS
+from pathgen.study.files import File, is_file, lay_out
+from pathgen.study.load import Ask, Case
+from pathgen.study.table import cell, versions
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What came of a case.
+
+    Attributes
+    ----------
+    number : int
+        Of the case.
+    cells : tuple of str
+        One for each column asked for; empty where there is no figure.
+    refused : str
+        Why there is none, in one line; empty where all went well.
+    versions : str
+        What it was worked out with.
+    """
+
+    number: int
+    cells: tuple[str, ...]
+    refused: str
+    versions: str
+
+
+def measure(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
+    """Make and measure one case.
+
+    Parameters
+    ----------
+    case : Case
+    ask : Ask
+    files : mapping of str to File
+        At least those that the case names.
+
+    Returns
+    -------
+    Measured
+        The same wherever it is worked out. A refusal is part of it, never raised: of the case, and then no
+        cell has a figure, or of one group of columns, and then the others have theirs.
+
+    Examples
+    --------
+    >>> import io
+    >>> wall = io.BytesIO()
+    >>> np.save(wall, np.full((20, 40), 1.6))
+    >>> case = Case(1, (), "wall.npy", {"brim": 0.0, "layer": 0.2, "pixel": 0.2})
+    >>> found = measure(case, Ask(("layers", "void_share")), {"wall.npy": File("wall.npy", wall.getvalue())})
+    >>> found.cells[0], found.refused
+    ('49', '')
+    """
+    groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
+    found: dict[str, object] = {}
+    reasons: list[str] = []
+    with tempfile.TemporaryDirectory(prefix="pathgen-") as name:
+        folder = Path(name).resolve()
+        places = lay_out({given: files[given] for given in case.files}, folder)
+        try:
+            result, read_back = _made(case, ask, places, folder / "panel.gcode", bool(groups))
+            found |= _plan(case, result)
+            for group in groups:
+                assert read_back is not None
+                try:
+                    found |= _GROUPS[group](result, read_back, ask)
+                except PathgenError as error:
+                    reasons.append(str(error))
+        except PathgenError as error:
+            reasons.append(str(error))
+        except MemoryError:
+            reasons.append("not enough memory")
+        except Exception as error:  # a fault of ours must not cost a person the other cases
+            reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
+    refused = "; ".join(dict.fromkeys(_at_home(reason, places) for reason in reasons))
+    cells = tuple(cell(found.get(column)) for column in ask.columns)
+    return Measured(case.number, cells, refused, versions())
+
+
+def _made(
+    case: Case, ask: Ask, places: Mapping[str, Path], out: Path, judged: bool
+) -> tuple[Result, Replayed | None]:
+    """Write the program, and read it back where that is asked for."""
+    there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
+    result = make(places[case.picture], out, job_from(there, f"case {case.number}"))
+    if not judged:
+        return result, None
+    setup = result.planned.setup
+    light = Light(smear=ask.seen, by_material=ask.seen)
+    return result, replay(out, setup.machine, setup.material, light=light)
+
+
+def _plan(case: Case, result: Result) -> dict[str, object]:
+    """Give the plan's figures; the digest is that of the settings as the study names their files."""
+    setup = result.planned.setup
+    given = {key: v for key, v in case.job.items() if key in ("outline", "isolate") and is_file(key, v)}
+    job = msgspec.structs.replace(setup.job, **given)
+    return {**result.summary, "digest": digest(Setup(job, setup.machine, setup.material))}
+
+
+def _text(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+    return {f"text_{key}": value for key, value in found.as_dict(ask.ends).items()}
+
+
+def _against(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+    panel = result.planned.panel
+    return dict(compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict())
+
+
+def _plane(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+    """Judge some layers; solidity may differ from one to the other."""
+    _refuse_several(result, "figures in the plane of a layer")
+    layers, stands = result.planned.layers, found.standing
+    chosen = sample_layers(ask.layers, len(layers))
+    solidity = np.broadcast_to(stands.solidity, len(layers))
+    judged = []
+    for layer in chosen:
+        section = layers.profiles(layer, layer + 1).thickness[0]
+        judged += in_plane(
+            found.program, stands.frame, [section], [layer],
+            solidity=float(solidity[layer]), filament_diameter=stands.filament_diameter,
+        )  # fmt: skip
+    row = pooled(judged)
+    parts = [row[f"{name}_share"] for name in ("void", "overlap", "outside")]
+    wrong = None if None in parts else sum(float(str(part)) for part in parts)
+    return {**row, "wrong_share": wrong}
+
+
+def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+    """Trace the path; moves before the first feed word go at the machine's travel feed."""
+    _refuse_several(result, "figures along the path")
+    stands, job, machine = found.standing, result.planned.setup.job, found.machine
+    if np.ptp(stands.solidity) > 0:
+        raise PathgenError("figures along the path, and solidity changes", allowed="one solidity")
+    assert job.pitch_min is not None and job.pitch_max is not None, "settle fills them in"
+    moves = found.program.moves
+    moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
+    pitches = pitch_distribution(
+        moves, stands.frame, solidity=float(np.max(stands.solidity)),
+        filament_diameter=stands.filament_diameter, limits=(job.pitch_min, job.pitch_max),
+    )  # fmt: skip
+    rate = melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
+    tallied: Row = counts(moves, stands.frame).as_dict()
+    crossings = {key: value for key, value in tallied.items() if key.endswith("_per_layer")}
+    crossings.pop("loose_ends_per_layer")  # the plan's, which knows the rim
+    return crossings | _finite(pitches.as_dict()) | _finite(rate.as_dict())
+
+
+def _finite(row: Row) -> dict[str, object]:
+    return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
+
+
+def _refuse_several(result: Result, what: str) -> None:
+    if len(result.parts) > 1:
+        many = len(result.parts)
+        raise PathgenError(f"{what}, and {many} panels in the program", where="copies", allowed="1")
+
+
+_GROUPS: dict[str, Callable[[Result, Replayed, Ask], dict[str, object]]] = {
+    "text": _text,
+    "against": _against,
+    "plane": _plane,
+    "path": _path,
+}
+
+
+def _at_home(reason: str, places: Mapping[str, Path]) -> str:
+    """Name files in a refusal as the study does: the folder they were laid out in tells nobody anything."""
+    for given, place in places.items():
+        reason = reason.replace(str(place), given)
+    return reason

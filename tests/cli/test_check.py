@@ -1,0 +1,104 @@
+"""`pathgen check` as a person meets it."""
+
+import json
+
+import pytest
+
+from pathgen.cli import check as module
+from pathgen.cli import run
+from tests.proof.checklist.programs import program
+
+
+@pytest.fixture(scope="module")
+def good():
+    return program("benchtop-220")
+
+
+@pytest.fixture
+def written(tmp_path, good):
+    def write(text=good):
+        path = tmp_path / "panel.gcode"
+        path.write_bytes(text)
+        return str(path)
+
+    return write
+
+
+def test_a_good_program(written, capsys):
+    assert run(["check", written()]) == 0
+    out, err = capsys.readouterr()
+    assert "nothing found; nothing speaks against running it" in out and err == ""
+    assert "Thermal safety" in out and "[ ] smoke alarm" in out and "licensed electrician" in out
+
+
+def test_a_stop_is_printed_and_exits_with_1(written, good, capsys):
+    assert run(["check", written(good.replace(b"M109 S205", b"M109 S300"))]) == 1
+    out, err = capsys.readouterr()
+    assert err == "" and "it must not run" in out
+    assert "stop 201, line" in out and "300 °C" in out and "at most 240 °C for benchtop-220" in out
+    assert "do: lower the set-point" in out and "[falls short] nozzle within" in out
+
+
+def test_a_doubt_alone_exits_with_0(written, good, capsys):
+    assert run(["check", written(good.replace(b"M84 ", b"M400 "))]) == 0
+    assert "2 doubts" in capsys.readouterr().out
+
+
+def test_json(written, good, capsys):
+    assert run(["check", written(good.replace(b"M140 S0 ", b"; ")), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["holds"] is False and found["stops"] == 1
+    assert found["findings"][0]["number"] == 209
+    assert "heater cut-off" in found["thermal_safety"]["yours"][0]
+
+
+@pytest.mark.parametrize(
+    "args,text,code,why",
+    [
+        ([], b"", 1, "empty"),
+        ([], b"\x00\x00", 1, "no text"),
+        ([], b"G21\nM2\n", 1, "--machine names it"),
+        (["--machine", "benchtop-220"], b"G21\nM2\n", 1, "--material names it"),
+        (["--machine", "benchtop-22"], b"G21\nM2\n", 1, "benchtop-220"),
+        (["--nonsense"], b"G21\nM2\n", 2, "No such option"),
+    ],
+)
+def test_what_is_refused(args, text, code, why, written, capsys):
+    assert run(["check", written(text), *args]) == code
+    out, err = capsys.readouterr()
+    assert out == "" and err.startswith("error: ") and err.count("\n") == 1 and why in err
+
+
+def test_a_missing_file_and_no_file(tmp_path, capsys):
+    assert run(["check", str(tmp_path / "none.gcode")]) == 1
+    assert run(["check"]) == 2
+    assert capsys.readouterr().err.count("error: ") == 2
+
+
+def test_profiles_win_over_the_header(written, capsys):
+    assert run(["check", written(), "--machine", "classroom-200"]) == 1
+    assert "classroom-200" in capsys.readouterr().out
+
+
+def test_a_bar_is_drawn_only_after_two_seconds(monkeypatch):
+    drawn = []
+
+    class Bar:
+        def __init__(self, what):
+            drawn.append(what)
+
+        def __enter__(self):
+            return lambda done, total: drawn.append((done, total))
+
+        def __exit__(self, *_):
+            drawn.append("gone")
+
+    now = iter([0.0, 1.0, 2.5, 3.0])
+    monkeypatch.setattr(module, "progress_bar", Bar)
+    monkeypatch.setattr(module.time, "monotonic", lambda: next(now))
+    with module._late_bar("checking") as show:
+        show(1, 4)
+        assert drawn == []
+        show(2, 4)
+        show(3, 4)
+    assert drawn == ["checking", (2, 4), (3, 4), "gone"]

@@ -1,0 +1,110 @@
+"""`pathgen study` as a person meets it."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from pathgen.cli import run
+from tests.study.conftest import SMALL, wall
+
+
+@pytest.fixture
+def small(tmp_path):
+    np.save(tmp_path / "wall.npy", wall())
+    (tmp_path / "small.toml").write_text(SMALL)
+    return tmp_path
+
+
+def test_a_table_and_its_figure(small, capsys):
+    out, figure = small / "a.csv", small / "a.png"
+    args = ["study", str(small / "small.toml"), "--out", str(out), "--figure", str(figure), "--workers", "1"]
+    assert run(args) == 0
+    assert "9 cases, 0 refused" in capsys.readouterr().out
+    lines = out.read_text().splitlines()
+    assert lines[0].startswith("# pathgen study ") and '#| picture = "wall.npy"' in lines
+    assert lines[-9].startswith("1,tailored,0.95,")
+    assert figure.read_bytes()[1:4] == b"PNG"
+
+
+def test_columns_are_listed(capsys):
+    assert run(["study", "--columns"]) == 0
+    said = capsys.readouterr().out
+    assert "void_share" in said and "mm³/s" in said
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "said"),
+    [
+        ([], 2, "Missing argument 'STUDY'"),
+        (["{}/small.toml"], 2, "Missing option '--out'"),
+        (
+            ["{}/small.toml", "--out", "{}/a.csv", "--workers", "2", "--cluster", "tcp://a:1"],
+            2,
+            "one of them",
+        ),
+        (["{}/gone.toml", "--out", "{}/a.csv"], 1, "no such file"),
+        (["{}/small.toml", "--out", "{}/a.csv", "--most", "8"], 1, "9 cases"),
+        (["{}/small.toml", "--out", "{}/wall.npy"], 1, "overwrite its own input"),
+        (["{}/small.toml", "--out", "{}/small.toml"], 1, "overwrite its own input"),
+        (["{}/small.toml", "--out", "{}/a.csv", "--figure", "{}/a.csv"], 1, "overwrite"),
+        (["{}/small.toml", "--out", "{}/no/a.csv"], 1, "cannot write"),
+        (["{}/wall.csv", "--out", "{}/a.csv"], 1, "no table of a study"),
+    ],
+)
+def test_wrong_usage_is_one_line(small, args, code, said, capsys):
+    (small / "wall.csv").write_text("a,b\n1,2\n")
+    assert run(["study", *(arg.format(small) for arg in args)]) == code
+    told = capsys.readouterr().err
+    assert told.startswith("error: ") and said in told and told.count("\n") == 1
+    assert not (small / "a.csv").exists()
+
+
+def test_ctrl_c_keeps_what_is_done_and_leaves_nobody_behind(small):
+    """A real process, interrupted as a terminal does it: the whole group at once."""
+    text = SMALL.replace("steps = 3", "steps = 60")
+    (small / "long.toml").write_text(text)
+    out, part = small / "a.csv", small / "a.csv.part"
+    command = [
+        sys.executable,
+        "-m",
+        "pathgen",
+        "study",
+        str(small / "long.toml"),
+        "--out",
+        str(out),
+        "--workers",
+        "1",
+    ]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    end = time.monotonic() + 60
+    while not (part.exists() and part.read_bytes().count(b"\n") > 30) and time.monotonic() < end:
+        time.sleep(0.02)
+    os.killpg(process.pid, signal.SIGINT)
+    said = process.communicate(timeout=60)[1]
+    assert process.returncode == 1
+    assert (
+        said.startswith("error: stopped with ") and said.count("\n") == 1 and "a.csv.part keeps them" in said
+    )
+    assert part.exists() and not out.exists()
+
+
+@pytest.mark.slow
+def test_killed_ten_times_with_workers(small):
+    """The whole command with its processes, SIGKILL at random moments; nobody is left running."""
+    study = ["study", str(small / "small.toml"), "--workers", "2"]
+    assert run([*study, "--out", str(small / "undisturbed.csv")]) == 0
+    out, rng = small / "a.csv", np.random.default_rng(2)
+    for _ in range(10):
+        process = subprocess.Popen([sys.executable, "-m", "pathgen", *study, "--out", str(out)])
+        try:
+            process.wait(timeout=rng.uniform(0.5, 4.0))
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+    assert run([*study, "--out", str(out)]) == 0
+    assert out.read_bytes() == (small / "undisturbed.csv").read_bytes()

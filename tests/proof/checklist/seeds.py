@@ -1,0 +1,238 @@
+"""Seeded faults: one rule each, put into good programs. An edit gives the lines and where the fault is found.
+
+The commands M104, M109, M140, M190, M106, M107, M84, M204, M141 mean what open controllers take them for
+(common practice); G4 is in seconds by NISTIR 6556 3.5.4; G0 or G1 without an axis word is an error by 3.5.1
+and 3.5.2; line rules are those of 3.3.
+"""
+
+import re
+
+OWN = ("benchtop-220", "gantry-300", "classroom-200")  # filament has a letter of its own
+HEATS = ("benchtop-220", "gantry-300")  # the program sets temperatures, filament counts relatively
+STRICT = ("ngc-lab",)
+ALL = (*OWN, *STRICT)
+
+
+def place(lines, pattern, nth=0):
+    """Index of the nth line that matches, from the end where nth is below 0."""
+    return [i for i, line in enumerate(lines) if re.match(pattern, line)][nth]
+
+
+def middle(lines):
+    """Index of a bead that lies in the middle of a layer halfway up."""
+    layers = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)]
+    start = layers[len(layers) // 2]
+    return (
+        start
+        + 4
+        + next(i for i, line in enumerate(lines[start + 4 :]) if re.match(r"G1 X\S+ Y\S+ [EA]\d", line))
+    )
+
+
+def put(text, *, found=0, at=middle, more=()):
+    """Insert lines before a place; the fault is found `found` lines behind the first of them."""
+
+    def edit(lines):
+        i = at(lines)
+        return [*lines[:i], text, *more, *lines[i:]], i + found
+
+    return edit
+
+
+def behind(pattern, text, nth=0):
+    return put(text, at=lambda lines: place(lines, pattern, nth) + 1)
+
+
+def drop(pattern, found=None, nth=0):
+    """Leave a line out; the fault is found in the first line that matches `found`, from there on."""
+
+    def edit(lines):
+        i = place(lines, pattern, nth)
+        rest = [*lines[:i], *lines[i + 1 :]]
+        return rest, None if found is None else found(rest)
+
+    return edit
+
+
+def swap(pattern, old, new, nth=0):
+    def edit(lines):
+        i = place(lines, pattern, nth)
+        changed = re.sub(old, new, lines[i])
+        assert changed != lines[i]
+        return [*lines[:i], changed, *lines[i + 1 :]], i
+
+    return edit
+
+
+def swap_middle(old, new):
+    def edit(lines):
+        i = middle(lines)
+        changed = re.sub(old, new, lines[i])
+        assert changed != lines[i]
+        return [*lines[:i], changed, *lines[i + 1 :]], i
+
+    return edit
+
+
+def scale(letter, factor, *, found=None):
+    """Multiply every word of a letter behind the first layer's mark, retractions aside."""
+
+    def edit(lines):
+        at = place(lines, r"[;(] ?layer 2/")
+
+        def times(word):
+            value = float(word[1])
+            return word[0] if value < 0 or abs(value) in (4.0, 0.8) else f"{letter}{value * factor:.5f}"
+
+        rest = [re.sub(rf"{letter}(-?[\d.]+)", times, line) for line in lines[at:]]
+        return [*lines[:at], *rest], found(lines) if found else None
+
+    return edit
+
+
+def cut(lines):
+    stop = len(lines) // 2
+    return lines[:stop], stop - 1
+
+
+def bare_feeds(lines):
+    at = place(lines, "G21")
+    out = [*lines[:at], *(re.sub(r" F[\d.]+", "", line) for line in lines[at:])]
+    return out, first_feed(out)
+
+
+def without_layer(lines):
+    """Leave a layer out; the next one shows it."""
+    layers = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)]
+    a, b = layers[len(layers) // 2 : len(layers) // 2 + 2]
+    return [*lines[:a], *lines[b:]], None
+
+
+def headless(lines):
+    return lines[place(lines, "G17|G21") :], None
+
+
+def first_feed(lines):
+    return place(lines, r"G1 .*[EA]0*\.?\d*[1-9]")
+
+
+def first_motion(lines):
+    return place(lines, r"G[01] ")
+
+
+def last_line(lines):
+    return len(lines) - 1
+
+
+def low_bead(lines):
+    """Bring the first layer down onto the platform; its first bead shows it."""
+    i = place(lines, r"G0 Z0\.2")
+    rest = [*lines[:i], lines[i].replace("Z0.2", "Z0.02"), *lines[i + 1 :]]
+    return rest, i + next(k for k, line in enumerate(rest[i:]) if re.match(r"G1 [XY].*[EA]\d", line))
+
+
+FAULTS = [
+    # the text
+    ("two points in a number", 101, ALL, put("G1 X1..2")),
+    ("a byte that is no text", 101, ALL, put("G1 X5 \x80")),
+    ("a letter twice", 101, ALL, put("G1 X50 X60")),
+    ("an expression", 101, ALL, put("G1 X[1+2]")),
+    ("an unpaired bracket", 101, ALL, put("G1 X50 (half")),
+    ("a G word nobody follows", 102, ALL, put("G29")),
+    ("a heater word on a strict controller", 102, STRICT, put("M104 S200")),
+    ("a word that is not declared", 103, OWN, put("M205 X10")),
+    ("a message", 103, OWN, put("M117 half way up")),
+    ("half a file", 104, ALL, cut),
+    ("words behind the end", 105, ALL, lambda lines: ([*lines, "G1 X5"], last_line(lines))),
+    ("no units", 106, ALL, drop("G21", first_motion)),
+    ("no distance mode", 107, ALL, drop("G90", first_motion)),
+    ("no filament mode", 108, OWN, drop("M8[23]", first_feed)),
+    ("the other filament mode", 108, HEATS, put("M82", at=lambda lines: place(lines, "M83") + 1)),
+    ("a motion alone", 109, ALL, put("G1")),
+    ("a feed alone on a strict controller", 109, STRICT, put("G1 F600")),
+    ("a feed alone", 110, OWN, put("G1 F1200")),
+    (
+        "a blank fact",
+        111,
+        ALL,
+        lambda lines: ([re.sub(r"(. time = |\(time = ).*?(\)?)$", r"\1\2", s) for s in lines], None),
+    ),
+    # heat
+    ("nozzle over the machine's limit", 201, HEATS, swap("M104 S2", r"S\d+", "S300")),
+    ("nozzle over it, on a machine that heats by itself", 201, ("classroom-200",), put("M104 S300")),
+    ("nozzle over the material's limit", 202, HEATS, swap("M109", r"S\d+", "S235")),
+    ("platform over the machine's limit", 203, HEATS, swap("M140 S6", r"S\d+", "S130")),
+    ("platform over the material's limit", 204, HEATS, swap("M190", r"S\d+", "S75")),
+    ("nobody waits for the nozzle", 205, HEATS, drop("M109", first_feed)),
+    (
+        "nozzle never set",
+        205,
+        HEATS,
+        lambda lines: (kept := [s for s in lines if s[:4] not in ("M104", "M109")], first_feed(kept)),
+    ),
+    ("nozzle turned down", 206, HEATS, put("M104 S150", found=1)),
+    ("nozzle turned off halfway", 206, HEATS, put("M104 S0", found=1)),
+    ("nobody waits again", 207, HEATS, put("M104 S0", found=2, more=("M104 S205",))),
+    ("nozzle left on", 208, HEATS, drop("M104 S0", lambda lines: place(lines, "M109"))),
+    ("nozzle turned on by a program that never turns it off", 208, ("classroom-200",), put("M104 S205")),
+    ("platform left on", 209, HEATS, drop("M140 S0", lambda lines: place(lines, "M190"))),
+    ("a long wait", 210, OWN, put("G4 S600")),
+    ("a long wait in RS-274's own word", 210, STRICT, put("G4 P600")),
+    ("two waits that add up", 210, HEATS, put("G4 S100", found=1, more=("G4 P100000",))),
+    ("another heater", 211, OWN, put("M141 S60")),
+    ("a stop with heaters on", 212, HEATS, put("M0")),
+    ("a stop where the machine heats", 213, (*STRICT, "classroom-200"), put("M0")),
+    ("fan left on", 214, OWN, drop("M107", lambda lines: place(lines, "M106", -1), nth=-1)),
+    ("fan relay left on", 214, STRICT, drop("M9", lambda lines: place(lines, "M8", -1), nth=-1)),
+    ("motors left on", 215, OWN, drop("M84", last_line)),
+    # place
+    ("too far right", 301, ALL, put("G0 X999")),
+    ("too far in front", 301, ALL, put("G0 Y-3")),
+    ("too high", 301, ALL, put("G0 Z900")),
+    ("below the platform", 302, ALL, put("G0 Z-1")),
+    ("a bead on the platform", 303, ALL, low_bead),
+    ("not homed", 306, OWN, drop("G28", first_motion)),
+    ("z homed over the panel", 307, OWN, put("G28")),
+    ("motors released halfway", 308, OWN, put("M84", found=1)),
+    ("shifted axes", 309, ALL, put("G92 X100")),
+    # filament
+    ("a retraction that is not fed back", 401, HEATS, put("G1 E-3 F1200", found=1)),
+    ("a long retraction", 402, HEATS, put("G1 E-20 F1200", more=("G1 E20",))),
+    ("a fifth too much", 403, HEATS, scale("E", 1.2)),
+    ("twice too much", 404, HEATS, scale("E", 2.0)),
+    ("half of it", 404, HEATS, scale("E", 0.5)),
+    ("a lump", 405, HEATS, swap_middle(r"E[\d.]+", "E9")),
+    (
+        "a total that is wrong",
+        406,
+        ALL,
+        lambda lines: ([re.sub(r"(. ?filament = )[\d.]+", r"\g<1>9.9", s) for s in lines], None),
+    ),
+    # motion
+    ("too fast", 501, ALL, put("G0 X100 F60000")),
+    ("too fast upward", 501, ALL, put("G0 Z100 F9000")),
+    ("drive too fast", 502, HEATS, put("G1 E-2 F9000", more=("G1 E2 F1200",))),
+    ("more than the hot end melts", 503, HEATS, put("G1 X150 E4 F6000")),
+    ("no feed", 504, ALL, bare_feeds),
+    ("a crawl", 505, ALL, put("G0 X20 F6")),
+    ("a jerky start", 506, OWN, put("M204 S90000")),
+    ("the same, of one axis", 506, OWN, put("M201 Z9000")),
+    # the head's way, and the panel
+    ("through the panel", 601, ALL, put("G0 Z0.4", more=("G0 X0",))),
+    ("twice as high", 701, ALL, scale("Z", 2.0)),
+    ("a layer less", 706, ALL, without_layer),
+    (
+        "a header that says nothing of use",
+        707,
+        ALL,
+        lambda lines: ([re.sub(r"panel width = [\d.]+", "panel width = wide", s) for s in lines], None),
+    ),
+    ("no header", 708, ALL, headless),
+    (
+        "a header of another place",
+        709,
+        ALL,
+        lambda lines: ([re.sub(r"(panel origin [xy] = )[\d.]+", r"\g<1>9", s) for s in lines], None),
+    ),
+]
+CASES = [(name, number, machine, edit) for name, number, machines, edit in FAULTS for machine in machines]

@@ -1,0 +1,81 @@
+"""Nothing that pathgen itself writes may have a stop: every form and every coupon, on every machine."""
+
+import io
+
+import numpy as np
+import pytest
+
+from pathgen import Job
+from pathgen.coupons import NAMES
+from pathgen.coupons.make import lay_out
+from pathgen.proof.checklist import check_program
+from pathgen.settings.job import Band
+from tests.proof.checklist.programs import numbers, program
+from tests.proof.checklist.seeds import ALL
+
+FORMS = {
+    "plain": {"rim_width": 3.0},
+    "copies abreast": {"copies": 3},
+    "copies in turn": {"copies": 2, "build": "in-turn"},
+    "bent": {"bend": 120.0, "rim_width": 2.0},
+    "hollow": {"bend": -90.0},
+    "ring": {"bend": 360.0, "width": 60.0},
+    "ring with a dark seam": {"bend": 360.0, "width": 60.0, "seam": "dark", "rim_width": 2.0},
+    "disc on its cradle": {"outline": "disc", "rim_width": 2.0},
+    "arch": {"outline": "arch"},
+    "wedges": {"wedges": 2, "rim_width": 3.0, "wedge_height": 6.0, "wedge_base": 4.0},
+    "eyelets": {"eyelets": 2, "rim_width": 3.0},
+    "turned": {"turn": 90, "relief": "away"},
+    "on its head": {"turn": 180},
+    "terraced": {"fill": "terraced"},
+    "contour": {"fill": "contour"},
+    "raster": {"fill": "raster", "direction": "alternate"},
+    "steady flow, filament leading": {"pace": "steady-flow", "lead": "on"},
+    "dry turns": {"turns": "dry"},
+    "whole motor steps": {"grain": "diffused"},
+    "a slope that is kept": {"slope": "least"},
+    "bands": {
+        "band": (
+            Band(above=2.0, feed=30.0, fan=0.4),
+            Band(above=4.0, solidity=0.9),
+            Band(above=6.0, nozzle_temperature=215.0),
+        )
+    },
+    "no brim": {"brim": 0.0},
+    "fine layers": {"layer": 0.05, "first_layer": 0.15, "height": 3.0},
+    "high layers": {"layer": 0.32, "first_layer": 0.32},
+}
+
+
+def relief(rows=60, cols=180):
+    """A steep wall between 0.8 and 3 mm."""
+    z, u = np.mgrid[0:rows, 0:cols] / 10.0
+    waves = np.sin(0.9 * u + 0.5 * z) + np.sin(0.4 * u - 0.8 * z + 1)
+    return 0.8 + 2.2 * (waves - waves.min()) / np.ptp(waves)
+
+
+# Every form on two machines, one that heats by the program and one that does not; the first on all.
+PAIRS = [(ALL[i % 2], name) for i, name in enumerate(FORMS)] + [
+    (ALL[3 - i % 2], name) for i, name in enumerate(FORMS)
+]
+PAIRS += [(machine, "plain") for machine in (ALL[1], ALL[2])]
+
+
+@pytest.mark.parametrize("machine,name", PAIRS)
+def test_no_form_has_a_stop(machine, name):
+    found = check_program(program(machine, relief(), **FORMS[name]))
+    assert found.holds, [str(stop) for stop in found.stops]
+    assert numbers(found) <= {213, 703, 704}
+    assert found.looked[404] > 0 or "eyelets" in name
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_coupon_has_a_stop(name):
+    """A machine for each; the lean ladder leans on purpose."""
+    machine = ALL[NAMES.index(name) % len(ALL)]
+    stream = io.BytesIO()
+    lay_out(name, Job(machine=machine)).write(stream)
+    found = check_program(stream.getvalue())
+    assert found.holds, [str(stop) for stop in found.stops]
+    assert numbers(found) <= {213, 703}
+    assert (703 in numbers(found)) or name != "lean-ladder"

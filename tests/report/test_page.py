@@ -1,0 +1,352 @@
+"""The page: what it shows comes from the program's text, and the file stands by itself."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from html.parser import HTMLParser
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from pathgen.cli import run
+from pathgen.errors import PathgenError
+from pathgen.job import make, make_several
+from pathgen.motion import Kind
+from pathgen.proof.replayed import Light, replay
+from pathgen.report import page_care
+from pathgen.report.page import page
+from pathgen.report.page_charts import Axis, Chart, ticks
+from pathgen.report.page_data import judge, paces
+from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, sample
+from pathgen.settings import Job
+
+NAME = 'quay <b>&"1".png'
+QUICK = {"layer": 0.2, "pixel": 0.2, "brim": 2.0}
+CHECKS = [("every set-point is within its <limits>", "holds"), ("a smoke alarm & a switch", "to tick")]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("page")
+
+
+@pytest.fixture(scope="module")
+def picture(folder):
+    """A picture that is dark on the viewer's left and light on his right, with a bar across the top."""
+    grey = np.tile(np.linspace(0, 255, 80), (60, 1))
+    grey[8:14] = 128
+    path = folder / NAME
+    Image.fromarray(grey.astype(np.uint8)).save(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def made(folder, picture):
+    """A panel of 26 × 20 mm with wedges, its program, and its page."""
+    program = folder / "quay.gcode"
+    job = Job(width=26.0, wedges=2, wedge_height=12.0, wedge_base=5.0, **QUICK)
+    result = make(picture, program, job)
+    return result, program, page(result, program, source=picture, safety=CHECKS)
+
+
+class Reader(HTMLParser):
+    """Keeps elements with their attributes, and refuses ends that do not match."""
+
+    EMPTY = {"meta", "img", "input", "br", "path", "rect", "use", "link"}
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.tags, self.text = [], [], []
+        self.feed(text)
+        self.close()
+        assert not self.open
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("script", "style"):
+            self.text.append(data)
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def shown(made, name):
+    """Decode one of the page's two grey pictures."""
+    address = next(a["src"] for a in Reader(made.decode()).all("img") if a.get("id") == name)
+    with Image.open(BytesIO(base64.b64decode(address.partition(",")[2]))) as image:
+        return np.asarray(image.convert("L")).astype(int)
+
+
+def data_of(made):
+    return json.loads(re.search(r'id="data">(.*?)</script>', made.decode(), re.S)[1])
+
+
+def test_the_same_program_gives_the_same_bytes(made, picture):
+    result, program, whole = made
+    assert page(result, program, source=picture, safety=CHECKS) == whole
+
+
+def test_nothing_is_fetched(made):
+    text = made[2].decode()
+    read = Reader(text)
+    assert not re.search(r"https?://|//[a-z]+\.", text)
+    assert not read.all("link") and all("src" not in a for a in read.all("script"))
+    assert all(a["src"].startswith("data:image/png") for a in read.all("img"))
+    assert not re.search(r"url\((?!#)|@import", text)
+
+
+def test_the_policy_allows_this_style_and_this_script_alone(made):
+    # Content Security Policy Level 3, W3C, hash-source: SHA-256 of the element's text, in base64.
+    text = made[2].decode()
+    policy = next(a["content"] for a in Reader(text).all("meta") if "Content-Security-Policy" in a.values())
+    assert "default-src 'none'" in policy and "unsafe" not in policy
+    for tag, rule in (("style", "style-src"), ("script", "script-src")):
+        body = re.findall(rf"<{tag}>(.*?)</{tag}>", text, re.S)
+        digest = base64.b64encode(hashlib.sha256(body[0].encode()).digest()).decode()
+        assert len(body) == 1 and f"{rule} 'sha256-{digest}'" in policy
+    assert not re.search(r'\sstyle="|\son[a-z]+="', text)
+
+
+def test_names_and_items_are_escaped(made):
+    read = Reader(made[2].decode())
+    assert not read.all("b")
+    assert NAME in "".join(read.text)
+    assert "every set-point is within its <limits>" in "".join(read.text)
+
+
+def test_it_is_built_as_screen_readers_need_it(made):
+    read = Reader(made[2].decode())
+    assert read.all("html")[0]["lang"] == "en" and read.all("title")
+    assert all(a.get("alt") for a in read.all("img"))
+    ids = [a["id"] for _, a in read.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    named = {a.get("for") for a in read.all("label")}
+    assert all(a["id"] in named for a in read.all("input") if a["type"] == "range")
+    assert all(a.get("aria-hidden") or a.get("aria-labelledby") for a in read.all("svg"))
+    assert all(a.get("role") == "img" and a.get("aria-label") for a in read.all("canvas"))
+    for _, a in read.tags:
+        pointed = (a.get("aria-labelledby") or "").split() + [h[1:] for h in [a.get("href", "")] if h]
+        assert set(pointed) <= set(ids)
+
+
+def test_the_predicted_picture_is_that_of_the_text(made):
+    result, program, whole = made
+    # The wall, replayed as `pathgen replay --seen` does; the panel is a whole number of layers high.
+    found = replay(program, light=Light(smear=True, by_material=True))
+    expected = np.clip(found.picture, 0, 1)
+    # sRGB encoding, IEC 61966-2-1.
+    srgb = np.where(expected <= 0.0031308, 12.92 * expected, 1.055 * expected ** (1 / 2.4) - 0.055)
+    got = shown(whole, "predicted")
+    assert got.shape == found.picture.shape
+    assert np.abs(got - np.rint(255 * srgb)).max() <= 1
+
+
+def test_another_text_gives_another_picture(made, folder):
+    result, program, whole = made
+    lines = program.read_text().splitlines(keepends=True)
+    fed = re.compile(r" E([\d.]+)")
+    # Where every wall gets half the plastic, light passes more easily.
+    thinned = [
+        fed.sub(lambda m: f" E{float(m[1]) / 2:.5f}", line) if "X" in line or "Y" in line else line
+        for line in lines
+    ]
+    other = folder / "thin.gcode"
+    other.write_text("".join(thinned))
+    changed = page(result, other, safety=())
+    before, after = shown(whole, "predicted"), shown(changed, "predicted")
+    assert np.median(after) > np.median(before) + 20
+    assert (shown(changed, "wanted") == shown(whole, "wanted")).all()
+    assert hashlib.sha256(other.read_bytes()).hexdigest() in changed.decode()
+
+
+def test_left_stays_left(made):
+    result, program, whole = made
+    for name in ("wanted", "predicted"):
+        rows = shown(whole, name)[30:90, 20:110]
+        assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
+    # Dark is thick: at the viewer's left the wall reaches further toward him.
+    layer = sample(judge(result, program).found, (0.28, 0.62)).layers[20]
+    ends, wall = layer.points[1:], layer.codes >= FIRST
+    left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
+    assert ends[left, 1].max() > ends[right, 1].max() + 0.3
+
+
+def test_layers_unpack_to_the_moves_of_the_text(made):
+    result, program, whole = made
+    data, moves = data_of(whole), replay(program).program.moves
+    points = np.frombuffer(base64.b64decode(data["points"]), "<u2").reshape(-1, 2) * data["step"]
+    codes = np.frombuffer(base64.b64decode(data["codes"]), np.uint8)
+    ends = np.cumsum(data["counts"])
+    assert len(points) == len(codes) == ends[-1] and len(data["counts"]) == len(data["words"]) == 40
+    assert data["words"][-1].startswith("Layer 105 of 105")
+    for at, number in ((0, 0), (-1, 104)):
+        part = slice(ends[at] - data["counts"][at], ends[at])
+        length = np.hypot(*np.diff(points[part], axis=0).T)
+        here = (moves.layer == number) & (moves.filament > 0)
+        for wanted, chosen in (
+            (here & (moves.kind == Kind.WALL), codes[part][1:] >= FIRST),
+            (here & (moves.kind == Kind.BRIM), codes[part][1:] == BRIM),
+            (here & (moves.kind == Kind.WEDGE), codes[part][1:] == PROP),
+        ):
+            assert length[chosen].sum() == pytest.approx(moves.path()[wanted].sum(), rel=2e-3, abs=0.01)
+    assert {DRY, BRIM, PROP} < set(codes.tolist())
+
+
+def test_a_beads_pitch_fills_its_thickness(made):
+    result, program, _ = made
+    layer = sample(judge(result, program).found, (0.28, 0.62)).layers[20]
+    along = np.abs(np.diff(layer.points[:, 0]))
+    wall = (layer.codes >= FIRST) & (along > 0)
+    # Area of the section from above: pitch times length, summed, is thickness times width.
+    area = float((layer.pitch * layer.length)[wall].sum())
+    row = result.planned.panel.thickness[::-1][layer.number]
+    assert area == pytest.approx(row.sum() * 0.2, rel=0.03)
+
+
+def test_times_add_up(made):
+    found = judge(made[0], made[1]).found
+    pace, whole = paces(found), float(found.tally.time.sum())
+    assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
+    assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
+    assert pace.hours[-1] == pytest.approx(whole / 3600, rel=1e-9)
+    assert (pace.mean <= pace.peak + 1e-9).all()
+    assert pace.peak.max() <= found.machine.hot_end.melt_rate * 1.001
+
+
+def test_it_tells_what_was_made(made):
+    result, program, whole = made
+    said = " ".join("".join(Reader(whole.decode()).text).split())
+    assert str(result.summary["digest"]) in said
+    assert hashlib.sha256(program.read_bytes()).hexdigest() in said
+    assert f"{result.summary['mass_g']:.0f} g" in said and "105 layers" in said
+    assert result.planned.props.removal in said and "LED only" in said
+    assert "a smoke alarm & a switch" in said and "Before it runs" in said
+
+
+def test_the_checklist_is_that_of_the_text(made, folder):
+    result, program, _ = made
+    setup = result.planned.setup
+    listed = page_care.before(setup.machine, setup.material, program).items
+    assert any(item.open for item in listed)
+    assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
+    # A heater left on at the end, and the page of that text says so.
+    left_on = folder / "left_on.gcode"
+    heater = re.compile(r"^M104 S0.*\n", re.M)
+    text = program.read_text()
+    assert heater.search(text)
+    left_on.write_text(heater.sub("", text))
+    said = Reader(page(result, left_on).decode())
+    assert any("bad" in a.get("class", "") for a in said.all("span"))
+    assert "falls short" in "".join(said.text)
+
+
+def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):
+    program = folder / "several.gcode"
+    thick, thin = np.full((60, 90), 2.4), np.full((50, 60), 1.2)
+    result = make_several([(thick, Job(**QUICK)), (thin, Job(**QUICK))], program)
+    whole = page(result, program, safety=())
+    read = Reader(whole.decode())
+    said = " ".join("".join(read.text).split())
+    assert "One of 2 panels" in said and "Panels in this program" in said
+    data = data_of(whole)
+    left, _, right, _ = data["boxes"][1]
+    width = result.planned.panel.width
+    assert right - left == pytest.approx(width + 2, abs=1.0)  # with an apron of 1 mm on both sides
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [{"bend": 120.0}, {"outline": "disc", "foot": 6.0}, {"turn": 90}, {"relief": "away"}, {"aim": "picture"}],
+    ids=lambda keys: next(iter(keys)),
+)
+def test_every_shape_has_a_page(folder, picture, keys):
+    program = folder / "shape.gcode"
+    result = make(picture, program, Job(width=22.0, **QUICK, **keys))
+    whole = page(result, program, source=picture, safety=())
+    size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
+    assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
+    middle = shown(whole, "wanted")
+    third = middle.shape[1] // 3
+    assert middle[30:60, third - 10 : third].mean() < middle[30:60, 2 * third : 2 * third + 10].mean()
+
+
+def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, picture):
+    plain, solved = folder / "plain.gcode", folder / "solved.gcode"
+    job = {"width": 22.0, **QUICK}
+    first = page(make(picture, plain, Job(**job)), plain, source=picture, safety=())
+    second = page(make(picture, solved, Job(aim="picture", **job)), solved, source=picture, safety=())
+    rim = slice(20, -20)
+    apart = np.abs(shown(first, "wanted") - shown(second, "wanted"))[rim, rim]
+    assert apart.max() <= 2  # rounding to layers aside, they want the same
+    assert b"the wall was solved to come near it" in second
+
+
+def test_contrast_is_enough():
+    # WCAG 2.2, 1.4.3 (text, 4.5 : 1) and 1.4.11 (graphics, 3 : 1), relative luminance as defined there.
+    style = (Path(page_care.__file__).parent / "page.css").read_text()
+    colours = dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6})", style))
+
+    def luminance(colour):
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        return float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
+
+    def contrast(one, other):
+        low, high = sorted((luminance(one), luminance(other)))
+        return (high + 0.05) / (low + 0.05)
+
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    for name in ("ink", "quiet", "deep", "warn"):
+        assert contrast(colours[name], colours["paper"]) >= 4.5
+    for name in ("edge", "ochre"):
+        assert contrast(colours[name], colours["paper"]) >= 3
+
+
+@pytest.mark.parametrize(("low", "high"), [(0, 1), (0, 8.2), (-3.7, 912), (0.2, 0.2004), (0, 1e-6)])
+def test_ticks_are_round_and_inside(low, high):
+    found = ticks(low, high)
+    assert 2 <= len(found) <= 7
+    assert min(found) >= low - 1e-12 and max(found) <= high * (1 + 1e-9)
+    assert np.ptp(np.diff(found)) < 1e-9 * (high - low) + 1e-15
+
+
+def test_a_chart_keeps_inside_its_axes():
+    chart = Chart("<Sway>", "a & b", Axis(0, 10, "x"), Axis(0, 1, "y"), "one")
+    chart.line(np.array([0.0, 10.0, 20.0]), np.array([0.0, 0.5, 7.0]), "curve")
+    chart.level(3.0, "far off")
+    drawn = str(chart.svg)
+    line = re.search(r'class="curve" d="M([^"]*)"', drawn)[1]
+    x, y = np.array(line.replace("L", " ").split(), float).reshape(-1, 2).T
+    assert x.max() <= 420 and y.min() >= 0 and x[2] == x[1]
+    assert "far off" not in drawn and "&lt;Sway&gt;" in drawn and "a &amp; b" in drawn
+
+
+def test_the_command_writes_it_beside_the_program(folder, picture):
+    out, to = folder / "told.gcode", folder / "told.html"
+    keys = ["--width", "22", "--layer", "0.2", "--pixel", "0.2", "--brim", "2"]
+    assert run(["panel", str(picture), "--out", str(out), "--report", str(to), *keys]) == 0
+    whole = to.read_bytes().decode()
+    assert hashlib.sha256(out.read_bytes()).hexdigest() in whole and "<code>told.gcode</code>" in whole
+    assert run(["panel", str(picture), "--out", str(out), "--report", str(out), *keys]) == 1
+    assert out.stat().st_size > 10_000  # untouched
+
+
+def test_what_is_no_program_is_refused(made, folder):
+    with pytest.raises(PathgenError, match="cannot read"):
+        page(made[0], folder / "nowhere.gcode")

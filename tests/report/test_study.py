@@ -1,0 +1,41 @@
+"""The figure of a study."""
+
+import numpy as np
+import pytest
+
+from pathgen.errors import PathgenError
+from pathgen.report.study import front, study_png
+from pathgen.study.table import Table
+
+
+def test_the_front_is_what_no_point_beats():
+    """Against the definition, every pair compared (Pareto dominance, any textbook on multiple objectives)."""
+    rng = np.random.default_rng(4)
+    for _ in range(50):
+        x, y = rng.integers(0, 8, (2, 25)).astype(float)
+        beaten = [bool(((x <= x[i]) & (y <= y[i]) & ((x < x[i]) | (y < y[i]))).any()) for i in range(len(x))]
+        assert sorted(front(x, y).tolist()) == np.flatnonzero(~np.array(beaten)).tolist()
+    assert front(np.zeros(0), np.zeros(0)).tolist() == []
+
+
+def test_drawn_the_same_twice_whatever_stands_in_it():
+    names = ("case", "fill", "change_cost", "$odd_{", "time_s", "thickness_rms_mm", "refused")
+    rng = np.random.default_rng(1)
+    rows = tuple(
+        (
+            str(i),
+            "ab"[i % 2],
+            f"{rng.uniform():.4g}",
+            "",
+            f"{900 + i}",
+            f"{rng.uniform():.3g}" if i else "",
+            "",
+        )
+        for i in range(30)
+    )
+    drawn = [
+        study_png(Table(names, rows), names[1:4], "time_s", "thickness_rms_mm", "A $title") for _ in "ab"
+    ]
+    assert drawn[0] == drawn[1] and drawn[0][1:4] == b"PNG"
+    with pytest.raises(PathgenError, match="1 cases with both"):
+        study_png(Table(names, rows[:2]), names[1:4], "time_s", "thickness_rms_mm")

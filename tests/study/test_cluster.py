@@ -1,0 +1,88 @@
+"""Cases on a real dask.distributed cluster: in this process, and in processes of their own, one killed."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from pathgen.errors import PathgenError
+from pathgen.study.cluster import spread
+from pathgen.study.load import load_study
+from pathgen.study.run import run_study
+
+distributed = pytest.importorskip("distributed", reason="needs pathgen[cluster]")
+
+# Threads and sockets of the cluster's own are closed in their own time.
+pytestmark = pytest.mark.filterwarnings("ignore")
+
+
+def text_of(study, out, **how):
+    run_study(study, out, **how)
+    return out.read_bytes()
+
+
+def test_a_local_cluster_gives_what_this_process_gives(folder):
+    study = load_study(folder / "small.toml")
+    here = text_of(study, folder / "here.csv", workers=0)
+    how = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "dashboard_address": None}
+    with distributed.LocalCluster(**how) as cluster:
+        there = text_of(study, folder / "there.csv", cluster=cluster.scheduler_address)
+    assert there == here
+
+
+def test_nobody_at_the_address(folder, monkeypatch):
+    monkeypatch.setattr("pathgen.study.cluster.PATIENCE", 1.0)
+    study = load_study(folder / "small.toml")
+    for address in ("tcp://127.0.0.1:9", "nowhere"):
+        with pytest.raises(PathgenError, match="no scheduler at"):
+            list(spread(study.cases, study.ask, study.files, address))
+
+
+def started(*arguments):
+    """Start a program of the cluster's; its log goes where nobody reads it."""
+    command = [sys.executable, "-m", "distributed.cli." + arguments[0], *arguments[1:]]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def waited_for(condition, seconds=60.0):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "the cluster did not come up"
+        time.sleep(0.05)
+
+
+def test_a_worker_killed_on_the_way_changes_nothing(folder):
+    """A scheduler and two workers on loopback, with no folder in common; one worker is killed after a row."""
+    study = load_study(folder / "small.toml")
+    here = text_of(study, folder / "here.csv", workers=0)
+    file = folder / "scheduler.json"
+    programs = [started("dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file),
+                        "--no-dashboard", "--no-show")]  # fmt: skip
+    try:
+        waited_for(file.exists)
+        for number in range(2):
+            apart = folder / f"worker-{number}"
+            apart.mkdir()
+            programs.append(
+                started("dask_worker", "--scheduler-file", str(file), "--nthreads", "1", "--no-nanny",
+                        "--no-dashboard", "--local-directory", str(apart))
+            )  # fmt: skip
+        with distributed.Client(scheduler_file=str(file), set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=60)
+            address = client.scheduler.address
+        (folder / "wall.npy").unlink()  # the contents travel, not the path
+
+        def strike(done, total):
+            if done == 1:
+                os.kill(programs[1].pid, signal.SIGKILL)
+
+        there = text_of(study, folder / "there.csv", cluster=address, progress=strike)
+        assert programs[1].wait(timeout=10) == -signal.SIGKILL
+    finally:
+        for program in programs:
+            program.kill()
+            program.wait()
+    assert there == here

@@ -1,0 +1,143 @@
+"""A study stopped, killed and resumed: its table is the one an undisturbed run writes, byte for byte."""
+
+import multiprocessing
+import os
+import signal
+import time
+
+import numpy as np
+import pytest
+
+from pathgen.errors import PathgenError
+from pathgen.study.journal import journal_path
+from pathgen.study.load import load_study
+from pathgen.study.run import Stopped, run_study
+from pathgen.study.table import read_table_text
+
+
+def table_of(study, out, **how):
+    run_study(study, out, **how)
+    return out.read_bytes()
+
+
+@pytest.fixture
+def study(folder):
+    return load_study(folder / "small.toml")
+
+
+def test_processes_give_what_this_process_gives(study, folder):
+    here = table_of(study, folder / "here.csv", workers=0)
+    assert table_of(study, folder / "two.csv", workers=2) == here
+    head, table = read_table_text(folder / "here.csv")
+    assert head == study.head
+    assert table.column("case") == [str(i) for i in range(1, 10)]
+    assert set(table.column("refused")) == {""}
+    assert not journal_path(folder / "here.csv").exists()
+
+
+def test_killed_ten_times_at_random(study, folder):
+    """SIGKILL at a random moment of a run; what is left is gone on with, and nothing is made twice."""
+    if not hasattr(os, "fork"):
+        pytest.skip("needs fork to start and kill runs quickly")
+    begun = time.perf_counter()
+    undisturbed = table_of(study, folder / "undisturbed.csv", workers=0)
+    whole = time.perf_counter() - begun
+    out, rng = folder / "killed.csv", np.random.default_rng(7)
+    made, rows = folder / "made", []
+    made.write_text("")
+
+    def life():
+        with made.open("a") as stream:
+            run_study(
+                study, out, workers=0, progress=lambda done, total: print(done, file=stream, flush=True)
+            )
+
+    killed = 0
+    for _ in range(10):
+        if out.exists():  # the machine was quick: begin anew, so that every kill hits a run
+            out.unlink()
+        process = multiprocessing.get_context("fork").Process(target=life)
+        process.start()
+        process.join(rng.uniform(0.02, 0.25 * whole))
+        if process.exitcode is None:
+            os.kill(process.pid, signal.SIGKILL)
+            killed += 1
+        process.join()
+        part = journal_path(out)
+        rows.append(len(part.read_bytes().split(b"rows:\n")[-1].splitlines()) if part.exists() else 9)
+    assert killed >= 5
+    assert table_of(study, out, workers=0) == undisturbed
+    assert rows[0] < 9
+
+
+def test_nothing_is_made_twice(study, folder, monkeypatch):
+    made = []
+    from pathgen.study import run
+
+    real = run.measure
+    monkeypatch.setattr(run, "measure", lambda case, *rest: made.append(case.number) or real(case, *rest))
+
+    def stop(done, total):
+        if done == 4 and len(made) == 4:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Stopped, match="4 of 9 cases done"):
+        run_study(study, folder / "a.csv", workers=0, progress=stop)
+    assert not (folder / "a.csv").exists()
+    run_study(study, folder / "a.csv", workers=0)
+    assert made == list(range(1, 10))
+
+
+def test_ctrl_c_ends_the_processes_and_keeps_what_is_done(study, folder):
+    def stop(done, total):
+        if done >= 1:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Stopped, match=r"[1-9] of 9 cases done.*a\.csv\.part"):
+        run_study(study, folder / "a.csv", workers=1, progress=stop)
+    end = time.monotonic() + 20
+    while multiprocessing.active_children() and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not multiprocessing.active_children()
+    assert table_of(study, folder / "a.csv", workers=0) == table_of(study, folder / "b.csv", workers=0)
+
+
+def test_another_study_does_not_go_on_from_a_journal(study, folder):
+    def stop(done, total):
+        if done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Stopped):
+        run_study(study, folder / "a.csv", workers=0, progress=stop)
+    file, text = folder / "small.toml", (folder / "small.toml").read_text()
+    file.write_text(text.replace("0.95", "0.96"))
+    with pytest.raises(PathgenError, match="begun by another study"):
+        run_study(load_study(file), folder / "a.csv", workers=0)
+    file.write_text(text)
+    np.save(folder / "wall.npy", np.full((12, 40), 1.5))
+    with pytest.raises(PathgenError, match=r"file wall\.npy has changed"):
+        run_study(load_study(file), folder / "a.csv", workers=0)
+
+
+def test_a_refused_case_is_a_row_with_its_reason(folder):
+    text = (folder / "small.toml").read_text()
+    (folder / "odd.toml").write_text(text.replace("{from = 0.95, to = 1, steps = 3}", "[0.99]").replace(
+        "[factors]", "[factors]\nwidth = [16.0, 900.0]"))  # fmt: skip
+    out = folder / "odd.csv"
+    table = run_study(load_study(folder / "odd.toml"), out, workers=0)
+    refused = table.column("refused")
+    assert [bool(reason) for reason in refused] == [False] * 3 + [True] * 3
+    assert table.column("time_s")[3:] == ["", "", ""]
+    assert "900" in refused[3] and "\n" not in refused[3]
+
+
+def test_two_runs_of_one_table_at_once(study, folder):
+    pytest.importorskip("fcntl")
+
+    def second(done, total):
+        if done == 1:
+            with pytest.raises(PathgenError, match="another run"):
+                run_study(study, folder / "a.csv", workers=0)
+
+    run_study(study, folder / "a.csv", workers=0, progress=second)
+    assert (folder / "a.csv").exists()
