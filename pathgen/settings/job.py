@@ -19,7 +19,7 @@ Thickness = Annotated[float, Meta(gt=0, le=50)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Spots = Annotated[tuple[Annotated[float, Meta(ge=0, le=2000)], ...], Meta(min_length=1, max_length=8)]
 Places = Annotated[tuple[Share, ...], Meta(max_length=4)]
-Feed = Annotated[float, Meta(gt=0, le=1000)]
+Feed = Annotated[float, Meta(ge=0.1, le=1000)]
 Solid = Annotated[float, Meta(gt=0.5, le=1.2)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200)]
@@ -225,7 +225,7 @@ class Job(Preparation, frozen=True):
         Meta(description="Feed of the image walls. By default the machine's wall_feed: 20.", extra=SPEED),
     ] = None
     first_feed: Annotated[
-        float, Meta(gt=0, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)
+        float, Meta(ge=0.1, le=1000, description="Feed of the first layer, brim included.", extra=SPEED)
     ] = 15.0
     pace: Annotated[
         Literal["steady-feed", "steady-flow"],

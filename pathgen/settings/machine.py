@@ -26,8 +26,8 @@ FAN = {"note": "a fraction: 80 % is 0.8"}
 NAME = {"allowed": "letters, digits, blanks and ._+- (it is written into the program)"}
 LETTER = {"allowed": "one capital letter, such as 'E' or 'A'"}
 WORD = {"allowed": "a letter such as 'E', or a command such as 'M104'"}
-Speed = Annotated[float, Meta(gt=0, le=1000, extra=SPEED)]
-Acceleration = Annotated[float, Meta(gt=0, le=100_000, extra={"unit": "mm/s²"})]
+Speed = Annotated[float, Meta(ge=0.01, le=1000, extra=SPEED)]
+Acceleration = Annotated[float, Meta(ge=0.1, le=100_000, extra={"unit": "mm/s²"})]
 Width = Annotated[float, Meta(gt=0, le=5, extra=MM)]
 Seconds = Annotated[float, Meta(ge=0, le=7200, extra={"unit": "s"})]
 Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}\Z", extra=NAME)]
@@ -98,7 +98,7 @@ class HotEnd(Profile, frozen=True):
 
     bore: Annotated[float, Meta(gt=0, le=2, extra=MM)]  # nozzle bore, mm
     filament_diameter: Annotated[float, Meta(gt=0.5, le=5, extra=MM)]  # mm
-    melt_rate: Annotated[float, Meta(gt=0, le=500, extra={"unit": "mm³/s"})]  # mm³/s
+    melt_rate: Annotated[float, Meta(ge=0.01, le=500, extra={"unit": "mm³/s"})]  # mm³/s
     lag: Seconds = 0.0  # time constant of pressure behind the nozzle, s
     filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # volume laid down over volume fed
     pitch_min: Width | None = None  # narrowest bead that holds, mm; where not measured, 0.70 times the bore
@@ -160,7 +160,7 @@ class Machine(Profile, frozen=True):
     retraction: Retraction
     dialect: Dialect
     travel_feed: Speed  # mm/s
-    blocks_per_second: Annotated[float, Meta(gt=0, le=1_000_000)]  # program lines taken in a second
+    blocks_per_second: Annotated[float, Meta(ge=0.1, le=1_000_000)]  # program lines taken in a second
     wall_feed: Speed = 20.0  # of image walls where a job says none, mm/s
     overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # where a job says none
     sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # that shows; else 1/4 of a pitch

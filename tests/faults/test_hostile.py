@@ -183,7 +183,7 @@ NAMES = [
 ]  # fmt: skip
 
 
-DRAWN = NAMES[:3] + [name for name in NAMES if name[0] in "b$写"]  # drawings take their time
+DRAWN = [NAMES[2], NAMES[5], NAMES[12], NAMES[19]]  # drawings take their time
 
 
 @pytest.mark.parametrize("machine", ["benchtop-220", "ngc-lab"])

@@ -103,7 +103,7 @@ def test_replay(programs, tmp_path, out, count):
     assert min(ends[0], ends[1]) > count / 20
 
 
-@pytest.mark.parametrize("count", [10 * FEW, pytest.param(10 * MANY, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [5 * FEW, pytest.param(10 * MANY, marks=pytest.mark.slow)])
 def test_the_reader(programs, count):
     dialects = {name: load_machine(name) for name in MACHINES}
 
