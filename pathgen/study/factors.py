@@ -28,6 +28,7 @@ Values = dict[str, object]
 
 KEYS = Job.__struct_fields__
 PICTURE = "picture"
+FRACTIONS = (0.05, 0.3, 0.75, 1.5, 21.5, 150.5)  # a key that takes none of them is a whole number
 MOST = 100_000  # levels of one factor
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 _RANGE = ("from", "to", "steps", "log")
@@ -154,7 +155,7 @@ def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
         raise PathgenError(f"from {span.first:g} to {span.last:g}", where=place, allowed="two different ends")
     if name == PICTURE:
         raise PathgenError("a range of pictures", where=place, allowed="a list of files' names")
-    whole = _takes(name, 1) and not _takes(name, 1.5)
+    whole = _takes(name, 1) and not any(_takes(name, part) for part in FRACTIONS)
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1
         if steps > MOST:
