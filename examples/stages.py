@@ -79,7 +79,8 @@ def main():
     print(f"moves      {len(moves):,}, {sums.time.sum() / 60:.0f} min, {fed:.2f} m of filament")
     print(f"text       {len(text.getvalue()) / 1e6:.2f} MB, {len(program.moves):,} moves read back")
     print(
-        f"proof      {1000 * error['rms']:.1f} µm RMS off the map; {seen[40:-40, 40:-40].min():.2f} of white is its darkest tone"
+    darkest = seen[40:-40, 40:-40].min()
+    print(f"proof      {1000 * error['rms']:.1f} µm RMS off the map; the darkest tone is {darkest:.2f} of white")
     )
     print(f"           {len(checked.stops)} stops, {sum(map(bool, checked.looked.values()))} rules applied")
     return error["rms"], checked
