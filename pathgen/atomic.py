@@ -91,8 +91,10 @@ def refuse_same(path: str | Path, inputs: Iterable[str | Path]) -> None:
     pathgen.errors.PathgenError: output pier.png would overwrite its own input; choose another name for it
     """
     for other in inputs:
-        same = os.path.realpath(path) == os.path.realpath(other)
-        with suppress(OSError):  # hard links, and file systems that do not tell upper case from lower
+        same = False
+        with suppress(OSError, ValueError):  # ValueError: a name with a zero byte, which leads to no file
+            same = os.path.realpath(path) == os.path.realpath(other)
+            # Hard links, and file systems that do not tell upper case from lower.
             same = same or os.path.samefile(path, other)
         if same:
             raise PathgenError(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import warnings
 from contextlib import suppress
 from importlib import import_module
 from io import TextIOWrapper
@@ -54,6 +55,7 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
+LONGEST = 1500  # characters of a refusal: a name in it may have any length
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -96,7 +98,10 @@ def _prepare() -> None:
 def run(args: list[str] | None = None) -> int:
     """Run the command line and give the exit code; every refusal is one `error:` line on stderr."""
     try:
-        code = _group.main(args, prog_name="pathgen", standalone_mode=False)
+        with warnings.catch_warnings():
+            # A sign of a file's name that a drawing's font lacks is drawn as a box; it says so by itself.
+            warnings.filterwarnings("ignore", message=r"Glyph \d+ .*missing from")
+            code = _group.main(args, prog_name="pathgen", standalone_mode=False)
         return code if isinstance(code, int) else 0
     except PathgenError as error:
         return _refuse(str(error), error.exit_code)
@@ -120,6 +125,8 @@ def run(args: list[str] | None = None) -> int:
 
 
 def _refuse(text: str, code: int) -> int:
+    text = printable(" ".join(text.split()))
+    text = text if len(text) <= LONGEST else f"{text[:LONGEST]} … and {len(text) - LONGEST:,} characters more"
     with suppress(OSError):  # nobody listens
-        click.echo("error: " + printable(" ".join(text.split())), err=True)
+        click.echo(f"error: {text}", err=True)
     return code

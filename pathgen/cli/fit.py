@@ -162,7 +162,7 @@ def _law(asked: _Asked, rows: Rows, law: str, floor: float | None) -> str:
     if asked.plot:
         from pathgen.report.residuals import residuals_png
 
-        asked.streams[asked.plot].write(residuals_png(fit, asked.measured.name))
+        asked.streams[asked.plot].write(residuals_png(fit, printable(asked.measured.name)))
     if asked.as_json:
         return law_json(asked.measured, name, fit, before, asked.notes)
     return law_lines(asked.measured, asked.out, fit, before, asked.notes)
@@ -179,7 +179,9 @@ def _figures(asked: _Asked, found: Coupon, rows: Rows, setup: Setup) -> str:
     if asked.plot:
         from pathgen.report.outcome import outcome_png
 
-        asked.streams[asked.plot].write(outcome_png(outcome, f"{found.name}, {asked.measured.name}"))
+        asked.streams[asked.plot].write(
+            outcome_png(outcome, f"{found.name}, {printable(asked.measured.name)}")
+        )
     if asked.as_json:
         return _json(asked, found, name, outcome)
     lines = [f"{printable(str(asked.measured))}: {len(sheet.line)} readings of a {found.name}"]

@@ -103,7 +103,7 @@ def command(
         gap = None if wanted is None else compare(found, wanted, ends=ends)
         said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
         for kind, path in named.items():
-            streams[path].write(_content(kind, found, gap, ends, program.name))
+            streams[path].write(_content(kind, found, gap, ends, printable(program.name)))
     say(said)
 
 

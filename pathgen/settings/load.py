@@ -25,6 +25,9 @@ from pathgen.settings.refuse import plain, refuse_first, shown, typed
 
 LIMIT = 1 << 20  # bytes; a settings file is a few thousand
 PACKAGE = Path(__file__).resolve().parent.parent
+DEEPEST = 20  # names in a dotted key; the parser's memory grows with the square of them
+_PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_DEEP_KEY = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST}}}")
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -380,6 +383,9 @@ def read_table(path: Path) -> dict[str, object]:
 
 
 def _parsed(text: str, where: str) -> dict[str, object]:
+    if key := _DEEP_KEY.search(text):
+        line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
+        raise PathgenError(f"a key of more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")
     try:
         return tomllib.loads(text)
     except RecursionError:

@@ -25,6 +25,7 @@ class Ended:
     out: str
     err: str
     seconds: float
+    memory: float  # MiB, at most
 
     def refused(self):
         """The one line it was refused with."""

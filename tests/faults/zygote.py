@@ -66,6 +66,7 @@ def _settle(asked, said):
     os.dup2(said[1].fileno(), 2)
     if asked.get("largest"):
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked["largest"], resource.RLIM_INFINITY))
+    resource.setrlimit(resource.RLIMIT_AS, (6 << 30, 6 << 30))  # whatever goes wrong, the machine goes on
     if asked.get("user"):
         os.setgid(asked["user"])
         os.setuid(asked["user"])
@@ -94,14 +95,20 @@ def finish(asked, child, said, begun):
     if asked.get("signal"):
         time.sleep(max(0.0, begun + asked["at"] - time.perf_counter()))
         os.kill(child, asked["signal"])
-    _, status = os.waitpid(child, 0)
+    _, status, used = os.wait4(child, 0)
     seconds = time.perf_counter() - begun
     texts = []
     for stream in said:
         stream.seek(0)
-        texts.append(stream.read().decode(errors="replace"))
+        texts.append(stream.read().decode(errors="surrogateescape"))
         stream.close()
-    return {"code": os.waitstatus_to_exitcode(status), "out": texts[0], "err": texts[1], "seconds": seconds}
+    return {
+        "code": os.waitstatus_to_exitcode(status),
+        "out": texts[0],
+        "err": texts[1],
+        "seconds": seconds,
+        "memory": used.ru_maxrss / 1024,
+    }
 
 
 def serve():
