@@ -78,10 +78,8 @@ def main():
     fed = sums.filament.sum() / 1000
     print(f"moves      {len(moves):,}, {sums.time.sum() / 60:.0f} min, {fed:.2f} m of filament")
     print(f"text       {len(text.getvalue()) / 1e6:.2f} MB, {len(program.moves):,} moves read back")
-    print(
-    darkest = seen[40:-40, 40:-40].min()
-    print(f"proof      {1000 * error['rms']:.1f} µm RMS off the map; the darkest tone is {darkest:.2f} of white")
-    )
+    darkest, off = seen[40:-40, 40:-40].min(), 1000 * error["rms"]
+    print(f"proof      {off:.1f} µm RMS off the map; the darkest tone is {darkest:.2f} of white")
     print(f"           {len(checked.stops)} stops, {sum(map(bool, checked.looked.values()))} rules applied")
     return error["rms"], checked
 
