@@ -57,6 +57,7 @@ def make(
     Examples
     --------
     >>> import tempfile
+    >>> import numpy as np
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     result = make(np.full((40, 60), 1.6), f"{folder}/plate.gcode", Job(brim=2.0))
     >>> result.summary["layers"], result.summary["rotation_deg"]

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
@@ -168,43 +169,56 @@ def _worded(name: str) -> str:
 
 
 def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
-    """Draw all cases, the front through the best of them, and the key."""
-    box = Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40)
-    axes = axes_in(sheet, box)
+    """Draw all cases, the front through the best of them, and the key.
+
+    Cases of different pictures do not compete: each picture has a front of its own.
+    """
+    axes = axes_in(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
     label(axes, "", _worded(across), _worded(up))
-    kinds = next((name for name, cells in found.factors.items() if 1 < len(set(cells)) <= MOST_KINDS), None)
-    cells = found.factors[kinds] if kinds else [""] * len(found.case)
-    for number, level in enumerate(dict.fromkeys(cells)):
-        here = np.array([value == level for value in cells])
-        style: dict[str, Any] = {
-            "color": KINDS[number],
-            "marker": MARKERS[number],
-            "linestyle": "none",
-            "markersize": 6.5,
-        }
-        axes.plot(
-            found.across[here], found.up[here], label=level or "(not given)", alpha=0.85,
-            markeredgecolor=PAPER, markeredgewidth=0.6, **style,
-        )  # fmt: skip
-    signs = [-1.0 if name in RISING else 1.0 for name in (across, up)]
-    best = front(signs[0] * found.across, signs[1] * found.up)
-    axes.plot(
-        found.across[best],
-        found.up[best],
-        color=INK,
-        linewidth=1.1,
-        drawstyle="steps-post",
-        zorder=1.5,
-        label="not beaten",
-    )
+    told = [name for name, cells in found.factors.items() if 1 < len(set(cells)) <= MOST_KINDS]
+    pictures = [name for name in told if name.removeprefix("factor:") == "picture"]
+    by_colour, by_marker, *_ = [*pictures, *(name for name in told if name not in pictures), "", ""]
+    same = [""] * len(found.case)
+    colours, markers = found.factors.get(by_colour, same), found.factors.get(by_marker, same)
+    for number, colour in enumerate(dict.fromkeys(colours)):
+        for kind, marker in enumerate(dict.fromkeys(markers)):
+            here = [(c, m) == (colour, marker) for c, m in zip(colours, markers, strict=True)]
+            axes.plot(found.across[here], found.up[here], alpha=0.85, **_point(KINDS[number], kind))
     _scaled(axes, found.across, "x")
     _scaled(axes, found.up, "y")
-    _number(axes, found, best)
+    signs = [-1.0 if name in RISING else 1.0 for name in (across, up)]
+    blocks = found.factors[pictures[0]] if pictures else same
+    for block in dict.fromkeys(blocks):
+        own = np.flatnonzero([each == block for each in blocks])
+        best = own[front(signs[0] * found.across[own], signs[1] * found.up[own])]
+        # What cannot be beaten between two of them lies on the stairs, not on the line.
+        axes.plot(
+            found.across[best], found.up[best], color=INK, linewidth=1.0, zorder=1.5,
+            drawstyle="steps-post" if signs[0] > 0 else "steps-pre",
+        )  # fmt: skip
+        _number(axes, found, best)
+    each = " of each picture" if pictures else ""
+    _draw_key(axes, (by_colour, colours), (by_marker, markers), f"not beaten{each}")
+
+
+def _point(colour: str, kind: int) -> dict[str, Any]:
+    """Style of a case's point."""
+    edge = {"markeredgecolor": PAPER, "markeredgewidth": 0.6}
+    return {"color": colour, "marker": MARKERS[kind], "linestyle": "none", "markersize": 6.5, **edge}
+
+
+def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, list[str]], line: str) -> None:
+    """Say beside the cases what colours, markers and the line mean."""
+    entries: list[tuple[Line2D, str]] = []
+    for (name, cells), coloured in ((colours, True), (markers, False)):
+        for number, level in enumerate(dict.fromkeys(cells) if name else ()):
+            style = _point(KINDS[number], 0) if coloured else _point(FAINT, number)
+            entries.append((Line2D([], [], **style), cut(f"{name}: {level or 'not given'}", 10, 270)))
+    entries.append((Line2D([], [], color=INK, linewidth=1.0), line))
     legend = axes.legend(
-        title=kinds, loc="upper left", bbox_to_anchor=(1.015, 1.0), frameon=False, borderaxespad=0,
-        prop={"family": FONT, "size": 10}, labelcolor=INK,
+        *zip(*entries, strict=True), loc="upper left", bbox_to_anchor=(1.015, 1.0), frameon=False,
+        borderaxespad=0, prop={"family": FONT, "size": 10}, labelcolor=INK,
     )  # fmt: skip
-    legend.get_title().set(fontfamily=FONT, fontsize=10, color=INK)
     for text in legend.get_texts():
         text.set_parse_math(False)
 

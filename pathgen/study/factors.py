@@ -20,16 +20,31 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from msgspec import inspect
+
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings import Job
 from pathgen.settings.refuse import shown, typed
 
 Values = dict[str, object]
 
+
+def _kinds(node: inspect.Type) -> set[type[inspect.Type]]:
+    """Name the kinds of value that a field takes."""
+    if isinstance(node, inspect.Metadata):
+        return _kinds(node.type)
+    if isinstance(node, inspect.UnionType):
+        return set().union(*(_kinds(each) for each in node.types))
+    return {type(node)}
+
+
 KEYS = Job.__struct_fields__
 PICTURE = "picture"
 MOST = 100_000  # levels of one factor
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
+_FIELDS = inspect.type_info(Job)
+assert isinstance(_FIELDS, inspect.StructType)
+_WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
 _RANGE = ("from", "to", "steps", "log")
 _TAKEN = ("case", "refused", "name")
 
@@ -154,7 +169,7 @@ def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
         raise PathgenError(f"from {span.first:g} to {span.last:g}", where=place, allowed="two different ends")
     if name == PICTURE:
         raise PathgenError("a range of pictures", where=place, allowed="a list of files' names")
-    whole = _takes(name, 1) and not _takes(name, 1.5)
+    whole = name in _WHOLE
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1
         if steps > MOST:
@@ -198,14 +213,6 @@ def _span(value: Mapping[str, object], place: str) -> Range:
 
 def _number(value: float, whole: bool) -> float | int:
     return int(value) if whole and value.is_integer() else value
-
-
-def _takes(name: str, value: object) -> bool:
-    try:
-        typed({name: value}, Job, "")
-    except PathgenError:
-        return False
-    return True
 
 
 def _sets(name: str, value: object, place: str) -> Factor:

@@ -71,7 +71,7 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
     >>> case = Case(1, (), "wall.npy", {"brim": 0.0, "layer": 0.2, "pixel": 0.2})
     >>> found = measure(case, Ask(("layers", "void_share")), {"wall.npy": File("wall.npy", wall.getvalue())})
     >>> found.cells[0], found.refused
-    ('49', '')
+    ('50', '')
     """
     groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
     found: dict[str, object] = {}

@@ -16,6 +16,8 @@ def test_ranges():
     even = levels("change_cost", {"from": 0.05, "to": 1, "steps": 5, "log": True})
     assert even == pytest.approx(np.geomspace(0.05, 1, 5), rel=1e-5)  # numpy's own
     assert (even[0], even[-1]) == (0.05, 1.0)
+    assert levels("layer", {"from": 0.1, "to": 0.9}) == []  # continuous
+    assert read_factor("layer", {"from": 0.1, "to": 0.9}, "s").at(0.25).sets == {"layer": 0.3}
     assert levels("eyelets", {"from": 0, "to": 3}) == [0, 1, 2, 3]  # whole numbers have steps of their own
     assert all(isinstance(level, int) for level in levels("copies", {"from": 1, "to": 5, "steps": 3}))
 

@@ -4,6 +4,7 @@ import multiprocessing
 import os
 import signal
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -129,6 +130,23 @@ def test_a_refused_case_is_a_row_with_its_reason(folder):
     assert [bool(reason) for reason in refused] == [False] * 3 + [True] * 3
     assert table.column("time_s")[3:] == ["", "", ""]
     assert "900" in refused[3] and "\n" not in refused[3]
+
+
+def test_a_worker_with_other_versions_is_refused(study, folder):
+    elsewhere = replace(study, head=replace(study.head, versions="pathgen 9"))
+    with pytest.raises(PathgenError, match="a worker has pathgen .*, and here is pathgen 9"):
+        run_study(elsewhere, folder / "a.csv", workers=0)
+    assert not (folder / "a.csv").exists()
+
+
+def test_a_process_that_dies_ends_the_run_in_one_line(study, folder):
+    def kill(done, total):
+        for process in multiprocessing.active_children():
+            process.kill()
+
+    with pytest.raises(PathgenError, match="a worker process was killed"):
+        run_study(study, folder / "a.csv", workers=1, progress=kill)
+    assert journal_path(folder / "a.csv").exists()
 
 
 def test_two_runs_of_one_table_at_once(study, folder):
