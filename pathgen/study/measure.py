@@ -47,7 +47,7 @@ class Measured:
     versions: str
 
 
-def measure(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
+def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None = None) -> Measured:
     """Make and measure one case.
 
     Parameters
@@ -56,6 +56,8 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
     ask : Ask
     files : mapping of str to File
         At least those that the case names.
+    scratch : str, optional
+        Folder to work in. By default the system's for such things.
 
     Returns
     -------
@@ -76,7 +78,7 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
     groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
     found: dict[str, object] = {}
     reasons: list[str] = []
-    with tempfile.TemporaryDirectory(prefix="pathgen-") as name:
+    with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as name:
         folder = Path(name).resolve()
         places = lay_out({given: files[given] for given in case.files}, folder)
         try:

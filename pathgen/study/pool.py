@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import shutil
 import signal
+import tempfile
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing.util import Finalize
 
 from pathgen.errors import PathgenError
 from pathgen.study.files import File
@@ -22,6 +25,8 @@ from pathgen.study.measure import Measured, measure
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 AHEAD = 2  # cases handed out for each process: one in hand, one waiting
+
+_scratch = ""  # of a worker process: what it works in, set once when it starts
 
 
 def local(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], workers: int) -> Iterator[Measured]:
@@ -54,7 +59,7 @@ def local(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], workers: i
                     # Not once for each process when it starts: one that dies before it has read all of what
                     # it is started with leaves its parent writing for ever.
                     its = {name: files[name] for name in case.files}
-                    pending.add(pool.submit(measure, case, ask, its))
+                    pending.add(pool.submit(_measured, case, ask, its))
                     if len(pending) >= AHEAD * workers:
                         break
                 if not pending:
@@ -91,7 +96,11 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 
 def _begin() -> None:
+    global _scratch
+    _scratch = tempfile.mkdtemp(prefix="pathgen-")
+    Finalize(None, _clear, exitpriority=0)  # `atexit` is not for processes that others have started
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda number, frame: _end())
     threading.Thread(target=_follow, daemon=True).start()
 
 
@@ -100,4 +109,18 @@ def _follow() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
-        os._exit(1)
+        _end()
+
+
+def _end() -> None:
+    """End at once, whatever this process is at, and leave nothing behind."""
+    _clear()
+    os._exit(1)
+
+
+def _clear() -> None:
+    shutil.rmtree(_scratch, ignore_errors=True)
+
+
+def _measured(case: Case, ask: Ask, files: Mapping[str, File]) -> Measured:
+    return measure(case, ask, files, _scratch)

@@ -3,15 +3,16 @@
     python tests/bench/study.py [--cases N] [--rounds N]
 
 To hold: two processes take at most 0.65 of the time of one. Every round runs one, two and one again, and the
-two ones are averaged, so that a machine that grows busier meanwhile does not favour either. Processor time is
-said beside it: what other programs take of two processors is missing from two processes first. The share that
-two processes would get of an idle machine follows from the processor time alone: half, plus what is spent
-twice on starting.
+two ones are averaged, so that a machine that grows busier meanwhile does not favour either. Two things are
+said beside it. What the machine has to give just then: the same ratio for processes that do nothing but
+count, which is 0.5 on two idle processors and 1 where a second process gets nothing more. And the ratio that
+the processor time alone would give on two idle processors: half, plus what is spent twice on starting.
 """
 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import os
 import resource
 import statistics
@@ -51,6 +52,27 @@ def timed(study, folder, workers):
     return found, text
 
 
+def counting(seconds):
+    """Spend processor time, and nothing else."""
+    begun = time.process_time()
+    while time.process_time() - begun < seconds:
+        pass
+
+
+def given(seconds=4.0):
+    """Time of two processes that share some counting over the time of one that does it all."""
+    clocks = []
+    for many in (1, 2):
+        processes = [multiprocessing.Process(target=counting, args=(seconds / many,)) for _ in range(many)]
+        begun = time.perf_counter()
+        for process in processes:
+            process.start()
+        for process in processes:
+            process.join()
+        clocks.append(time.perf_counter() - begun)
+    return clocks[1] / clocks[0]
+
+
 def spent():
     """Seconds of processor used by processes that have ended, user and system."""
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -79,6 +101,7 @@ def main():
                 print(
                     f"{name}: {clock:7.1f} s by the clock, {cpu:7.1f} s of processors, {cpu / clock:.2f} busy"
                 )
+            print(f"two over one, only counting: {statistics.median(given() for _ in range(3)):.3f}")
             print(
                 f"two over one {ratios[-1]:.3f}; an idle machine {two[1] / 2 / ((one[1] + again[1]) / 2):.3f}"
             )

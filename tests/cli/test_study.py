@@ -69,6 +69,8 @@ def test_ctrl_c_keeps_what_is_done_and_leaves_nobody_behind(small):
     text = SMALL.replace("steps = 3", "steps = 60")
     (small / "long.toml").write_text(text)
     out, part = small / "a.csv", small / "a.csv.part"
+    scratch = small / "scratch"
+    scratch.mkdir()
     command = [
         sys.executable,
         "-m",
@@ -80,7 +82,13 @@ def test_ctrl_c_keeps_what_is_done_and_leaves_nobody_behind(small):
         "--workers",
         "1",
     ]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    process = subprocess.Popen(
+        command,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=os.environ | {"TMPDIR": str(scratch)},
+    )
     end = time.monotonic() + 60
     while not (part.exists() and part.read_bytes().count(b"\n") > 30) and time.monotonic() < end:
         time.sleep(0.02)
@@ -91,6 +99,10 @@ def test_ctrl_c_keeps_what_is_done_and_leaves_nobody_behind(small):
         said.startswith("error: stopped with ") and said.count("\n") == 1 and "a.csv.part keeps them" in said
     )
     assert part.exists() and not out.exists()
+    end = time.monotonic() + 10
+    while list(scratch.glob("pathgen-*")) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not list(scratch.glob("pathgen-*"))
 
 
 @pytest.mark.slow
@@ -99,12 +111,19 @@ def test_killed_ten_times_with_workers(small):
     study = ["study", str(small / "small.toml"), "--workers", "2"]
     assert run([*study, "--out", str(small / "undisturbed.csv")]) == 0
     out, rng = small / "a.csv", np.random.default_rng(2)
+    scratch = small / "scratch"
+    scratch.mkdir()
     for _ in range(10):
-        process = subprocess.Popen([sys.executable, "-m", "pathgen", *study, "--out", str(out)])
+        command = [sys.executable, "-m", "pathgen", *study, "--out", str(out)]
+        process = subprocess.Popen(command, env=os.environ | {"TMPDIR": str(scratch)})
         try:
             process.wait(timeout=rng.uniform(0.5, 4.0))
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
     assert run([*study, "--out", str(out)]) == 0
+    end = time.monotonic() + 10
+    while list(scratch.glob("pathgen-*")) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not list(scratch.glob("pathgen-*"))
     assert out.read_bytes() == (small / "undisturbed.csv").read_bytes()
