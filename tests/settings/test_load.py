@@ -394,6 +394,7 @@ def leaves(values, path=()):
 
 
 OTHERS = {  # fields with a choice or a pattern, the law's tag aside
+    "job.prop_feed": 9.0,
     "job.axis": "y",
     "job.mirror": "yes",
     "job.invert": "yes",
