@@ -15,7 +15,7 @@ from tests.fuzz.survival import COUNTS, FEW, MANY, spoil_bytes, spoil_text, surv
 SIZES = {
     "width": [5.0, 12.5, 20.0, 2000.0], "height": [4.0, 9.0, 15.0, 2000.0],
     "pixel": [0.1, 0.25, 0.5, 1.0, 2.0], "layer": [0.05, 0.1, 0.2, 0.3, 1.0],
-    "copies": [1, 2, 3, 100], "brim": [0.0, 1.0, 5.0, 100.0],
+    "copies": [1, 2, 3, 8], "brim": [0.0, 1.0, 5.0, 100.0],
 }  # fmt: skip
 NAMES = (
     "tailored", "terraced", "contour", "raster", "rectangle", "disc", "arch", "benchtop-220", "gantry-300",
