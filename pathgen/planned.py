@@ -16,6 +16,7 @@ from pathgen.panel.steadiness import Steadiness
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.settings import Job, Setup
+from pathgen.source import Source
 
 Summary = dict[str, str | int | float | list[str]]
 
@@ -44,6 +45,8 @@ class Planned:
         What leans out too far while it grows; None where nothing was judged.
     axes : AxisChoice, optional
         The figures behind the axis; None where it was asked for or the panel is bent.
+    made_of : path or array, optional
+        The picture or map itself, for whoever has to look at it once more.
     """
 
     setup: Setup
@@ -56,6 +59,7 @@ class Planned:
     steady: Steadiness | None = None
     leaning: Overhang | None = None
     axes: AxisChoice | None = None
+    made_of: Source | None = None
 
     @property
     def bend(self) -> Bend | None:

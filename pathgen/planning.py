@@ -212,7 +212,7 @@ def _upright(
     if setup.job.wedges == "auto":
         upright, reason = _steadied(upright)
         notes.append(reason)
-    return replace(upright, notes=[*notes, *upright.notes])
+    return replace(upright, notes=[*notes, *upright.notes], made_of=source)
 
 
 def _raised(given: Given, setup: Setup, progress: Progress | None) -> Upright:
@@ -304,7 +304,19 @@ def _planned(
     if props and props.removal:
         notes.append(props.removal)
     leaning = leaning_of(upright)
-    return Planned(setup, panel, layers, spot, upright.source, tuple(notes), props, steady, leaning, axes)
+    return Planned(
+        setup,
+        panel,
+        layers,
+        spot,
+        upright.source,
+        tuple(notes),
+        props,
+        steady,
+        leaning,
+        axes,
+        upright.made_of,
+    )
 
 
 def _props(layers: Layers, setup: Setup) -> Props | None:

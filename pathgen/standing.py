@@ -23,6 +23,7 @@ from pathgen.route import Footprint, Placement, place, place_turned
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
 from pathgen.route.place import free
 from pathgen.settings import Setup
+from pathgen.source import Source
 from pathgen.trial import printing_times
 
 STATIONS = 200  # heights at which the sway is known
@@ -42,6 +43,8 @@ class Upright:
     source : str
     notes : list of str
     props : Props or None
+    made_of : path or array, optional
+        The picture or map itself, for whoever has to look at it once more.
     """
 
     setup: Setup
@@ -50,6 +53,7 @@ class Upright:
     source: str
     notes: list[str]
     props: Props | None = None
+    made_of: Source | None = None
 
     @property
     def covered(self) -> Footprint:

@@ -147,8 +147,8 @@ def summarise(
         "loose_ends_per_layer": round(sum(w.loose_ends for w in walls) / layers, 2),
         "slowed_moves": sums.slowed,
     }
-    facts |= _tone_facts(panels[0])
-    facts |= _standing_facts(max(panels, key=_sway))
+    facts |= tone_facts(panels[0])
+    facts |= standing_facts(max(panels, key=_sway))
     if len(panels) > 1:
         for number, planned in enumerate(panels, start=1):
             facts |= {f"panel_{number}_{key}": value for key, value in _own_facts(planned).items()}
@@ -180,14 +180,14 @@ def _sway(planned: Planned) -> float:
     return float(planned.steady.sway[-1]) if planned.steady is not None else -1.0
 
 
-def _tone_facts(planned: Planned) -> Summary:
+def tone_facts(planned: Planned) -> Summary:
     """Say what the plastic can show: the range of its tones, and how many of them an eye tells apart."""
     job, material = planned.setup.job, planned.setup.material
     reached = seen(optics.law(material.light), job.thinnest, job.thickest, material.viewing)
     return {"tone_contrast": round(reached.contrast, 2), "tone_steps": round(reached.steps)}
 
 
-def _standing_facts(planned: Planned) -> Summary:
+def standing_facts(planned: Planned) -> Summary:
     """Say how a panel stands while it grows: sway, props, what leans, the figures behind its axis."""
     facts: Summary = {}
     if planned.steady is not None:

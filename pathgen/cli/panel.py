@@ -91,7 +91,7 @@ def command(
         if preview:
             streams[preview].write(_preview(result))
         if report:
-            streams[report].write(_page(result, streams[out], panels[0][0], out.name))
+            streams[report].write(_page(result, streams[out], out.name))
     for line in closing_lines(result.summary, printable(str(out))):
         say(line)
     say(f"  {checked_line(found)}")
@@ -132,9 +132,9 @@ def _preview(result: Result) -> bytes:
     return preview(result)
 
 
-def _page(result: Result, program: BinaryIO, picture: Path, name: str) -> bytes:
+def _page(result: Result, program: BinaryIO, name: str) -> bytes:
     """Make the page from the text that was written, before it has its name."""
     from pathgen.report.page import page
 
     program.flush()
-    return page(result, Path(program.name), source=picture, name=name)
+    return page(result, Path(program.name), name=name)

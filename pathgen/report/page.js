@@ -1,16 +1,19 @@
 "use strict";
 // The page without its script is whole, with a few layers drawn; this adds the swapping and the looking through.
-(function () {
-  const $ = (id) => document.getElementById(id);
-  const data = JSON.parse($("data").textContent);
-  document.documentElement.classList.add("live");
+document.documentElement.classList.add("live");
+
+// One panel's pictures and layers; its elements' names end in its number.
+function panel(script) {
+  const number = script.id.split("-").pop();
+  const $ = (name) => document.getElementById(name + "-" + number);
+  const data = JSON.parse(script.textContent);
 
   // Two pictures in one place.
   const swap = $("swap"), predicted = $("predicted"), wanted = $("wanted");
   function show(which) {
     predicted.hidden = which !== "predicted";
     wanted.hidden = which !== "wanted";
-    $("shown").textContent = which;
+    $("state").textContent = which;
     swap.textContent = which === "wanted" ? "Show the predicted picture" : "Show the wanted picture";
   }
   const other = () => show(predicted.hidden ? "predicted" : "wanted");
@@ -178,12 +181,15 @@
     if (whole.clientWidth !== width) requestAnimationFrame(render);
     width = whole.clientWidth;
   }).observe(whole);
-  // On paper the settings are told in full.
-  let opened = [];
-  window.addEventListener("beforeprint", () => {
-    opened = [...document.querySelectorAll("details:not([open])")];
-    for (const each of opened) each.open = true;
-  });
-  window.addEventListener("afterprint", () => { for (const each of opened) each.open = false; });
   render();
-})();
+}
+
+for (const script of document.querySelectorAll("script[type='application/json']")) panel(script);
+
+// On paper the settings are told in full.
+let opened = [];
+window.addEventListener("beforeprint", () => {
+  opened = [...document.querySelectorAll("details:not([open])")];
+  for (const each of opened) each.open = true;
+});
+window.addEventListener("afterprint", () => { for (const each of opened) each.open = false; });

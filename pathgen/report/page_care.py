@@ -64,7 +64,7 @@ COOL = (
     "bends for good; cold, it often lets go by itself."
 )
 BRIM = (
-    "Take the panel off by its {brim:g} mm brim, not by the picture. Score the brim along the foot with a "
+    "Take the panel off by its {brim} mm brim, not by the picture. Score the brim along the foot with a "
     "blade, always away from your hand, and snap it off; smooth the foot with fine paper."
 )
 LOOK = "Hold it to a window before anything else: what you see should be the predicted picture above."
@@ -82,12 +82,13 @@ KEEP = (
 
 def after(result: Result) -> list[tuple[str, str]]:
     """Say what to do once the machine has stopped (common practice): heads and sentences, in order."""
-    planned, brim = result.planned, result.planned.setup.job.brim
-    softens = planned.setup.material.temperature.glass_transition
+    every = [part.planned for part in result.parts]
+    softens = result.planned.setup.material.temperature.glass_transition
     steps = [("Let it cool", COOL)]
-    if planned.props is not None and planned.props.removal:
-        steps.append(("Props", planned.props.removal))
-    if brim:
-        steps.append(("Brim", BRIM.format(brim=brim)))
+    removals = (each.props.removal for each in every if each.props is not None and each.props.removal)
+    steps += [("Props", removal) for removal in dict.fromkeys(removals)]
+    brims = sorted({each.setup.job.brim for each in every if each.setup.job.brim})
+    if brims:
+        steps.append(("Brim", BRIM.format(brim=" or ".join(f"{brim:g}" for brim in brims))))
     lamp = LAMP.format(warm=softens - MARGIN, margin=MARGIN)
     return [*steps, ("Look", LOOK), ("Lamp", lamp), ("Keep", KEEP.format(softens=softens))]

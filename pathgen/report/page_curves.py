@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.job import Result
 from pathgen.panel.steadiness import FRACTION
+from pathgen.planned import Planned
 from pathgen.report.page_charts import Axis, Chart
 from pathgen.report.page_data import Paces
 from pathgen.settings import Machine
@@ -52,9 +52,9 @@ def melt_chart(pace: Paces, machine: Machine) -> Chart:
     return chart
 
 
-def steady_chart(result: Result) -> Chart | None:
+def steady_chart(planned: Planned, name: str) -> Chart | None:
     """Draw how far the top sways at every height; None for a panel that stands by its shape."""
-    steady = result.planned.steady
+    steady = planned.steady
     if steady is None or not len(steady.z):
         return None
     limit, sway = FRACTION * steady.conditions.pitch, steady.sway
@@ -65,7 +65,7 @@ def steady_chart(result: Result) -> Chart | None:
         told,
         Axis(0.0, float(steady.z[-1]), "height reached, mm"),
         Axis(0.0, 1.15 * max(top, limit), "sway of the top, mm"),
-        "steady-chart",
+        name,
     )
     chart.line(np.append(0.0, steady.z), np.append(0.0, sway), "curve")
     chart.level(limit, f"shows from {limit:.3f} mm on")

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pathgen import optics
-from pathgen.job import Result
 from pathgen.motion import Kind, Moves, limit_feed, plan_speeds
 from pathgen.optics.smear import smear
 from pathgen.picture import encode_srgb, lightness
@@ -32,13 +31,12 @@ from pathgen.proof.trace import melt_rate
 from pathgen.report.replayed import round_up
 from pathgen.report.sheet import THICKNESS_COLOURS, area_mean
 from pathgen.settings import job_from
-from pathgen.source import Source, read_source, to_panel
+from pathgen.source import read_source, to_panel
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 
 ENDS = 1.0  # mm at either end of every stretch of wall that do not count, as `pathgen replay` leaves them out
-LARGEST = 1000  # dots of a picture's longer side
 TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
 TIMES = 160  # points of the curves over time
 BANDS = 60  # bands of height that time is told for
@@ -85,33 +83,33 @@ class Judged:
     solved: bool
 
 
-def judge(result: Result, program: Path, source: Source | None = None) -> Judged:
+def judge(planned: Planned, program: Path, panel: int | None = None) -> Judged:
     """Replay a program and hold its picture against the wanted one.
 
     Parameters
     ----------
-    result : Result
-        Of several panels the first is judged.
+    planned : Planned
+        The panel. Where its wall was solved for a picture (``aim = "picture"``), the wanted picture is worked
+        out once more from what it was made of.
     program : path
         What was written.
-    source : optional
-        What the panel was made of. Where the wall was solved for a picture (``aim = "picture"``), the wanted
-        picture is worked out from it once more; without it, it is that of the solved wall, which is sharper.
+    panel : int, optional
+        Which of several it is, from 1.
 
     Returns
     -------
     Judged
         Predicted through bore, lag (where the program leads it) and the material's spread of light.
     """
-    planned, setup = result.planned, result.planned.setup
+    setup = planned.setup
     light = Light(lag=setup.job.lead == "on", by_material=True)
-    stated = Stated(panel=1) if len(result.parts) > 1 else None
+    stated = None if panel is None else Stated(panel=panel)
     found = replay(program, setup.machine, setup.material, stated=stated, light=light)
     view, pixel = planned.panel.view, found.standing.frame.pixel
     laid, planned_wall = fitted(found.laid, planned.panel.thickness)
     thickness = laid.upright(len(planned_wall))
     error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
-    toned = _toned(planned, source)
+    toned = _toned(planned)
     target = planned_wall if toned is None else fitted(found.laid, toned)[1]
     wanted = shown(optics.backlit(target, optics.law(setup.material.light), found.white))
     volume = np.asarray(smear(laid.volume, setup.machine.hot_end.bore, pixel), np.float64)
@@ -141,9 +139,9 @@ def shown(luminance: NDArray[np.floating]) -> Floats:
     return np.clip(np.asarray(luminance, np.float64), 0.0, 1.0)
 
 
-def _toned(planned: Planned, source: Source | None) -> Floats | None:
+def _toned(planned: Planned) -> Floats | None:
     """Work out the wall that shows each tone by itself, as it stands; None for the one planned."""
-    setup = planned.setup
+    setup, source = planned.setup, planned.made_of
     if setup.job.aim != "picture" or source is None:
         return None
     job = job_from({"aim": "tone", "grain": "free", "slope": "free"}, "report", setup.job)
@@ -166,10 +164,10 @@ class Images:
     thickness_ends: tuple[float, float]
 
 
-def images(judged: Judged) -> Images:
-    """Draw the pictures, no larger than they can be looked at."""
+def images(judged: Judged, largest: int) -> Images:
+    """Draw the pictures, their longer side at most `largest` dots."""
     rows, cols = judged.wall.shape
-    times = min(1.0, LARGEST / max(rows, cols))
+    times = min(1.0, largest / max(rows, cols))
     high, wide = max(1, round(rows * times)), max(1, round(cols * times))
 
     def fit(values: Floats) -> Floats:
@@ -300,15 +298,20 @@ def _pieces(moves: Moves) -> list[Moves]:
     ]
 
 
-def bead_shares(result: Result) -> list[tuple[int, float]]:
-    """Give the share of the wall's length that has each number of beads side by side, as planned.
+def bead_shares(counts: NDArray[np.int8]) -> list[tuple[int, float]]:
+    """Give the share of the wall's length that has each number of beads side by side.
+
+    Parameters
+    ----------
+    counts : (layers, columns) int8
+        As planned; 0 where there is no wall.
 
     Returns
     -------
     list of (int, float)
         By number of beads; shares add up to 1. Empty where there is no wall.
     """
-    found = np.bincount(result.counts[result.counts > 0].astype(np.intp))
+    found = np.bincount(counts[counts > 0].astype(np.intp))
     total = int(found.sum())
     return [(int(n), float(found[n] / total)) for n in np.flatnonzero(found)] if total else []
 

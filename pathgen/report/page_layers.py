@@ -41,7 +41,7 @@ class Segments:
     Attributes
     ----------
     number : int
-        From 0, of the program's layers.
+        From 0, of the panel's layers.
     z, height : float
         Top and height of the layer, mm.
     points : (N + 1, 2) float64
@@ -117,7 +117,7 @@ def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
     return [(float(p), to_hex(PITCH_COLOURS(int(at)))) for p, at in zip(middles, places, strict=True)]
 
 
-def sample(found: Replayed, pitch: tuple[float, float]) -> Sampled:
+def sample(found: Replayed, pitch: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS) -> Sampled:
     """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
 
     Parameters
@@ -126,6 +126,10 @@ def sample(found: Replayed, pitch: tuple[float, float]) -> Sampled:
         Of several panels, only what belongs to the one replayed is kept.
     pitch : (float, float)
         Ends of the colour scale, mm: what the job allows a bead to be.
+    begun : int, optional
+        The program's layers before this panel's first one; more than 0 for panels made in turn.
+    most : int, optional
+        Segments in all.
 
     Returns
     -------
@@ -133,10 +137,11 @@ def sample(found: Replayed, pitch: tuple[float, float]) -> Sampled:
     """
     frame, moves = found.standing.frame, found.program.moves
     total = len(frame.tops)
-    each = max(1.0, len(moves) / total)
-    some = int(np.clip(MOST_SEGMENTS / each, LEAST_LAYERS, MOST_LAYERS))
+    own = slice(*np.searchsorted(moves.layer, (begun, begun + total)).tolist())
+    each = max(1.0, float(np.count_nonzero(frame.holds(moves.x[own], moves.y[own]))) / total)
+    some = int(np.clip(most / each, LEAST_LAYERS, MOST_LAYERS))
     numbers = np.unique(np.round(np.linspace(0, total - 1, min(some, total))).astype(int))
-    bare = [_segments(found, int(number)) for number in numbers]
+    bare = [_segments(found, int(number), begun) for number in numbers]
     for layer in bare:
         wall = layer.codes >= FIRST
         step = np.clip(layer.pitch[wall] / pitch[1] * WIDEST, 0, SHADES - 1)
@@ -148,10 +153,10 @@ def sample(found: Replayed, pitch: tuple[float, float]) -> Sampled:
     return Sampled(tuple(bare), pitch, boxes, middle, (3.2 * tall, tall))
 
 
-def _segments(found: Replayed, number: int) -> Segments:
-    """Take one layer's moves; what stands still and the start line are left out."""
+def _segments(found: Replayed, number: int, begun: int) -> Segments:
+    """Take one layer's moves; what stands still, the start line and neighbours are left out."""
     frame, moves = found.standing.frame, found.program.moves
-    first, last = (int(np.searchsorted(moves.layer, number, side)) for side in ("left", "right"))
+    first, last = (int(np.searchsorted(moves.layer, begun + number, side)) for side in ("left", "right"))
     part = moves.rows(slice(first, last))
     kind = part.kind.astype(np.intp)
     laid = np.isin(kind, (Kind.WALL, Kind.TURN, Kind.BRIM, Kind.WEDGE, Kind.CRADLE)) & (part.filament > 0)
@@ -170,14 +175,15 @@ def _segments(found: Replayed, number: int) -> Segments:
     height, pitch = float(frame.heights[number]), np.zeros(len(part))
     np.divide(part.filament * area, share * height * length, out=pitch, where=(length > 0) & (codes > DRY))
     moved = length > 0
-    return Segments(
-        number,
-        float(frame.tops[number]),
-        height,
-        np.concatenate([points[:1], points[1:][moved]]),
-        codes[moved],
-        pitch[moved],
-    )
+    points, codes, pitch = np.concatenate([points[:1], points[1:][moved]]), codes[moved], pitch[moved]
+    # Of what is skipped only its end matters, where the next stroke begins: the rest is a neighbour's.
+    skipped = codes == SKIP
+    kept = ~(skipped & np.append(skipped[1:], True))
+    first = int(np.argmax(~skipped)) if not skipped.all() else 0
+    kept[:first] = False
+    start = points[first : first + 1]
+    points = np.concatenate([start, points[1:][kept]])
+    return Segments(number, float(frame.tops[number]), height, points, codes[kept], pitch[kept])
 
 
 def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, float]:

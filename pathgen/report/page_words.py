@@ -7,15 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup
+from numpy.typing import NDArray
 
-from pathgen.job import Result
-from pathgen.motion import Kind
+from pathgen.motion import Kind, Tally
+from pathgen.planned import Planned, Result
 from pathgen.proof.replayed import Replayed
-from pathgen.report.page_data import Judged, Paces
+from pathgen.report.page_data import Judged
 from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
-from pathgen.settings import Job
+from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
-from pathgen.summary import clock
+from pathgen.summary import clock, standing_facts, tone_facts
 
 KINDS = {
     Kind.WALL: "wall of the panel",
@@ -44,66 +45,95 @@ class Row:
     bar: Markup
 
 
-def answers(result: Result, judged: Judged) -> list[tuple[str, str, str]]:
-    """Give the figures asked for first: name, value, and what goes with it."""
-    s, found = result.summary, judged.found
+def title(result: Result) -> str:
+    """Name what is made: a picture, or the pictures of several panels."""
+    names = list(dict.fromkeys(part.planned.source for part in result.parts))
+    if len(names) > 2:
+        return f"{names[0]}, {names[1]} and {len(names) - 2} more"
+    return " and ".join(names)
+
+
+def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
+    """Give the figures asked for first: name, value, and what goes with it.
+
+    Parameters
+    ----------
+    result : Result
+    seconds : float
+        Of the whole program.
+    filament : float
+        mm, of all of it.
+    """
+    s, several = result.summary, len(result.parts) > 1
     price = f"{s['price']:.2f}" if s["price"] else "not known"
-    width, height = found.standing.size
-    filament = float(found.tally.filament.sum()) / 1000
+    size, thick = f"{s['width_mm']:g} × {s['height_mm']:g} mm", f"up to {s['thickest_mm']:g} mm thick"
+    first = ("Panels", str(len(result.parts)), f"up to {size}") if several else ("Size", size, thick)
     return [
-        ("Size", f"{width:g} × {height:g} mm", f"up to {s['thickest_mm']:g} mm thick"),
-        ("Time", clock(found.seconds), f"{s['layers']} layers"),
-        ("Material", f"{s['mass_g']:.0f} g", f"{filament:.1f} m of {s['material']}"),
+        first,
+        ("Time", clock(seconds), f"up to {s['layers']} layers" if several else f"{s['layers']} layers"),
+        ("Material", f"{s['mass_g']:.0f} g", f"{filament / 1000:.1f} m of {s['material']}"),
         ("Price", price, "of the material, as its profile says" if s["price"] else "its profile says none"),
     ]
 
 
-def facts(result: Result, judged: Judged) -> list[str]:
-    """Say in sentences what is known of the picture and of the way the panel stands."""
-    s, error = result.summary, judged.thickness_error
-    edge = result.planned.panel.view
+def facts(planned: Planned, judged: Judged) -> list[str]:
+    """Say in sentences what is known of a panel's picture and of the way it stands."""
+    error, edge, tones = judged.thickness_error, planned.panel.view, tone_facts(planned)
+    contrast, steps = tones["tone_contrast"], tones["tone_steps"]
     on = f"on its {edge.edge} edge, " if edge.turn else ""
-    lines = [
-        f"Stands {on}{s['rotation_reason']}.",
-        f"Black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye.",
+    return [
+        f"Stands {on}{planned.placement.reason}.",
+        f"Black to white is 1 : {contrast:g}, some {steps} steps of light to the eye.",
         f"The wall laid down differs from the one planned by {error['rms']:.3f} mm RMS; 99 % of it "
         f"is within {error['p99']:.3f} mm.",
     ]
-    if len(result.parts) > 1:
-        lines.insert(
-            0, f"One of {len(result.parts)} panels in this program; pictures and layers are its own."
-        )
-    return lines
 
 
-def layer_words(layer: Segments, found: Replayed, result: Result, pace: Paces) -> str:
-    """Describe a layer in one sentence, for the eye and for a screen reader alike."""
+def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], seconds: str) -> str:
+    """Describe a layer in one sentence, for the eye and for a screen reader alike.
+
+    Parameters
+    ----------
+    layer : Segments
+    found : Replayed
+    every : (layers, columns) int8
+        Beads side by side, as planned.
+    seconds : str
+        How long it takes, in words.
+    """
     wall, total = layer.codes >= FIRST, len(found.standing.frame.tops)
     head = f"Layer {layer.number + 1} of {total}, top at {layer.z:.2f} mm"
     parts = []
-    counts = result.counts[layer.number] if layer.number < len(result.counts) else np.zeros(0, np.int8)
+    counts = every[layer.number] if layer.number < len(every) else np.zeros(0, np.int8)
     counts = counts[counts > 0]
     if len(counts):
         low, high = int(counts.min()), int(counts.max())
         parts.append(f"{low} to {high} beads side by side" if low < high else f"{low} beads side by side")
     if wall.any():
-        pitch = layer.pitch[wall]
-        parts.append(f"pitch {pitch.min():.2f} to {pitch.max():.2f} mm")
-        parts.append(f"{layer.length[wall].sum():.0f} mm of wall")
+        length = layer.length[wall]
+        narrow, wide = _most_of(layer.pitch[wall], length)
+        parts.append(f"pitch mostly {narrow:.2f} to {wide:.2f} mm")
+        parts.append(f"{length.sum():.0f} mm of wall")
     for code, what in ((BRIM, "brim"), (PROP, "props")):
         if (layer.codes == code).any():
             parts.append(f"{layer.length[layer.codes == code].sum():.0f} mm of {what}")
     dry = layer.length[layer.codes == DRY].sum()
     parts.append(f"{dry:.0f} mm without deposit" if dry else "no travel")
-    parts.append(f"{pace.layer_seconds[layer.number]:.0f} s")
-    return f"{head}: {', '.join(parts)}."
+    return f"{head}: {', '.join([*parts, seconds])}."
 
 
-def kinds(found: Replayed, bar: Callable[[float], Markup]) -> list[Row]:
+def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[float, float]:
+    """Give between what nine tenths lie, by weight: turns at a wall's ends are all pitches."""
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order]) / (weights.sum() or 1.0)
+    low, high = (values[order[min(int(np.searchsorted(reached, at)), len(order) - 1)]] for at in (0.05, 0.95))
+    return float(low), float(high)
+
+
+def kinds(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
     """Tell time, path and material by kind of move; kinds that do not occur are left out."""
-    tally, total = found.tally, float(found.tally.time.sum()) or 1.0
-    density = found.material.density if found.material else 0.0
-    grams = tally.filament.clip(0) * found.machine.hot_end.section * density * 1e-6
+    total = float(tally.time.sum()) or 1.0
+    grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
     most = float(tally.time.max()) or 1.0
     return [
         Row(
@@ -127,10 +157,9 @@ class Stands:
     places: list[str]
 
 
-def standing_words(result: Result) -> Stands:
-    """Say what keeps the panel standing, and what of it leans."""
-    planned, s = result.planned, result.summary
-    lines = []
+def standing_words(planned: Planned) -> Stands:
+    """Say what keeps a panel standing, and what of it leans."""
+    lines, facts = [], standing_facts(planned)
     if planned.steady is not None:
         said = planned.steady.advice_line()
         lines.append(said[:1].upper() + said[1:] + ".")
@@ -140,9 +169,9 @@ def standing_words(result: Result) -> Stands:
         props = planned.props
         tabs = f", with {props.contacts} tabs to break" if props.contacts else ""
         lines.append(f"Props are {100 * props.share:.1f} % of the panel's material{tabs}.")
-    leaning = s.get("leaning")
+    leaning = facts.get("leaning")
     if isinstance(leaning, list) and leaning:
-        share = 100 * float(str(s["leaning_share"]))
+        share = 100 * float(str(facts["leaning_share"]))
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
     return Stands(lines, leaning if isinstance(leaning, list) else [])
 
@@ -168,7 +197,7 @@ class Settings:
 
 
 def settings(result: Result) -> Settings:
-    """List what the print was made with."""
+    """List what the print was made with; of several panels, the first."""
     setup, plain, rows = result.planned.setup, Job(), []
     for name in setup.job.__struct_fields__:
         value, usual = getattr(setup.job, name), getattr(plain, name)
@@ -179,24 +208,30 @@ def settings(result: Result) -> Settings:
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
-    """One of several panels: its picture's name, its size and where it stands."""
+    """One of several panels: picture, size, where it stands, and how its job differs from the first's."""
 
     name: str
     size: str
     place: str
+    other: str
 
 
 def neighbours(result: Result) -> list[Neighbour]:
     """List the panels of a program; empty for a single one."""
     if len(result.parts) < 2:
         return []
-    out = []
+    out, first = [], result.planned.setup.job
     for part in result.parts:
-        panel, at = part.planned.panel, part.planned.placement
+        panel, at, job = part.planned.panel, part.planned.placement, part.planned.setup.job
         width, height = panel.view.size(panel.width, float(part.planned.layers.top[-1]))
         turned = f", turned {at.rotation:g}°" if at.rotation else ""
         size, place = f"{width:g} × {height:g} mm", f"x {at.x0:g}, y {at.y0:g} mm{turned}"
-        out.append(Neighbour(part.planned.source, size, place))
+        differs = [
+            f"{name.replace('_', ' ')} {_spelled(getattr(job, name))}"
+            for name in job.__struct_fields__
+            if name != "copies" and getattr(job, name) != getattr(first, name)
+        ]
+        out.append(Neighbour(part.planned.source, size, place, ", ".join(differs)))
     return out
 
 

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.job import make
+from pathgen.job import make, make_several
 from pathgen.report.page import page
 from pathgen.settings import Job
 
@@ -56,6 +56,18 @@ def file(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def several(tmp_path_factory):
+    """The page of two panels that differ, the second of them twice, as a file on the disk."""
+    folder = tmp_path_factory.mktemp("several")
+    wave = 1.8 + np.sin(np.linspace(0, 9, 100)) * np.linspace(0.2, 0.9, 50)[:, None]
+    job = {"machine": "gantry-300", "layer": 0.2, "pixel": 0.2, "brim": 3.0}
+    panels = [(wave, Job(**job)), (wave[:30, ::-2], Job(copies=2, rim_width=2.0, **job))]
+    path = folder / "several.html"
+    path.write_bytes(page(make_several(panels, folder / "a.gcode"), folder / "a.gcode", safety=CHECKS))
+    return path
+
+
+@pytest.fixture(scope="module")
 def chromium():
     options = webdriver.ChromeOptions()
     options.binary_location = BROWSER
@@ -72,6 +84,13 @@ def chromium():
 def opened(chromium, file):
     sized(chromium, 1200)
     chromium.get(file.as_uri())
+    return chromium
+
+
+@pytest.fixture
+def both(chromium, several):
+    sized(chromium, 1200)
+    chromium.get(several.as_uri())
     return chromium
 
 
@@ -111,7 +130,7 @@ def test_the_policy_stops_what_would_leave_the_file(opened):
 
 
 def test_the_slider_goes_through_the_layers_by_keyboard(opened):
-    slider, said = by(opened, "layer"), by(opened, "said")
+    slider, said = by(opened, "layer-1"), by(opened, "said-1")
     last = int(slider.get_attribute("max"))
     heights, drawn = {}, {}
     for key, wanted in (
@@ -124,35 +143,35 @@ def test_the_slider_goes_through_the_layers_by_keyboard(opened):
         slider.send_keys(key)
         assert int(slider.get_attribute("value")) == wanted
         heights.setdefault(wanted, float(re.search(r"top at ([\d.]+) mm", said.text)[1]))
-        drawn.setdefault(wanted, ink(opened, "whole"))
+        drawn.setdefault(wanted, ink(opened, "whole-1"))
         assert slider.get_attribute("aria-valuetext") == said.text.split(":")[0]
-        assert said.text in by(opened, "whole").get_attribute("aria-label")
+        assert said.text in by(opened, "whole-1").get_attribute("aria-label")
     assert heights[0] < heights[1] < heights[2] < heights[last]
     assert len(set(drawn.values())) == 4  # each layer is drawn, and differs
-    by(opened, "lower").send_keys(keys.ENTER)
+    by(opened, "lower-1").send_keys(keys.ENTER)
     assert int(slider.get_attribute("value")) == last - 1
 
 
 def test_the_window_follows_along_the_wall(opened):
-    along = by(opened, "along")
+    along = by(opened, "along-1")
     along.send_keys(keys.HOME)
-    first = ink(opened, "piece"), by(opened, "piece").get_attribute("aria-label")
+    first = ink(opened, "piece-1"), by(opened, "piece-1").get_attribute("aria-label")
     along.send_keys(keys.END)
-    assert ink(opened, "piece") != first[0]
-    assert by(opened, "piece").get_attribute("aria-label") != first[1]
+    assert ink(opened, "piece-1") != first[0]
+    assert by(opened, "piece-1").get_attribute("aria-label") != first[1]
 
 
 def test_a_tap_on_the_layer_moves_the_window(opened):
-    by(opened, "along").send_keys(keys.HOME)
-    whole = by(opened, "whole")
+    by(opened, "along-1").send_keys(keys.HOME)
+    whole = by(opened, "whole-1")
     opened.execute_script("arguments[0].scrollIntoView({block: 'center'})", whole)
     whole.click()  # in its middle
-    assert float(by(opened, "along").get_attribute("value")) == pytest.approx(0.5, abs=0.02)
+    assert float(by(opened, "along-1").get_attribute("value")) == pytest.approx(0.5, abs=0.02)
 
 
 def test_the_pictures_change_places_by_keyboard(opened):
-    swap, shown = by(opened, "swap"), by(opened, "shown")
-    predicted, wanted = by(opened, "predicted"), by(opened, "wanted")
+    swap, shown = by(opened, "swap-1"), by(opened, "state-1")
+    predicted, wanted = by(opened, "predicted-1"), by(opened, "wanted-1")
     place = predicted.rect  # on the page, wherever it is scrolled to
     assert predicted.is_displayed() and not wanted.is_displayed() and shown.text == "predicted"
     for key, text in ((keys.SPACE, "wanted"), (keys.ENTER, "predicted"), (keys.SPACE, "wanted")):
@@ -162,9 +181,26 @@ def test_the_pictures_change_places_by_keyboard(opened):
     assert wanted.rect == pytest.approx(place)
 
 
+def test_each_panel_has_levers_of_its_own(both):
+    assert both.get_log("browser") == []
+    before = {name: ink(both, name) for name in ("whole-1", "piece-1", "whole-2", "piece-2")}
+    assert len(set(before.values())) == 4
+    by(both, "layer-2").send_keys(keys.HOME)
+    by(both, "along-2").send_keys(keys.END)
+    by(both, "swap-2").send_keys(keys.ENTER)
+    now = {name: ink(both, name) for name in before}
+    assert [now[name] == before[name] for name in before] == [True, True, False, False]
+    assert (by(both, "state-1").text, by(both, "state-2").text) == ("predicted", "wanted")
+    assert by(both, "predicted-1").is_displayed() and by(both, "wanted-2").is_displayed()
+    assert by(both, "said-2").text.startswith("Layer 1 of ")
+    assert by(both, "layer-2").accessible_name == "Panels 2 and 3: Layer"
+
+
+@pytest.mark.parametrize("which", ["opened", "both"])
 @pytest.mark.parametrize("width", [320, 390, 1200])
-def test_nothing_is_wider_than_the_screen(opened, width):
+def test_nothing_is_wider_than_the_screen(request, which, width):
     # WCAG 2.2, 1.4.10 (reflow): no scrolling both ways down to 320 CSS pixels.
+    opened = request.getfixturevalue(which)
     sized(opened, width)
     wide = opened.execute_script("return document.documentElement.scrollWidth")
     assert wide <= width
@@ -180,15 +216,17 @@ def test_without_a_script_some_layers_are_shown(chromium, file):
     try:
         chromium.get(file.as_uri())
         assert all(each.is_displayed() for each in chromium.find_elements("css selector", "svg.layer"))
-        assert not by(chromium, "layer").is_displayed()
-        assert by(chromium, "predicted").is_displayed()
+        assert not by(chromium, "layer-1").is_displayed()
+        assert by(chromium, "predicted-1").is_displayed()
     finally:
         chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
 @pytest.mark.skipif(not AXE.is_file(), reason="no axe-core: npm install --no-save axe-core")
+@pytest.mark.parametrize("which", ["opened", "both"])
 @pytest.mark.parametrize("width", [390, 1200])
-def test_no_rule_of_accessibility_is_broken(opened, width):
+def test_no_rule_of_accessibility_is_broken(request, which, width):
+    opened = request.getfixturevalue(which)
     sized(opened, width)
     opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true")
     opened.execute_script(AXE.read_text(encoding="utf-8"))
@@ -205,6 +243,11 @@ def test_no_rule_of_accessibility_is_broken(opened, width):
 @pytest.fixture
 def paper(opened, tmp_path):
     """Text of the printed pages."""
+    return printed(opened, tmp_path)
+
+
+def printed(opened, tmp_path):
+    """Give the text of each sheet that a page is printed on."""
     tool = shutil.which("pdftotext")
     if tool is None:
         pytest.skip("no pdftotext: poppler-utils")
@@ -232,3 +275,11 @@ def test_paper_has_no_levers_but_all_settings(paper):
         assert gone not in text
     assert "first layer" in text and "wedge height" in text  # the settings, told in full
     assert text.count("Layer 1 of ") == 1 and len(re.findall(r"^\s*Layer \d+ of ", text, re.M)) == 3
+
+
+def test_on_paper_each_panel_has_two_sheets(both, tmp_path):
+    sheets = printed(both, tmp_path)
+    heads = [next(line.strip() for line in sheet.splitlines() if line.strip()) for sheet in sheets]
+    panels = ["Panel 1: array", "Layer by layer", "Panels 2 and 3: array", "Layer by layer"]
+    assert heads[1:] == [*panels, "Where the time goes", "Before it runs", "Settings"]
+    assert all("How it stands" in sheets[at] for at in (1, 3))

@@ -18,8 +18,10 @@ from pathgen.cli import run
 from pathgen.errors import PathgenError
 from pathgen.job import make, make_several
 from pathgen.motion import Kind
+from pathgen.picture import encode_srgb
+from pathgen.proof.header import Stated
 from pathgen.proof.replayed import Light, replay
-from pathgen.report import page_care
+from pathgen.report import page_care, page_panels
 from pathgen.report.page import page
 from pathgen.report.page_charts import Axis, Chart, ticks
 from pathgen.report.page_data import judge, paces
@@ -52,7 +54,7 @@ def made(folder, picture):
     program = folder / "quay.gcode"
     job = Job(width=26.0, wedges=2, wedge_height=12.0, wedge_base=5.0, **QUICK)
     result = make(picture, program, job)
-    return result, program, page(result, program, source=picture, safety=CHECKS)
+    return result, program, page(result, program, safety=CHECKS)
 
 
 class Reader(HTMLParser):
@@ -86,20 +88,20 @@ class Reader(HTMLParser):
         return [attributes for name, attributes in self.tags if name == tag]
 
 
-def shown(made, name):
-    """Decode one of the page's two grey pictures."""
-    address = next(a["src"] for a in Reader(made.decode()).all("img") if a.get("id") == name)
+def shown(made, name, number=1):
+    """Decode one of a panel's two grey pictures."""
+    address = next(a["src"] for a in Reader(made.decode()).all("img") if a.get("id") == f"{name}-{number}")
     with Image.open(BytesIO(base64.b64decode(address.partition(",")[2]))) as image:
         return np.asarray(image.convert("L")).astype(int)
 
 
-def data_of(made):
-    return json.loads(re.search(r'id="data">(.*?)</script>', made.decode(), re.S)[1])
+def data_of(made, number=1):
+    return json.loads(re.search(rf'id="data-{number}">(.*?)</script>', made.decode(), re.S)[1])
 
 
-def test_the_same_program_gives_the_same_bytes(made, picture):
+def test_the_same_program_gives_the_same_bytes(made):
     result, program, whole = made
-    assert page(result, program, source=picture, safety=CHECKS) == whole
+    assert page(result, program, safety=CHECKS) == whole
 
 
 def test_nothing_is_fetched(made):
@@ -181,7 +183,7 @@ def test_left_stays_left(made):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
-    layer = sample(judge(result, program).found, (0.28, 0.62)).layers[20]
+    layer = sample(judge(result.planned, program).found, (0.28, 0.62)).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
     left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
     assert ends[left, 1].max() > ends[right, 1].max() + 0.3
@@ -210,7 +212,7 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
 
 def test_a_beads_pitch_fills_its_thickness(made):
     result, program, _ = made
-    layer = sample(judge(result, program).found, (0.28, 0.62)).layers[20]
+    layer = sample(judge(result.planned, program).found, (0.28, 0.62)).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
     # Area of the section from above: pitch times length, summed, is thickness times width.
@@ -220,7 +222,7 @@ def test_a_beads_pitch_fills_its_thickness(made):
 
 
 def test_times_add_up(made):
-    found = judge(made[0], made[1]).found
+    found = judge(made[0].planned, made[1]).found
     pace, whole = paces(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
@@ -256,18 +258,70 @@ def test_the_checklist_is_that_of_the_text(made, folder):
     assert "falls short" in "".join(said.text)
 
 
-def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):
-    program = folder / "several.gcode"
-    thick, thin = np.full((60, 90), 2.4), np.full((50, 60), 1.2)
-    result = make_several([(thick, Job(**QUICK)), (thin, Job(**QUICK))], program)
+def unpacked(whole, number):
+    """Unpack a panel's sampled layers: points in mm and codes of each."""
+    data = data_of(whole, number)
+    points = np.frombuffer(base64.b64decode(data["points"]), "<u2").reshape(-1, 2) * data["step"]
+    codes = np.frombuffer(base64.b64decode(data["codes"]), np.uint8)
+    cuts = np.cumsum(data["counts"])[:-1]
+    return data, np.split(points + data["origin"], cuts), np.split(codes, cuts)
+
+
+@pytest.mark.parametrize("build", ["abreast", "in-turn"])
+def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
+    program = folder / f"{build}.gcode"
+    shares = {"build": build, "machine": "gantry-300", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
+    wedge = np.tile(np.linspace(1.0, 2.4, 90), (40, 1))  # dark at the right
+    result = make_several([(wedge, Job(**shares)), (wedge[:25, :60], Job(rim_width=2.0, **shares))], program)
+    whole = page(result, program, safety=())
+    moves = replay(program, stated=Stated(panel=1)).program.moves
+    begun = 0
+    for number, part in enumerate(result.parts, start=1):
+        planned, count = part.planned, len(part.planned.layers)
+        found = replay(program, stated=Stated(panel=number), light=Light(smear=True, by_material=True))
+        srgb = np.clip(np.rint(255 * encode_srgb(np.clip(found.picture, 0, 1))), 1, 255)
+        assert np.abs(shown(whole, "predicted", number) - srgb).max() <= 1
+        data, points, codes = unpacked(whole, number)
+        assert data["words"][-1].startswith(f"Layer {count} of {count}, ")
+        # The top layer's wall, beside the moves of the text that this panel's part of the platform holds.
+        end = begun + count - 1
+        inside = found.standing.frame.holds(moves.x, moves.y) & (moves.kind == Kind.WALL)
+        here = inside & (moves.layer == end) & (moves.filament > 0)
+        length = np.hypot(*np.diff(points[-1], axis=0).T)[codes[-1][1:] >= FIRST]
+        assert length.sum() == pytest.approx(moves.path()[here].sum(), rel=2e-3)
+        assert np.ptp(points[-1][:, 0]) == pytest.approx(planned.panel.width, abs=1.0)
+        begun += count if build == "in-turn" else 0
+
+
+def test_copies_share_a_section_and_all_are_listed(folder):
+    program = folder / "copies.gcode"
+    plate, other = np.full((30, 60), 1.6), np.full((20, 50), 1.2)
+    job = Job(copies=2, machine="gantry-300", **QUICK)
+    result = make_several([(plate, job), (other, Job(machine="gantry-300", rim_width=1.0, **QUICK))], program)
     whole = page(result, program, safety=())
     read = Reader(whole.decode())
     said = " ".join("".join(read.text).split())
-    assert "One of 2 panels" in said and "Panels in this program" in said
-    data = data_of(whole)
-    left, _, right, _ = data["boxes"][1]
-    width = result.planned.panel.width
-    assert right - left == pytest.approx(width + 2, abs=1.0)  # with an apron of 1 mm on both sides
+    heads = [a["id"] for a in read.all("h2") if a["id"].startswith("panel-head-")]
+    assert heads == ["panel-head-1", "panel-head-2"]
+    assert "Panels 1 and 2: array" in said and "Panel 3: array" in said and "3 relief panels" in said
+    places = [f"x {p.planned.placement.x0:g}, y {p.planned.placement.y0:g}" for p in result.parts]
+    assert len(set(places)) == 3 and all(place in said for place in places)
+    assert "Panel 3, array: rim width 1" in said and "Panel 2, array: the same settings" in said
+
+
+def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
+    monkeypatch.setattr(page_panels, "MOST_SEGMENTS", 24_000)
+    monkeypatch.setattr(page_panels, "LARGEST", 60)
+    program, noise = folder / "many.gcode", np.random.default_rng(5)
+    # Grain is the most that pictures and layers can hold; each panel is another.
+    job = Job(machine="gantry-300", rim_width=1.0, **QUICK)
+    panels = [(noise.uniform(0.8, 3.0, (40, 80)), job) for _ in range(4)]
+    whole = page(make_several(panels, program), program, safety=())
+    counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]
+    assert 12_000 < sum(counts) < 1.1 * 24_000 and min(counts) > 2_000
+    # Four pictures of the size of two.
+    sizes = [shown(whole, "wanted", number).size for number in range(1, 5)]
+    assert max(shown(whole, "wanted").shape) == 42 and sum(sizes) <= 2 * 60 * 60
 
 
 @pytest.mark.parametrize(
@@ -278,7 +332,7 @@ def test_of_several_panels_the_first_is_shown_and_all_are_listed(folder):
 def test_every_shape_has_a_page(folder, picture, keys):
     program = folder / "shape.gcode"
     result = make(picture, program, Job(width=22.0, **QUICK, **keys))
-    whole = page(result, program, source=picture, safety=())
+    whole = page(result, program, safety=())
     size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
     assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
     middle = shown(whole, "wanted")
@@ -289,8 +343,8 @@ def test_every_shape_has_a_page(folder, picture, keys):
 def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, picture):
     plain, solved = folder / "plain.gcode", folder / "solved.gcode"
     job = {"width": 22.0, **QUICK}
-    first = page(make(picture, plain, Job(**job)), plain, source=picture, safety=())
-    second = page(make(picture, solved, Job(aim="picture", **job)), solved, source=picture, safety=())
+    first = page(make(picture, plain, Job(**job)), plain, safety=())
+    second = page(make(picture, solved, Job(aim="picture", **job)), solved, safety=())
     rim = slice(20, -20)
     apart = np.abs(shown(first, "wanted") - shown(second, "wanted"))[rim, rim]
     assert apart.max() <= 2  # rounding to layers aside, they want the same
