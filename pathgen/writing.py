@@ -126,7 +126,7 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     os.stat(stream.name)  # somebody may have removed it: then that is the error, and not one of reading
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
     if found.stops:
-        first, more = found.stops[0], len(found.stops) - 1
+        first, more = found.stops[0], found.places("stop") - 1
         rest = f", and {more} more like it or worse" if more else ""
         raise PathgenError(
             f"the program's own check stops it: {first}{rest}",
@@ -138,8 +138,8 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
 def checked_line(found: Checklist) -> str:
     """Say in one line how a program's own check went."""
-    doubts = len(found.of("doubt"))
-    said = f", {doubts} doubt{'' if doubts == 1 else 's'} that pathgen check lists" if doubts else ""
+    doubts = found.places("doubt")
+    said = f", {doubts:,} doubt{'' if doubts == 1 else 's'} that pathgen check lists" if doubts else ""
     return f"checked from its own text: nothing speaks against running it{said}"
 
 

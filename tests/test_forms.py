@@ -87,7 +87,7 @@ def test_a_form_makes_its_map_and_keeps_its_distance(number, tmp_path):
     if row.get("bend") in (360.0, -360.0):
         row["width"] = 70.0
     out = tmp_path / "form.gcode"
-    result = make(relief(260, 360, number), out, Job(**({"brim": 3.0, "machine": name} | row)))
+    result = make(relief(200, 280, number), out, Job(**({"brim": 3.0, "machine": name} | row)))
     planned, machine = result.planned, load_machine(name)
     found = replay(out)
     assert not found.notes

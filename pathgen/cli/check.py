@@ -13,6 +13,8 @@ import click
 from pathgen.cli.progress import progress_bar
 from pathgen.cli.say import say
 from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
+from pathgen.proof.checklist.findings import PLACES
+from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import Safety, safety
 from pathgen.settings import load_machine, load_material
@@ -26,8 +28,15 @@ SOON = 2.0  # s; what takes no longer needs no bar
 @click.argument("program", type=FILE)
 @click.option("--machine", help="Machine profile. By default the shipped one that the header names.")
 @click.option("--material", help="Material profile. By default the shipped one that the header names.")
+@click.option(
+    "--places",
+    type=click.IntRange(1, 1_000_000),
+    default=PLACES,
+    show_default=True,
+    help="How many places each rule tells one by one.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
-def command(program: Path, machine: str | None, material: str | None, as_json: bool) -> int:
+def command(program: Path, machine: str | None, material: str | None, places: int, as_json: bool) -> int:
     """Prove from PROGRAM's text alone that nothing of it is unsafe, and list what is left for you to see to.
 
     Every finding has a number, the line it stands in, what was found, what would hold, why it matters and
@@ -38,7 +47,7 @@ def command(program: Path, machine: str | None, material: str | None, as_json: b
     profile = machine_for(facts, load_machine(machine) if machine else None)
     plastic = material_for(facts, load_material(material) if material else None)
     with _late_bar("checking") as progress:
-        found = check_program(program, profile, plastic, progress=progress)
+        found = check_program(program, profile, plastic, places=places, progress=progress)
     listed = safety(profile, plastic, found)
     say(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
     return 0 if found.holds else 1
@@ -68,12 +77,8 @@ def _json(found: Checklist, listed: Safety) -> str:
 
 def _lines(program: Path, found: Checklist) -> list[str]:
     """Word what was found; why and what to do once for each rule."""
-    counts = [
-        (len(found.of("stop")), "stop"),
-        (len(found.of("doubt")), "doubt"),
-        (len(found.of("note")), "note"),
-    ]
-    told = ", ".join(f"{n} {name}{'' if n == 1 else 's'}" for n, name in counts if n) or "nothing found"
+    counts = [(found.places(level), level) for level in LEVELS]
+    told = ", ".join(f"{n:,} {name}{'' if n == 1 else 's'}" for n, name in counts if n) or "nothing found"
     rules = sum(1 for number in RULES if found.looked[number])
     lines = [
         f"{program}: {told}; {'nothing speaks against running it' if found.holds else 'it must not run'}",

@@ -3,8 +3,8 @@
     python tests/bench/bench.py [--quick] [--layers N]
 
 The mesh route is cut on N evenly spaced layers (30 by default; 0 for all) and its time per layer scaled to
-the whole panel, its mesh counted once. Everything else is measured whole, the best of a few runs. Our own time
-is given twice: with the check of the written program, and without it, as the other routes check nothing.
+the whole panel, its mesh counted once. Everything else is measured whole, the best of a few runs. Our time is
+given twice: with the check of the written program, and without it, as the other routes check nothing.
 """
 
 from __future__ import annotations

@@ -52,6 +52,16 @@ def test_json(written, good, capsys):
     assert "heater cut-off" in found["thermal_safety"]["yours"][0]
 
 
+def test_places_are_told_one_by_one_as_far_as_asked(written, good, capsys):
+    name = written(good.replace(b"M84 ", b"M205 X1\n" * 30 + b"M84 "))
+    assert run(["check", name]) == 0
+    assert "30 doubts" in (out := capsys.readouterr().out) and "and 10 more places" in out
+    assert run(["check", name, "--places", "30"]) == 0
+    assert "30 doubts" in (out := capsys.readouterr().out) and "more places" not in out
+    assert out.count("doubt 103, line") == 30
+    assert run(["check", name, "--places", "0"]) == 2
+
+
 @pytest.mark.parametrize(
     "args,text,code,why",
     [

@@ -27,7 +27,8 @@ def warm():
         extras = [f"--{kind}={Path(folder, kind)}" for kind in ("summary", "preview", "thickness", "moves")]
         code = cli.run(["panel", str(wall), "--out", str(out), "--brim", "1", "--rim-width", "0", *extras])
         code = code or cli.run(["coupon", "bead-ladder", "--out", str(Path(folder, "c.gcode"))])
-        return code or cli.run(["replay", str(out)])
+        against = ["--against", str(wall), "--map", str(Path(folder, "map.png"))]
+        return code or cli.run(["replay", str(out), "--ends", "0", *against])
 
 
 def start(asked):

@@ -16,7 +16,7 @@ import numpy as np
 
 from pathgen.gcode.read import Program, read_windows
 from pathgen.proof.checklist.filament import check_filament
-from pathgen.proof.checklist.findings import Book, Checklist, Finding
+from pathgen.proof.checklist.findings import PLACES, Book, Checklist, Finding
 from pathgen.proof.checklist.form import check_form
 from pathgen.proof.checklist.heat import check_heat
 from pathgen.proof.checklist.motion import check_motion
@@ -44,6 +44,7 @@ def check_program(
     material: Material | None = None,
     *,
     stated: Stated | None = None,
+    places: int = PLACES,
     progress: Callable[[int, int], None] | None = None,
 ) -> Checklist:
     r"""Hold every rule against a program.
@@ -56,6 +57,8 @@ def check_program(
         By default the shipped ones that the program's header names.
     stated : Stated, optional
         What a person says of the program; wins over the header.
+    places : int
+        Findings of a rule that are told one by one, at least 1; one more says where the others lie.
     progress : callable, optional
         Called with (done, of how many).
 
@@ -89,7 +92,7 @@ def check_program(
     total = 2 * max(size, 1)  # reading is half of it, as far as a bar needs to know; the rest is at the end
     # Panels in turn are held against each other: they have to be seen at once.
     window = ALL if facts.get("job build") == "in-turn" else WINDOW
-    book, ground, whole, below, fed, moves = Book(), Ground(), True, 0.0, 0.0, 0
+    book, ground, whole, below, fed, moves = Book(places), Ground(), True, 0.0, 0.0, 0
     windows = read_windows(
         source,
         machine.dialect,

@@ -15,7 +15,7 @@ from pathgen.proof.checklist.rules import LEVELS, RULES, Level, Rule
 
 Row = dict[str, str | int | float | None]
 
-PLACES = 20  # findings a rule may have; the last one says how many more there were
+PLACES = 20  # findings a rule may have unless asked for more; one line says where the others lie
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +89,21 @@ class Finding:
 
 @dataclass(slots=True)
 class Book:
-    """Where rules enter what they looked at and what they found."""
+    """Where rules enter what they looked at and what they found.
 
+    Attributes
+    ----------
+    most : int
+        Findings that are kept of a rule.
+    left : dict of int to (int, int)
+        By rule: first and last line of those that are not.
+    """
+
+    most: int = PLACES
     findings: list[Finding] = field(default_factory=list)
     looked: dict[int, int] = field(default_factory=lambda: dict.fromkeys(RULES, 0))
     counts: dict[int, int] = field(default_factory=dict)
+    left: dict[int, tuple[int, int]] = field(default_factory=dict)
     entered: set[tuple[int, int, int, str]] = field(default_factory=set)
 
     def look(self, count: int, *numbers: int) -> None:
@@ -110,26 +120,35 @@ class Book:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Enter a finding, once; beyond `PLACES` of a rule they are only counted."""
-        key = (number, line, max(line, last), found)
+        """Enter a finding, once; beyond `most` of a rule only their number and lines are kept."""
+        last = max(line, last)
+        key = (number, line, last, found)
         if key in self.entered:  # what is said of a command is said again of it in the next window
             return
         self.entered.add(key)
         self.counts[number] = self.counts.get(number, 0) + 1
-        if self.counts[number] <= PLACES:
+        if self.counts[number] <= self.most:
             value = None if value is None else float(value)
-            self.findings.append(Finding(number, line, max(line, last), found, value, limit))
+            self.findings.append(Finding(number, line, last, found, value, limit))
+        else:
+            low, high = self.left.get(number, (line, last))
+            self.left[number] = min(low, line), max(high, last)
 
     def settle(self) -> tuple[Finding, ...]:
-        """Give all findings, the gravest first, then by line; a rule's last one says what was left out."""
-        for number, count in self.counts.items():
-            if count > PLACES:
-                text = f"and {count - PLACES:,} more places"
-                self.findings.append(Finding(number, 0, 0, text, float(count)))
+        """Give all findings, the gravest first, then by line; a rule's others as one."""
+        others = [
+            Finding(number, *lines, f"and {count:,} more place{'' if count == 1 else 's'}", float(count))
+            for number, lines in self.left.items()
+            if (count := self.counts[number] - self.most)
+        ]
         far = 1 << 60
-        return tuple(
-            sorted(self.findings, key=lambda f: (LEVELS.index(f.level), f.line or far, f.number, f.last))
-        )
+
+        def grave(found: Finding) -> tuple[int, int, int, int]:
+            return LEVELS.index(found.level), found.line or far, found.number, found.last
+
+        told = [(grave(f)[0], 0, grave(f), f) for f in self.findings]
+        told += [(grave(f)[0], 1, grave(f), f) for f in others]
+        return tuple(entry[-1] for entry in sorted(told, key=lambda entry: entry[:3]))
 
 
 def stretches(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
@@ -162,7 +181,7 @@ class Checklist:
     looked : dict of int to int
         By rule: things it was held against. 0: there was nothing of its kind in the program.
     counts : dict of int to int
-        By rule: places where it does not hold, those left out of `findings` among them.
+        By rule: places where it does not hold, those that one finding sums up among them.
     lines, moves : int
     """
 
@@ -178,6 +197,10 @@ class Checklist:
     def of(self, level: Level) -> tuple[Finding, ...]:
         """Give the findings of one level."""
         return tuple(found for found in self.findings if found.level == level)
+
+    def places(self, level: Level) -> int:
+        """Count the places where rules of one level do not hold."""
+        return sum(count for number, count in self.counts.items() if RULES[number].level == level)
 
     @property
     def stops(self) -> tuple[Finding, ...]:
@@ -196,7 +219,7 @@ class Checklist:
             "machine": self.machine,
             "material": self.material,
             "holds": self.holds,
-            **{f"{level}s": len(self.of(level)) for level in LEVELS},
+            **{f"{level}s": self.places(level) for level in LEVELS},
             "lines": self.lines,
             "moves": self.moves,
             "findings": [found.as_dict() for found in self.findings],

@@ -54,7 +54,18 @@ def test_many_places_of_one_rule_are_counted():
     found = checked(text)
     here = [f for f in found.findings if f.number == 103]
     assert found.counts[103] == 50 and len(here) == PLACES + 1
-    assert "30 more" in here[-1].found and here[-1].place == "whole program"
+    assert "30 more" in here[-1].found
+    assert (here[-1].line, here[-1].last) == (here[-2].line + 1, here[0].line + 49)
+    assert found.places("doubt") == 50 and found.as_dict()["doubts"] == 50
+
+
+def test_as_many_places_as_are_asked_for():
+    text = square().replace("G0 Z20", "M205 X1\n" * 50 + "G0 Z20").encode()
+    for places, lines in ((50, 50), (49, 50), (1, 2), (1000, 50)):
+        found = check_program(text, MACHINE, MATERIAL, places=places)
+        here = [f for f in found.findings if f.number == 103]
+        assert len(here) == lines and found.counts[103] == 50
+        assert len({f.line for f in here}) == lines
 
 
 def test_reading_is_given_up_after_a_stated_number_of_lines():
