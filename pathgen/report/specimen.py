@@ -16,7 +16,7 @@ from matplotlib.patches import Polygon, Rectangle
 from pathgen.coupons.make import LaidOut
 from pathgen.planned import Planned
 from pathgen.report.figures import DPI, FAINT, FONT, INK, PAPER, TEXT, THICKNESS_COLOURS, area_mean
-from pathgen.report.sheet import Floats
+from pathgen.report.sheet import Floats, text_width, wrap
 
 WIDE = 1180  # dots
 LEFT, RIGHT = 60, 40
@@ -28,6 +28,10 @@ FLAT = 1.0  # mm; what is lower is drawn from above
 TILE_TONE = 0.6  # of the darkest
 PLAN = 280  # dots, the platform from above
 ROW = 17  # dots a line of the table
+CELL = 7.5  # points, its text
+GAP = 18  # dots between its columns
+HEAD_WIDE = 62  # dots that a column's name takes before it goes on below
+UNITS = {"mm_s": "mm/s", "deg": "°", "degc": "°C"}  # as a person writes what a column's name spells
 MOST_ROWS = 24  # of the table in one column
 STEP_INK = "#b0480a"
 FEWEST_DOTS = 11  # wide, for a number inside a step
@@ -47,12 +51,21 @@ def specimen_png(laid: LaidOut, minutes: float) -> bytes:
     bytes
         A PNG; the same coupon gives the same bytes.
     """
+    buffer = BytesIO()
+    drawn = specimen_sheet(laid, minutes)
+    drawn.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def specimen_sheet(laid: LaidOut, minutes: float) -> Figure:
+    """Lay out a coupon's drawing; parameters are those of `specimen_png`."""
     views = _different(laid)
     boxes, front = _flow([_sides(view) for view in views])
     table = _table(laid)
     columns = max(1, math.ceil(len(table) / MOST_ROWS))
-    rows = math.ceil((len(table) - 1) / columns) + 1
-    high = math.ceil(HEAD + max(front + ROW * (rows + 2), PLAN + 60) + FOOT)
+    rows = math.ceil((len(table) - 1) / columns)
+    head = max(len(title) for title in table[0])
+    high = math.ceil(HEAD + max(front + ROW * (rows + head + 2), PLAN + 60) + FOOT)
     sheet = Figure(figsize=(WIDE / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
     FigureCanvasAgg(sheet)
     _heading(sheet, laid, minutes, high)
@@ -60,9 +73,7 @@ def specimen_png(laid: LaidOut, minutes: float) -> bytes:
         _front(sheet, (left, high - HEAD - down - tall, wide, tall), (WIDE, high), laid, view)
     _plan(sheet, (WIDE - RIGHT - PLAN, high - HEAD - PLAN, PLAN, PLAN), (WIDE, high), laid)
     _steps(sheet, high - HEAD - front, high, table, columns, rows)
-    buffer = BytesIO()
-    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
-    return buffer.getvalue()
+    return sheet
 
 
 def _different(laid: LaidOut) -> list[Planned]:
@@ -175,7 +186,9 @@ def _plan(sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid:
     span = max(high_x - low_x, high_y - low_y)
     axes.set_xlim(low_x, low_x + span)
     axes.set_ylim(low_y, low_y + span)
-    axes.add_patch(Rectangle((low_x, low_y), high_x - low_x, high_y - low_y, fill=False, edgecolor=FAINT))
+    axes.add_patch(
+        Rectangle((low_x, low_y), high_x - low_x, high_y - low_y, fill=False, edgecolor=FAINT, clip_on=False)
+    )
     for planned in laid.platform.panels:
         axes.add_patch(Polygon(_outline(planned), closed=True, facecolor=INK, edgecolor=INK, linewidth=0.8))
     (first, last), n = laid.platform.line
@@ -195,25 +208,37 @@ def _outline(planned: Planned) -> Floats:
     return np.column_stack(planned.placement.to_machine(u, n))
 
 
-def _table(laid: LaidOut) -> list[list[str]]:
-    """List each step's number and what it was made with."""
-    names = ["step", *(column.header.replace("_", " ") for column in laid.coupon.nominal)]
+def _table(laid: LaidOut) -> list[list[list[str]]]:
+    """List each step's number and what it was made with; cells as lines, a head's last one its unit."""
     several = len(laid.specimen.panels) > 1
-    rows = [[*names[:1], *(["panel"] if several else []), *names[1:]]]
+    heads = [["step"], *([["panel"]] if several else [])]
+    for column in laid.coupon.nominal:
+        unit = UNITS.get(column.unit, column.unit)
+        heads.append([*wrap(column.name.replace("_", " "), CELL, HEAD_WIDE), *([unit] if unit else [])])
+    rows = [heads]
     for number, step in enumerate(laid.specimen.steps, start=1):
         own = [str(step.panel + 1)] if several else []
-        rows.append([str(number), *own, *(f"{value:.5g}" for value in step.nominal)])
+        rows.append([[text] for text in (str(number), *own, *(f"{value:.5g}" for value in step.nominal))])
     return rows
 
 
-def _steps(sheet: Figure, top: float, high: int, table: list[list[str]], columns: int, rows: int) -> None:
-    """Write the table under the drawing, in as many columns as it takes."""
+def _steps(
+    sheet: Figure, top: float, high: int, table: list[list[list[str]]], columns: int, rows: int
+) -> None:
+    """Write the table under the drawing, in as many columns as it takes; each is as wide as it needs."""
     head, body = table[0], table[1:]
-    wide = VIEW_WIDE / columns
-    cell = min(110.0, wide / len(head))
+    widths = [
+        GAP + max(text_width(line, CELL, bold=True) for row in table for line in row[place])
+        for place in range(len(head))
+    ]
+    lefts = np.cumsum([0.0, *widths[:-1]])
+    deep = max(len(title) for title in head)
     for number in range(columns):
-        part = [head, *body[number * (rows - 1) : (number + 1) * (rows - 1)]]
-        for line, row in enumerate(part):
-            for place, text in enumerate(row):
-                at = (LEFT + number * wide + place * cell) / WIDE, (top - line * ROW) / high
-                sheet.text(*at, text, fontsize=7.5, weight="bold" if line == 0 else "normal", **TEXT)
+        left = LEFT + number * (sum(widths) + GAP)
+        part = [(deep - len(title), place, title) for place, title in enumerate(head)]
+        for row, cells in enumerate(body[number * rows : (number + 1) * rows]):
+            part += [(deep + row, place, cell) for place, cell in enumerate(cells)]
+        for line, place, cell in part:
+            for below, text in enumerate(cell):
+                at = (left + float(lefts[place])) / WIDE, (top - (line + below) * ROW) / high
+                sheet.text(*at, text, fontsize=CELL, weight="bold" if line < deep else "normal", **TEXT)

@@ -1,8 +1,8 @@
 """The figure of a study: cost against quality of each case, and what each factor does to both.
 
 Above, one point a case. A line joins those that no other case beats in both figures at once (the Pareto
-front); they carry their case's number. Below, one small figure for each factor and each of the two: grey
-points are cases, the line goes through the mean of each level, or of each sixth of a continuous range.
+front); they carry their case's number in the table. Below, one small figure for each factor and each of the
+two: grey points are cases, the line goes through the mean of each level, or of each sixth of a range.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -49,6 +50,7 @@ MOST_ACROSS = 5  # small figures beside each other
 MOST_KINDS = 8  # levels that markers tell apart
 MOST_LEVELS = 12  # more numbers than that are a continuous range
 PARTS = 6  # of a continuous range
+NUMBERED = "numbers are those of cases in the table"
 WIDE_SPAN = 10.0  # highest over lowest from which a scale is logarithmic
 MARKERS = "os^Dv<>P"
 # Dark to light in even steps of lightness, so that nothing hangs on hue.
@@ -128,7 +130,13 @@ def study_png(table: Table, factors: Sequence[str], across: str, up: str, title:
     left_out = len(table.rows) - len(found.case)
     write(sheet, EDGE, 42, cut(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
     some = f", {left_out} without both figures left out" if left_out else ""
-    write(sheet, EDGE, 66, f"{len(found.case)} cases{some}; lower left is better" + _rising(across, up), 10)
+    write(
+        sheet,
+        EDGE,
+        66,
+        f"{len(found.case)} cases{some}; lower left is better{_rising(across, up)}; {NUMBERED}",
+        10,
+    )
     _draw_main(sheet, found, across, up)
     wide = (SHEET - LEFT - EDGE - (columns - 1) * BETWEEN) // columns
     for line, (name, values) in enumerate(((up, found.up), (across, found.across))):
@@ -196,9 +204,9 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
             found.across[best], found.up[best], color=INK, linewidth=1.0, zorder=1.5,
             drawstyle="steps-post" if signs[0] > 0 else "steps-pre",
         )  # fmt: skip
-        _number(axes, found, best)
-    each = " of each picture" if pictures else ""
-    _draw_key(axes, (by_colour, colours), (by_marker, markers), f"not beaten{each}")
+        _number(axes, found, best, signs)
+    among = " by another of its picture" if pictures else ""
+    _draw_key(axes, (by_colour, colours), (by_marker, markers), f"not beaten{among}")
 
 
 def _point(colour: str, kind: int) -> dict[str, Any]:
@@ -211,7 +219,8 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
     """Say beside the cases what colours, markers and the line mean."""
     entries: list[tuple[Line2D, str]] = []
     for (name, cells), coloured in ((colours, True), (markers, False)):
-        for number, level in enumerate(dict.fromkeys(cells) if name else ()):
+        levels = list(dict.fromkeys(cells)) if name else []
+        for number, level in enumerate(named(levels)):
             style = _point(KINDS[number], 0) if coloured else _point(FAINT, number)
             entries.append((Line2D([], [], **style), cut(f"{name}: {level or 'not given'}", 10, 270)))
     entries.append((Line2D([], [], color=INK, linewidth=1.0), line))
@@ -223,16 +232,17 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
         text.set_parse_math(False)
 
 
-def _number(axes: Axes, found: _Figures, best: NDArray[np.intp]) -> None:
-    """Write case numbers at the front's points, as far as they keep apart."""
+def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
+    """Write case numbers at the front's points, on the side where no case is, as far as they keep apart."""
+    sides = ("right" if signs[0] > 0 else "left", "top" if signs[1] > 0 else "bottom")
     places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
     taken: list[Floats] = []
     for i, spot in zip(best.tolist(), places, strict=True):
         if all(np.abs(spot - other).max() > 22 for other in taken):
             taken.append(spot)
             axes.annotate(
-                found.case[i], (found.across[i], found.up[i]), (6, 6), textcoords="offset points",
-                fontsize=SMALL, **TEXT,
+                found.case[i], (found.across[i], found.up[i]), (-4 * signs[0], -3 * signs[1]),
+                textcoords="offset points", ha=sides[0], va=sides[1], fontsize=SMALL, **TEXT,
             )  # fmt: skip
 
 
@@ -255,13 +265,31 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats) -> None
     axes.plot(range(len(levels)), means, "-o", color=INK, linewidth=1.4, markersize=4.5)
     axes.set_xlim(-0.5, len(levels) - 0.5)
     room = box.wide / len(levels) - 6
-    widest = max(text_width(level, 9) for level in levels)
+    words = named(levels)
+    widest = max(text_width(level, 9) for level in words)
     tilt = 0 if widest <= room else 25
-    shown = [cut(level, 9, 130.0 if tilt else room) for level in levels]
+    shown = [cut(level, 9, 130.0 if tilt else room) for level in words]
     axes.set_xticks(
         range(len(levels)), shown, rotation=tilt, ha="right" if tilt else "center", fontsize=9,
         parse_math=False,
     )  # fmt: skip
+
+
+def named(levels: Sequence[str]) -> list[str]:
+    """Shorten the names of levels for a figure: files without what all share, numbers to three digits.
+
+    Examples
+    --------
+    >>> named(["maps/camera.npy", "maps/coins.npy"]), named(["0.01", "0.0464159"])
+    (['camera', 'coins'], ['0.01', '0.0464'])
+    >>> named(["a/x.png", "b/x.png"]), named(["tailored", "1.00001", "1.00002"])
+    (['a/x.png', 'b/x.png'], ['tailored', '1.00001', '1.00002'])
+    """
+    short = [f"{number:.3g}" if (number := _number_of(level)) is not None else level for level in levels]
+    paths = [PurePath(level) for level in levels]
+    if all(path.suffix for path in paths) and all(_number_of(level) is None for level in levels):
+        short = [path.stem for path in paths]
+    return short if len(set(short)) == len(set(levels)) else list(levels)
 
 
 def _order(level: str) -> tuple[int, float]:

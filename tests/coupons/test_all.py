@@ -11,7 +11,7 @@ from pathgen.coupons.make import lay_out
 from pathgen.coupons.sheet import known_sheet
 from pathgen.proof.header import Stated
 from pathgen.proof.replay import inside_ends
-from pathgen.report.specimen import specimen_png
+from pathgen.report.specimen import specimen_png, specimen_sheet
 from pathgen.settings import load_machine
 
 LONGEST = {"step-wedge": 120.0}  # minutes; all others 90
@@ -86,6 +86,19 @@ def test_its_drawing(name, printed):
     laid, _, result = printed[name]
     image = specimen_png(laid, result.summary["time_s"] / 60)
     assert image[1:4] == b"PNG" and image == specimen_png(laid, result.summary["time_s"] / 60)
+
+
+@pytest.mark.parametrize("name", ["lag-strip", "first-layer-tile", "sway-fin"])
+def test_no_words_of_its_drawing_lie_over_others(name, printed):
+    laid, _, result = printed[name]
+    sheet = specimen_sheet(laid, result.summary["time_s"] / 60)
+    sheet.canvas.draw()
+    boxes = [text.get_window_extent() for text in sheet.texts]
+    assert len(boxes) > 2 * len(laid.specimen.steps)
+    low, high = (np.array([getattr(box, end) for box in boxes]) for end in ("min", "max"))
+    over = ((low[:, None] + 1 < high) & (low < high[:, None] - 1)).all(axis=2)
+    assert (over == np.eye(len(boxes), dtype=bool)).all()
+    assert (low >= 0).all() and (high <= sheet.bbox.max).all()
 
 
 def test_the_same_coupon_gives_the_same_bytes(printed):
