@@ -1,12 +1,15 @@
-"""What the README says works, as it stands there."""
+"""What the README says works, as it stands there; and the developers' page leaves nothing out."""
 
 import re
 from pathlib import Path
 
 import pytest
 
+from pathgen.cli import COMMANDS
+
 ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+README, DEVELOPERS = ((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
+HOUSE = ROOT / "pathgen"
 
 
 def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
@@ -24,9 +27,35 @@ def test_the_first_words_are_the_job():
     assert paragraph.startswith("pathgen turns a photograph into")
 
 
-@pytest.mark.parametrize("link", re.findall(r"\]\(([^)#]+)\)", README))
+@pytest.mark.parametrize("link", re.findall(r"\]\(([^)#]+)\)", README + DEVELOPERS))
 def test_links_lead_somewhere(link):
     assert (ROOT / link).exists()
+
+
+def test_sections_that_links_lead_to_exist():
+    heads = re.findall(r"^#+ (.*)$", README, re.M)
+    anchors = {re.sub(r"[^a-z0-9 -]", "", head.lower()).replace(" ", "-") for head in heads}
+    assert set(re.findall(r"\]\(#([^)]+)\)", README)) <= anchors
+
+
+def test_the_readme_names_every_command():
+    assert all(f"pathgen {name}" in README for name in COMMANDS)
+
+
+def test_developers_are_told_of_every_folder_module_and_measurement():
+    folders = {f"`{path.name}/`" for path in HOUSE.iterdir() if (path / "__init__.py").is_file()}
+    modules = {f"`{path.name}`" for path in HOUSE.glob("[a-z]*.py")}
+    benches = {f"`{path.name}" for path in (ROOT / "tests" / "bench").glob("*.py")}
+    assert {name for name in folders | modules | benches if name not in DEVELOPERS} == set()
+    assert len(folders) > 10 and len(modules) > 10 and len(benches) > 5
+
+
+def test_files_that_developers_are_told_of_exist():
+    places = [ROOT, HOUSE, ROOT / "tests", *(path for path in HOUSE.rglob("*") if path.is_dir())]
+    places.append(ROOT / "tests" / "bench")
+    named = set(re.findall(r"`([a-z_0-9./]+\.py)`", DEVELOPERS))
+    assert [name for name in named if not any((place / name).is_file() for place in places)] == []
+    assert len(named) > 40
 
 
 def test_options_in_the_readme_exist():
@@ -36,6 +65,7 @@ def test_options_in_the_readme_exist():
     known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
     known |= {
         "--seen",
+        "--places",
         "--workers",
         "--columns",
         "--cluster",

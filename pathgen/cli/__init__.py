@@ -55,11 +55,16 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
+FIRST_STEPS = (
+    "A first panel: pathgen panel photo.jpg --out photo.gcode --report photo.html; then pathgen check "
+    "photo.gcode, and its list, before it runs: hot metal for hours is not to be left alone. "
+    "pathgen COMMAND --help says what each takes."
+)
 LONGEST = 1500  # characters of a refusal: a name in it may have any length
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
-@click.command(cls=_Commands, context_settings=SETTINGS)
+@click.command(cls=_Commands, context_settings=SETTINGS, epilog=FIRST_STEPS)
 @click.version_option(package_name="pathgen", message="%(prog)s %(version)s")
 def _group() -> None:
     """From a photograph to the program of a thin backlit relief panel, without a mesh."""

@@ -64,7 +64,7 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
         text, unit, kind = _described(entry.type)
         default = (
             ""
-            if entry.default in (None, msgspec.NODEFAULT)
+            if entry.default in (None, (), msgspec.NODEFAULT)
             else f" [{entry.default:g}]"
             if isinstance(entry.default, float)
             else f" [{entry.default}]"

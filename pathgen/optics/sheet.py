@@ -110,7 +110,8 @@ def sheet_of(table: Rows) -> Sheet:
     figures["reading"] = np.column_stack([values[place] for place in columns["reading"]]).ravel()
     read = np.isfinite(figures["reading"])
     if not read.any():
-        raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
+        what, hint = "lines without a reading", f"write what was read under {rows[0][columns['reading'][0]]}"
+        raise PathgenError(what, where=where, allowed="one reading a line", hint=hint)
     return Sheet({k: v[read] for k, v in figures.items()}, np.repeat(lines, repeats)[read], unit)
 
 

@@ -48,5 +48,5 @@ def test_help_shows_what_a_list_and_a_choice_take():
         pass
 
     shown = CliRunner().invoke(command, ["--help"]).output
-    assert "--eyelet-at LIST" in shown and "[0|90|180|270|auto]" in shown
+    assert "--eyelet-at LIST" in shown and "[0|90|180|270|auto]" in shown and "[()]" not in shown
     assert all(f"--{name.replace('_', '-')}" in shown for name in Job.__struct_fields__)

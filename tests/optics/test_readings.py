@@ -169,7 +169,7 @@ CASES = {
     "empty": ("", ["no table"]),
     "only blanks": ("\n \n# nothing\n", ["no table"]),
     "only a head": (HEAD, ["column names and no readings"]),
-    "no readings": (HEAD + "1,\n2,\n", ["column names and no readings"]),
+    "no readings": (HEAD + "1,\n2,\n", ["lines without a reading", "under reading_"]),
     "no thickness": (GOOD.replace("thickness_mm", "depth"), ["no column of thickness", "thickness_mm"]),
     "no reading": (
         GOOD.replace("reading_lux", "value"),
