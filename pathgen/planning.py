@@ -27,6 +27,7 @@ from pathgen.planned import Planned, Platform, bead_plan, bend_of, wedge_sites
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.route.place import free
+from pathgen.route.zones import taken
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Given, Source, read_source, to_panel, turned
 from pathgen.standing import LINE_ROOM, START_GAP, Upright, Wall, fits_at_all, leaning_of, stand
@@ -139,7 +140,7 @@ def _put(upright: Upright, spot: Spot) -> tuple[Placement, BaseGeometry]:
 def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
     (low_x, high_x), (low_y, high_y) = free(machine)
     platform = shapely.box(low_x, low_y, high_x, high_y).buffer(1e-6)
-    zones = shapely.union_all([shapely.box(k.x[0], k.y[0], k.x[1], k.y[1]) for k in machine.keep_out])
+    zones = taken(machine)
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
             what = f"panel {number} does not lie on the free platform of {machine.name}"
@@ -154,9 +155,7 @@ def _line_beside(
 ) -> tuple[tuple[tuple[float, float], float], Placement]:
     """Find an edge of the platform where the start line has room; the line, and the frame it lies in."""
     (low_x, high_x), (low_y, high_y) = free(machine)
-    taken = shapely.union_all(
-        [*areas, *(shapely.box(k.x[0], k.y[0], k.x[1], k.y[1]) for k in machine.keep_out)]
-    ).buffer(START_GAP - LINE_ROOM)
+    covered = shapely.union_all([*areas, taken(machine)]).buffer(START_GAP - LINE_ROOM)
     half = START_LINE / 2
     for rotation, along, at in (
         (0, (low_x, high_x), low_y + LINE_ROOM),
@@ -167,7 +166,7 @@ def _line_beside(
         for middle in (sum(along) / 2, along[0] + half, along[1] - half):
             span = (middle - half, middle + half)
             ends = [(u, at) if rotation == 0 else (at, u) for u in span]
-            if not taken.intersects(shapely.LineString(ends)):
+            if not covered.intersects(shapely.LineString(ends)):
                 x, y = (0.0, at) if rotation == 0 else (at, 0.0)
                 return (span, 0.0), Placement(rotation, x, y, "each in a place of its own")
     raise PathgenError("no room for the start line beside the panels", where="place", allowed="a free edge")

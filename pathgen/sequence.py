@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from pathgen.detour import Detour
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
 from pathgen.layers.bent import bent_outline
 from pathgen.layers.props import between
@@ -23,6 +24,7 @@ from pathgen.layers.strokes import joined, rearranged
 from pathgen.motion import Heights, Kind, Moves, approach, assemble, banded, concatenate, hop, start_line
 from pathgen.planned import Planned, Platform
 from pathgen.route import order_strokes
+from pathgen.route.zones import barred
 from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
@@ -89,8 +91,34 @@ def blocks(platform: Platform) -> Iterator[Block]:
     Yields
     ------
     Block
-        The first opens with the approach, the start line and the brims (in turn: the first panel's).
+        The first opens with the approach, the start line and the brims (in turn: the first panel's). One more
+        without layers leads aside where zones are in the way.
+
+    Raises
+    ------
+    PathgenError
+        Where no way leads round a keep-out zone.
     """
+    detour, end = Detour(platform.setup.machine), None
+    for block in _straight(platform):
+        end = detour.round_zones(block.moves)
+        yield replace(block, moves=end)
+    if end is not None and len(aside := detour.aside(end, rest(platform))):
+        yield Block(aside, ())
+
+
+def rest(platform: Platform) -> tuple[float, float, float]:
+    """Where the head rests at the end, mm: over all that was made, in a corner that no zone bars."""
+    volume = platform.setup.machine.volume
+    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1])
+    zones = shapely.union_all(np.array([shapely.Point(), *barred(platform.setup.machine, clear)], object))
+    corners = [(x, y) for y in volume.y[::-1] for x in volume.x]
+    inside = (corner for corner in corners if not zones.buffer(-1e-6).intersects(shapely.Point(corner)))
+    return *next(inside, corners[0]), clear
+
+
+def _straight(platform: Platform) -> Iterator[Block]:
+    """Plan moves block after block, dry ones straight over any keep-out zone."""
     setup, heights = platform.setup, program_layers(platform)
     line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.pitch))
     opening = [approach(line, setup.machine)]
@@ -264,7 +292,10 @@ class _Order:
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]
-            self._guide = Guide([wall for wall, _ in outlines], [middle for _, middle in outlines])
+            machine = next(iter(self._panels.values())).setup.machine
+            zones = barred(machine, 0.0)
+            walls, middles = [wall for wall, _ in outlines], [middle for _, middle in outlines]
+            self._guide = Guide([*walls, *zones], [*middles, *(None for _ in zones)])
         return self._guide
 
 

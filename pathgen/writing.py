@@ -29,7 +29,7 @@ from pathgen.motion import (
 from pathgen.planned import Part, Planned, Platform, Result
 from pathgen.proof.checklist import Checklist, check_program
 from pathgen.proof.safety import header_lines
-from pathgen.sequence import CLEAR, Laid, blocks, program_layers
+from pathgen.sequence import Laid, blocks, program_layers, rest
 from pathgen.settings import Machine
 from pathgen.standing import Upright
 from pathgen.summary import Extents, Walls, first_facts, last_facts, summarise
@@ -169,12 +169,12 @@ def _led(
 
 def _placeholders(platform: Platform) -> dict[str, float]:
     """Give what start and finish blocks leave open: temperatures, and where the head rests at the end."""
-    job, volume = platform.setup.job, platform.setup.machine.volume
+    job, (park_x, park_y, clear) = platform.setup.job, rest(platform)
     assert job.nozzle_temperature is not None and job.platform_temperature is not None, "settle fills them in"
     return {
         "nozzle": job.nozzle_temperature,
         "platform": job.platform_temperature,
-        "park_x": volume.x[0],
-        "park_y": volume.y[1],
-        "clear_z": min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1]),
+        "park_x": park_x,
+        "park_y": park_y,
+        "clear_z": clear,
     }

@@ -17,6 +17,7 @@ import shapely
 
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import Floats, Strokes
+from pathgen.route.zones import taken
 from pathgen.settings import Machine
 
 ROOM_ABOVE = 5.0  # mm the head needs over the finished panel to move clear
@@ -177,7 +178,7 @@ def place_turned(
             for (a, b), (low, high) in zip(spans, free(machine), strict=True)
         ]
         area = shapely.Polygon(np.column_stack([x + at[0], y + at[1]]))
-        if not any(area.intersects(shapely.box(k.x[0], k.y[0], k.x[1], k.y[1])) for k in machine.keep_out):
+        if not area.intersects(taken(machine)):
             reason = f"at {degrees} degrees, as it fits along no axis"
             spots.append((min(spare), Placement(degrees, at[0], at[1], reason)))
     return max(spots, key=lambda spot: spot[0])[1] if spots else None
@@ -222,8 +223,7 @@ def _settle(
     x, y = (grid.ravel() for grid in np.meshgrid(*candidates))
     (xlo, xhi), (ylo, yhi) = _spans(footprint, rotation)
     boxes = shapely.box(x + xlo, y + ylo, x + xhi, y + yhi)
-    zones = [shapely.box(k.x[0], k.y[0], k.x[1], k.y[1]) for k in machine.keep_out]
-    clear = ~shapely.intersects(boxes, shapely.union_all(zones)) if zones else np.ones(len(x), bool)
+    clear = ~shapely.intersects(boxes, taken(machine)) if machine.keep_out else np.ones(len(x), bool)
     if not clear.any():
         return None
     off = np.hypot(x - candidates[0].mean(), y - candidates[1].mean())

@@ -75,6 +75,7 @@ class KeepOut(Profile, frozen=True):
     x: Range
     y: Range
     why: str = ""
+    height: Annotated[float, Meta(ge=0, le=5000, extra=MM)] | None = None  # None: nobody has measured it
 
 
 class HeadPart(Profile, frozen=True):

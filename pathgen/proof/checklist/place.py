@@ -71,7 +71,7 @@ def _fed_low(subject: Subject) -> None:
 
 
 def _keep_out(subject: Subject, box: KeepOut) -> None:
-    """304, 305: ways through one zone, a bead's half width around it."""
+    """304, 305: ways through one zone, a bead's half width around it, or over it."""
     grown = subject.machine.hot_end.bore / 2
     for block in subject.blocks():
         x0, y0, z0 = subject.before(block)
@@ -80,12 +80,13 @@ def _keep_out(subject: Subject, box: KeepOut) -> None:
         inside = moving & crosses((x0, y0), (x1, y1), box, grown)
         low = np.minimum(z0, z1)
         fed = subject.moves.filament[block] > 0
+        limit = CLEARANCE - 1e-3 if box.height is None else box.height
         why = (
             f"outside {box.why or 'the zone'}, x {box.x[0]:g} to {box.x[1]:g}, y {box.y[0]:g} to {box.y[1]:g}"
+            f"{'' if box.height is None else f', or {box.height:g} mm over the platform'}"
         )
-        for number, bad in ((304, inside & (fed | (low < CLEARANCE - 1e-3))), (305, inside)):
-            if number == 305:
-                bad = inside & ~(fed | (low < CLEARANCE - 1e-3))
+        met = inside & (fed | (low < limit))
+        for number, bad in ((304, met), (305, inside & ~met & (box.height is None))):
             rows = np.flatnonzero(bad)
             if len(rows):
                 subject.find_rows(number, rows + block.start, low[rows], why, "mm over the platform", 2)

@@ -221,7 +221,7 @@ _TABLE = {
         "the head passes over a keep-out zone",
         "doubt",
         "how high what stands there is, the profile does not say",
-        "see that it is lower than the head's way",
+        "see that it is lower than the head's way, and give the zone its height",
     ),
     306: Rule(
         "the head moves before it is homed",

@@ -1,0 +1,67 @@
+"""Keep-out zones as shapes: where nothing may be placed, and where no way may lead.
+
+Glossary. *Barred*: closed to the nozzle's middle, at a height: a zone with what the bore needs around it, and
+everything beyond the build volume, so that no way round a zone leads out of it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from pathgen.settings import Machine
+from pathgen.settings.machine import KeepOut
+
+ROOM = 1.0  # mm between a zone and all that is made
+NEAR = 0.1  # mm beyond half the bore that ways keep from a zone
+OVER = 1.0  # mm by which the nozzle has to be over a zone whose height is known
+BEYOND = 1000.0  # mm outside the build volume that count; more than any way could be
+
+
+def box(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
+    """Shape of a zone seen from above, machine mm, with some room around it."""
+    return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
+
+
+def taken(machine: Machine, room: float = ROOM) -> BaseGeometry:
+    """Shape of all zones together, with room around them; empty where the machine has none."""
+    return shapely.union_all(np.array([box(zone, room) for zone in machine.keep_out], object))
+
+
+def bars(zone: KeepOut, z: float) -> bool:
+    """Tell whether a zone is in the way of a nozzle at a height, mm over the platform."""
+    return zone.height is None or z < zone.height + OVER
+
+
+def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
+    """Shapes that are closed to the nozzle's middle at a height, apart from each other.
+
+    Parameters
+    ----------
+    machine : Machine
+    z : float
+        mm over the platform.
+
+    Returns
+    -------
+    list of shapely.Polygon
+        Machine mm. Empty where no zone is in the way.
+
+    Examples
+    --------
+    >>> from msgspec.structs import replace
+    >>> from pathgen.settings import load_machine
+    >>> clip = KeepOut((90.0, 110.0), (0.0, 9.0), "clip", height=4.0)
+    >>> machine = replace(load_machine("benchtop-220"), keep_out=(clip,))
+    >>> [shape.area > 1e6 for shape in barred(machine, 3.0)], barred(machine, 5.0)
+    ([True], [])
+    """
+    zones = [zone for zone in machine.keep_out if bars(zone, z)]
+    if not zones:
+        return []
+    volume = shapely.box(machine.volume.x[0], machine.volume.y[0], machine.volume.x[1], machine.volume.y[1])
+    outside = volume.buffer(BEYOND, join_style="mitre").difference(volume)
+    room = machine.hot_end.bore / 2 + NEAR
+    whole = shapely.union_all(np.array([outside, *(box(zone, room) for zone in zones)], object))
+    return [part for part in shapely.get_parts(whole).tolist() if part.geom_type == "Polygon"]

@@ -1,0 +1,140 @@
+"""Ways round keep-out zones, read back from the written text and held against shapely's geometry."""
+
+from io import BytesIO
+
+import numpy as np
+import pytest
+import shapely
+from msgspec.structs import replace
+
+from pathgen import Job, PathgenError, load_machine, load_material, make
+from pathgen.detour import Detour
+from pathgen.gcode.read import read_program
+from pathgen.planning import Spot, plan_placed
+from pathgen.proof.checklist import check_program
+from pathgen.settings.machine import KeepOut
+from pathgen.writing import write
+
+PLAIN = load_machine("gantry-300")
+MATERIAL = load_material("pla-white")
+WALL = np.linspace(1.0, 2.0, 25 * 40).reshape(25, 40)
+SMALL = Job(pixel=0.5, layer=0.2, brim=3.0)
+LOW = ((0.0, 250.0), (20.0, 40.0))  # between home and the panel, touching an edge
+TALL = ((60.0, 70.0), (0.0, 295.0))
+CORNER = ((0.0, 20.0), (280.0, 300.0))  # where the head rests at the end
+
+
+@pytest.fixture
+def wall(tmp_path):
+    np.save(tmp_path / "wall.npy", WALL)
+    return tmp_path / "wall.npy"
+
+
+def zoned(*zones, height=None):
+    return replace(PLAIN, keep_out=tuple(KeepOut(x, y, "clip", height) for x, y in zones))
+
+
+def written(wall, machine, job=SMALL):
+    out = wall.with_suffix(".gcode")
+    make(wall, out, job, machine, MATERIAL)
+    return out.read_bytes()
+
+
+def body(text):
+    """Text without the header, which tells the profile's digest."""
+    return text[text.index(b"G21") :]
+
+
+def ways(text, machine):
+    """Every move along x or y as a line, and the moves."""
+    moves = read_program(text, machine.dialect, machine.hot_end.filament_diameter).moves
+    x, y = (np.concatenate([[0.0], v]) for v in (moves.x, moves.y))
+    points = np.column_stack([x, y])
+    return shapely.linestrings(np.stack([points[:-1], points[1:]], axis=1)), moves
+
+
+def numbers(text, machine):
+    return set(check_program(text, machine, MATERIAL).counts) & {304, 305}
+
+
+@pytest.mark.parametrize("zones", [[LOW], [TALL], [CORNER], [LOW, CORNER], [((100.0, 200.0), (40.0, 100.0))]])
+def test_no_way_of_the_text_meets_a_zone(wall, zones):
+    machine = zoned(*zones)
+    text = written(wall, machine)
+    lines, moves = ways(text, machine)
+    bore = machine.hot_end.bore / 2
+    shapes = shapely.union_all([shapely.box(x[0], y[0], x[1], y[1]) for x, y in zones]).buffer(bore)
+    assert not shapely.intersects(lines, shapes).any()
+    assert numbers(text, machine) == set()
+    for values, axis in ((moves.x, "x"), (moves.y, "y")):
+        low, high = getattr(machine.volume, axis)
+        assert low <= values.min() and values.max() <= high
+
+
+@pytest.mark.parametrize("zones", [[LOW], [TALL]])
+def test_straight_ways_are_found_by_the_check(wall, monkeypatch, zones):
+    monkeypatch.setattr(Detour, "round_zones", lambda self, moves: moves)
+    assert 305 in numbers(written(wall, zoned(*zones)), zoned(*zones))
+
+
+def test_the_way_round_is_the_shortest(wall):
+    """Round one corner of a box it is two straight lines: Euclid's plane geometry."""
+    machine = zoned(((20.0, 100.0), (20.0, 100.0)))
+    lines, moves = ways(written(wall, machine), machine)
+    first = int(np.flatnonzero((moves.z != 5.0) & (np.arange(len(moves)) > 0))[0])
+    way = np.array([[0.0, 0.0], *np.column_stack([moves.x, moves.y])[:first]])
+    length = np.hypot(*np.diff(way, axis=0).T).sum()
+    corners = np.array([[19.7, 100.3], [100.3, 19.7]])
+    least = min(np.hypot(*c) + np.hypot(*(way[-1] - c)) for c in corners)
+    assert least <= length <= least + 0.3
+
+
+def test_without_zones_nothing_changes(wall):
+    here = KeepOut((290.0, 300.0), (0.0, 10.0), "brush")  # in nobody's way
+    assert body(written(wall, PLAIN)) == body(written(wall, replace(PLAIN, keep_out=(here,))))
+
+
+def test_a_zone_of_known_height_is_passed_over(wall):
+    low, high, unknown = (zoned(LOW, height=height) for height in (3.0, 30.0, None))
+    plain = written(wall, PLAIN)
+    assert body(written(wall, low)) == body(plain) != body(written(wall, high))  # home to panel at 5 mm
+    assert [numbers(plain, machine) for machine in (low, high, unknown)] == [set(), {304}, {305}]
+
+
+def test_no_way(wall):
+    for zones in ([((0.0, 300.0), (20.0, 40.0))], [((0.0, 60.0), (40.0, 50.0)), ((60.0, 70.0), (0.0, 50.0))]):
+        with pytest.raises(PathgenError, match="no way for the head from 0.0, 0.0 .*past clip") as caught:
+            written(wall, zoned(*zones))
+        assert caught.value.where == "keep_out" and "height" in caught.value.hint
+        assert not wall.with_suffix(".gcode").exists()
+        assert written(wall, zoned(*zones, height=2.0))
+        wall.with_suffix(".gcode").unlink()
+
+
+def test_home_in_a_zone_is_a_doubt_and_no_crash(wall):
+    machine = zoned(((0.0, 20.0), (0.0, 20.0)))
+    assert numbers(written(wall, machine), machine) == {305}
+
+
+def test_panels_on_both_sides_of_a_zone(wall):
+    machine = zoned(((140.0, 160.0), (0.0, 220.0)))
+    bound = replace(SMALL, rim_width=2.0, wedges=2, wedge_height=8.0, wedge_base=4.0)
+    platform = plan_placed(
+        [(wall, bound, Spot(100.0, 150.0)), (wall, bound, Spot(200.0, 150.0))], machine, MATERIAL
+    )
+    stream = BytesIO()
+    write(platform, stream)
+    lines, moves = ways(stream.getvalue(), machine)
+    zone = shapely.box(140.0, 0.0, 160.0, 220.0).buffer(machine.hot_end.bore / 2)
+    assert not shapely.intersects(lines, zone).any()
+    side = np.sign(moves.x - 150.0)
+    assert (np.diff(side[side != 0]) != 0).sum() >= len(np.unique(moves.z)) / 2  # it goes over often
+    assert numbers(stream.getvalue(), machine) == set()
+
+
+def test_nothing_is_made_next_to_a_zone(wall):
+    """What is made stays a millimetre off: beads are as wide as they are."""
+    machine = zoned(((100.0, 140.0), (120.0, 300.0)))
+    lines, moves = ways(written(wall, machine), machine)
+    zone = shapely.box(100.0, 120.0, 140.0, 300.0)
+    assert shapely.distance(lines[moves.filament > 0], zone).min() >= 1.0 - 1e-6
