@@ -107,12 +107,13 @@ def blocks(platform: Platform) -> Iterator[Block]:
         yield Block(aside, ())
 
 
-def rest(platform: Platform) -> tuple[float, float, float]:
-    """Where the head rests at the end, mm: over all that was made, in a corner that no zone bars."""
+def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
+    """Where the head rests, mm: over all that is made, in (or `inset` off) a corner that no zone bars."""
     volume = platform.setup.machine.volume
     clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1])
     zones = shapely.union_all(np.array([shapely.Point(), *barred(platform.setup.machine, clear)], object))
-    corners = [(x, y) for y in volume.y[::-1] for x in volume.x]
+    (low_x, high_x), (low_y, high_y) = volume.x, volume.y
+    corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
     inside = (corner for corner in corners if not zones.buffer(-1e-6).intersects(shapely.Point(corner)))
     return *next(inside, corners[0]), clear
 
@@ -157,14 +158,13 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
     What goes aside belongs to the layer before, what comes back to the one after: the stop is between.
     """
     machine = platform.setup.machine
-    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
-    park = (machine.volume.x[0] + machine.margin, machine.volume.y[1] - machine.margin, clear)
+    park = rest(platform, machine.margin)
     for layer in stops.tolist():
         row = int(np.searchsorted(moves.layer, layer))
         if row == len(moves) or moves.layer[row] != layer:
             continue
         before = moves.rows(slice(0, row))
-        away = hop(before.end, before.end, clear, layer, machine)
+        away = hop(before.end, before.end, park[2], layer, machine)
         away.x[2], away.y[2], _ = park
         out, back = away.rows(slice(0, 3)), away.rows(slice(2, 5))
         back.x[0], back.y[0], _ = before.end

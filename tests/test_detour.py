@@ -12,6 +12,7 @@ from pathgen.detour import Detour
 from pathgen.gcode.read import read_program
 from pathgen.planning import Spot, plan_placed
 from pathgen.proof.checklist import check_program
+from pathgen.settings.job import Band
 from pathgen.settings.machine import KeepOut
 from pathgen.writing import write
 
@@ -138,3 +139,40 @@ def test_nothing_is_made_next_to_a_zone(wall):
     lines, moves = ways(written(wall, machine), machine)
     zone = shapely.box(100.0, 120.0, 140.0, 300.0)
     assert shapely.distance(lines[moves.filament > 0], zone).min() >= 1.0 - 1e-6
+
+
+def test_the_head_waits_in_no_zone(wall):
+    """Where an operator sets another temperature, the head waits in a corner that no zone bars."""
+    plain = load_machine("ngc-lab")
+    (left, _), (_, back) = plain.volume.x, plain.volume.y
+    clip = KeepOut((left, left + 20.0), (back - 20.0, back), "clip")
+    machine = replace(plain, keep_out=(clip,))
+    job = replace(SMALL, band=(Band(above=2.0, nozzle_temperature=215.0),))
+    text = written(wall, machine, job)
+    lines, _ = ways(text, machine)
+    zone = shapely.box(left, back - 20.0, left + 20.0, back).buffer(machine.hot_end.bore / 2)
+    assert b"M0" in text and not shapely.intersects(lines, zone).any()
+    assert numbers(text, machine) == set()
+
+
+def test_a_zone_just_under_the_way_is_gone_round(wall):
+    """Home to panel is at 5 mm: half a millimetre over a zone is too little."""
+    assert body(written(wall, zoned(LOW, height=4.5))) != body(written(wall, PLAIN))
+
+
+def test_a_low_zone_is_passed_over_though_another_is_high(wall):
+    high = KeepOut(*CORNER, "post")
+    both = replace(PLAIN, keep_out=(KeepOut(*LOW, "clip", 3.0), high))
+    assert body(written(wall, both)) == body(written(wall, replace(PLAIN, keep_out=(high,))))
+
+
+def test_a_panel_is_refused_within_a_millimetre_of_a_zone(wall):
+    here = [(wall, SMALL, Spot(150.0, 150.0))]
+    stream = BytesIO()
+    write(plan_placed(here, PLAIN, MATERIAL), stream)
+    lines, moves = ways(stream.getvalue(), PLAIN)
+    made = shapely.total_bounds(lines[(moves.filament > 0) & (moves.y > 100.0)])
+    edge = float(made[2]) + PLAIN.hot_end.bore / 2  # of the outermost bead, about
+    plan_placed(here, zoned(((edge + 2.0, 290.0), (140.0, 160.0))), MATERIAL)
+    with pytest.raises(PathgenError, match="does not lie on the free platform"):
+        plan_placed(here, zoned(((edge + 0.5, 290.0), (140.0, 160.0))), MATERIAL)
