@@ -24,6 +24,10 @@ from pathgen.study.files import File, is_file, lay_out
 from pathgen.study.load import Ask, Case
 from pathgen.study.table import cell, versions
 
+# The same words wherever a case is made, and for a process that the system ends as for one told that there is
+# no more memory: which of the two it is hangs on the system.
+ENDED = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -93,12 +97,17 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         except PathgenError as error:
             reasons.append(str(error))
         except MemoryError:
-            reasons.append("not enough memory")
+            found, reasons = {}, [ENDED]
         except Exception as error:  # a fault of ours must not cost a person the other cases
             reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
     refused = "; ".join(dict.fromkeys(_at_home(reason, places) for reason in reasons))
     cells = tuple(cell(found.get(column)) for column in ask.columns)
     return Measured(case.number, cells, refused, versions())
+
+
+def ended_at(case: Case, ask: Ask) -> Measured:
+    """Give the row of a case that ended whoever measured it."""
+    return Measured(case.number, ("",) * len(ask.columns), ENDED, versions())
 
 
 def _made(
