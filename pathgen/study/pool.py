@@ -31,6 +31,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from pathgen.errors import PathgenError
+from pathgen.study.columns import COLUMNS
 from pathgen.study.files import File
 from pathgen.study.load import Ask, Case
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
@@ -39,6 +40,7 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB
 AHEAD = 2  # cases handed out for each process: one in hand, one waiting
 # Elsewhere there is none, or system libraries do not survive a fork.
 SERVED = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
+LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first case that is judged
 ROOM = 16 << 10  # bytes that a pipe takes even while nobody reads; a larger case is not handed out ahead
 
 
@@ -114,7 +116,8 @@ class _Crew:
         self._started = 0
         self._context: Any = multiprocessing.get_context("forkserver" if SERVED else "spawn")
         if SERVED:
-            self._context.set_forkserver_preload([__name__])
+            judged = any(COLUMNS[name].group == "against" for name in ask.columns)
+            self._context.set_forkserver_preload([__name__, *(LATER if judged else ())])
 
     def round(self, cases: Sequence[Case], workers: int) -> Iterator[Measured | Case]:
         """Measure cases; where a process ended at one, give the case itself."""
