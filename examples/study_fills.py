@@ -107,7 +107,9 @@ def main():
     for name, values in maps().items():
         np.save(HERE / "maps" / f"{name}.npy", values)
     study = load_study(HERE / "fills_study.toml")
-    table = run_study(study, HERE / "fills_study.csv", workers=workers)
+    out = HERE / "fills_study.csv"
+    out.unlink(missing_ok=True)  # a table that is whole would be left as it is
+    table = run_study(study, out, workers=workers)
     drawn = study_png(table, factor_names(study), study.across, study.up, study.title)
     (HERE / "fills_study.png").write_bytes(drawn)
     text = page(table, study)

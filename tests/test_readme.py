@@ -14,7 +14,7 @@ HOUSE = ROOT / "pathgen"
 
 def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    (code,) = re.findall(r"```python\n(.*?)```", README, re.S)
+    (code,) = (code for code in re.findall(r"```python\n(.*?)```", README, re.S) if "waves" in code)
     exec(compile(code, "README.md", "exec"), {})
     assert (tmp_path / "waves.gcode").stat().st_size > 1000
     assert (tmp_path / "waves.png").read_bytes().startswith(b"\x89PNG")
@@ -66,6 +66,7 @@ def test_options_in_the_readme_exist():
     known |= {
         "--seen",
         "--places",
+        "--arrays",
         "--workers",
         "--columns",
         "--cluster",
@@ -86,3 +87,13 @@ def test_options_in_the_readme_exist():
         "--lag",
     }
     assert set(re.findall(r"--[a-z][a-z-]+", README)) <= known
+
+
+def test_the_study_file_is_one_and_says_all_there_is(tmp_path):
+    from pathgen.study.load import StudyKeys, load_study
+
+    (text,) = (text for text in re.findall(r"```toml\n(.*?)```", README, re.S) if "[factors]" in text)
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    study = load_study(tmp_path / "study.toml", folder=ROOT)
+    assert len(study.cases) == 24 and study.factors == ("fill", "machine", "solidity", "limits")
+    assert {key for key in StudyKeys.__struct_fields__ if key not in text} == set()

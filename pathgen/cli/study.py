@@ -14,8 +14,9 @@ from pathgen.cli.say import say
 from pathgen.errors import PathgenError
 from pathgen.study.columns import listing
 from pathgen.study.journal import journal_path
+from pathgen.study.kept import finished
 from pathgen.study.load import MOST, Study, check_figure, load_study
-from pathgen.study.run import factor_names, run_study
+from pathgen.study.run import factor_names, names_of, run_study
 from pathgen.study.table import Table
 
 FILE = click.Path(path_type=Path)
@@ -25,6 +26,7 @@ FILE = click.Path(path_type=Path)
 @click.argument("study", type=FILE, required=False)
 @click.option("--out", type=FILE, help="The table to write (CSV).")
 @click.option("--figure", type=FILE, help="Write a PNG: time against error, and what each factor does.")
+@click.option("--arrays", type=FILE, help="Folder for each case's maps, wanted and deposited (.npz).")
 @click.option(
     "--workers", type=click.IntRange(1, 1024), metavar="N", help="Processes here. By default one a processor."
 )
@@ -38,6 +40,7 @@ def command(
     study: Path | None,
     out: Path | None,
     figure: Path | None,
+    arrays: Path | None,
     workers: int | None,
     cluster: str | None,
     most: int,
@@ -47,8 +50,8 @@ def command(
     """Make every case of STUDY and write what is measured of it, one row a case.
 
     STUDY is a file of factors and the levels they take (TOML, see the README), or a table that an earlier
-    study wrote, to repeat it. Stopped or killed, the same command goes on where it was. A case that is
-    refused has its reason in its row.
+    study wrote, to repeat it. Stopped or killed, the same command goes on where it was, and makes nothing
+    that is there. A case that is refused, or ends its process, has its reason in its row.
     """
     if columns:
         say(listing())
@@ -67,14 +70,20 @@ def command(
     if figure:
         refuse_same(figure, inputs)
         check_figure(asked)
-    for note in asked.notes:
+    whole = finished(asked, out, names_of(asked)) is not None
+    notes = [
+        *asked.notes,
+        *([f"{out} is this study's, and whole: its rows are not made again"] if whole else []),
+    ]
+    for note in notes:
         say(f"note: {note}")
     with ExitStack() as files:
         drawing = files.enter_context(atomic_output(figure)) if figure else None
         with progress_bar("cases") as progress:
             table = run_study(
-                asked, out, workers=workers or _processors(), cluster=cluster, progress=progress
-            )
+                asked, out, workers=workers or _processors(), cluster=cluster, arrays=arrays,
+                progress=progress,
+            )  # fmt: skip
         if drawing:
             drawing.write(_drawn(asked, table))
     for line in _said(asked, table, out):

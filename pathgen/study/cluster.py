@@ -2,6 +2,8 @@
 
 What travels is the cases and the contents of their files, over the cluster's own transport. A worker that is
 lost takes nothing with it but its time: the scheduler gives its cases, and the files they need, to another.
+When it has lost several at one case, by default four (``distributed.scheduler.allowed-failures``), it gives
+the case up, and with it any that merely waited at the same workers; so each of them is then tried alone.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from typing import Any
 from pathgen.errors import PathgenError
 from pathgen.study.files import File
 from pathgen.study.load import Ask, Case
-from pathgen.study.measure import Measured, measure
+from pathgen.study.measure import ENDED, Measured, ended_at, measure
 
 PATIENCE = 30.0  # s until a scheduler must have answered
 
@@ -33,34 +35,53 @@ def spread(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: 
     Yields
     ------
     Measured
-        In the order they are done. Closing the iterator takes back what is not done.
+        In the order they are done; last those that the scheduler gave up, each tried alone once more. Closing
+        the iterator takes back what is not done.
 
     Raises
     ------
     PathgenError
-        Where dask.distributed is not installed, no scheduler answers, or a case has cost several workers
-        their lives.
+        Where dask.distributed is not installed, no scheduler answers, or it is lost.
     """
     distributed = _library()
     client = _connected(distributed, address)
-    futures: list[Any] = []
     try:
-        # A file is the result of a task, not scattered data: if the worker that holds it is lost, the
-        # scheduler makes it again from the graph.
-        held = {
-            name: client.submit(_file, file.name, file.data, key=f"pathgen-file-{file.digest}-{i}")
-            for i, (name, file) in enumerate(files.items())
-        }
-        futures = [
-            client.submit(measure, case, ask, {name: held[name] for name in case.files}, pure=False)
-            for case in cases
-        ]
-        for future in distributed.as_completed(futures, loop=client.loop):
-            yield _result(future, address)
+        lost = []
+        for found in _round(client, cases, ask, files):
+            if isinstance(found, Case):
+                lost.append(found)
+            else:
+                yield found
+        for case in lost:
+            for found in _round(client, [case], ask, files):
+                yield ended_at(found, ask) if isinstance(found, Case) else found
+    finally:
+        client.close()
+
+
+def _round(
+    client: Any, cases: Sequence[Case], ask: Ask, files: Mapping[str, File]
+) -> Iterator[Measured | Case]:
+    """Measure cases; where the scheduler gave one up, or memory ran out, give the case itself."""
+    # A file is the result of a task, not scattered data: if the worker that holds it is lost, the scheduler
+    # makes it again from the graph. Its key is new in each round: one that was given up stays so.
+    needed = {name for case in cases for name in case.files}
+    held = {
+        name: client.submit(_file, file.name, file.data, pure=False)
+        for name, file in files.items()
+        if name in needed
+    }
+    futures = {
+        client.submit(measure, case, ask, {name: held[name] for name in case.files}, pure=False): case
+        for case in cases
+    }
+    try:
+        for future in _library().as_completed(futures, loop=client.loop):
+            found = _result(future, client)
+            yield futures[future] if found is None or found.refused == ENDED else found
     finally:
         with suppress(Exception):  # whatever is lost here is only what was to be taken back
-            client.cancel(futures)
-        client.close()
+            client.cancel([*futures, *held.values()])
 
 
 def _library() -> Any:
@@ -74,6 +95,9 @@ def _library() -> Any:
 
 def _connected(distributed: Any, address: str) -> Any:
     try:
+        if not address.startswith("inproc:"):
+            # A client that stumbles over its address is a minute about closing itself.
+            distributed.comm.get_address_host_port(distributed.comm.normalize_address(address))
         return distributed.Client(address, timeout=PATIENCE, set_as_default=False)
     except (OSError, ValueError) as error:
         what = f"no scheduler at {address}: {str(error).splitlines()[0] if str(error) else 'no answer'}"
@@ -81,12 +105,16 @@ def _connected(distributed: Any, address: str) -> Any:
         raise PathgenError(what, where="--cluster", allowed=allowed) from None
 
 
-def _result(future: Any, address: str) -> Measured:
+def _result(future: Any, client: Any) -> Measured | None:
+    """Wait for a result; None where several workers have ended at it."""
     try:
         found = future.result()
+    except _library().KilledWorker:
+        return None
     except Exception as error:
         words = (str(error) or type(error).__name__).splitlines()[0]
         hint = "the same command goes on where it stopped"
+        address = client.scheduler.address
         raise PathgenError(f"the cluster at {address} failed: {words}", hint=hint) from None
     assert isinstance(found, Measured)
     return found

@@ -45,6 +45,7 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 _FIELDS = inspect.type_info(Job)
 assert isinstance(_FIELDS, inspect.StructType)
 _WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
+_NUMBERS = _WHOLE | {field.name for field in _FIELDS.fields if inspect.FloatType in _kinds(field.type)}
 _RANGE = ("from", "to", "steps", "log")
 _TAKEN = ("case", "refused", "name")
 
@@ -145,7 +146,12 @@ def checked(name: str, value: object, place: str) -> object:
         if not isinstance(value, str) or not value:
             raise PathgenError(f"picture is {shown(value)}", where=place, allowed="a file's name")
         return value
-    typed({name: value}, Job, place.rpartition(": ")[0])
+    file = place.rpartition(": ")[0]
+    try:
+        typed({name: value}, Job, file)
+    except PathgenError as error:  # says where in a job; here it stands one table deeper
+        where = error.where.replace(f"{file}: {name}", place, 1)
+        raise PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint) from None
     return value
 
 
@@ -161,14 +167,15 @@ def _between(span: Range, share: float) -> float:
 
 
 def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
+    if name not in _NUMBERS:
+        allowed = "a list of files' names" if name == PICTURE else "a list of levels; a range is of numbers"
+        raise PathgenError(f"a range of {name}", where=place, allowed=allowed)
     span = _span(value, place)
     if span.log and min(span.first, span.last) <= 0:
         what = f"from {span.first:g} to {span.last:g}, log = true"
         raise PathgenError(what, where=place, allowed="numbers over 0")
     if span.first == span.last:
         raise PathgenError(f"from {span.first:g} to {span.last:g}", where=place, allowed="two different ends")
-    if name == PICTURE:
-        raise PathgenError("a range of pictures", where=place, allowed="a list of files' names")
     whole = name in _WHOLE
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1

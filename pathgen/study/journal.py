@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import BinaryIO
 
 from pathgen.errors import PathgenError
-from pathgen.study.table import Head, head_of
+from pathgen.study.table import FIRST, Head, head_of
 
 if sys.platform != "win32":  # there two runs of one study are left to whoever starts them
     import fcntl
@@ -122,6 +122,9 @@ class Journal:
         """Read what is there, cut off what a crash left half written, and get ready to go on."""
         begun, mark, rest = self._stream.read().partition(b"\n" + MARK)
         if not mark:  # new, or stopped before its first row
+            if not (begun.startswith(FIRST.encode()) or FIRST.encode().startswith(begun)):
+                hint = "take it away, or choose another --out"
+                raise PathgenError("no journal of a study", where=str(self.path), hint=hint)
             self._stream.seek(0)
             self._stream.truncate()
             self._put("\n".join([*head.lines, ""]).encode() + MARK)

@@ -66,12 +66,15 @@ class Ask:
         Left out at either end of every stretch of wall, mm.
     seen : bool
         Whether the program is judged as a viewer will see it: through bore and spread of light.
+    arrays : str
+        The study's digest, to stand in the arrays of each case; empty where none are asked for.
     """
 
     columns: tuple[str, ...]
     layers: int = 7
     ends: float = 1.0
     seen: bool = False
+    arrays: str = ""
 
 
 @dataclass(frozen=True, slots=True)

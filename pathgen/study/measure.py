@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 import tempfile
 from collections.abc import Callable, Mapping
@@ -24,6 +25,10 @@ from pathgen.study.files import File, is_file, lay_out
 from pathgen.study.load import Ask, Case
 from pathgen.study.table import cell, versions
 
+# The same words wherever a case is made, and for a process that the system ends as for one told that there is
+# no more memory: which of the two it is hangs on the system.
+ENDED = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -39,12 +44,15 @@ class Measured:
         Why there is none, in one line; empty where all went well.
     versions : str
         What it was worked out with.
+    arrays : bytes
+        An .npz file, as `_arrays` makes it; empty where there is none, or none was asked for.
     """
 
     number: int
     cells: tuple[str, ...]
     refused: str
     versions: str
+    arrays: bytes = b""
 
 
 def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None = None) -> Measured:
@@ -78,11 +86,12 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
     found: dict[str, object] = {}
     reasons: list[str] = []
+    arrays = b""
     with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as name:
         folder = Path(name).resolve()
         places = lay_out({given: files[given] for given in case.files}, folder)
         try:
-            result, read_back = _made(case, ask, places, folder / "panel.gcode", bool(groups))
+            result, read_back = _made(case, ask, places, folder / "panel.gcode", bool(groups or ask.arrays))
             found |= _plan(case, result)
             for group in groups:
                 assert read_back is not None
@@ -90,15 +99,22 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
                     found |= _GROUPS[group](result, read_back, ask)
                 except PathgenError as error:
                     reasons.append(str(error))
+            if ask.arrays and read_back is not None:
+                arrays = _arrays(case, result, read_back, ask)
         except PathgenError as error:
             reasons.append(str(error))
         except MemoryError:
-            reasons.append("not enough memory")
+            found, reasons, arrays = {}, [ENDED], b""
         except Exception as error:  # a fault of ours must not cost a person the other cases
             reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
     refused = "; ".join(dict.fromkeys(_at_home(reason, places) for reason in reasons))
     cells = tuple(cell(found.get(column)) for column in ask.columns)
-    return Measured(case.number, cells, refused, versions())
+    return Measured(case.number, cells, refused, versions(), arrays)
+
+
+def ended_at(case: Case, ask: Ask) -> Measured:
+    """Give the row of a case that ended whoever measured it."""
+    return Measured(case.number, ("",) * len(ask.columns), ENDED, versions())
 
 
 def _made(
@@ -172,6 +188,24 @@ def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
 
 def _finite(row: Row) -> dict[str, object]:
     return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
+
+
+def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
+    """Pack what was wanted and what the program deposits, as the viewer sees it, row 0 at the top.
+
+    Maps of thickness in mm, and the picture lit from behind: linear luminance, 1 at the picture's white.
+    """
+    panel = result.planned.panel
+    both = compare(found, panel.view.upright(panel.thickness))
+    stream = io.BytesIO()
+    np.savez_compressed(
+        stream, study=np.str_(ask.arrays), case=np.int64(case.number),
+        pixel_mm=np.float64(found.standing.frame.pixel),
+        wanted_mm=both.wanted.astype(np.float32),
+        deposited_mm=(both.wanted + both.gap).astype(np.float32),
+        light=found.picture.astype(np.float32),
+    )  # fmt: skip
+    return stream.getvalue()
 
 
 def _refuse_several(result: Result, what: str) -> None:

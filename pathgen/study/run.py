@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
 from pathgen.study.cluster import spread
-from pathgen.study.journal import Journal, journal_path, missing
-from pathgen.study.load import Study
+from pathgen.study.journal import Cells, Journal, journal_path, missing
+from pathgen.study.kept import finished, has_arrays, keep_arrays, make_folder
+from pathgen.study.load import Case, Study
 from pathgen.study.measure import Measured, measure
 from pathgen.study.pool import local
 from pathgen.study.table import Table, cell, table_text
@@ -28,9 +30,10 @@ def run_study(
     *,
     workers: int = 1,
     cluster: str | None = None,
+    arrays: str | Path | None = None,
     progress: Progress | None = None,
 ) -> Table:
-    """Make a study's table, or what is missing of it.
+    """Make a study's table, or what is missing of it; nothing where all is there.
 
     Parameters
     ----------
@@ -42,6 +45,10 @@ def run_study(
         Processes on this machine; 0 for this very process.
     cluster : str, optional
         Address of a scheduler whose workers are used instead.
+    arrays : path, optional
+        Folder for the arrays of each case, ``case-0001.npz`` and so on: thickness wanted and deposited, and
+        the picture lit from behind. It is made if need be. A case whose row is there and whose arrays are
+        not is made again for them.
     progress : callable, optional
         Called with (cases done, cases in all).
 
@@ -52,24 +59,42 @@ def run_study(
     Raises
     ------
     PathgenError
-        When the journal is another study's, a worker has other versions than this machine, workers are lost,
-        or writing fails. `Stopped` at Ctrl-C.
+        When table or journal is another study's, a worker has other versions than this machine, no worker
+        can be had, or writing fails. `Stopped` at Ctrl-C.
     """
     out = Path(out)
     refuse_same(out, [journal_path(out)])
     names = names_of(study)
+    folder = Path(arrays) if arrays is not None else None
+    if folder is not None:
+        make_folder(folder)
+    whole = finished(study, out, names)
+    if whole is not None:
+        rows = {int(row[0]): row for row in whole.rows}
+        _fill(study, rows, None, _Means(workers, cluster, folder, progress))
+        return whole
     with Journal(journal_path(out), study.head, len(names)) as journal:
         try:
-            _fill(study, journal, workers, cluster, progress)
+            _fill(study, journal.rows, journal, _Means(workers, cluster, folder, progress))
         except KeyboardInterrupt:
             what = f"stopped with {len(journal.rows)} of {len(study.cases)} cases done"
             hint = f"{journal.path} keeps them; the same command goes on from there"
             raise Stopped(what, hint=hint) from None
-        rows = tuple(journal.rows[case.number] for case in study.cases)
+        made = tuple(journal.rows[case.number] for case in study.cases)
         with atomic_output(out, "w") as stream:
-            stream.write(table_text(study.head, names, rows))
+            stream.write(table_text(study.head, names, made))
         journal.remove()
-    return Table(names, rows)
+    return Table(names, made)
+
+
+@dataclass(frozen=True, slots=True)
+class _Means:
+    """Who measures, and what else is kept of it."""
+
+    workers: int
+    cluster: str | None
+    arrays: Path | None
+    progress: Progress | None
 
 
 def names_of(study: Study) -> tuple[str, ...]:
@@ -83,30 +108,48 @@ def factor_names(study: Study) -> list[str]:
     return [f"factor:{name}" if name in taken else name for name in study.factors]
 
 
-def _fill(
-    study: Study, journal: Journal, workers: int, cluster: str | None, progress: Progress | None
-) -> None:
-    """Make the cases that the journal lacks."""
+def _fill(study: Study, rows: Mapping[int, Cells], journal: Journal | None, means: _Means) -> None:
+    """Make the cases that have no row, and those whose arrays are asked for and missing."""
     total = len(study.cases)
-    left = [study.cases[number - 1] for number in missing(journal.rows, total)]
-    if progress:
-        progress(total - len(left), total)
+    again = _without_arrays(study, rows, means.arrays)
+    left = [study.cases[number - 1] for number in sorted({*missing(rows, total), *again})]
+    done = total - len(left)
+    if means.progress:
+        means.progress(done, total)
     if not left:
         return
-    found: Iterator[Measured]
-    if cluster is not None:
-        found = spread(left, study.ask, study.files, cluster)
-    elif workers:
-        found = local(left, study.ask, study.files, workers)
-    else:
-        found = (measure(case, study.ask, study.files) for case in left)
-    with closing(found):  # type: ignore[type-var]
+    with closing(_found(study, left, means)) as found:  # type: ignore[type-var]
         for measured in found:
             if measured.versions != study.head.versions:
                 what = f"a worker has {measured.versions}, and here is {study.head.versions}"
                 raise PathgenError(what, where="--cluster", allowed="the same versions everywhere")
-            case = study.cases[measured.number - 1]
-            labels = (cell(label) for label in case.labels)
-            journal.append(case.number, (str(case.number), *labels, *measured.cells, measured.refused))
-            if progress:
-                progress(len(journal.rows), total)
+            if means.arrays is not None:  # before the row, which says that the case is done
+                keep_arrays(means.arrays, measured)
+            if journal is not None and measured.number not in rows:
+                labels = (cell(label) for label in study.cases[measured.number - 1].labels)
+                row = (str(measured.number), *labels, *measured.cells, measured.refused)
+                journal.append(measured.number, row)
+            done += 1
+            if means.progress:
+                means.progress(done, total)
+
+
+def _found(study: Study, left: list[Case], means: _Means) -> Iterator[Measured]:
+    ask = replace(study.ask, arrays=study.head.digest) if means.arrays is not None else study.ask
+    if means.cluster is not None:
+        return spread(left, ask, study.files, means.cluster)
+    if means.workers:
+        return local(left, ask, study.files, means.workers)
+    return (measure(case, ask, study.files) for case in left)
+
+
+def _without_arrays(study: Study, rows: Mapping[int, Cells], folder: Path | None) -> list[int]:
+    """Find the cases with figures whose arrays are not there; those without figures have none."""
+    if folder is None:
+        return []
+    width = len(study.ask.columns)
+    return [
+        number
+        for number, row in rows.items()
+        if any(row[-1 - width : -1]) and not has_arrays(folder, number, study.head.digest)
+    ]

@@ -26,7 +26,8 @@ from pathgen.study.files import File
 
 LIBRARIES = ("numpy", "scipy", "shapely", "networkx", "scikit-image", "Pillow")
 LIMIT = 256 << 20  # bytes of a table
-_FIRST = re.compile(r"# pathgen study ([0-9a-f]{32})\Z")
+FIRST = "# pathgen study "
+_FIRST = re.compile(FIRST + r"([0-9a-f]{32})\Z")
 
 
 @lru_cache(maxsize=1)
@@ -79,7 +80,7 @@ class Head:
         below = [f"# versions: {self.versions}"]
         below += [f"# file: {name} {digest}" for name, digest in self.files]
         below += [f"#| {line}".rstrip(" ") for line in self.text.split("\n")[:-1]]
-        return [f"# pathgen study {self.digest}", *below]
+        return [FIRST + self.digest, *below]
 
     @property
     def digest(self) -> str:

@@ -1,5 +1,7 @@
 """A study of small panels, fast enough to be made many times over."""
 
+import os
+
 import numpy as np
 import pytest
 
@@ -31,3 +33,41 @@ def folder(tmp_path):
     np.save(tmp_path / "wall.npy", wall())
     (tmp_path / "small.toml").write_text(SMALL)
     return tmp_path
+
+
+FILLS = """
+import os, pathlib, signal
+from pathgen.layers.fills import tailored
+
+def tried(name):
+    with pathlib.Path(__file__).with_name("tried").open("a") as stream:
+        print(name, file=stream)
+
+def deadly(profiles, beads):
+    tried("deadly")
+    os.kill(os.getpid(), signal.SIGKILL)
+
+def hungry(profiles, beads):
+    tried("hungry")
+    raise MemoryError
+"""
+
+
+@pytest.fixture
+def deadly(folder, monkeypatch):
+    """A study of four cases; the second has another package's fill, which ends its process."""
+    fills = ("tailored", "deadly", "raster", "contour")
+    cases = "".join(f'[[case]]\nfill = "{fill}"\n' for fill in fills)
+    (folder / "deadly.toml").write_text('design = "table"\n' + SMALL.partition("[factors]")[0] + cases)
+    (folder / "other_fills.py").write_text(FILLS)
+    told = folder / "other_fills-1.0.dist-info"
+    told.mkdir()
+    (told / "METADATA").write_text("Metadata-Version: 2.1\nName: other_fills\nVersion: 1.0\n")
+    (told / "entry_points.txt").write_text(
+        "[pathgen.fills]\ndeadly = other_fills:deadly\nhungry = other_fills:hungry\n"
+    )
+    monkeypatch.syspath_prepend(str(folder))
+    monkeypatch.setenv(
+        "PYTHONPATH", os.pathsep.join(filter(None, (str(folder), os.environ.get("PYTHONPATH"))))
+    )
+    return folder

@@ -14,6 +14,7 @@ from pathgen.study.load import load_study
 from pathgen.study.run import run_study
 
 distributed = pytest.importorskip("distributed", reason="needs pathgen[cluster]")
+dask = pytest.importorskip("dask")
 
 # Threads and sockets of the cluster's own are closed in their own time.
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -36,7 +37,7 @@ def test_a_local_cluster_gives_what_this_process_gives(folder):
 def test_nobody_at_the_address(folder, monkeypatch):
     monkeypatch.setattr("pathgen.study.cluster.PATIENCE", 1.0)
     study = load_study(folder / "small.toml")
-    for address in ("tcp://127.0.0.1:9", "nowhere"):
+    for address in ("tcp://127.0.0.1:9", "nowhere", "tcp://a:b", "http://a:1"):
         with pytest.raises(PathgenError, match="no scheduler at"):
             list(spread(study.cases, study.ask, study.files, address))
 
@@ -86,3 +87,31 @@ def test_a_worker_killed_on_the_way_changes_nothing(folder):
             program.kill()
             program.wait()
     assert there == here
+
+
+def test_a_case_without_memory_is_tried_alone_and_then_the_same_row_as_here(deadly):
+    text = (deadly / "deadly.toml").read_text().replace('"deadly"', '"hungry"')
+    (deadly / "hungry.toml").write_text(text)
+    study = load_study(deadly / "hungry.toml")
+    here = text_of(study, deadly / "here.csv", workers=0)
+    how = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "dashboard_address": None}
+    with distributed.LocalCluster(**how) as cluster:
+        there = text_of(study, deadly / "there.csv", cluster=cluster.scheduler_address)
+    assert there == here
+    assert (deadly / "tried").read_text() == "hungry\n" * 3  # once here; there once, and once more alone
+
+
+@pytest.mark.slow
+def test_a_case_that_ends_its_workers_is_a_row_as_with_processes_here(deadly):
+    """Workers that are started again; the scheduler gives a case up after the first has ended at it."""
+    study = load_study(deadly / "deadly.toml")
+    here = text_of(study, deadly / "here.csv", workers=2)
+    (deadly / "tried").unlink()
+    how = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None, "silence_logs": 50}
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 0}),
+        distributed.LocalCluster(**how) as cluster,
+    ):
+        there = text_of(study, deadly / "there.csv", cluster=cluster.scheduler_address)
+    assert there == here
+    assert (deadly / "tried").read_text() == "deadly\n" * 2

@@ -139,14 +139,50 @@ def test_a_worker_with_other_versions_is_refused(study, folder):
     assert not (folder / "a.csv").exists()
 
 
-def test_a_process_that_dies_ends_the_run_in_one_line(study, folder):
-    def kill(done, total):
-        for process in multiprocessing.active_children():
-            process.kill()
+def test_a_case_that_ends_its_process_is_a_row_and_its_neighbours_are_as_ever(deadly):
+    study = load_study(deadly / "deadly.toml")
+    done = []
 
-    with pytest.raises(PathgenError, match="a worker process was killed"):
-        run_study(study, folder / "a.csv", workers=1, progress=kill)
-    assert journal_path(folder / "a.csv").exists()
+    def stop(many, total):
+        done.append(many)
+        if many == total:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Stopped, match="4 of 4"):
+        run_study(study, deadly / "a.csv", workers=2, progress=stop)
+    assert done == list(range(5))
+    table = run_study(study, deadly / "a.csv", workers=2)
+    alone = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
+    assert table.column("refused") == ["", alone, "", ""]
+    assert [bool(cell) for cell in table.column("time_s")] == [True, False, True, True]
+    # Once, and once more alone; not when the study was gone on with.
+    assert (deadly / "tried").read_text() == "deadly\n" * 2
+
+
+def test_a_process_that_somebody_ends_costs_its_case_nothing(study, folder):
+    def kill(done, total):
+        if done == 2:
+            for process in multiprocessing.active_children():
+                process.kill()
+
+    run_study(study, folder / "a.csv", workers=1, progress=kill)
+    assert (folder / "a.csv").read_bytes() == table_of(study, folder / "b.csv", workers=0)
+
+
+def test_memory_that_runs_out_is_the_same_row_everywhere(deadly):
+    text = (deadly / "deadly.toml").read_text().replace('"deadly"', '"hungry"')
+    (deadly / "hungry.toml").write_text(text)
+    study = load_study(deadly / "hungry.toml")
+    here = table_of(study, deadly / "a.csv", workers=0)
+    assert table_of(study, deadly / "b.csv", workers=1) == here
+    assert here.count(b"alone as well: out of memory") == 1
+
+
+def test_processes_that_end_as_they_start(study, folder, monkeypatch):
+    monkeypatch.setattr("pathgen.study.pool._work", os._exit)  # called with too many arguments
+    with pytest.raises(PathgenError, match="worker processes end as they start"):
+        run_study(study, folder / "a.csv", workers=2)
+    assert not multiprocessing.active_children()
 
 
 def test_two_runs_of_one_table_at_once(study, folder):
