@@ -13,6 +13,7 @@ from pathgen.gcode.read import Program
 from pathgen.panel.bend import Bend, column_thickness
 from pathgen.panel.view import View
 from pathgen.route import Placement
+from pathgen.settings.job import LEAST_BEND
 
 Floats = NDArray[np.float64]
 
@@ -20,7 +21,6 @@ MOST_COLUMNS = 100_000  # of a panel; more means a mistyped width or pixel
 MOST_ROWS = 100_000  # likewise, and of its layers
 CELLS = 100_000_000  # of a panel's maps, at most: layers × columns, and rows × columns
 LARGEST = 10_000.0  # mm, of a panel and of where it stands; no machine is so large
-LEAST_BEND = 0.1  # degrees either way; less is flat to the eye, and its radius without bound
 SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
 
 
@@ -96,15 +96,16 @@ def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -
         raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm either way")
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
     if columns > MOST_COLUMNS:
-        what = f"{width} mm in columns of {pixel} mm"
-        raise PathgenError(what, where="frame", allowed=f"at most {MOST_COLUMNS} columns")
-    if rows > MOST_ROWS:
+        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MOST_COLUMNS} columns"
+    elif rows > MOST_ROWS:
         what = f"{layers:g} layers, {height:g} mm in rows of {pixel:g} mm"
-        raise PathgenError(what, where="frame", allowed=f"at most {MOST_ROWS} of either")
-    if columns * rows > CELLS:
+        allowed = f"at most {MOST_ROWS} of either"
+    elif columns * rows > CELLS:
         what = f"{rows:.0f} rows or layers of {columns:.0f} columns"
-        hint = "--pixel makes the columns wider"
-        raise PathgenError(what, where="replay", allowed=f"{CELLS:,} cells in all", hint=hint)
+        allowed = f"{CELLS:,} cells in all"
+    else:
+        return
+    raise PathgenError(what, where="frame", allowed=allowed, hint="--pixel makes columns and rows larger")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
