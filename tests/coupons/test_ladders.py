@@ -116,6 +116,14 @@ def test_the_lag(machine, lag, tmp_path):
     assert outcome.changes[0][:2] == ("hot_end", "lag")
 
 
+@pytest.mark.parametrize("wall", [0.5, 0.05, 10.0])
+def test_a_strip_as_thick_everywhere_has_no_jump(wall):
+    laid = lay_out("lag-strip")
+    values = nominal(laid)
+    with pytest.raises(PathgenError, match="0.01 mm thicker behind the single notch"):
+        lag_strip.fit(sheet_of(laid.coupon, **values, wall=np.full(len(values["feed"]), wall)), laid.setup)
+
+
 def test_a_strip_without_a_jump_says_nothing():
     laid = lay_out("lag-strip")
     values = nominal(laid)
