@@ -172,6 +172,14 @@ def test_the_spread_of_light(spread, seeds, tmp_path):
     assert [change.key for change in outcome.changes] == ["spread", "spread_growth"]
 
 
+def test_a_spread_that_would_be_under_nothing_is_none():
+    """A fit tries them on its way: a growth below 0, in a wall so thick that no spread is left."""
+    laid = lay_out("resolution-chart")
+    patch = Patch(resolution_chart.WAVE, 0, 1.0, 2.4, 0.35)
+    none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
+    assert resolution_chart.modulation(patch, laid.setup, (0.0, -0.3), 0.0) == pytest.approx(none)
+
+
 def test_modulation_is_the_textbooks():
     """A Gaussian leaves exp(−2π²σ²f²) of a sinusoid (Fourier pair); the swing is small, as light bends it."""
     laid = lay_out("resolution-chart")
