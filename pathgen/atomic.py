@@ -18,12 +18,14 @@ import re
 import signal
 import stat
 import sys
+import threading
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from io import BufferedWriter, FileIO, TextIOWrapper
 from itertools import count
 from pathlib import Path
+from types import FrameType
 from typing import IO, Any, BinaryIO, Literal, TextIO, overload
 
 from pathgen.errors import PathgenError
@@ -34,7 +36,9 @@ if sys.platform != "win32":
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _TEXT: dict[str, Any] = {"encoding": "utf-8", "newline": ""}
 _NAME_KEPT = 40  # characters of the target's name in the hidden one: file systems allow 255 bytes
-_STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+_STOPS = [
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGALRM") if hasattr(signal, name)
+]
 
 
 @overload
@@ -161,8 +165,8 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
             for part in reversed(parts):
                 os.replace(part.name, part.target)
     except BaseException as error:
-        failure = _worded(error, parts)
         with _undisturbed():
+            failure = _worded(error, parts)
             for part in parts:
                 part.drop()
         if failure is not None:
@@ -228,22 +232,48 @@ def _begun(path: Path, mode: str) -> _Part:
     target, permissions = _target(path)
     _sweep(target)
     name, number = _open_part(path, target)
+    try:
+        lock = os.dup(number)
+    except OSError as error:  # too many open files
+        name.unlink()
+        os.close(number)
+        raise _failure(path, error) from None
     whole = BufferedWriter(_Raw(number, name))
     stream: IO[Any] = whole if mode == "wb" else TextIOWrapper(whole, **_TEXT)
-    return _Part(path, target, name, permissions, stream, os.dup(number))
+    return _Part(path, target, name, permissions, stream, lock)
 
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Hold back Ctrl-C and requests to end while what is half done would leave something behind."""
-    if sys.platform == "win32":
+    """Hold back Ctrl-C and requests to end while what is half done would leave something behind.
+
+    By handlers and not by a mask of this thread: a signal to the process then goes to another thread, such as
+    one of a library's, and is handled in this one all the same.
+    """
+    if threading.current_thread() is not threading.main_thread():  # none are handled there
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+    usual = {number: handler for number in _STOPS if callable(handler := signal.getsignal(number))}
+    late: list[tuple[int, FrameType | None]] = []
+    held = True
+
+    def hold(number: int, frame: FrameType | None) -> None:
+        # A handler that raises may break off the changes below; what is left of `hold` then changes nothing.
+        if held:
+            late.append((number, frame))
+        else:
+            usual[number](number, frame)
+
     try:
+        for number in usual:
+            signal.signal(number, hold)
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        held = False
+        for number, handler in usual.items():
+            signal.signal(number, handler)
+        for number, frame in late:  # the first that raises ends it
+            usual[number](number, frame)
 
 
 def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:

@@ -24,6 +24,7 @@ from pathgen.panel import check_bend
 from pathgen.panel.steadiness import Steadiness
 from pathgen.picture import lightness
 from pathgen.planned import Planned, Platform, bead_plan, bend_of, wedge_sites
+from pathgen.room import Room
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.route.place import free
@@ -66,10 +67,13 @@ def plan_several(
     if not panels:
         raise PathgenError("no panels", where="panel", allowed="one or more")
     _agree([job for _, job in panels])
-    uprights = []
+    first, asked = panels[0][1], sum(job.copies for _, job in panels)
+    room = Room(asked, first.spacing, first.build == "in-turn" and asked > 1)
+    uprights: list[Upright] = []
     for source, job in panels:
         upright = _upright(source, job, machine, material, progress)
-        uprights += [upright] * upright.setup.job.copies
+        uprights += [upright] * job.copies
+        room.take(uprights, job.copies)
     _one_stack(uprights)
     job = uprights[0].setup.job
     places = stand(uprights, job.spacing, job.build == "in-turn" and len(uprights) > 1)

@@ -244,7 +244,7 @@ def _stand_several(
         if offsets is not None:
             found[rotation] = offsets
     if not found:
-        raise _too_many(panels, spacing, in_turn)
+        raise too_many(panels, len(panels), spacing, in_turn)
     blocks = {
         r: with_line(around_all([p.covered for p in panels], offsets), panels[0].panel.width)
         for r, offsets in found.items()
@@ -315,8 +315,8 @@ def _turns(panels: Sequence[Upright], places: Sequence[Placement]) -> list[int]:
     return turn_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
-def _too_many(panels: Sequence[Upright], spacing: float, in_turn: bool) -> PathgenError:
-    """Say how many of the panels, the first ones, would fit."""
+def too_many(panels: Sequence[Upright], asked: int, spacing: float, in_turn: bool) -> PathgenError:
+    """Say how many of the panels, the first ones, would fit; of those asked for not all may be made yet."""
     from pathgen.route.pack import head_spacing
 
     setup = panels[0].setup
@@ -335,7 +335,7 @@ def _too_many(panels: Sequence[Upright], spacing: float, in_turn: bool) -> Pathg
         room = head_spacing(setup.machine.head, max(box.height for box in boxes), 0)
         how += f", in turn with {room[0]:g} × {room[1]:g} mm left for the head"
     return PathgenError(
-        f"{len(panels)} panels do not fit on {setup.machine.name}, {how} and brims included",
+        f"{asked} panels do not fit on {setup.machine.name}, {how} and brims included",
         where="copies" if len({p.source for p in panels}) == 1 else "panel",
         allowed=f"the first {count} of them would" if count else "not even the first fits",
         hint="build = abreast needs no room for the head"

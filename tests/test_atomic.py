@@ -2,13 +2,15 @@
 
 import errno
 import os
+import signal
 import stat
+import threading
 from contextlib import ExitStack, contextmanager
 
 import numpy as np
 import pytest
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.atomic import atomic_output, atomic_outputs, refuse_same
 from pathgen.errors import PathgenError
 
 resource = pytest.importorskip("resource", reason="limits on files are POSIX")
@@ -203,3 +205,70 @@ def test_an_output_must_not_be_an_input(tmp_path, monkeypatch):
         refuse_same("new.png", ["new.png"])
     refuse_same("pier.gcode", [photo, "photo2.png"])
     refuse_same(photo, [])
+
+
+@pytest.fixture
+def other_thread():
+    """A thread to which the system may hand the process's signals."""
+    done = threading.Event()
+    thread = threading.Thread(target=done.wait)
+    thread.start()
+    yield
+    done.set()
+    thread.join()
+
+
+@pytest.mark.parametrize("handler", ["raises", "notes"])
+def test_a_signal_amid_the_renaming_waits_for_its_end(tmp_path, monkeypatch, other_thread, handler):
+    heard, real = [], os.replace
+
+    def asked_to_end(*names):
+        os.kill(os.getpid(), signal.SIGTERM)
+        real(*names)
+
+    def note(number, frame):
+        heard.append(sorted(names(tmp_path)))
+        if handler == "raises":
+            raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, note)
+    try:
+        monkeypatch.setattr(os, "replace", asked_to_end)
+        with pytest.raises(KeyboardInterrupt) if handler == "raises" else ExitStack():
+            with atomic_outputs([tmp_path / "a", tmp_path / "b"]):
+                pass
+        assert signal.getsignal(signal.SIGTERM) is note
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert heard and all(found == ["a", "b"] for found in heard)
+    assert names(tmp_path) == ["a", "b"]
+
+
+def test_a_signal_amid_a_failure_is_not_lost(tmp_path, monkeypatch):
+    heard = []
+
+    def refused(*names):
+        os.kill(os.getpid(), signal.SIGTERM)
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    before = signal.signal(signal.SIGTERM, lambda *came: heard.append(came[0]))
+    try:
+        monkeypatch.setattr(os, "replace", refused)
+        with pytest.raises(PathgenError, match="read-only file system"):
+            with atomic_output(tmp_path / "a"):
+                pass
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert heard == [signal.SIGTERM]
+    assert names(tmp_path) == []
+
+
+def test_too_many_open_files(tmp_path, monkeypatch):
+    def refused(number):
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+
+    monkeypatch.setattr(os, "dup", refused)
+    with pytest.raises(PathgenError, match="cannot write .*a: too many open files"):
+        with atomic_output(tmp_path / "a"):
+            pass
+    assert names(tmp_path) == []

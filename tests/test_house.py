@@ -30,6 +30,7 @@ ORDER = [
     "planned",
     "trial",
     "standing",
+    "room",
     "turning",
     "planning",
     "detour",

@@ -4,9 +4,10 @@ import json
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from shapely.geometry import box
 
-from pathgen import Job, PathgenError, compare, make_several, plan_several, replay
+from pathgen import Job, PathgenError, compare, make_several, plan_several, planning, replay
 from pathgen.cli import run
 from pathgen.gcode.read import read_program
 from pathgen.motion import DEPOSITS, Kind
@@ -125,6 +126,20 @@ def test_too_many_say_how_many_would_fit():
     plan_several([(waves(1, 60, 1000), Job(copies=count))])
     with pytest.raises(PathgenError):
         plan_several([(waves(1, 60, 1000), Job(copies=count + 1))])
+
+
+def test_hopelessly_many_are_refused_before_they_are_made(monkeypatch):
+    made = []
+    real = planning._upright
+    monkeypatch.setattr(planning, "_upright", lambda *given: made.append(given) or real(*given))
+    job = Job(width=40.0, pixel=0.5, layer=0.3, first_layer=0.3)
+    with pytest.raises(PathgenError, match="900 panels do not fit on .*the first [1-9][0-9]* of them would"):
+        plan_several([(waves(1, 9, 20), job)] * 900)
+    assert 10 < len(made) < 100
+    made.clear()
+    with pytest.raises(PathgenError, match="1,001 panels .panel.; allowed: at most 1,000 a program"):
+        plan_several([(waves(1, 9, 20), job)] * 901 + [(waves(1, 9, 20), replace(job, copies=100))])
+    assert not made
 
 
 def test_panels_of_one_platform_agree():

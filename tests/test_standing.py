@@ -1,5 +1,7 @@
 """What keeps a panel standing: wedges, the chamfered top rim, the axis by its score, the sway."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from shapely.geometry import LineString, box
@@ -9,6 +11,10 @@ from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.frame import Frame
 from pathgen.proof.replay import deposit, thickness_error
+from pathgen.room import Room
+from pathgen.route.pack import pack
+from pathgen.route.place import Footprint, free
+from pathgen.settings import load_machine
 
 WALL = np.full((300, 600), 1.6)
 
@@ -221,3 +227,21 @@ def test_the_opening_of_a_loop_needs_no_prop_whichever_way_it_stands(turn, relie
     job = Job(outline="disc", width=60.0, eyelets=1, eyelet_opening=5.0, turn=turn, relief=relief, brim=4.0)
     planned = plan(np.full((600, 600), 1.9), job)
     assert not planned.leaning.outline[planned.leaning.leaning].any()
+
+
+def test_no_panels_that_can_be_packed_are_taken_for_too_many():
+    """However full the platform: rows that fill it to the last hair are within its area."""
+    machine = load_machine("benchtop-220")
+    setup = SimpleNamespace(machine=machine)
+    (low_x, high_x), (low_y, high_y) = free(machine)
+    sides, dice, packed, gap = (high_x - low_x, high_y - low_y), np.random.default_rng(4), 0, 5.0
+    whole = [(side - 9 * gap) / 10 for side in sides]  # ten by ten of these leave nothing over
+    for cells in [[whole] * 100, *(dice.uniform(4, 60, (dice.integers(2, 60), 2)) for _ in range(300))]:
+        boxes = [Footprint((0.0, wide), (-1.0, deep - 1.0), 9.0) for wide, deep in cells]
+        if pack(boxes, sides, (gap, gap)) is None:
+            continue
+        packed += 1
+        room = Room(len(boxes), gap, False)
+        for count in range(1, len(boxes) + 1):
+            room.take([SimpleNamespace(covered=box, setup=setup) for box in boxes[:count]], 1)
+    assert packed > 50

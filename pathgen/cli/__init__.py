@@ -5,13 +5,17 @@ Commands are loaded when they are called, so that `pathgen --help` answers at on
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import sys
+import time
 import warnings
 from contextlib import suppress
 from importlib import import_module
 from io import TextIOWrapper
+from types import FrameType
+from typing import Any
 
 import click
 
@@ -61,6 +65,9 @@ FIRST_STEPS = (
     "pathgen COMMAND --help says what each takes."
 )
 LONGEST = 1500  # characters of a refusal: a name in it may have any length
+STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+CLEARING = 5.0  # s; the hidden files of a stopped run are removed in less
+STOPPED = "stopped; no file was left half written"
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -72,8 +79,16 @@ def _group() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 1 failed or refused, 2 wrong usage."""
-    _prepare()
-    code = run(args)
+    try:
+        _prepare()
+        code = _flushed(run(args))
+    except KeyboardInterrupt:  # before the first line of `run`, or after its last
+        code = _refuse(STOPPED, 1)
+    sys.exit(code)
+
+
+def _flushed(code: int) -> int:
+    """Have all that was said written out; give the exit code."""
     try:
         if sys.stdout is not None:
             sys.stdout.flush()
@@ -82,15 +97,17 @@ def main(args: list[str] | None = None) -> None:
         # What is still buffered would fail once more, and be complained of, when the interpreter ends.
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    sys.exit(code)
+    return code
 
 
 def _prepare() -> None:
     """Ready the process: being asked to end is Ctrl-C, and no file of ours is taken for standard output."""
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number and signal.getsignal(number) == signal.SIG_DFL:  # nohup's stays
-            signal.signal(number, signal.default_int_handler)
+    stop = _Stop()
+    for number in STOPS:
+        usual = signal.getsignal(number)
+        if usual in (signal.SIG_DFL, signal.default_int_handler) or isinstance(usual, _Stop):  # nohup's stays
+            signal.signal(number, stop)
+    sys.unraisablehook = _unheard
     for number in range(3):  # whoever started us may have closed one; libraries write to it by number
         try:
             os.fstat(number)
@@ -98,6 +115,28 @@ def _prepare() -> None:
             os.open(os.devnull, os.O_RDWR)
     if isinstance(sys.stdout, TextIOWrapper):  # a terminal may have no sign for ×, or for a file's name
         sys.stdout.reconfigure(errors="backslashreplace")
+
+
+class _Stop:
+    """Ends a run in good order when asked to. Asking again soon would only break off the clearing up."""
+
+    def __init__(self) -> None:
+        self._until = -math.inf
+
+    def __call__(self, number: int, frame: FrameType | None) -> None:
+        now = time.monotonic()
+        if now >= self._until:
+            self._until = now + CLEARING
+            raise KeyboardInterrupt
+
+
+def _unheard(lost: Any) -> None:
+    """Ask once more where a request to end came amid what swallows exceptions, such as a weakref's end."""
+    if lost.exc_type is not KeyboardInterrupt:
+        sys.__unraisablehook__(lost)
+    elif hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, signal.default_int_handler)
+        signal.setitimer(signal.ITIMER_REAL, 0.01)
 
 
 def run(args: list[str] | None = None) -> int:
@@ -120,7 +159,7 @@ def run(args: list[str] | None = None) -> int:
     except click.ClickException as error:
         return _refuse(error.format_message(), 1)
     except (click.Abort, KeyboardInterrupt):
-        return _refuse("stopped; no file was left half written", 1)
+        return _refuse(STOPPED, 1)
     except MemoryError:
         return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)
     except SystemExit:  # click ends so where it cannot write its help

@@ -35,6 +35,7 @@ BAND = 8.0  # mm of height for each feed
 BRIM = 6.0  # mm
 LONGEST = 2.0  # s; no hot end lags so much
 MISFIT = 0.005  # mm: a replayed strip's wall over the model's, where the head slows at its joints
+LEAST_JUMP = 0.01  # mm; the strip's own is over half a bore, and less is no jump to measure
 KNOWN = 0.5  # half width of the interval, over the lag, above which readings say nothing
 
 
@@ -107,6 +108,10 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     lag = Estimate("lag", "s", float(found.values[0]), max(0.0, float(found.low[0])), float(found.high[0]))
     reach = (lag.high - lag.low) / 2
     jump = found.values[2] - found.values[1]
+    if jump < LEAST_JUMP:
+        what = f"the wall is {found.values[1]:.3f} mm thick, and {found.values[2]:.3f} mm behind the notch"
+        allowed = f"{LEAST_JUMP:g} mm thicker behind the single notch"
+        raise PathgenError(what, where=sheet.where, allowed=allowed, hint="are the columns mixed up?")
     if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
         what = f"a lag of {lag.low:.3f} to {lag.high:.3f} s: the wall scatters by {found.scatter:.3f} mm"
         hint = "measure nearer to the jumps, and each place twice"

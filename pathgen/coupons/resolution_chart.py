@@ -135,9 +135,9 @@ def _arriving(at: float, light: Floats, width: Floats, period: float) -> float:
 
     cells = len(light)
     pixel = period / cells
-    reach = math.ceil(5 * float(width.max()) / period) + 1
+    scale = np.maximum(width, 1e-6)  # a growth under 0, tried on the way to a fit, may leave none
+    reach = math.ceil(5 * float(scale.max()) / period) + 1
     middle = (np.arange(cells) + 0.5) * pixel + period * np.arange(-reach, reach + 1)[:, None]
-    scale = np.maximum(width, 1e-6)
     share = ndtr((at + pixel - middle) / scale) - ndtr((at - pixel - middle) / scale)  # of two cells' width
     return float(share.sum(axis=0) @ light) / 2
 

@@ -160,8 +160,8 @@ def _figures(cells: Sequence[str], column: Column, name: str, line: NDArray[np.i
     """Turn a column's cells into figures; blank ones are NaN."""
     codes = column.unit == LIGHT and name.lower().endswith("_srgb")
     most = CODES if codes else column.high
-    values = np.array([float(cell) if _NUMBER.match(cell) else np.nan for cell in cells])
-    wrong = np.array([bool(cell) and not _NUMBER.match(cell) for cell in cells])
+    values = np.array([float(cell) if _NUMBER.match(cell) else np.nan for cell in cells], np.float64)
+    wrong = np.array([bool(cell) and not _NUMBER.match(cell) for cell in cells], dtype=bool)
     wrong |= (values < column.low) | (values > most)
     if wrong.any():
         first = int(np.argmax(wrong))

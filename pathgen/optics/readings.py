@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats
 from pathgen.optics.sheet import CODES, Sheet, read_sheet
-from pathgen.settings.material import LEAST_STEPS
+from pathgen.settings.material import LEAST_STEPS, THINNEST
 
 FLOOR_KEPT = 5.0  # readings under this many times the floor are dropped: a fifth of them or more is floor
 FLAT = 0.3  # share of the growth of 1/T before it under which a wedge's dark end counts as flat
@@ -77,7 +77,8 @@ def read_readings(path: str | Path, floor: float | None = None) -> Readings:
     Raises
     ------
     PathgenError
-        When the file is no such table, light grows with thickness, or fewer than four thicknesses are left.
+        When the file is no such table, a wall is thinner than 0.001 mm, light grows with thickness, or fewer
+        than four thicknesses are left.
 
     Examples
     --------
@@ -95,6 +96,11 @@ def read_readings(path: str | Path, floor: float | None = None) -> Readings:
 
 def readings_of(sheet: Sheet, where: str, floor: float | None = None) -> Readings:
     """Leave out of a wedge's figures what says nothing of the plastic; errors as with `read_readings`."""
+    thin = (sheet.figures["thickness"] > 0) & (sheet.figures["thickness"] < THINNEST)
+    if thin.any():
+        what = f"thickness is {sheet.figures['thickness'][thin][0]:g} mm"
+        place, allowed = f"{where}, line {sheet.line[thin][0]}", f"0, or {THINNEST:g} mm or more"
+        raise PathgenError(what, where=place, allowed=allowed)
     dark = _filled(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)

@@ -33,6 +33,7 @@ from pathgen.errors import PathgenError
 
 Floats = NDArray[np.float64]
 
+DUST = 1e-3  # mm; a wall thinner than this carries nothing, and its stiffness could not be counted with
 CELLS = 200  # cells of every height's beam: within 2 in 10 000 of finite elements, stepped walls included
 STEPS = 2  # by which the static shape is bettered for the frequency
 FRACTION = 0.25  # of a bead's pitch that sway may reach: a judgement
@@ -99,7 +100,7 @@ def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[n
     Parameters
     ----------
     thickness : (R, C) float
-        Thickness of the whole panel, mm, row 0 at the top; 0 where there is no wall.
+        Thickness of the whole panel, mm, row 0 at the top; 0 (or less than `DUST`) where there is no wall.
     pixel : float
         Pitch of the map, mm.
     rim : int or (R, C) bool
@@ -126,6 +127,10 @@ def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[n
         raise PathgenError(f"no wall in a thickness map of {t.shape} pixels", allowed=STANDING)
     if not (t.min() >= 0 and np.isfinite(t.max())):
         raise PathgenError("the thickness map has values below 0 or not finite", allowed="mm, 0 or more")
+    if (dust := (t > 0) & (t < DUST)).any():
+        t = np.where(dust, 0.0, t)
+        if not t.any():
+            raise PathgenError(f"no wall of {DUST:g} mm or more in the thickness map", allowed=STANDING)
     framed = np.zeros(t.shape, bool)
     if isinstance(rim, np.ndarray):
         framed |= rim[::-1]

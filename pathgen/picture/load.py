@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,8 @@ from pathgen.picture.decode import Coding, Luminance, to_luminance
 
 FORMATS = ("PNG", "JPEG", "WEBP", "TIFF")
 MEGAPIXELS = 100  # largest picture or map that is opened: 400 MB of luminance
+FRAMES = 100  # as many are counted
+HIGHEST = 1000.0  # mm; no wall is so thick, but a map in other units may be
 
 _FORMATS_TEXT = "a PNG, JPEG, WebP or TIFF picture of 8 or 16 bits"
 _SIZES_TEXT = f"at least 2 × 2 pixels, at most {MEGAPIXELS} megapixels"
@@ -138,15 +140,31 @@ def hushed() -> Iterator[None]:
 
 def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
     """Luminance of an opened image, upright, and the notes on it."""
-    frames = int(getattr(image, "n_frames", 1))
     coding = Coding.of(image)
     image.load()
     luminance, notes = to_luminance(image, coding)
     # After loading: Pillow itself turns a TIFF while loading it, and then no longer has the tag.
     orientation = image.getexif().get(ExifTags.Base.Orientation, 1)
+    frames = _frames(image)  # last: looking at others leaves their profiles and sizes behind
     if frames > 1:
-        notes.insert(0, f"the first of {frames} frames is used")
+        many = f"{frames}" if frames < FRAMES else f"{FRAMES} or more"
+        notes.insert(0, f"the first of {many} frames is used")
     return np.ascontiguousarray(upright(luminance, orientation)), notes
+
+
+def _frames(image: Image.Image) -> int:
+    """Count frames, up to `FRAMES`.
+
+    A TIFF's are a chain that has to be followed and may be very long; one that cannot be read ends it.
+    """
+    if image.format != "TIFF":
+        return int(getattr(image, "n_frames", 1))
+    count = 1
+    with suppress(Exception):  # EOFError at the end, and whatever a damaged one gives
+        while count < FRAMES:
+            image.seek(count)
+            count += 1
+    return count
 
 
 def upright(stored: Luminance, orientation: int) -> Luminance:
@@ -176,7 +194,7 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
     ----------
     path : path-like
         An `.npy` file: two-dimensional, real numbers, mm, row 0 at the top of the panel, finite, none
-        negative, at least 2 × 2 and at most 100 million values.
+        negative, none over 1000 mm, at least 2 × 2 and at most 100 million values.
 
     Returns
     -------
@@ -241,8 +259,8 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
     Parameters
     ----------
     values : array
-        Two-dimensional, real numbers, mm, row 0 at the top of the panel, finite, none negative, at least
-        2 × 2 and at most 100 million values.
+        Two-dimensional, real numbers, mm, row 0 at the top of the panel, finite, none negative, none
+        over 1000 mm, at least 2 × 2 and at most 100 million values.
     where : str, optional
         What an error calls the array, such as the name of its file.
 
@@ -272,6 +290,13 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
             where=where,
             allowed="finite values of 0 mm or more",
             hint="fill gaps before writing the array",
+        )
+    if high > HIGHEST:
+        raise PathgenError(
+            f"thickness is up to {high:.9g} mm",
+            where=where,
+            allowed=f"at most {HIGHEST:g} mm",
+            hint="write the map in mm",
         )
     return np.array(values, dtype=np.float64, order="C")
 

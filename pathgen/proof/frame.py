@@ -13,10 +13,14 @@ from pathgen.gcode.read import Program
 from pathgen.panel.bend import Bend, column_thickness
 from pathgen.panel.view import View
 from pathgen.route import Placement
+from pathgen.settings.job import LEAST_BEND
 
 Floats = NDArray[np.float64]
 
 MOST_COLUMNS = 100_000  # of a panel; more means a mistyped width or pixel
+MOST_ROWS = 100_000  # likewise, and of its layers
+CELLS = 100_000_000  # of a panel's maps, at most: layers × columns, and rows × columns
+LARGEST = 10_000.0  # mm, of a panel and of where it stands; no machine is so large
 SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
 
 
@@ -47,11 +51,12 @@ def bend_said(program: Program, width: float) -> Bend | None:
     Raises
     ------
     PathgenError
-        For more than all the way round.
+        For more than all the way round, or next to nothing.
     """
     degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
-    if not -360 <= degrees <= 360:
-        raise PathgenError(f"job bend = {degrees:g}", where="header", allowed="-360 to 360")
+    if degrees and not LEAST_BEND <= abs(degrees) <= 360:
+        allowed = f"0, or {LEAST_BEND:g} to 360 either way"
+        raise PathgenError(f"job bend = {degrees:g}", where="header", allowed=allowed)
     if not degrees:
         return None
     return Bend(width, -degrees if program.header.get("job relief") == "away" else degrees)
@@ -67,6 +72,40 @@ def view_said(program: Program) -> View:
     """
     turn, roll = (fact(program, key) if key in program.header else 0.0 for key in ("job turn", "panel roll"))
     return View(int(turn), program.header.get("job relief") == "away", int(roll))
+
+
+def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -> None:
+    """Refuse a grid that no panel needs, before anything of its size is made.
+
+    Parameters
+    ----------
+    width, pixel : float
+        Of the panel and of its columns, mm, above 0.
+    layers : float
+        How many; not a whole number where nobody has looked yet.
+    height : float
+        mm; 0 where it is not known yet.
+
+    Raises
+    ------
+    PathgenError
+        For more than `LARGEST`, `MOST_COLUMNS`, `MOST_ROWS` or `CELLS`.
+    """
+    if max(width, height) > LARGEST:
+        what = f"a panel of {width:g} mm" + (f" × {height:g} mm" if height else "")
+        raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm either way")
+    columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
+    if columns > MOST_COLUMNS:
+        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MOST_COLUMNS} columns"
+    elif rows > MOST_ROWS:
+        what = f"{layers:g} layers, {height:g} mm in rows of {pixel:g} mm"
+        allowed = f"at most {MOST_ROWS} of either"
+    elif columns * rows > CELLS:
+        what = f"{rows:.0f} rows or layers of {columns:.0f} columns"
+        allowed = f"{CELLS:,} cells in all"
+    else:
+        return
+    raise PathgenError(what, where="frame", allowed=allowed, hint="--pixel makes columns and rows larger")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,12 +150,13 @@ class Frame:
         if not (self.width > 0 and self.pixel > 0):
             what = f"width {self.width} mm, pixel {self.pixel} mm"
             raise PathgenError(what, where="frame", allowed="more than 0")
-        if self.width / self.pixel > MOST_COLUMNS:
-            what = f"{self.width} mm in columns of {self.pixel} mm"
-            raise PathgenError(what, where="frame", allowed=f"at most {MOST_COLUMNS} columns")
+        if not max(abs(self.x0), abs(self.y0)) <= LARGEST:
+            what = f"panel at x {self.x0:g}, y {self.y0:g} mm"
+            raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
             raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
+        check_grid(self.width, self.pixel, len(self.tops), float(self.tops[-1]))
 
     @property
     def heights(self) -> Floats:

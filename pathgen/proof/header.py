@@ -20,7 +20,7 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion.bands import BEGUN
 from pathgen.panel.view import View
-from pathgen.proof.frame import Frame, bend_said, fact, view_said
+from pathgen.proof.frame import Frame, bend_said, check_grid, fact, view_said
 from pathgen.proof.replay import COUNTED
 from pathgen.settings import (
     Dialect,
@@ -39,8 +39,8 @@ from pathgen.settings.refuse import shown
 Floats = NDArray[np.float64]
 
 HEAD = 1 << 16  # bytes in which a header stands
-CELLS = 100_000_000  # layers × columns, at most
 OTHERS_PIXEL, OTHERS_SOLIDITY = 0.1, 1.0  # for programs that do not say
+SOLIDITY = (0.01, 100.0)  # beyond, filament and wall have nothing to do with each other
 
 # Keys of a header that a person can state instead, and the option that does.
 FRAME = {
@@ -238,9 +238,13 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     if diameter != takes:
         notes.append(f"planned for {diameter:g} mm filament, but {machine.name} takes {takes:g} mm")
     white = _within(program, "job thinnest", 0.001, 100.0)
+    if not SOLIDITY[0] <= guess.solidity <= SOLIDITY[1]:
+        what, allowed = f"solidity is {guess.solidity:g}", f"{SOLIDITY[0]:g} to {SOLIDITY[1]:g}"
+        raise PathgenError(what, where="replay", allowed=allowed)
+    check_grid(guess.width, guess.pixel, 0)
+    tops, more = _tops(program, guess, own)
     # Width and pixel are rounded in a header, but a panel's columns are whole.
     columns = max(1, round(guess.width / guess.pixel))
-    tops, more = _tops(program, columns, own)
     bend = bend_said(program, guess.width)
     box = _box(program)
     frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
@@ -413,36 +417,27 @@ def _refusal(what: str, key: str, allowed: str = "") -> PathgenError:
     return PathgenError(what, where="header", allowed=allowed, hint=hint)
 
 
-def _tops(program: Program, columns: int, own: bool) -> tuple[Floats, list[str]]:
+def _tops(program: Program, guess: _Guess, own: bool) -> tuple[Floats, list[str]]:
     """Give the layers' tops as planned, or where the deposits lie; refuse too large a grid."""
     if program.header.get("job layer") == "auto":
-        return _marked_tops(program, columns), []
+        return _marked_tops(program), []
     missing = [key for key in _LAYERS if key not in program.header]
     if missing:
         tops = np.unique(program.tops[program.tops > 0])
-        count = float(len(tops))
-    else:
-        count, layer, first = (fact(program, key) for key in _LAYERS)
-        if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
-            what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
-            raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")
-    if count * columns > CELLS:
-        what = f"{count:g} layers of {columns:g} columns"
-        hint = "--pixel makes the columns wider"
-        raise PathgenError(what, where="replay", allowed=f"{CELLS:,} cells in all", hint=hint)
-    if missing:
         return tops, [f"no {missing[0]!r} in the header: layers are where deposits are"] if own else []
+    count, layer, first = (fact(program, key) for key in _LAYERS)
+    if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
+        what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
+        raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")
+    check_grid(guess.width, guess.pixel, count, first + layer * (count - 1))
     return np.asarray(first + layer * np.arange(int(count))), []
 
 
-def _marked_tops(program: Program, columns: int) -> Floats:
+def _marked_tops(program: Program) -> Floats:
     """Give the tops of layers of several heights: what the marks of a whole program say of one panel."""
     count = fact(program, "panel layers")
     tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
     if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
         what = f"{count:g} layers of several heights, and {len(program.tops)} marks of layers"
         raise PathgenError(what, where="header", allowed="a mark for each layer, rising")
-    if count * columns > CELLS:
-        hint = "--pixel makes the columns wider"
-        raise PathgenError(f"{count:g} layers of {columns:g} columns", where="replay", hint=hint)
     return np.asarray(tops, np.float64)

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterator
 
 from pathgen.settings.blocks import dialect_faults
-from pathgen.settings.job import Job
+from pathgen.settings.job import LEAST_BEND, Job
 from pathgen.settings.machine import KeepOut, Machine
 from pathgen.settings.material import Material
 from pathgen.settings.refuse import Fault, bad
@@ -151,6 +151,8 @@ def _band_faults(job: Job, fastest: float, machine: Machine) -> Iterator[Fault]:
 
 
 def _size_faults(job: Job) -> Iterator[Fault]:
+    if 0 < abs(job.bend) < LEAST_BEND:
+        yield bad("bend", job.bend, f"0, or {LEAST_BEND:g} to 360 degrees either way")
     for name in ("width", "height"):
         size = getattr(job, name)
         if name == "width" and job.seam == "dark":

@@ -13,6 +13,8 @@ from msgspec import Meta
 from pathgen.settings.machine import CELSIUS, FAN, MM, SPEED, Profile
 from pathgen.settings.preparation import Preparation
 
+LEAST_BEND = 0.1  # degrees either way; less is flat to the eye, and its radius without bound
+
 Length = Annotated[float, Meta(gt=0, le=2000)]
 Pitch = Annotated[float, Meta(gt=0, le=5)]
 Thickness = Annotated[float, Meta(gt=0, le=50)]
@@ -252,7 +254,7 @@ class Job(Preparation, frozen=True):
             ge=-360,
             le=360,
             description="Degrees the panel is bent through: above 0 it bulges toward the viewer, below 0 "
-            "it is hollow, 360 is a closed ring.",
+            "it is hollow, 360 is a closed ring; 0, or at least 0.1 either way.",
             extra={"unit": "deg"},
         ),
     ] = 0.0

@@ -16,7 +16,7 @@ DENSITY = {"unit": "kg/m³", "note": "1.24 g/cm³ is 1240 kg/m³"}
 MODULUS = {"unit": "GPa", "note": "3500 MPa is 3.5 GPa"}
 SHARE = {"note": "a fraction: 80 % is 0.8"}
 LEAST_STEPS = 4  # of a measured wedge: fewer say nothing of how the law bends
-THICKEST = 100.0  # mm
+THINNEST, THICKEST = 0.001, 100.0  # mm; of a step, and nothing at all is 0
 Fraction = Annotated[float, Meta(gt=0, le=1)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
@@ -90,6 +90,9 @@ def _table_faults(table: Table) -> Iterator[Fault]:
         if not before < after:
             what = f"thickness {after:g} comes after {before:g}"
             yield Fault(f"light.thickness[{number}]", what, "thicknesses that rise")
+    for number, step in enumerate(steps):
+        if 0 < step < THINNEST:
+            yield bad(f"light.thickness[{number}]", step, f"0, or {THINNEST:g} to {THICKEST:g} mm")
     for number, (before, after) in enumerate(pairwise(through), 1):
         if not before > after:
             what = f"transmittance {after:g} at {steps[number]:g} mm comes after {before:g}"

@@ -8,7 +8,8 @@ import pytest
 from pathgen import Job, PathgenError, replay
 from pathgen.coupons import NAMES, coupon, coupons
 from pathgen.coupons.make import lay_out
-from pathgen.coupons.sheet import known_sheet
+from pathgen.coupons.sheet import known_sheet, read_filled, sheet_text
+from pathgen.coupons.specimen import Specimen
 from pathgen.proof.header import Stated
 from pathgen.proof.replay import inside_ends
 from pathgen.report.specimen import specimen_png, specimen_sheet
@@ -110,3 +111,13 @@ def test_the_same_coupon_gives_the_same_bytes(printed):
 def test_an_unknown_coupon():
     with pytest.raises(PathgenError, match="did you mean 'step-wedge'"):
         coupon("step-wegde")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sheet_without_rows_is_blank(name, tmp_path):
+    path = tmp_path / "sheet.csv"
+    path.write_text(sheet_text(coupon(name), Specimen([], [])))
+    known, rows = known_sheet(path, coupons())
+    assert known is not None and known.name == name and rows.cells == []
+    with pytest.raises(PathgenError, match="the sheet is blank"):
+        read_filled(known, rows)

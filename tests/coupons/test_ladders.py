@@ -116,6 +116,14 @@ def test_the_lag(machine, lag, tmp_path):
     assert outcome.changes[0][:2] == ("hot_end", "lag")
 
 
+@pytest.mark.parametrize("wall", [0.5, 0.05, 10.0])
+def test_a_strip_as_thick_everywhere_has_no_jump(wall):
+    laid = lay_out("lag-strip")
+    values = nominal(laid)
+    with pytest.raises(PathgenError, match="0.01 mm thicker behind the single notch"):
+        lag_strip.fit(sheet_of(laid.coupon, **values, wall=np.full(len(values["feed"]), wall)), laid.setup)
+
+
 def test_a_strip_without_a_jump_says_nothing():
     laid = lay_out("lag-strip")
     values = nominal(laid)
@@ -162,6 +170,14 @@ def test_the_spread_of_light(spread, seeds, tmp_path):
             hits[estimate.name] += estimate.low <= truth[estimate.name] <= estimate.high
     assert min(hits.values()) >= LEAST_HITS * seeds // SEEDS
     assert [change.key for change in outcome.changes] == ["spread", "spread_growth"]
+
+
+def test_a_spread_that_would_be_under_nothing_is_none():
+    """A fit tries them on its way: a growth below 0, in a wall so thick that no spread is left."""
+    laid = lay_out("resolution-chart")
+    patch = Patch(resolution_chart.WAVE, 0, 1.0, 2.4, 0.35)
+    none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
+    assert resolution_chart.modulation(patch, laid.setup, (0.0, -0.3), 0.0) == pytest.approx(none)
 
 
 def test_modulation_is_the_textbooks():

@@ -55,6 +55,20 @@ def test_rows_count_from_the_platform():
     assert wall.area.tolist() == [3.0, 1.0] and wall.top.tolist() == [0.5, 1.0]
 
 
+def test_a_wall_of_next_to_nothing_is_none():
+    """Its stiffness would overflow: 1 µm is taken for wall, less for a gap."""
+    wall = np.full((20, 10), 1.6)
+    wall[:, 0] = 2.4e-38
+    assert sections(wall, 0.5).area[0] == pytest.approx(9 * 0.5 * 1.6)
+    wall[-1] = 9e-4
+    with pytest.raises(PathgenError, match="no wall at 0.0 mm"):
+        sections(wall, 0.5)
+    with pytest.raises(PathgenError, match="no wall of 0.001 mm or more"):
+        sections(np.full((20, 10), 1e-30), 0.5)
+    wall[-1] = 1e-3
+    assert np.isfinite(steadiness(sections(wall, 0.5), PLA).sway).all()
+
+
 def test_rows_without_wall_above_the_top_are_left_away_and_gaps_refused():
     assert sections(np.array([[0.0], [2.0], [1.0]]), 1.0).height == 2.0
     with pytest.raises(PathgenError, match="no wall at 1.0 mm"):

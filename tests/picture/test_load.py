@@ -4,7 +4,7 @@ import warnings
 
 import numpy as np
 import pytest
-from PIL import Image, ImageOps
+from PIL import Image, ImageCms, ImageOps, TiffImagePlugin
 from skimage import color, data
 
 from pathgen.errors import PathgenError
@@ -86,6 +86,48 @@ def test_of_several_frames_the_first_is_used(tmp_path, suffix):
     picture = load_picture(tmp_path / f"m.{suffix}")
     assert picture.notes == ("the first of 3 frames is used",)
     np.testing.assert_allclose(picture.luminance, 1.0, atol=1e-6)
+
+
+def chained(frames):
+    """Small grey frames of a TIFF, shades 0, 1, 2 ..."""
+    stream = io.BytesIO()
+    first, *others = (Image.new("L", (2, 2), shade) for shade in range(frames))
+    first.save(stream, "TIFF", save_all=True, append_images=others)
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("frames", "said"), [(2, "2"), (99, "99"), (100, "100 or more"), (250, "100 or more")]
+)
+def test_a_long_chain_of_frames_is_not_followed_to_its_end(tmp_path, monkeypatch, frames, said):
+    (tmp_path / "a.tif").write_bytes(chained(frames))
+    looked, seek = [], TiffImagePlugin.TiffImageFile.seek
+    monkeypatch.setattr(
+        TiffImagePlugin.TiffImageFile, "seek", lambda image, n: (looked.append(n), seek(image, n))
+    )
+    picture = load_picture(tmp_path / "a.tif")
+    assert picture.notes == (f"the first of {said} frames is used",)
+    assert picture.luminance.max() == 0
+    assert max(looked) < 100
+
+
+def test_a_later_frame_changes_nothing_of_the_first(tmp_path):
+    """Not even one with a profile of its own, or one that cannot be read."""
+    plain = Image.fromarray(np.full((4, 6, 3), (200, 40, 90), np.uint8))
+    other = Image.new("RGB", (3, 9))
+    other.info["icc_profile"] = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+    plain.save(tmp_path / "one.tif")
+    plain.save(tmp_path / "two.tif", save_all=True, append_images=[other])
+    one, two = load_picture(tmp_path / "one.tif"), load_picture(tmp_path / "two.tif")
+    np.testing.assert_array_equal(two.luminance, one.luminance)
+    assert two.notes[1:] == one.notes
+
+    data = bytearray(chained(2))
+    first = int.from_bytes(data[4:8], "little")
+    after = first + 2 + 12 * int.from_bytes(data[first : first + 2], "little")
+    data[after : after + 4] = (len(data) - 3).to_bytes(4, "little")  # TIFF 6.0, section 2: the next directory
+    (tmp_path / "cut.tif").write_bytes(data)
+    assert load_picture(tmp_path / "cut.tif").luminance.shape == (2, 2)
 
 
 def refusal(path, function=load_picture):
@@ -222,6 +264,7 @@ def test_thickness_of_every_real_type(tmp_path, dtype, order):
         (np.array([[1, 2], [np.nan, 3]]), "thickness is nan at row 1, column 0; 1 of 4 values"),
         (np.array([[1, np.inf], [np.nan, -1]]), "thickness is inf at row 0, column 1; 3 of 4 values"),
         (np.array([[1, 2], [3, -0.5]]), "thickness is -0.5 at row 1, column 1"),
+        (np.array([[1, 2], [3, 1000.5]]), "thickness is up to 1000.5 mm"),
         (np.array([[1, {}], [3, 4]], dtype=object), "array holds object"),
     ],
 )

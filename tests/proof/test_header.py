@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen import Job, make
+from pathgen.cli import run
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.proof.frame import Frame
@@ -127,13 +128,39 @@ def test_a_key_that_does_not_say_is_named_with_its_option(key, value):
         {"job bend": "999"},
         {"panel layers": "900000000"},
         {"job pixel": "1e-12"},
+        {"job layer": "9223372036854775808"},
+        {"job layer": "1e-300", "panel layers": "90000000"},
+        {"job first_layer": "1e9"},
+        {"job first_layer": "1e300", "job layer": "1e300"},
+        {"panel width": "1e300 mm", "job pixel": "1e-300"},
+        {"panel width": "1e-300 mm"},
+        {"panel width": "20000 mm", "job pixel": "5"},
+        {"panel width": "1e-6 mm", "job pixel": "1e-6"},  # 400 000 rows of one column
+        {"panel origin x": "1e300"},
+        {"panel origin y": "-1e5"},
+        {"job solidity": "1e-300"},
+        {"job bend": "3.6e-223"},
+        {"job layer": "auto", "panel width": "1e300", "job pixel": "1e-300"},
     ],
-    ids=lambda change: "=".join(*change.items()),
+    ids=lambda change: " ".join(f"{key}={value}" for key, value in change.items()),
 )
 def test_values_that_cannot_be_are_refused_in_one_line(change):
     with pytest.raises(PathgenError) as refused:
         stands(HEADER | change)
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(("command", "code"), [("replay", 1), ("check", 0)])
+def test_a_layer_of_absurd_height_ends_in_words(command, code, tmp_path, capsys):
+    """No map of that many rows is made; the checklist doubts the header, as any that cannot be used."""
+    out = tmp_path / "panel.gcode"
+    make(np.full((8, 8), 1.2), out, Job(brim=0, rim_width=0, width=6.0))
+    said = out.read_text()
+    assert "; job layer = 0.1\n" in said
+    out.write_text(said.replace("; job layer = 0.1\n", "; job layer = 9223372036854775808\n"))
+    assert run([command, str(out)]) == code
+    told = capsys.readouterr()
+    assert "at most 10000 mm either way" in " ".join((told.out + told.err).split())
 
 
 def test_without_a_header_the_deposits_tell_and_a_note_says_so():

@@ -79,6 +79,7 @@ CASES = [
     ("benchtop-220", "start", "home all axes", "é", ["start line 6", "plain ASCII"]),
     ("benchtop-220", "start", "home all axes", "x" * 256, ["start line 6", "at most 255"]),
     ("benchtop-220", "start", "home all axes", "bell \a", ["start line 6", "plain ASCII"]),
+    ("benchtop-220", "start", "home all axes", "\tesc \x1b[2J", ["start line 6", "plain ASCII"]),
     ("benchtop-220", "start", "G21 ;", "G20 ;", ["no G21", "millimetres"]),
     ("benchtop-220", "start", "G28 ;", "G20 ;", ["G20 (inches)", "programs are in millimetres"]),
     ("benchtop-220", "start", "G90 ;", ";", ["no G90", "absolute positions"]),

@@ -113,6 +113,8 @@ REFUSED = [  # what the job asks, what the one line says
     ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
+    ({"bend": 3.6e-223}, "bend is 3.6e-223 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
+    ({"bend": -0.0999}, "bend is -0.0999"),
     ({"zoom": 51.0}, "zoom is 51"),
     ({"centre_up": 1.1}, "centre_up is 1.1"),
     ({"rim_bevel": 90.0}, "rim_bevel is 90"),
@@ -128,4 +130,5 @@ def test_jobs(asked, words):
 def test_jobs_that_are_fine():
     settle(Job(eyelets=2, eyelet_at=(0.2, 0.8), turn=90))
     settle(Job(eyelet_at=(), turn=180))
+    settle(Job(bend=-0.1))
     settle(Job(seam="dark", bend=-360.0, turn=180, width=5.0))  # no rims beside it to be too wide

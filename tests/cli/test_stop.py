@@ -1,0 +1,89 @@
+"""Asked to end, at whatever moment and however often: one line, exit 1."""
+
+import signal
+import sys
+import time
+import weakref
+
+import click
+import pytest
+
+from pathgen import cli
+
+if not hasattr(signal, "setitimer"):
+    pytest.skip("signals of POSIX systems", allow_module_level=True)
+LINE = "error: stopped; no file was left half written\n"
+
+
+@pytest.fixture(autouse=True)
+def put_back(monkeypatch):
+    """Start as a fresh process does, and leave the tests' own handlers as they were."""
+    monkeypatch.setattr(sys, "unraisablehook", sys.unraisablehook)
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
+    before = {number: signal.getsignal(number) for number in numbers}
+    for number in numbers:
+        signal.signal(number, signal.SIG_DFL)
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
+def ended(capsys):
+    with pytest.raises(SystemExit) as end:
+        cli.main(["machines"])
+    return end.value.code, capsys.readouterr().err
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("function", ["run", "_flushed"])
+def test_beside_the_command_itself(monkeypatch, capsys, function, number):
+    monkeypatch.setattr(cli, function, lambda *_: signal.raise_signal(number))
+    assert ended(capsys) == (1, LINE)
+
+
+def test_a_second_time_while_the_first_is_told(monkeypatch, capsys):
+    def nagged(*args, **options):
+        signal.raise_signal(signal.SIGTERM)
+        signal.raise_signal(signal.SIGINT)
+        echo(*args, **options)
+
+    echo = click.echo
+    monkeypatch.setattr(cli._group, "main", lambda *_, **__: signal.raise_signal(signal.SIGINT))
+    monkeypatch.setattr(click, "echo", nagged)
+    assert ended(capsys) == (1, LINE)
+
+
+def test_a_run_that_goes_on_can_be_asked_again(monkeypatch):
+    now = 100.0
+    monkeypatch.setattr(time, "monotonic", lambda: now)
+    stop = cli._Stop()
+    with pytest.raises(KeyboardInterrupt):
+        stop(signal.SIGINT, None)
+    now += cli.CLEARING / 2
+    stop(signal.SIGINT, None)
+    now += cli.CLEARING
+    with pytest.raises(KeyboardInterrupt):
+        stop(signal.SIGINT, None)
+
+
+def test_what_is_ignored_stays_ignored(capsys):
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # as nohup starts a program
+    assert ended(capsys)[0] == 0
+    assert signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
+
+
+def test_amid_what_swallows_exceptions(monkeypatch, capsys):
+    """Python reports what a weakref's callback raises, and goes on."""
+
+    class Pier:
+        pass
+
+    def work(*args):
+        pier = Pier()
+        watched = weakref.ref(pier, lambda _: signal.raise_signal(signal.SIGTERM))
+        del pier
+        assert watched() is None
+        time.sleep(10)
+
+    monkeypatch.setattr(cli, "run", work)
+    assert ended(capsys) == (1, LINE)
