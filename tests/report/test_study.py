@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study import front, study_png
+from pathgen.report.study import _taken, front, study_png
 from pathgen.study.table import Table
 
 
@@ -39,3 +39,15 @@ def test_drawn_the_same_twice_whatever_stands_in_it():
     assert drawn[0] == drawn[1] and drawn[0][1:4] == b"PNG"
     with pytest.raises(PathgenError, match="1 cases with both"):
         study_png(Table(names, rows[:2]), names[1:4], "time_s", "thickness_rms_mm")
+
+
+def test_a_continuous_range_is_no_set_of_levels():
+    names = ("case", "solidity", "fill", "time_s", "thickness_rms_mm")
+    rows = tuple((str(i), f"{0.95 + 0.004 * i**1.2:.6g}", "ab"[i % 2], f"{900 + i}", "0.1") for i in range(8))
+    table = Table(names, rows)
+    for ranges in ((), ("solidity",)):
+        assert _taken(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
+    one, other = (
+        study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("solidity",))
+    )
+    assert one != other
