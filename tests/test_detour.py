@@ -23,6 +23,7 @@ SMALL = Job(pixel=0.5, layer=0.2, brim=3.0)
 LOW = ((0.0, 250.0), (20.0, 40.0))  # between home and the panel, touching an edge
 TALL = ((60.0, 70.0), (0.0, 295.0))
 CORNER = ((0.0, 20.0), (280.0, 300.0))  # where the head rests at the end
+BRACKET = (((0.0, 40.0), (250.0, 260.0)), ((40.0, 50.0), (250.0, 300.0)))  # closes that corner off
 
 
 @pytest.fixture
@@ -58,7 +59,7 @@ def numbers(text, machine):
     return set(check_program(text, machine, MATERIAL).counts) & {304, 305}
 
 
-@pytest.mark.parametrize("zones", [[LOW], [TALL], [CORNER], [LOW, CORNER], [((100.0, 200.0), (40.0, 100.0))]])
+@pytest.mark.parametrize("zones", [[LOW], [TALL], [CORNER], [LOW, CORNER], BRACKET])
 def test_no_way_of_the_text_meets_a_zone(wall, zones):
     machine = zoned(*zones)
     text = written(wall, machine)
