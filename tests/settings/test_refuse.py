@@ -72,6 +72,8 @@ MACHINE_CASES = [
     (["volume", "z"], [0, math.inf], ["z[1] is inf", "volume.z[1]", "a finite number"]),
     (["volume", "z"], [0, "1"], ["z[1] is '1'", "volume.z[1]", "numbers stand without quotes"]),
     (["volume", "z"], [0, 1, 2], ["z is [0, 1, 2]", "volume.z)", "two numbers, [low, high]"]),
+    (["keep_out", 1, "height"], "8", ["height is '8'", "keep_out[1].height", "numbers stand without quotes"]),
+    (["keep_out", 1, "height"], -1, ["height is -1", "keep_out[1].height", "at least 0 and at most 5000 mm"]),
     (["volume", "z"], 250, ["z is 250", "volume.z)", "two numbers, [low, high]"]),
     (["keep_out"], {"x": [0, 1]}, ["keep_out is a table", "an array", "table with x, y, why, height"]),
     (["keep_out", 1, "x"], "left", ["x is 'left'", "keep_out[1].x", "two numbers"]),
