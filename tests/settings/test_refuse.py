@@ -65,6 +65,12 @@ MACHINE_CASES = [
     (["axes", "x", "feed"], "9,5", ["feed is '9,5'", "decimals are written with a point"]),
     (["axes", "x", "feed"], True, ["feed is True", "axes.x.feed", "a number"]),
     (["axes", "x", "feed"], math.nan, ["feed is nan", "axes.x.feed", "a finite number"]),
+    (
+        ["retraction", "length"],
+        1e-320,
+        ["length is 9.99988867e-321", "retraction.length", "0, or at least 1e-30"],
+    ),
+    (["volume", "z"], [-1e-31, 9], ["z[0] is -1e-31", "volume.z[0]", "0, or at least 1e-30 from it"]),
     (["axes", "x", "feed"], 10**400, ["feed is 1000", "...", "axes.x.feed", "at most 1000 mm/s"]),
     (["axes", "x", "feed"], 10**6000, ["feed is a int too long to show", "axes.x.feed"]),
     (["axes", "x", "feed"], [[1], 2], ["feed is [[1], 2]", "axes.x.feed"]),
