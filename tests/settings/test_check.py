@@ -114,7 +114,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
-    ({"bend": 3.6e-223}, "bend is 3.6e-223 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
+    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
     ({"bend": -0.0999}, "bend is -0.0999"),
     ({"zoom": 51.0}, "zoom is 51"),
     ({"centre_up": 1.1}, "centre_up is 1.1"),
