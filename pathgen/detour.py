@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.route.zones import OVER, barred, box
+from pathgen.route.zones import NEAR, OVER, barred, box
 from pathgen.settings import Machine
 
 Floats = NDArray[np.float64]
@@ -129,7 +129,7 @@ class Detour:
             f"no way for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
             f"{zone.why or 'a keep-out zone'}",
             where="keep_out",
-            allowed="a way between zones, inside the build volume",
+            allowed=f"a way between zones, {NEAR:g} mm beside them, inside the build volume",
             hint=hint,
         )
 
