@@ -236,7 +236,7 @@ def test_it_tells_what_was_made(made):
     said = " ".join("".join(Reader(whole.decode()).text).split())
     assert str(result.summary["digest"]) in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
-    assert f"{result.summary['mass_g']:.0f} g" in said and "105 layers" in said
+    assert f"{result.summary['mass_g']:.1f} g" in said and "105 layers" in said
     assert result.planned.props.removal in said and "LED only" in said
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
