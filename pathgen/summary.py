@@ -341,6 +341,17 @@ def clock(seconds: float) -> str:
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
+def grams(mass: float) -> str:
+    """Spell a mass for people, a small one with a decimal.
+
+    Examples
+    --------
+    >>> grams(24.31), grams(0.4)
+    ('24 g', '0.4 g')
+    """
+    return f"{mass:.0f} g" if mass >= 9.95 else f"{mass:.1f} g"
+
+
 def closing_lines(summary: Summary, out: str) -> list[str]:
     """Word the summary for the person who waits, one fact a line."""
     s = summary
@@ -348,10 +359,12 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
     edge = "" if s["panels"] != 1 or not s["turn_deg"] else f" on its {TURNS[int(str(s['turn_deg']))]} edge"
     dry = f"  {clock(float(str(s['dry_time_s'])))} of it is travel without deposit"
     tones = f"black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye"
+    layers = f"{s['layers']} layer{'' if s['layers'] == 1 else 's'}"
     lines = [
         f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
-        f"  {s['layers']} layers, {s['moves']:,} moves, stands{edge} {s['rotation_reason']}",
-        f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, {s['mass_g']:.0f} g"
+        f"  {layers}, {s['moves']:,} moves, stands{edge} {s['rotation_reason']}",
+        f"  about {clock(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, "
+        + grams(float(str(s["mass_g"])))
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
     lines += [dry, f"  {tones}"]

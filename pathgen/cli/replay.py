@@ -16,7 +16,7 @@ from pathgen.picture import load_thickness
 from pathgen.proof.compare import Comparison, Light, Replayed, compare, replay
 from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, load_material
-from pathgen.summary import clock
+from pathgen.summary import clock, grams
 
 FILE = click.Path(path_type=Path)
 MOST = 10_000.0  # mm; far beyond any panel, and it keeps infinity and what is no number out
@@ -134,7 +134,7 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     """Word what a program makes, one fact a line, and how far that is from what was wanted."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
-    weight = f", {f['mass_g']:.0f} g" if f["mass_g"] is not None else ""
+    weight = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
     laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
     lines = [
         f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "

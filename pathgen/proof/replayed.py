@@ -203,8 +203,51 @@ def replay(
         For text that is no program of the machine's dialect (with the line), and for a panel that neither
         header nor deposits tell of.
     """
-    light, notes = light or Light(), []
-    facts = panel_facts(read_facts(path), stated.panel if stated else None)
+    stated = stated or Stated()
+    panel_facts(read_facts(path), stated.panel)  # refuses a panel that there is not, before all is read
+    return lay_down(read_back(path, machine, material, light=light), stated)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """A program as it was read and timed, before a panel of it is laid down.
+
+    Attributes
+    ----------
+    program : Program
+        Heights count from the platform.
+    machine : Machine
+    material : Material or None
+    light : Light
+    left : Moves
+        What leaves the nozzle: with its lag, where that was asked for.
+    tally : Tally
+    clock : Clock
+    looked_up : bool
+        Machine and material are what the header names.
+    notes : tuple of str
+    """
+
+    program: Program
+    machine: Machine
+    material: Material | None
+    light: Light
+    left: Moves
+    tally: Tally
+    clock: Clock
+    looked_up: bool
+    notes: tuple[str, ...]
+
+
+def read_back(
+    path: str | PathLike[str],
+    machine: Machine | None = None,
+    material: Material | None = None,
+    *,
+    light: Light | None = None,
+) -> Reading:
+    """Read a program once, for all its panels; parameters and errors are those of `replay`."""
+    light, notes, facts = light or Light(), [], read_facts(path)
     looked_up = machine is None and material is None
     machine = machine_for(facts, machine)
     try:
@@ -217,12 +260,23 @@ def replay(
         program = replace(program, moves=raised)
     if not program.ended:
         notes.append("the program does not end: it was cut short, or is part of a longer one")
-    if looked_up and material is not None:
-        notes += digest_note(facts, machine, material)
-    stands = standing(program, machine, stated)
     moves = _with_feeds(program.moves, machine)
     left = moves_as_left(moves, plan_speeds(moves, machine), machine) if light.lag else moves
-    laid = deposit(left, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter)
+    sums, time = _timed(replace(program, moves=moves), machine)
+    return Reading(program, machine, material, light, left, sums, time, looked_up, tuple(notes))
+
+
+def lay_down(read: Reading, stated: Stated | None = None) -> Replayed:
+    """Lay one panel of a program down that was read; errors are those of `replay`."""
+    machine, material, light = read.machine, read.material, read.light
+    notes = list(read.notes)
+    if read.looked_up and material is not None:
+        facts = panel_facts(read.program.header, stated.panel if stated else None)
+        notes += digest_note(facts, machine, material)
+    stands = standing(read.program, machine, stated)
+    laid = deposit(
+        read.left, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter
+    )
     if light.smear:
         volume = smear(laid.volume, machine.hot_end.bore, stands.frame.pixel)
         laid = replace(laid, volume=np.asarray(volume, np.float64))
@@ -231,16 +285,15 @@ def replay(
         share = 100 * laid.outside / fed
         notes.append(f"{share:.1f} % of the wall's plastic is fed beside the panel or between its layers")
     thickness = stands.view.upright(laid.upright())
-    sums, time = _timed(replace(program, moves=moves), machine)
     return Replayed(
-        program=program,
+        program=read.program,
         machine=machine,
         material=material,
         standing=stands,
         laid=laid,
         thickness=thickness,
-        tally=sums,
-        clock=time,
+        tally=read.tally,
+        clock=read.clock,
         light=light,
         white=stands.white or _thin(thickness),
         notes=(*stands.notes, *notes),

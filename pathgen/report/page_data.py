@@ -26,11 +26,11 @@ from pathgen.planned import Planned
 from pathgen.proof.compare import fitted
 from pathgen.proof.header import Stated
 from pathgen.proof.replay import inside_ends, thickness_error
-from pathgen.proof.replayed import Light, Replayed, replay
+from pathgen.proof.replayed import Light, Reading, Replayed, lay_down, read_back
 from pathgen.proof.trace import melt_rate
 from pathgen.report.replayed import round_up
 from pathgen.report.sheet import THICKNESS_COLOURS, area_mean
-from pathgen.settings import job_from
+from pathgen.settings import Setup, job_from
 from pathgen.source import read_source, to_panel
 
 Floats = NDArray[np.float64]
@@ -83,16 +83,22 @@ class Judged:
     solved: bool
 
 
-def judge(planned: Planned, program: Path, panel: int | None = None) -> Judged:
-    """Replay a program and hold its picture against the wanted one.
+def read_text(setup: Setup, program: Path) -> Reading:
+    """Read a program once, for all its panels: with lag where it leads the filament."""
+    light = Light(lag=setup.job.lead == "on", by_material=True)
+    return read_back(program, setup.machine, setup.material, light=light)
+
+
+def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
+    """Lay a panel of a program down and hold its picture against the wanted one.
 
     Parameters
     ----------
     planned : Planned
         The panel. Where its wall was solved for a picture (``aim = "picture"``), the wanted picture is worked
         out once more from what it was made of.
-    program : path
-        What was written.
+    text : Reading
+        What was written, from `read_text`.
     panel : int, optional
         Which of several it is, from 1.
 
@@ -101,10 +107,7 @@ def judge(planned: Planned, program: Path, panel: int | None = None) -> Judged:
     Judged
         Predicted through bore, lag (where the program leads it) and the material's spread of light.
     """
-    setup = planned.setup
-    light = Light(lag=setup.job.lead == "on", by_material=True)
-    stated = None if panel is None else Stated(panel=panel)
-    found = replay(program, setup.machine, setup.material, stated=stated, light=light)
+    setup, found = planned.setup, lay_down(text, Stated(panel=panel))
     view, pixel = planned.panel.view, found.standing.frame.pixel
     laid, planned_wall = fitted(found.laid, planned.panel.thickness)
     thickness = laid.upright(len(planned_wall))

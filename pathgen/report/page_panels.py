@@ -18,7 +18,7 @@ from pathgen.motion import Tally
 from pathgen.planned import Part, Planned, Result
 from pathgen.report.page_charts import Chart, bar, scale
 from pathgen.report.page_curves import steady_chart
-from pathgen.report.page_data import Images, Judged, Paces, bead_shares, images, judge, paces
+from pathgen.report.page_data import Images, Judged, Paces, bead_shares, images, judge, paces, read_text
 from pathgen.report.page_layers import MOST_SEGMENTS, Sampled, colours, drawn, packed, sample
 from pathgen.report.page_words import Stands, facts, layer_words, standing_words
 
@@ -146,7 +146,7 @@ def sections(result: Result) -> list[Section]:
 
 
 def shown(result: Result, program: Path) -> tuple[list[Shown], Common]:
-    """Replay a program once for each section, and work out all that is shown.
+    """Read a program, lay each section's panel down, and work out all that is shown.
 
     Parameters
     ----------
@@ -158,13 +158,12 @@ def shown(result: Result, program: Path) -> tuple[list[Shown], Common]:
     (list of Shown, Common)
     """
     every, common, out = sections(result), None, []
-    several = len(result.parts) > 1
+    several, text = len(result.parts) > 1, read_text(result.platform.setup, program)
     for section in every:
-        judged = judge(section.planned, program, section.panels[0] if several else None)
+        judged = judge(section.planned, text, section.panels[0] if several else None)
         if common is None:
             common = Common(judged.found.tally, judged.found.seconds, paces(judged.found))
         out.append(_shown(section, judged, common.paces, len(every)))
-        del judged  # the next one holds the program once more
     assert common is not None, "a program has a panel"
     return out, common
 

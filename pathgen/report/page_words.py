@@ -16,7 +16,7 @@ from pathgen.report.page_data import Judged
 from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
-from pathgen.summary import clock, standing_facts, tone_facts
+from pathgen.summary import clock, grams, standing_facts, tone_facts
 
 KINDS = {
     Kind.WALL: "wall of the panel",
@@ -71,7 +71,7 @@ def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, 
     return [
         first,
         ("Time", clock(seconds), f"up to {s['layers']} layers" if several else f"{s['layers']} layers"),
-        ("Material", f"{s['mass_g']:.0f} g", f"{filament / 1000:.1f} m of {s['material']}"),
+        ("Material", grams(float(str(s["mass_g"]))), f"{filament / 1000:.1f} m of {s['material']}"),
         ("Price", price, "of the material, as its profile says" if s["price"] else "its profile says none"),
     ]
 

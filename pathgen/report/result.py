@@ -21,7 +21,7 @@ from pathgen.report.figures import PreviewFacts, draw_preview
 from pathgen.report.marks import FIN, RIB, Marks
 from pathgen.report.samples import SampleLayer
 from pathgen.report.standing import Standing
-from pathgen.summary import clock
+from pathgen.summary import clock, grams
 
 Cell = TypeVar("Cell", bound=np.generic)
 
@@ -63,8 +63,8 @@ def facts_of(result: Result) -> PreviewFacts:
         lines=(
             f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, "
             f"{_layers_said(facts)}, "
-            f"about {clock(float(str(facts['time_s'])))}, {facts['filament_m']:.1f} m of filament, "
-            f"{facts['mass_g']:.0f} g",
+            f"{_together(result)}about {clock(float(str(facts['time_s'])))}, "
+            f"{facts['filament_m']:.1f} m of filament, {grams(float(str(facts['mass_g'])))}",
             f"stands {_edge(panel)}{facts['rotation_reason']}; {job.fill} fill, "
             f"{facts['bead_changes_per_layer']:g} bead-count changes a layer",
         ),
@@ -94,6 +94,12 @@ def _title(result: Result) -> str:
     facts, several = result.summary, len(result.parts)
     of = f", the first of {several} panels" if several > 1 else ""
     return f"{result.planned.source} on {facts['machine']}, {facts['material']}{of}"
+
+
+def _together(result: Result) -> str:
+    """Say of what goes for a whole program that it does, where the sheet shows one panel of several."""
+    several = len(result.parts)
+    return f"all {several} panels " if several > 1 else ""
 
 
 def _edge(panel: Panel) -> str:

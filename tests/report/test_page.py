@@ -24,7 +24,7 @@ from pathgen.proof.replayed import Light, replay
 from pathgen.report import page_care, page_panels
 from pathgen.report.page import page
 from pathgen.report.page_charts import Axis, Chart, ticks
-from pathgen.report.page_data import judge, paces
+from pathgen.report.page_data import judge, paces, read_text
 from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, sample
 from pathgen.settings import Job
 
@@ -183,7 +183,9 @@ def test_left_stays_left(made):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
-    layer = sample(judge(result.planned, program).found, (0.28, 0.62)).layers[20]
+    layer = sample(
+        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+    ).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
     left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
     assert ends[left, 1].max() > ends[right, 1].max() + 0.3
@@ -212,7 +214,9 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
 
 def test_a_beads_pitch_fills_its_thickness(made):
     result, program, _ = made
-    layer = sample(judge(result.planned, program).found, (0.28, 0.62)).layers[20]
+    layer = sample(
+        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+    ).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
     # Area of the section from above: pitch times length, summed, is thickness times width.
@@ -222,7 +226,7 @@ def test_a_beads_pitch_fills_its_thickness(made):
 
 
 def test_times_add_up(made):
-    found = judge(made[0].planned, made[1]).found
+    found = judge(made[0].planned, read_text(made[0].platform.setup, made[1])).found
     pace, whole = paces(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
@@ -236,7 +240,7 @@ def test_it_tells_what_was_made(made):
     said = " ".join("".join(Reader(whole.decode()).text).split())
     assert str(result.summary["digest"]) in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
-    assert f"{result.summary['mass_g']:.0f} g" in said and "105 layers" in said
+    assert f"{result.summary['mass_g']:.1f} g" in said and "105 layers" in said
     assert result.planned.props.removal in said and "LED only" in said
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
