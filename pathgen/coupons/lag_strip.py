@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.estimate import least_squares, need
+from pathgen.coupons.estimate import Fitted, least_squares, need
 from pathgen.coupons.forms import across, notched, plain_job
 from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
 from pathgen.coupons.sheet import Filled
@@ -106,16 +106,9 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
         model, wall, np.array([0.05, thin, thick]), (low, np.array([LONGEST, 10.0, 10.0])), "the wall", MISFIT
     )
     lag = Estimate("lag", "s", float(found.values[0]), max(0.0, float(found.low[0])), float(found.high[0]))
-    reach = (lag.high - lag.low) / 2
-    jump = found.values[2] - found.values[1]
-    if jump < LEAST_JUMP:
-        what = f"the wall is {found.values[1]:.3f} mm thick, and {found.values[2]:.3f} mm behind the notch"
-        allowed = f"{LEAST_JUMP:g} mm thicker behind the single notch"
-        raise PathgenError(what, where=sheet.where, allowed=allowed, hint="are the columns mixed up?")
-    if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
-        what = f"a lag of {lag.low:.3f} to {lag.high:.3f} s: the wall scatters by {found.scatter:.3f} mm"
-        hint = "measure nearer to the jumps, and each place twice"
-        raise PathgenError(what, where=sheet.where, allowed="an interval half as wide", hint=hint)
+    reach, jump = (lag.high - lag.low) / 2, float(found.values[2] - found.values[1])
+    ends = [model(np.array([end, *found.values[1:]])) for end in (low[0], LONGEST)]
+    _refuse_unclear(found, lag, float(np.abs(ends[1] - ends[0]).max()), sheet.where)
     change = Change(
         "hot_end", "lag", short(lag.value, reach), "s, time constant of the pressure behind the nozzle"
     )
@@ -131,6 +124,22 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
         f"walls scatter by {found.scatter:.3f} mm; {found.values[1]:.3f} and {found.values[2]:.3f} mm thick",
     )
     return Outcome((lag,), (change,), (f"lag {before:g} → {change.value:g} s",), curve, notes)
+
+
+def _refuse_unclear(found: Fitted, lag: Estimate, told: float, where: str) -> None:
+    """Refuse readings that do not say the lag; `told` is how much of it they could show, mm."""
+    reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
+    if jump < LEAST_JUMP:
+        what = f"the wall is {found.values[1]:.3f} mm thick, and {found.values[2]:.3f} mm behind the notch"
+        allowed = f"{LEAST_JUMP:g} mm thicker behind the single notch"
+        raise PathgenError(what, where=where, allowed=allowed, hint="are the columns mixed up?")
+    if told < MISFIT:
+        what = f"readings that no lag up to {LONGEST:g} s would change"
+        raise PathgenError(what, where=where, hint="measure nearer to the jumps")
+    if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
+        what = f"a lag of {lag.low:.3f} to {lag.high:.3f} s: the wall scatters by {found.scatter:.3f} mm"
+        hint = "measure nearer to the jumps, and each place twice"
+        raise PathgenError(what, where=where, allowed="an interval half as wide", hint=hint)
 
 
 COUPON = Coupon(

@@ -286,7 +286,7 @@ def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, st
     {'panels': '2', 'job brim': '5'}
     """
     said = facts.get("panels", "")
-    count = int(said) if said.isascii() and said.isdigit() else 1
+    count = int(said) if said.isascii() and said.isdigit() and len(said) < 5 else 1
     if panel is not None and not 1 <= panel <= count:
         allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)

@@ -132,6 +132,17 @@ def test_a_strip_without_a_jump_says_nothing():
         lag_strip.fit(sheet_of(laid.coupon, **values, wall=wall), laid.setup)
 
 
+def test_readings_that_no_lag_would_change_are_refused():
+    """So slow, or so far from the jump, that nothing of it is left whatever the lag."""
+    laid = lay_out("lag-strip")
+    values = nominal(laid)
+    wall = np.where(values["up"] > 0.5, 0.6, 0.34)
+    for change in ({"feed": 0.1}, {"after": 900.0}):
+        changed = values | {key: np.full(len(wall), value) for key, value in change.items()}
+        with pytest.raises(PathgenError, match="no lag up to 2 s would change.*measure nearer to the jumps"):
+            lag_strip.fit(sheet_of(laid.coupon, **changed, wall=wall), laid.setup)
+
+
 # -- resolution chart ---------------------------------------------------------------------------------------
 
 
