@@ -83,6 +83,7 @@ def main(args: list[str] | None = None) -> None:
         _prepare()
         code = _flushed(run(args))
     except KeyboardInterrupt:  # before the first line of `run`, or after its last
+        _hear_no_more()
         code = _refuse(STOPPED, 1)
     sys.exit(code)
 
@@ -134,9 +135,23 @@ def _unheard(lost: Any) -> None:
     """Ask once more where a request to end came amid what swallows exceptions, such as a weakref's end."""
     if lost.exc_type is not KeyboardInterrupt:
         sys.__unraisablehook__(lost)
-    elif hasattr(signal, "setitimer"):
+    elif hasattr(signal, "setitimer") and signal.getsignal(signal.SIGINT) is not _heard:
         signal.signal(signal.SIGALRM, signal.default_int_handler)
         signal.setitimer(signal.ITIMER_REAL, 0.01)
+
+
+def _hear_no_more() -> None:
+    """Pass over what comes once a run has been stopped: it would break off but the last word."""
+    for number in STOPS:
+        if isinstance(signal.getsignal(number), _Stop):
+            signal.signal(number, _heard)
+    if hasattr(signal, "setitimer") and signal.getsignal(signal.SIGALRM) is signal.default_int_handler:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, _heard)
+
+
+def _heard(number: int, frame: FrameType | None) -> None:
+    """Do nothing. To ignore the signal would have Python complain of one that came just before."""
 
 
 def run(args: list[str] | None = None) -> int:
@@ -159,6 +174,7 @@ def run(args: list[str] | None = None) -> int:
     except click.ClickException as error:
         return _refuse(error.format_message(), 1)
     except (click.Abort, KeyboardInterrupt):
+        _hear_no_more()
         return _refuse(STOPPED, 1)
     except MemoryError:
         return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import pickle
 import shutil
 import signal
 import sys
@@ -42,7 +41,7 @@ AHEAD = 2  # cases handed out for each process: one in hand, one waiting
 SERVED = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
 LONGEST = 70  # bytes of a folder's name: a socket's may have 107, and 32 are the library's own (unix(7))
 LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first case that is judged
-ROOM = 16 << 10  # bytes that a pipe takes even while nobody reads; a larger case is not handed out ahead
+ROOM = 16 << 10  # bytes, roughly, that a pipe takes while nobody reads; a larger case is not handed out ahead
 
 
 def local(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], workers: int) -> Iterator[Measured]:
@@ -164,11 +163,11 @@ class _Crew:
                 if len(worker.cases) > many or not waiting or (many and len(waiting) < len(self._workers)):
                     continue
                 case = waiting[0]
-                data = pickle.dumps((case, self._ask, {name: self._places[name] for name in case.files}))
-                if many and len(data) > ROOM:
+                asked = case, self._ask, {name: self._places[name] for name in case.files}
+                if many and len(repr(asked)) > ROOM:
                     continue
                 with suppress(OSError):  # it has ended; that is found out where its answer is waited for
-                    worker.pipe.send_bytes(data)
+                    worker.pipe.send(asked)
                     worker.cases.append(waiting.popleft())
 
     def _lost(self, worker: _Worker, waiting: deque[Case]) -> Iterator[Case]:
@@ -255,7 +254,7 @@ def _work(pipe: Connection, root: str, scratch: str) -> None:
     try:
         pipe.send(None)
         while True:
-            case, ask, places = pickle.loads(pipe.recv_bytes())
+            case, ask, places = pipe.recv()
             try:
                 files = {given: File(name, path.read_bytes()) for given, (name, path) in places.items()}
                 found = measure(case, ask, files, scratch)

@@ -53,6 +53,26 @@ def test_a_second_time_while_the_first_is_told(monkeypatch, capsys):
     assert ended(capsys) == (1, LINE)
 
 
+def test_a_swallowed_request_is_not_asked_again_once_the_run_has_ended(monkeypatch, capsys):
+    """One request may be both: swallowed in a callback, whose alarm is set, and told by another."""
+
+    def late(*args, **options):
+        time.sleep(0.03)  # the alarm comes after 0.01 s
+        signal.raise_signal(signal.SIGALRM)
+        echo(*args, **options)
+
+    def both(*_, **__):
+        cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+        raise KeyboardInterrupt
+
+    echo = click.echo
+    monkeypatch.setattr(cli._group, "main", both)
+    monkeypatch.setattr(click, "echo", late)
+    assert ended(capsys) == (1, LINE)
+    cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+    time.sleep(0.03)  # nothing comes
+
+
 def test_a_run_that_goes_on_can_be_asked_again(monkeypatch):
     now = 100.0
     monkeypatch.setattr(time, "monotonic", lambda: now)
