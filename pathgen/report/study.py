@@ -122,6 +122,15 @@ def study_png(table: Table, factors: Sequence[str], across: str, up: str, title:
     >>> study_png(Table(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
     b'PNG'
     """
+    buffer = BytesIO()
+    study_sheet(table, factors, across, up, title).savefig(
+        buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None}
+    )
+    return buffer.getvalue()
+
+
+def study_sheet(table: Table, factors: Sequence[str], across: str, up: str, title: str) -> Figure:
+    """Draw a study's table on a sheet; parameters and errors are those of `study_png`."""
     found = _taken(table, factors, across, up)
     columns = min(MOST_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
@@ -148,9 +157,7 @@ def study_png(table: Table, factors: Sequence[str], across: str, up: str, title:
             label(axes, cut(factor, 10, wide), "", _worded(name) if place == 0 else "")
             _draw_effect(axes, box, found.factors[factor], values)
             _scaled(axes, values, "y")
-    buffer = BytesIO()
-    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
-    return buffer.getvalue()
+    return sheet
 
 
 def _taken(table: Table, factors: Sequence[str], across: str, up: str) -> _Figures:
@@ -235,6 +242,7 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
 def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
     """Write case numbers at the front's points, on the side where no case is, as far as they keep apart."""
     sides = ("right" if signs[0] > 0 else "left", "top" if signs[1] > 0 else "bottom")
+    axes.autoscale_view()  # only a drawing would do so, and then dots would be counted on other scales
     places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
     taken: list[Floats] = []
     for i, spot in zip(best.tolist(), places, strict=True):
