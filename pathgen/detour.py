@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.route.zones import OVER, barred, box
+from pathgen.route.zones import NEAR, OVER, barred, box
 from pathgen.settings import Machine
 
 Floats = NDArray[np.float64]
@@ -34,7 +34,7 @@ class Detour:
         self._limits = np.array(
             [np.inf if zone.height is None else zone.height + OVER for zone in machine.keep_out]
         )
-        self._shapes: dict[float, list[shapely.Polygon]] = {}
+        self._shapes: dict[int, list[shapely.Polygon]] = {}
 
     def round_zones(self, moves: Moves) -> Moves:
         """Put points into dry moves that would cross a zone.
@@ -66,7 +66,9 @@ class Detour:
         ways: dict[int, Floats] = {}
         for group in np.unique(between).tolist():
             here = np.flatnonzero(between == group)
-            found = self._ways(begin[here], end[here], float(low[here[0]]))
+            if group not in self._shapes:
+                self._shapes[group] = barred(self._machine, float(low[here[0]]))
+            found = self._ways(begin[here, :2], end[here, :2], self._shapes[group])
             ways |= {int(dry[here[k]]): way for k, way in found.items()}
         return _with_points(moves, ways) if ways else moves
 
@@ -83,7 +85,7 @@ class Detour:
         Returns
         -------
         Moves
-            None where the straight way is free.
+            None, an empty block, where the straight way is free.
         """
         at = moves.end
         straight = Moves(
@@ -99,38 +101,37 @@ class Detour:
         led = self.round_zones(straight)
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
-    def _ways(self, begin: Floats, end: Floats, z: float) -> dict[int, Floats]:
-        """Find ways for those of some straight ones that cross a zone, by their number."""
-        zones = [zone for zone, limit in zip(self._machine.keep_out, self._limits, strict=True) if z < limit]
-        if not zones:
-            return {}
-        if z not in self._shapes:
-            self._shapes[z] = barred(self._machine, z)
-        shapes = self._shapes[z]
-        lines = np.asarray(shapely.linestrings(np.stack([begin[:, :2], end[:, :2]], axis=1)))
-        closed = shapely.union_all(np.array([shape.buffer(-1e-6) for shape in shapes], object))
+    def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
+        """Find ways for those straight ones, (N, 2) to (N, 2), that cross a shape, by their number."""
+        lines = shapely.linestrings(np.stack([begin, end], axis=1))
+        # Along a border is no crossing: ways lead there, and home is the corner of the build volume.
+        closed = shapely.union_all(np.array([shapely.Point(), *(s.buffer(-1e-6) for s in shapes)], object))
         bad = np.flatnonzero(shapely.intersects(lines, closed))
         if not len(bad):
             return {}
         from pathgen.route.around import Obstacles  # loads networkx, which a free way does not need
 
-        ways = Obstacles(shapes).paths(begin[bad, :2], end[bad, :2])
-        found = {}
-        for k, way, crossing in zip(bad.tolist(), ways.points, ways.crossing.tolist(), strict=True):
-            # One that begins or ends in a zone leaves it where it is nearest: nothing else is to be done.
-            if crossing:
-                met = next((zone for zone in zones if shapely.intersects(lines[k], box(zone))), zones[0])
-                (x0, y0), (x1, y1) = begin[k, :2].tolist(), end[k, :2].tolist()
-                raise PathgenError(
-                    f"no way for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
-                    f"{met.why or 'a keep-out zone'}",
-                    where="keep_out",
-                    allowed="a way between zones, inside the build volume",
-                    hint="make the zone smaller, or say how high it is (height): the head goes over low ones",
-                )
-            if len(way) > 2:
-                found[k] = way
-        return found
+        # One that begins or ends in a zone leaves it where it is nearest: nothing else is to be done.
+        ways = Obstacles(shapes).paths(begin[bad], end[bad])
+        for k in bad[ways.crossing].tolist():
+            raise self._no_way(begin[k], end[k])
+        return {k: way for k, way in zip(bad.tolist(), ways.points, strict=True) if len(way) > 2}
+
+    def _no_way(self, begin: Floats, end: Floats) -> PathgenError:
+        """Say which way is closed, and by what: of the zones that it meets, one of unknown height first."""
+        line, (x0, y0), (x1, y1) = shapely.LineString([begin, end]), begin.tolist(), end.tolist()
+        met = [zone for zone in self._machine.keep_out if shapely.intersects(line, box(zone))]
+        zone = min(met or self._machine.keep_out, key=lambda zone: zone.height is not None)
+        hint = "make the zone smaller"
+        if zone.height is None:
+            hint += ", or say how high it is (height): the head goes over low ones"
+        return PathgenError(
+            f"no way for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
+            f"{zone.why or 'a keep-out zone'}",
+            where="keep_out",
+            allowed=f"a way between zones, {NEAR:g} mm beside them, inside the build volume",
+            hint=hint,
+        )
 
 
 def _with_points(moves: Moves, ways: dict[int, Floats]) -> Moves:

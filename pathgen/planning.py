@@ -28,7 +28,7 @@ from pathgen.room import Room
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.route.place import free
-from pathgen.route.zones import taken
+from pathgen.route.zones import room_beside, taken
 from pathgen.settings import Job, Machine, Material, Setup, settle
 from pathgen.source import Given, Source, read_source, to_panel, turned
 from pathgen.standing import LINE_ROOM, START_GAP, Upright, Wall, fits_at_all, leaning_of, stand
@@ -148,7 +148,8 @@ def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
             what = f"panel {number} does not lie on the free platform of {machine.name}"
-            raise PathgenError(what, where="place", allowed="inside the margin, outside keep-out zones")
+            apart = f", {room_beside(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
+            raise PathgenError(what, where="place", allowed=f"inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
                 raise PathgenError(f"panels {other} and {number} overlap", where="place", allowed="apart")

@@ -108,14 +108,21 @@ def blocks(platform: Platform) -> Iterator[Block]:
 
 
 def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
-    """Where the head rests, mm: over all that is made, in (or `inset` off) a corner that no zone bars."""
-    volume = platform.setup.machine.volume
-    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, volume.z[1])
-    zones = shapely.union_all(np.array([shapely.Point(), *barred(platform.setup.machine, clear)], object))
-    (low_x, high_x), (low_y, high_y) = volume.x, volume.y
+    """Where the head rests, mm: over all that is made, in (or `inset` off) a corner that it can come to.
+
+    Where zones leave none, it is the first: that the head then goes over one, the checklist says.
+    """
+    machine = platform.setup.machine
+    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
+    (low_x, high_x), (low_y, high_y) = machine.volume.x, machine.volume.y
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
-    inside = (corner for corner in corners if not zones.buffer(-1e-6).intersects(shapely.Point(corner)))
-    return *next(inside, corners[0]), clear
+    if zones := barred(machine, clear):
+        line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.pitch))
+        closed = shapely.union_all(np.array(zones, object)).buffer(-1e-6)
+        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed))
+        here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
+        corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
+    return *corners[0], clear
 
 
 def _straight(platform: Platform) -> Iterator[Block]:
@@ -157,6 +164,8 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
 
     What goes aside belongs to the layer before, what comes back to the one after: the stop is between.
     """
+    if not len(stops):
+        return moves
     machine = platform.setup.machine
     park = rest(platform, machine.margin)
     for layer in stops.tolist():

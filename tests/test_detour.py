@@ -10,7 +10,8 @@ from msgspec.structs import replace
 from pathgen import Job, PathgenError, load_machine, load_material, make
 from pathgen.detour import Detour
 from pathgen.gcode.read import read_program
-from pathgen.planning import Spot, plan_placed
+from pathgen.motion import Moves
+from pathgen.planning import Spot, plan_placed, plan_several
 from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
 from pathgen.settings.machine import KeepOut
@@ -23,6 +24,7 @@ SMALL = Job(pixel=0.5, layer=0.2, brim=3.0)
 LOW = ((0.0, 250.0), (20.0, 40.0))  # between home and the panel, touching an edge
 TALL = ((60.0, 70.0), (0.0, 295.0))
 CORNER = ((0.0, 20.0), (280.0, 300.0))  # where the head rests at the end
+BRACKET = (((0.0, 40.0), (250.0, 260.0)), ((40.0, 50.0), (250.0, 300.0)))  # closes that corner off
 
 
 @pytest.fixture
@@ -58,14 +60,13 @@ def numbers(text, machine):
     return set(check_program(text, machine, MATERIAL).counts) & {304, 305}
 
 
-@pytest.mark.parametrize("zones", [[LOW], [TALL], [CORNER], [LOW, CORNER], [((100.0, 200.0), (40.0, 100.0))]])
+@pytest.mark.parametrize("zones", [[LOW], [TALL], [CORNER], [LOW, CORNER], BRACKET])
 def test_no_way_of_the_text_meets_a_zone(wall, zones):
     machine = zoned(*zones)
     text = written(wall, machine)
     lines, moves = ways(text, machine)
-    bore = machine.hot_end.bore / 2
-    shapes = shapely.union_all([shapely.box(x[0], y[0], x[1], y[1]) for x, y in zones]).buffer(bore)
-    assert not shapely.intersects(lines, shapes).any()
+    shapes = shapely.union_all([shapely.box(x[0], y[0], x[1], y[1]) for x, y in zones])
+    assert shapely.distance(lines, shapes).min() >= machine.hot_end.bore / 2 + 1.0 - 1e-3
     assert numbers(text, machine) == set()
     for values, axis in ((moves.x, "x"), (moves.y, "y")):
         low, high = getattr(machine.volume, axis)
@@ -85,7 +86,7 @@ def test_the_way_round_is_the_shortest(wall):
     first = int(np.flatnonzero((moves.z != 5.0) & (np.arange(len(moves)) > 0))[0])
     way = np.array([[0.0, 0.0], *np.column_stack([moves.x, moves.y])[:first]])
     length = np.hypot(*np.diff(way, axis=0).T).sum()
-    corners = np.array([[19.7, 100.3], [100.3, 19.7]])
+    corners = np.array([[18.8, 101.2], [101.2, 18.8]])  # a millimetre and half the bore beside the box
     least = min(np.hypot(*c) + np.hypot(*(way[-1] - c)) for c in corners)
     assert least <= length <= least + 0.3
 
@@ -107,6 +108,9 @@ def test_no_way(wall):
         with pytest.raises(PathgenError, match="no way for the head from 0.0, 0.0 .*past clip") as caught:
             written(wall, zoned(*zones))
         assert caught.value.where == "keep_out" and "height" in caught.value.hint
+        with pytest.raises(PathgenError, match="no way for the head") as caught:
+            written(wall, zoned(*zones, height=30.0))
+        assert caught.value.hint == "make the zone smaller"  # how high it is, is said already
         assert not wall.with_suffix(".gcode").exists()
         assert written(wall, zoned(*zones, height=2.0))
         wall.with_suffix(".gcode").unlink()
@@ -117,8 +121,10 @@ def test_home_in_a_zone_is_a_doubt_and_no_crash(wall):
     assert numbers(written(wall, machine), machine) == {305}
 
 
-def test_panels_on_both_sides_of_a_zone(wall):
-    machine = zoned(((140.0, 160.0), (0.0, 220.0)))
+@pytest.mark.parametrize("height", [None, 3.0])
+def test_panels_on_both_sides_of_a_zone(wall, height):
+    """One of known height is passed over on the way from home, and gone round from brim to brim."""
+    machine = zoned(((140.0, 160.0), (0.0, 220.0)), height=height)
     bound = replace(SMALL, rim_width=2.0, wedges=2, wedge_height=8.0, wedge_base=4.0)
     platform = plan_placed(
         [(wall, bound, Spot(100.0, 150.0)), (wall, bound, Spot(200.0, 150.0))], machine, MATERIAL
@@ -127,18 +133,64 @@ def test_panels_on_both_sides_of_a_zone(wall):
     write(platform, stream)
     lines, moves = ways(stream.getvalue(), machine)
     zone = shapely.box(140.0, 0.0, 160.0, 220.0).buffer(machine.hot_end.bore / 2)
-    assert not shapely.intersects(lines, zone).any()
+    over = np.minimum(moves.z, np.concatenate([[0.0], moves.z[:-1]])) >= (
+        np.inf if height is None else height + 1
+    )
+    assert not shapely.intersects(lines[~over], zone).any()
+    # Beside the zone stand walls, and ways from one face to beyond the zone lead round them as well.
+    top = platform.tallest.layers.top[-1]
+    beside = (moves.filament == 0) & (moves.z > 0.21) & (moves.z < top)  # from the second layer on
+    ends = shapely.points(shapely.get_coordinates(lines)).reshape(-1, 2)
+    for planned in platform.panels:
+        corners = np.column_stack(planned.placement.to_machine(np.array([0.0, 20.0]), np.array([0.0, 2.0])))
+        inner = shapely.box(*corners.min(axis=0), *corners.max(axis=0)).buffer(-0.2)
+        outside = ~shapely.intersects(ends, inner).any(axis=1)
+        assert not shapely.intersects(lines[beside & outside], inner).any()
     side = np.sign(moves.x - 150.0)
     assert (np.diff(side[side != 0]) != 0).sum() >= len(np.unique(moves.z)) / 2  # it goes over often
     assert numbers(stream.getvalue(), machine) == set()
 
 
+def test_a_sloping_way_keeps_its_slope():
+    """Points on the way round rise with its length, as points of a straight line do."""
+    at, column = (10.0, 50.0, 1.0), np.zeros(1)
+    kinds = {"kind": np.zeros(1, np.uint8), "layer": np.zeros(1, np.int32)}
+    slope = Moves(at, column + 90.0, column + 50.0, column + 3.0, column, column + 100.0, **kinds)
+    led = Detour(zoned(((40.0, 60.0), (0.0, 80.0)))).round_zones(slope)
+    points = np.array([at[:2], *np.column_stack([led.x, led.y])])
+    length = np.cumsum(np.hypot(*np.diff(points, axis=0).T))
+    assert len(led) == 3 and np.allclose(led.z, 1.0 + 2.0 * length / length[-1])
+
+
+def test_panels_in_turn(wall):
+    machine = zoned(((140.0, 160.0), (0.0, 250.0)))
+    stream = BytesIO()
+    write(plan_several([(wall, replace(SMALL, copies=2, build="in-turn"))], machine, MATERIAL), stream)
+    lines, _ = ways(stream.getvalue(), machine)
+    assert shapely.distance(lines, shapely.box(140.0, 0.0, 160.0, 250.0)).min() >= 1.2 - 1e-3
+
+
 def test_nothing_is_made_next_to_a_zone(wall):
-    """What is made stays a millimetre off: beads are as wide as they are."""
+    """What is made stays two millimetres and half the bore off: ways lead between the two."""
     machine = zoned(((100.0, 140.0), (120.0, 300.0)))
     lines, moves = ways(written(wall, machine), machine)
     zone = shapely.box(100.0, 120.0, 140.0, 300.0)
-    assert shapely.distance(lines[moves.filament > 0], zone).min() >= 1.0 - 1e-6
+    assert shapely.distance(lines[moves.filament > 0], zone).min() >= 2.2 - 1e-3
+
+
+@pytest.mark.parametrize("edge", [80.0, 81.0, 82.0, 83.0, 84.0])
+def test_nothing_is_made_next_to_a_zone_brim_and_props_included(wall, monkeypatch, edge):
+    """Travels inside one panel keep off a zone by its place alone: none of them is led round."""
+    box = ((0.0, 300.0), (edge, 300.0))
+    machine = zoned(box, height=2.0)
+    monkeypatch.setattr(Detour, "round_zones", lambda self, moves: moves)
+    held = replace(SMALL, wedges=2, wedge_height=4.0, wedge_base=12.0, axis="x")
+    stream = BytesIO()
+    write(plan_several([(wall, held)], machine, MATERIAL), stream)
+    lines, moves = ways(stream.getvalue(), machine)
+    fed = np.flatnonzero(moves.filament > 0)
+    inside = lines[fed[0] : fed[-1] + 1]
+    assert 2.2 - 1e-3 <= shapely.distance(inside, shapely.box(0.0, edge, 300.0, 300.0)).min() < 10.0
 
 
 def test_the_head_waits_in_no_zone(wall):
@@ -166,13 +218,13 @@ def test_a_low_zone_is_passed_over_though_another_is_high(wall):
     assert body(written(wall, both)) == body(written(wall, replace(PLAIN, keep_out=(high,))))
 
 
-def test_a_panel_is_refused_within_a_millimetre_of_a_zone(wall):
+def test_a_panel_is_refused_next_to_a_zone(wall):
     here = [(wall, SMALL, Spot(150.0, 150.0))]
     stream = BytesIO()
     write(plan_placed(here, PLAIN, MATERIAL), stream)
     lines, moves = ways(stream.getvalue(), PLAIN)
     made = shapely.total_bounds(lines[(moves.filament > 0) & (moves.y > 100.0)])
     edge = float(made[2]) + PLAIN.hot_end.bore / 2  # of the outermost bead, about
-    plan_placed(here, zoned(((edge + 2.0, 290.0), (140.0, 160.0))), MATERIAL)
+    plan_placed(here, zoned(((edge + 3.0, 290.0), (140.0, 160.0))), MATERIAL)
     with pytest.raises(PathgenError, match="does not lie on the free platform"):
-        plan_placed(here, zoned(((edge + 0.5, 290.0), (140.0, 160.0))), MATERIAL)
+        plan_placed(here, zoned(((edge + 1.5, 290.0), (140.0, 160.0))), MATERIAL)

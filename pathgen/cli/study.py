@@ -16,7 +16,7 @@ from pathgen.study.columns import listing
 from pathgen.study.journal import journal_path
 from pathgen.study.kept import finished
 from pathgen.study.load import MOST, Study, check_figure, load_study
-from pathgen.study.run import factor_names, names_of, run_study
+from pathgen.study.run import factor_names, names_of, range_names, run_study
 from pathgen.study.table import Table
 
 FILE = click.Path(path_type=Path)
@@ -101,7 +101,8 @@ def _processors() -> int:
 def _drawn(study: Study, table: Table) -> bytes:
     from pathgen.report.study import study_png  # loads matplotlib
 
-    return study_png(table, factor_names(study), study.across, study.up, study.title)
+    names, ranges = factor_names(study), range_names(study)
+    return study_png(table, names, study.across, study.up, study.title, ranges=ranges)
 
 
 def _said(study: Study, table: Table, out: Path) -> list[str]:

@@ -232,6 +232,8 @@ def _zigzags(comb: _Comb, fins: Ints, ribs: Ints, pitch: float) -> Strokes:
     """Lay the fins from the second layer up; `fins` and `ribs` are the layers each of them reaches to."""
     number = np.arange(1, max(int(fins.max(initial=0)), 1))[:, None]
     standing = number < fins
+    if not standing.any():  # what leans out is too low for a fin under it
+        return constant_pitch([], [], pitch)
     joined = np.zeros_like(standing)
     joined[:, 1:] = (number < ribs) & standing[:, 1:] & standing[:, :-1]
     # Every second fin is laid from the front to the back, so that ribs stand above ribs in all layers.

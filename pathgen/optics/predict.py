@@ -18,6 +18,7 @@ from pathgen.optics.smear import Blurred
 from pathgen.optics.thickness import BLOCK, in_blocks
 
 RATIO = 1.25  # of the widths of neighbouring copies
+ALIKE = 1e-6  # pixels; a spread that grows by less over all the wall does not grow
 
 
 def backlit(thickness: NDArray[np.floating], law: TransmittanceLaw, thinnest: float | None = None) -> Floats:
@@ -147,7 +148,7 @@ class Sight:
         if not (start >= 0 and growth >= 0):
             what = f"spread is {start:g} mm and {growth:g} mm per mm"
             raise PathgenError(what, where="spread", allowed="0 or more, both")
-        if not high > low:
+        if not high - low > ALIKE * self.pixel:
             return (low,)
         # Below about a pixel widths are hard to tell apart, beyond it their ratio counts.
         ease = self.pixel / 4

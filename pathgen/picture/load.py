@@ -20,6 +20,7 @@ from pathgen.picture.decode import Coding, Luminance, to_luminance
 FORMATS = ("PNG", "JPEG", "WEBP", "TIFF")
 MEGAPIXELS = 100  # largest picture or map that is opened: 400 MB of luminance
 FRAMES = 100  # as many are counted
+LEAST = 1e-6  # mm; what is thinner is 0 but for its last digits, and is taken for it
 HIGHEST = 1000.0  # mm; no wall is so thick, but a map in other units may be
 
 _FORMATS_TEXT = "a PNG, JPEG, WebP or TIFF picture of 8 or 16 bits"
@@ -256,6 +257,8 @@ def _stored(file: Path) -> NDArray[Any]:
 def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.float64]:
     """Refuse an array that is no thickness map, cheapest questions first; hand back a copy of one that is.
 
+    Thicknesses under a millionth of a millimetre are 0 in the copy.
+
     Parameters
     ----------
     values : array
@@ -298,7 +301,9 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
             allowed=f"at most {HIGHEST:g} mm",
             hint="write the map in mm",
         )
-    return np.array(values, dtype=np.float64, order="C")
+    checked = np.array(values, dtype=np.float64, order="C")
+    checked[checked < LEAST] = 0.0
+    return checked
 
 
 def _check_form(shape: tuple[int, ...], dtype: np.dtype[Any], where: str) -> None:

@@ -65,6 +65,7 @@ class _Figures:
     across: Floats
     up: Floats
     factors: dict[str, list[str]]
+    ranges: set[str]  # factors along whose numbers cases are drawn
 
 
 def front(across: Floats, up: Floats) -> NDArray[np.intp]:
@@ -93,7 +94,15 @@ def front(across: Floats, up: Floats) -> NDArray[np.intp]:
     return np.asarray(order[kept], np.intp)
 
 
-def study_png(table: Table, factors: Sequence[str], across: str, up: str, title: str = "") -> bytes:
+def study_png(
+    table: Table,
+    factors: Sequence[str],
+    across: str,
+    up: str,
+    title: str = "",
+    *,
+    ranges: Sequence[str] = (),
+) -> bytes:
     """Draw a study's table.
 
     Parameters
@@ -104,6 +113,8 @@ def study_png(table: Table, factors: Sequence[str], across: str, up: str, title:
     across, up : str
         Columns set against each other, such as "time_s" and "thickness_rms_mm".
     title : str
+    ranges : sequence of str
+        Factors of continuous ranges: drawn along their numbers, not level by level.
 
     Returns
     -------
@@ -123,15 +134,17 @@ def study_png(table: Table, factors: Sequence[str], across: str, up: str, title:
     b'PNG'
     """
     buffer = BytesIO()
-    study_sheet(table, factors, across, up, title).savefig(
+    study_sheet(table, factors, across, up, title, ranges).savefig(
         buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None}
     )
     return buffer.getvalue()
 
 
-def study_sheet(table: Table, factors: Sequence[str], across: str, up: str, title: str) -> Figure:
+def study_sheet(
+    table: Table, factors: Sequence[str], across: str, up: str, title: str = "", ranges: Sequence[str] = ()
+) -> Figure:
     """Draw a study's table on a sheet; parameters and errors are those of `study_png`."""
-    found = _taken(table, factors, across, up)
+    found = _taken(table, factors, across, up, ranges)
     columns = min(MOST_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
     high = HEAD + MAIN + 2 * bands * (SMALL_HIGH + BETWEEN) + FOOT
@@ -155,12 +168,12 @@ def study_sheet(table: Table, factors: Sequence[str], across: str, up: str, titl
             box = Box(LEFT + place * (wide + BETWEEN), top, wide, SMALL_HIGH)
             axes = axes_in(sheet, box)
             label(axes, cut(factor, 10, wide), "", _worded(name) if place == 0 else "")
-            _draw_effect(axes, box, found.factors[factor], values)
+            _draw_effect(axes, box, found.factors[factor], values, factor in found.ranges)
             _scaled(axes, values, "y")
     return sheet
 
 
-def _taken(table: Table, factors: Sequence[str], across: str, up: str) -> _Figures:
+def _taken(table: Table, factors: Sequence[str], across: str, up: str, ranges: Sequence[str]) -> _Figures:
     both = list(zip(table.column(across), table.column(up), strict=True))
     kept = [i for i, cells in enumerate(both) if all(cells)]
     if len(kept) < 2:
@@ -170,7 +183,9 @@ def _taken(table: Table, factors: Sequence[str], across: str, up: str) -> _Figur
         )
     x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
     cells = {name: [table.column(name)[i] for i in kept] for name in factors}
-    return _Figures([table.column("case")[i] for i in kept], x, y, cells)
+    numbers = {n for n, own in cells.items() if all(_number_of(cell) is not None for cell in own)}
+    several = {n for n in numbers if len(set(cells[n])) > MOST_LEVELS}
+    return _Figures([table.column("case")[i] for i in kept], x, y, cells, several | numbers & set(ranges))
 
 
 def _rising(*names: str) -> str:
@@ -190,7 +205,8 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
     """
     axes = axes_in(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
     label(axes, "", _worded(across), _worded(up))
-    told = [name for name, cells in found.factors.items() if 1 < len(set(cells)) <= MOST_KINDS]
+    levels = {name: cells for name, cells in found.factors.items() if name not in found.ranges}
+    told = [name for name, cells in levels.items() if 1 < len(set(cells)) <= MOST_KINDS]
     pictures = [name for name in told if name.removeprefix("factor:") == "picture"]
     by_colour, by_marker, *_ = [*pictures, *(name for name in told if name not in pictures), "", ""]
     same = [""] * len(found.case)
@@ -254,14 +270,13 @@ def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence
             )  # fmt: skip
 
 
-def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats) -> None:
+def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continuous: bool) -> None:
     """Draw what a factor does to a figure: cases in grey, the means in ink."""
     levels = sorted(dict.fromkeys(cells), key=_order)
-    numbers = [_number_of(level) for level in levels]
-    if len(levels) > MOST_LEVELS and all(number is not None for number in numbers):
+    if continuous:
         at = np.array([float(cell) for cell in cells])
         axes.plot(at, values, "o", color=FAINT, alpha=0.5, markersize=3, markeredgewidth=0)
-        parts = np.array_split(np.argsort(at, kind="stable"), min(PARTS, len(at)))
+        parts = np.array_split(np.argsort(at, kind="stable"), min(PARTS, -(-len(at) // 3)))
         middles, means = ([float(a[part].mean()) for part in parts] for a in (at, values))
         axes.plot(middles, means, "-o", color=INK, linewidth=1.4, markersize=4.5)
         _scaled(axes, at, "x")

@@ -13,8 +13,8 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.settings import Machine
 from pathgen.settings.machine import KeepOut
 
-ROOM = 1.0  # mm between a zone and all that is made
-NEAR = 0.1  # mm beyond half the bore that ways keep from a zone
+NEAR = 1.0  # mm beyond half the bore that ways keep from a zone: a nozzle is wider than its bore
+PASSAGE = 1.0  # mm more that all that is made keeps from a zone, so that ways lead between the two
 OVER = 1.0  # mm by which the nozzle has to be over a zone whose height is known
 BEYOND = 1000.0  # mm outside the build volume that count; more than any way could be
 
@@ -24,8 +24,14 @@ def box(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
     return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
 
 
-def taken(machine: Machine, room: float = ROOM) -> BaseGeometry:
+def room_beside(machine: Machine) -> float:
+    """Give the room between a zone and all that is made, mm."""
+    return machine.hot_end.bore / 2 + NEAR + PASSAGE
+
+
+def taken(machine: Machine) -> BaseGeometry:
     """Shape of all zones together, with room around them; empty where the machine has none."""
+    room = room_beside(machine)
     return shapely.union_all(np.array([box(zone, room) for zone in machine.keep_out], object))
 
 

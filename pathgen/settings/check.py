@@ -205,6 +205,9 @@ def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:
     if job.thinnest < low:
         hint = "one bead is the least a wall can hold; a finer nozzle lays a thinner one"
         yield bad("thinnest", job.thinnest, f"at least pitch_min, {low:g} mm", hint)
+    if job.rim_width and job.rim_thickness is not None and job.rim_thickness < low:
+        hint = "one bead is the least a rim can hold; rim_width 0 leaves it out"
+        yield bad("rim_thickness", job.rim_thickness, f"at least pitch_min, {low:g} mm", hint)
 
 
 def _temperature_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:

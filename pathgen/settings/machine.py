@@ -70,12 +70,15 @@ class Volume(Profile, frozen=True):
 
 
 class KeepOut(Profile, frozen=True):
-    """A box of the platform that neither bead nor head may enter, mm."""
+    """A box of the platform that neither bead nor head may enter, mm.
+
+    The head goes round it. With a height it may also go over it, where it is high enough anyway.
+    """
 
     x: Range
     y: Range
     why: str = ""
-    height: Annotated[float, Meta(ge=0, le=5000, extra=MM)] | None = None  # None: nobody has measured it
+    height: Annotated[float, Meta(ge=0, le=5000, extra=MM)] | None = None  # over the platform; None: unknown
 
 
 class HeadPart(Profile, frozen=True):

@@ -24,6 +24,7 @@ Record = TypeVar("Record", bound=Profile)
 Tokens = tuple[str | int, ...]
 
 LISTED = 30  # keys; more would bury the message
+LEAST = 1e-30  # what is nearer to 0 and is not 0 overflows where it divides
 DEEPEST = 8  # levels; no record has more than four
 
 _SHORT = reprlib.Repr()
@@ -103,15 +104,16 @@ def typed(values: object, kind: type[Record], where: str, *, from_text: bool = F
     Raises
     ------
     PathgenError
-        For an unknown or missing key, a wrong type, a value out of range, or a number that is not finite.
+        For an unknown or missing key, a wrong type, a value out of range, or a number that is not finite or
+        so near to 0 that dividing by it overflows.
     """
-    refuse_first(_not_finite(values), where)
+    refuse_first(_beyond_reckoning(values), where)
     try:
         record = msgspec.convert(values, kind, strict=not from_text)
     except msgspec.ValidationError as error:
         raise _explained(error, values, kind, where) from None
     if from_text:  # "inf" is text until here
-        refuse_first(_not_finite(plain(record)), where)
+        refuse_first(_beyond_reckoning(plain(record)), where)
     return record
 
 
@@ -142,13 +144,15 @@ def dotted(tokens: Tokens) -> str:
     return "".join(names).removeprefix(".")
 
 
-def _not_finite(values: object) -> Iterator[Fault]:
-    """Find nan and infinity at any depth; TOML has words for both, no machine has a use for them."""
+def _beyond_reckoning(values: object) -> Iterator[Fault]:
+    """Find nan, infinity and numbers next to 0, at any depth: TOML has words for all, no machine a use."""
     pending: list[tuple[Tokens, object]] = [((), values)]
     while pending:
         tokens, value = pending.pop()
         if isinstance(value, float) and not math.isfinite(value):
             yield bad(dotted(tokens), value, "a finite number")
+        elif isinstance(value, float) and 0 < abs(value) < LEAST:
+            yield bad(dotted(tokens), value, f"0, or at least {LEAST:g} from it")
         elif len(tokens) > DEEPEST:
             continue  # under an unknown key, which is refused by name
         elif isinstance(value, dict):

@@ -116,6 +116,8 @@ class Study:
     title : str
     factors : tuple of str
         Names, in the table's order.
+    ranges : tuple of str
+        Those of them that are drawn from a continuous range.
     cases : tuple of Case
     ask : Ask
     files : dict of str to File
@@ -135,6 +137,7 @@ class Study:
     across: str
     up: str
     notes: tuple[str, ...] = ()
+    ranges: tuple[str, ...] = ()
 
 
 def load_study(path: str | Path, *, folder: str | Path | None = None, most: int = MOST) -> Study:
@@ -168,7 +171,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
         table, text = _again(before.text, where), before.text
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
-    factors, cases = _designed(keys, where, most)
+    factors, cases, ranges = _designed(keys, where, most)
     ask = Ask(chosen(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
     files = files_of(named, Path(folder) if folder is not None else path.parent)
@@ -177,7 +180,8 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
     if before is not None:
         notes = head.other_versions(before)
         replace(head, versions=before.versions).refuse_other(before, where)
-    return Study(head, keys.title, factors, cases, ask, files, keys.figure.across, keys.figure.up, notes)
+    across, up = keys.figure.across, keys.figure.up
+    return Study(head, keys.title, factors, cases, ask, files, across, up, notes, ranges)
 
 
 def _again(text: str, where: str) -> dict[str, object]:
@@ -195,8 +199,11 @@ def _check_job(job: Mapping[str, object], where: str) -> None:
     typed(dict(job), Job, f"{where}: job")
 
 
-def _designed(keys: StudyKeys, where: str, most: int) -> tuple[tuple[str, ...], tuple[Case, ...]]:
-    """Lay out the cases of a study."""
+def _designed(
+    keys: StudyKeys, where: str, most: int
+) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
+    """Lay out the cases of a study; give its factors, its cases, and which factors are continuous."""
+    ranges: tuple[str, ...] = ()
     if keys.design == "table":
         names, levels = _table(keys, where)
         _refuse_many(len(levels), most, where)
@@ -210,6 +217,7 @@ def _designed(keys: StudyKeys, where: str, most: int) -> tuple[tuple[str, ...], 
         many = count(keys.design, factors, keys.samples, where)
         _refuse_many(many, most, where)
         names = tuple(factor.name for factor in factors)
+        ranges = tuple(factor.name for factor in factors if not factor.levels)
         levels = list(combinations(keys.design, factors, many, keys.seed))
     cases = []
     for number, made in enumerate(levels, start=1):
@@ -225,11 +233,11 @@ def _designed(keys: StudyKeys, where: str, most: int) -> tuple[tuple[str, ...], 
         cases.append(Case(number, tuple(level.label for level in made), shown_picture, job))
     for fill in dict.fromkeys(str(case.job["fill"]) for case in cases if "fill" in case.job):
         find_fill(fill)
-    return names, tuple(cases)
+    return names, tuple(cases), ranges
 
 
 def _table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Level, ...]]]:
-    """Read an explicit table: its factors are all keys that any case sets; empty where one does not."""
+    """Read an explicit table: its factors are all keys that any case sets; empty where nothing sets one."""
     if keys.factors or keys.samples is not None:
         odd = "factors" if keys.factors else "samples"
         raise PathgenError(f"{odd} in a table", where=f"{where}: {odd}", hint="a table has [[case]] alone")
@@ -238,6 +246,7 @@ def _table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Lev
             "a table without cases", where=f"{where}: case", allowed="[[case]] before each case"
         )
     names = tuple(dict.fromkeys(key for case in keys.case for key in case))
+    shared = keys.job | ({PICTURE: keys.picture} if keys.picture else {})
     levels = []
     for number, case in enumerate(keys.case, start=1):
         place = f"{where}: case {number}"
@@ -245,7 +254,9 @@ def _table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Lev
         typed(own, Job, place)
         for key, value in case.items():
             checked(key, value, f"{place}: {key}")
-        levels.append(tuple(Level(case.get(n, ""), {n: case[n]} if n in case else {}) for n in names))
+        labels = [case.get(name, shared.get(name, "")) for name in names]
+        sets = [{name: case[name]} if name in case else {} for name in names]
+        levels.append(tuple(map(Level, labels, sets)))
     return names, levels
 
 

@@ -27,6 +27,7 @@ from pathgen.study.table import cell, versions
 
 # The same words wherever a case is made, and for a process that the system ends as for one told that there is
 # no more memory: which of the two it is hangs on the system.
+PROGRAM = "panel.gcode"
 ENDED = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
 
 
@@ -73,6 +74,11 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         The same wherever it is worked out. A refusal is part of it, never raised: of the case, and then no
         cell has a figure, or of one group of columns, and then the others have theirs.
 
+    Raises
+    ------
+    PathgenError
+        Where the folder to work in has no room: that is no fault of the case, and no row.
+
     Examples
     --------
     >>> import io
@@ -91,7 +97,7 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         folder = Path(name).resolve()
         places = lay_out({given: files[given] for given in case.files}, folder)
         try:
-            result, read_back = _made(case, ask, places, folder / "panel.gcode", bool(groups or ask.arrays))
+            result, read_back = _made(case, ask, places, folder / PROGRAM, bool(groups or ask.arrays))
             found |= _plan(case, result)
             for group in groups:
                 assert read_back is not None
@@ -102,6 +108,10 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
             if ask.arrays and read_back is not None:
                 arrays = _arrays(case, result, read_back, ask)
         except PathgenError as error:
+            if str(folder / PROGRAM) in str(error):
+                raise PathgenError(
+                    "no room to work in", where=str(folder.parent), hint="TMPDIR names another place"
+                ) from error
             reasons.append(str(error))
         except MemoryError:
             found, reasons, arrays = {}, [ENDED], b""

@@ -40,6 +40,7 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB
 AHEAD = 2  # cases handed out for each process: one in hand, one waiting
 # Elsewhere there is none, or system libraries do not survive a fork.
 SERVED = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
+LONGEST = 70  # bytes of a folder's name: a socket's may have 107, and 32 are the library's own (unix(7))
 LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first case that is judged
 ROOM = 16 << 10  # bytes that a pipe takes even while nobody reads; a larger case is not handed out ahead
 
@@ -114,8 +115,10 @@ class _Crew:
         self._root, self._ask, self._places = root, ask, places
         self._workers: list[_Worker] = []
         self._started = 0
-        self._context: Any = multiprocessing.get_context("forkserver" if SERVED else "spawn")
-        if SERVED:
+        # The server is asked through a socket in the system's scratch folder, whose name may not be long.
+        served = SERVED and len(os.fsencode(tempfile.gettempdir())) <= LONGEST
+        self._context: Any = multiprocessing.get_context("forkserver" if served else "spawn")
+        if served:
             judged = any(COLUMNS[name].group == "against" for name in ask.columns)
             self._context.set_forkserver_preload([__name__, *(LATER if judged else ())])
 
@@ -257,7 +260,8 @@ def _work(pipe: Connection, root: str, scratch: str) -> None:
                 files = {given: File(name, path.read_bytes()) for given, (name, path) in places.items()}
                 found = measure(case, ask, files, scratch)
             except Exception as error:  # such as a working folder without room: no fault of the case
-                pipe.send(" ".join(f"{type(error).__name__}: {error}".split()))
+                what = error if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
+                pipe.send(" ".join(str(what).split()))
                 continue
             if found.refused == ENDED:  # memory has run out: as if it had been ended for that
                 os._exit(1)

@@ -108,6 +108,12 @@ def factor_names(study: Study) -> list[str]:
     return [f"factor:{name}" if name in taken else name for name in study.factors]
 
 
+def range_names(study: Study) -> list[str]:
+    """Name the columns of those factors that are drawn from a continuous range."""
+    names = dict(zip(study.factors, factor_names(study), strict=True))
+    return [names[name] for name in study.ranges]
+
+
 def _fill(study: Study, rows: Mapping[int, Cells], journal: Journal | None, means: _Means) -> None:
     """Make the cases that have no row, and those whose arrays are asked for and missing."""
     total = len(study.cases)

@@ -5,7 +5,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from pathgen.layers.fills.counts import OUTSIDE, count_beads
+from pathgen.errors import PathgenError
+from pathgen.layers.fills.counts import MOST_BEADS, OUTSIDE, count_beads
 from pathgen.layers.strokes import BeadPlan
 
 PLAN = BeadPlan(pitch=0.42, pitch_min=0.28, pitch_max=0.62, change_cost=0.02, end_cost=0.03)
@@ -50,6 +51,14 @@ def test_dear_ends_make_changes_even():
 
 def test_a_wall_thinner_than_any_bead_has_one():
     assert (count_beads(np.full((1, 5), 0.1), 0.1, PLAN) == 1).all()
+
+
+def test_a_wall_of_too_many_beads_is_refused():
+    most = MOST_BEADS * PLAN.pitch_max
+    assert (count_beads(np.full((1, 5), most), 0.1, PLAN) >= MOST_BEADS).all()
+    for wall in (np.full((1, 5), 999.0), np.array([[0.8, most + 0.1]])):
+        with pytest.raises(PathgenError, match="a wall .* mm thick .*allowed: at most 77.5 mm: 125 beads"):
+            count_beads(wall, 0.1, PLAN)
 
 
 def test_gaps_have_none():

@@ -304,6 +304,15 @@ def test_ribs_keep_clear_of_what_hangs_between_two_fins():
     assert pieces[45] == 1 and pieces[60] == 2
 
 
+@pytest.mark.parametrize("low", range(1, 6))
+def test_an_arm_too_low_for_a_fin_has_none(low):
+    arm = np.full((60, 200), 3.0)
+    arm[-low:, 40:] = 0
+    made = cradle(cut(Panel(arm, PIXEL), 0.1, 0.2), COMB)
+    assert (made.fins > 0) == (low > 3), "a clear layer under the arm, and the foot"
+    assert len(made.strokes) == len(made.strokes.layer) and (np.diff(made.strokes.layer) >= 0).all()
+
+
 def test_the_foot_does_not_lie_under_what_begins_a_layer_above_it():
     low = np.full((60, 300), 2.0)
     low[-2:, 100:200] = low[-30:, 200:] = 0.0  # a step up from 0.2 mm, and one from 3 mm

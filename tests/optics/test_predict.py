@@ -115,6 +115,14 @@ def test_all_blurs_together_are_a_product_in_the_cosine_transform():
     np.testing.assert_allclose(dctn(blurred), dctn(wall) * sight.response((6, 9), 2.0), atol=1e-12)
 
 
+@pytest.mark.parametrize("growth", [1e-30, 1e-20, 1e-12])
+@pytest.mark.parametrize("start", [0.0, 0.2])
+def test_a_spread_that_hardly_grows_does_not(start, growth):
+    wall = wall_of((9, 12))
+    flat = seen(wall, TWO_FLUX, 0.1, spread=(start, 0.0))
+    np.testing.assert_allclose(seen(wall, TWO_FLUX, 0.1, spread=(start, growth)), flat, rtol=1e-6)
+
+
 @pytest.mark.parametrize("widths", [(-0.1, 0.1), (0.1, -0.1), (float("nan"), 0.0), (0.0, 1e6)])
 def test_spreads_that_cannot_be_are_refused(widths):
     with pytest.raises(PathgenError):

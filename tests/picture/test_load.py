@@ -282,6 +282,11 @@ def test_arrays_in_memory_are_checked_alike_and_copied():
         check_thickness(np.array([[1, 1], [1, 1], [1, np.nan]]), "scan")
 
 
+def test_what_is_0_but_for_rounding_is_0():
+    values = np.array([[0.1 + 0.2 - 0.3, 1e-320], [1e-6, 2.0]])
+    assert values[0].all() and check_thickness(values).tolist() == [[0.0, 0.0], [1e-6, 2.0]]
+
+
 def test_a_map_with_gaps_is_refused(tmp_path):
     # A map as a scanner leaves it, with holes where nothing came back.
     np.save(tmp_path / "t.npy", np.where(data.camera() > 250, np.nan, 1.0))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study import front, study_png, study_sheet
+from pathgen.report.study import _taken, front, study_png, study_sheet
 from pathgen.study.table import Table
 
 
@@ -61,3 +61,15 @@ def test_numbers_lie_over_no_point_and_no_other_number(written, up):
         across = np.clip(points[:, 0], box.x0, box.x1) - points[:, 0]
         along = np.clip(points[:, 1], box.y0, box.y1) - points[:, 1]
         assert np.hypot(across, along).min() > 1.0, text
+
+
+def test_a_continuous_range_is_no_set_of_levels():
+    names = ("case", "solidity", "fill", "time_s", "thickness_rms_mm")
+    rows = tuple((str(i), f"{0.95 + 0.004 * i**1.2:.6g}", "ab"[i % 2], f"{900 + i}", "0.1") for i in range(8))
+    table = Table(names, rows)
+    for ranges in ((), ("solidity",)):
+        assert _taken(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
+    one, other = (
+        study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("solidity",))
+    )
+    assert one != other

@@ -106,6 +106,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"turn": 45}, "turn is 45 .job: turn.; allowed: .*90"),
     ({"eyelet_at": (0.1, 1.2)}, "eyelet_at.1. is 1.2"),
     ({"eyelet_at": (0.1,) * 5}, "allowed: at most 4 shares from 0 to 1"),
+    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least pitch_min, 0.28 mm; one bead"),
     ({"seam": "dark"}, "seam is 'dark' .job: seam.; allowed: 'rim', or a closed ring: bend 360 or -360"),
     ({"seam": "dark", "bend": 350.0}, "a closed ring"),
     ({"seam": "dark", "bend": 360.0, "outline": "disc"}, "seam is 'dark'.*outline 'rectangle'"),
@@ -113,7 +114,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
-    ({"bend": 3.6e-223}, "bend is 3.6e-223 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
+    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
     ({"bend": -0.0999}, "bend is -0.0999"),
     ({"zoom": 51.0}, "zoom is 51"),
     ({"centre_up": 1.1}, "centre_up is 1.1"),
@@ -131,4 +132,6 @@ def test_jobs_that_are_fine():
     settle(Job(eyelets=2, eyelet_at=(0.2, 0.8), turn=90))
     settle(Job(eyelet_at=(), turn=180))
     settle(Job(bend=-0.1))
+    settle(Job(rim_thickness=0.1, rim_width=0.0))
+    settle(Job(rim_thickness=0.28))
     settle(Job(seam="dark", bend=-360.0, turn=180, width=5.0))  # no rims beside it to be too wide

@@ -261,6 +261,7 @@ def test_job_from_options():
         ({"width": "-1"}, ("width is '-1'", "more than 0")),
         ({"change_cost": "inf"}, ("change_cost is", "inf", "at most 100")),
         ({"rim_width": "nan"}, ("rim_width is", "nan")),
+        ({"rim_width": "1e-320"}, ("rim_width is 9.99988867e-321", "0, or at least 1e-30 from it")),
         ({"rim_width": math.nan}, ("rim_width is nan", "a finite number")),
         ({"axis": "z"}, ("axis is 'z'", "'auto' or 'x' or 'y'")),
         ({"first_layer": True}, ("first_layer is True", "at least 0.05 and at most 1 mm")),

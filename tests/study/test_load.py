@@ -6,7 +6,7 @@ import pytest
 from pathgen.errors import PathgenError
 from pathgen.settings import profile_text
 from pathgen.study.load import check_figure, load_study
-from pathgen.study.run import factor_names, run_study
+from pathgen.study.run import factor_names, range_names, run_study
 
 
 def test_a_study_of_every_kind_of_factor(folder):
@@ -41,6 +41,27 @@ def test_an_explicit_table_leaves_open_what_a_case_leaves_open(folder):
     table = run_study(study, folder / "t.csv", workers=0)
     assert table.names == ("case", "factor:fill", "first_layer", "fill", "layers", "refused")
     assert [row[:4] for row in table.rows] == [("1", "raster", "", "raster"), ("2", "", "0.2", "tailored")]
+
+
+def test_a_case_of_a_table_has_what_all_share(folder):
+    (folder / "t.toml").write_text(
+        'design = "table"\npicture = "wall.npy"\n[job]\nlayer = 0.3\n'
+        '[[case]]\npicture = "./wall.npy"\n[[case]]\nlayer = 0.2\n'
+    )
+    study = load_study(folder / "t.toml")
+    assert study.factors == ("picture", "layer")
+    assert [case.labels for case in study.cases] == [("./wall.npy", 0.3), ("wall.npy", 0.2)]
+
+
+def test_continuous_ranges_are_known(folder):
+    for design, steps, known in (("grid", ", steps = 3", ()), ("sobol", "", ("solidity",))):
+        samples = "" if design == "grid" else "samples = 4\n"
+        (folder / "r.toml").write_text(
+            f'design = "{design}"\n{samples}picture = "wall.npy"\n[factors]\n'
+            f'fill = ["raster", "tailored"]\nsolidity = {{from = 0.9, to = 1{steps}}}\n'
+        )
+        study = load_study(folder / "r.toml")
+        assert study.ranges == known and range_names(study) == list(known)
 
 
 def test_a_table_repeats_itself(folder):

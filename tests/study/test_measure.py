@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from pathgen.cli import run
+from pathgen.errors import PathgenError
 from pathgen.study.columns import COLUMNS, DEFAULT, chosen, listing
 from pathgen.study.files import File
 from pathgen.study.load import Ask, Case
@@ -33,6 +34,15 @@ def measured(job, columns, **ask):
     case = Case(1, (), "wall.npy", job)
     found = measure(case, Ask(columns, **ask), FILES)
     return dict(zip(columns, found.cells, strict=True)), found.refused
+
+
+def test_a_folder_to_work_in_without_room_is_no_row(monkeypatch):
+    def full(picture, out, job):
+        raise PathgenError("no space left on device", where=str(out))
+
+    monkeypatch.setattr("pathgen.study.measure.make", full)
+    with pytest.raises(PathgenError, match="no room to work in.*TMPDIR"):
+        measured(PLAIN, ("layers",))
 
 
 def test_every_column_is_a_figure_that_exists():

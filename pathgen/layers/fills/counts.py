@@ -20,6 +20,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.errors import PathgenError
 from pathgen.layers.strokes import BeadPlan, Floats
 
 # A column outside the pitch limits is far dearer than any change of count, but still comparable, so that
@@ -54,6 +55,11 @@ def count_beads(
     (L, C) int8
         Beads per column; 0 exactly where the thickness is 0.
 
+    Raises
+    ------
+    PathgenError
+        For a wall thicker than `MOST_BEADS` of the widest beads.
+
     Examples
     --------
     >>> plan = BeadPlan(0.42, 0.28, 0.62)
@@ -79,6 +85,10 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
     if not wall.size:
         return np.array([0, 1], np.float32)
     fewest = max(1, int(wall.min() / plan.pitch_max)) if wall.size == thickness.size else 0
+    if wall.max() > MOST_BEADS * plan.pitch_max:
+        allowed = f"at most {MOST_BEADS * plan.pitch_max:g} mm: {MOST_BEADS} beads of {plan.pitch_max:g} mm"
+        hint = "fill it by contour or raster, or make it thinner"
+        raise PathgenError(f"a wall {wall.max():g} mm thick", where="panel", allowed=allowed, hint=hint)
     # Nobody wants a thick wall of the narrowest beads: past 1.25 times the nominal count only limits could.
     most = max(int(np.ceil(1.25 * wall.max() / plan.pitch)), int(np.ceil(wall.max() / plan.pitch_max)))
     most = min(max(most, fewest + 1), MOST_BEADS)

@@ -71,20 +71,22 @@ def _fed_low(subject: Subject) -> None:
 
 
 def _keep_out(subject: Subject, box: KeepOut) -> None:
-    """304, 305: ways through one zone, a bead's half width around it, or over it."""
+    """304, 305: ways through one zone, a bead's half width around it, or over it.
+
+    Down into it counts as well: from over a zone of known height nothing else would tell.
+    """
     grown = subject.machine.hot_end.bore / 2
+    limit = CLEARANCE - 1e-3 if box.height is None else box.height
+    over = "" if box.height is None else f", or {box.height:g} mm over the platform"
+    where = f"x {box.x[0]:g} to {box.x[1]:g}, y {box.y[0]:g} to {box.y[1]:g}"
+    why = f"outside {box.why or 'the zone'}, {where}{over}"
     for block in subject.blocks():
         x0, y0, z0 = subject.before(block)
         x1, y1, z1 = (getattr(subject.moves, name)[block] for name in "xyz")
-        moving = (x0 != x1) | (y0 != y1)
+        moving = (x0 != x1) | (y0 != y1) | (z1 < z0)
         inside = moving & crosses((x0, y0), (x1, y1), box, grown)
         low = np.minimum(z0, z1)
         fed = subject.moves.filament[block] > 0
-        limit = CLEARANCE - 1e-3 if box.height is None else box.height
-        why = (
-            f"outside {box.why or 'the zone'}, x {box.x[0]:g} to {box.x[1]:g}, y {box.y[0]:g} to {box.y[1]:g}"
-            f"{'' if box.height is None else f', or {box.height:g} mm over the platform'}"
-        )
         met = inside & (fed | (low < limit))
         for number, bad in ((304, met), (305, inside & ~met & (box.height is None))):
             rows = np.flatnonzero(bad)

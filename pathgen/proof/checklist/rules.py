@@ -215,7 +215,7 @@ _TABLE = {
         "a bead or a low way inside a keep-out zone",
         "stop",
         "the nozzle meets what stands there",
-        "move the panel, or correct the zone",
+        "move the panel, or correct the zone or its height",
     ),
     305: Rule(
         "the head passes over a keep-out zone",

@@ -18,11 +18,36 @@ MATERIAL = load_material("pla-white")
 def test_keep_out_zones(box, found):
     """A zone under the panel, and one that the head passes over on its way from home."""
     plain = load_machine("benchtop-220")
-    machine = replace(plain, keep_out=(KeepOut(box, box, "clip"),))
+    machine = replace(plain, keep_out=(KeepOut(box, box, why="clip"),))
     listed = check_program(program("benchtop-220"), machine, MATERIAL)
     assert numbers(listed) == {found} | ({305} if found == 304 else set())
     assert listed.holds == (found == 305)
     assert "clip" in next(f.limit for f in listed.findings)
+
+
+@pytest.mark.parametrize(
+    "height,z,found",
+    [
+        (None, 4.0, {304}),
+        (None, 5.0, {305}),
+        (None, 90.0, {305}),
+        (8.0, 7.99, {304}),
+        (8.0, 8.0, set()),
+        (2.0, 1.9, {304}),
+        (2.0, 2.1, set()),
+    ],
+)
+@pytest.mark.parametrize("down", [False, True])
+def test_heights_of_zones(height, z, found, down):
+    """A way over a zone at one height, and one that comes down into it from far above and leaves again."""
+    machine = replace(
+        load_machine("benchtop-220"), keep_out=(KeepOut((50.0, 60.0), (50.0, 60.0), "clip", height),)
+    )
+    inside = f"G1 X55 Y55\nG1 Z{z}\nG1 Z95\n" if down else f"G1 Z{z}\nG1 X55 Y55\nG1 X100 Y100\nG1 Z95\n"
+    text = f"G21\nG90\nM83\nG28\nG1 Z95 F600\nG1 X10 Y10\n{inside}G1 X200 Y55\nM84\nM2\n"
+    checked = check_program(text.encode(), machine, MATERIAL)
+    over = {305} if down and height is None else set()
+    assert numbers(checked) & {304, 305} == found | over
 
 
 def test_crossings_are_those_that_shapely_finds():
