@@ -1,11 +1,14 @@
 """What the README says works, as it stands there; and the developers' page leaves nothing out."""
 
 import re
+import shlex
+from importlib import import_module
 from pathlib import Path
 
 import pytest
+from click.exceptions import Exit, MissingParameter
 
-from pathgen.cli import COMMANDS
+from pathgen.cli import COMMANDS, run
 
 ROOT = Path(__file__).parents[1]
 README, DEVELOPERS = ((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
@@ -58,35 +61,41 @@ def test_files_that_developers_are_told_of_exist():
     assert len(named) > 40
 
 
-def test_options_in_the_readme_exist():
-    from pathgen.settings import Job
+def commands_in(text):
+    """Every `pathgen …` of a document: in its shell blocks, and between single backticks."""
+    blocks = re.findall(r"```sh\n(.*?)```", text, re.S)
+    lines = [part.split("#")[0] for block in blocks for part in re.split(r"&&|\n", block)]
+    inline = re.findall(r"(?<!`)`(pathgen [^`]+)`(?!`)", re.sub(r"```.*?```", "", text, flags=re.S))
+    found = [line.split(">")[0].strip() for line in (*lines, *inline)]
+    return [line for line in found if line.startswith("pathgen ") and "COMMAND" not in line]
 
-    known = {f"--{name.replace('_', '-')}" for name in Job.__struct_fields__}
-    known |= {"--job", "--out", "--preview", "--summary", "--thickness", "--help", "--moves"}
-    known |= {
-        "--seen",
-        "--places",
-        "--arrays",
-        "--workers",
-        "--columns",
-        "--cluster",
-        "--figure",
-        "--report",
-        "--photo",
-        "--corners",
-        "--blank",
-        "--stages",
-        "--material",
-        "--plot",
-        "--panel",
-        "--against",
-        "--picture",
-        "--error",
-        "--smear",
-        "--spread",
-        "--lag",
-    }
-    assert set(re.findall(r"--[a-z][a-z-]+", README)) <= known
+
+@pytest.mark.parametrize("path", ["README.md", "examples/README.md", "DEVELOPERS.md"])
+def test_every_command_is_one_that_is_understood(path):
+    """All but running: names, options and values are taken as the command line takes them."""
+    lines = commands_in((ROOT / path).read_text(encoding="utf-8"))
+    assert len(lines) >= 2
+    for line in lines:
+        name, *args = shlex.split(line)[1:]
+        if name.startswith("--"):
+            assert run([name]) == 0
+            continue
+        command = import_module(f"pathgen.cli.{name}").command
+        try:
+            command.make_context(name, [*args], resilient_parsing=not args)
+        except MissingParameter:  # an option told by itself: "`pathgen panel --report page.html` writes …"
+            command.make_context(name, [*args, "--out", "a.gcode"])
+        except Exit:
+            assert args == ["--help"]
+
+
+def test_options_in_the_readme_exist():
+    """Each is one of a command's."""
+    known = {"--help"}
+    for name in COMMANDS:
+        command = import_module(f"pathgen.cli.{name}").command
+        known |= {option for param in command.params for option in param.opts}
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) <= known
 
 
 def test_the_study_file_is_one_and_says_all_there_is(tmp_path):

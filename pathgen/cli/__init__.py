@@ -28,7 +28,7 @@ COMMANDS = {
     "check": "Prove from a written program's text that nothing of it is unsafe.",
     "coupon": "List the calibration prints, or make one with its reading sheet.",
     "fit": "Turn a coupon's readings into a machine's or a material's figures.",
-    "study": "Make many panels' figures as one table that can be repeated.",
+    "study": "Measure many panels over ranges of settings, as one table that can be repeated.",
     "machines": "List the machine and material profiles, or show one.",
 }
 

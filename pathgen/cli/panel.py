@@ -15,6 +15,7 @@ from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import job_options
 from pathgen.cli.progress import progress_bar
 from pathgen.cli.say import say
+from pathgen.cli.sections import Sectioned
 from pathgen.errors import PathgenError, printable
 from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
@@ -27,7 +28,7 @@ from pathgen.writing import checked_line, prove
 FILE = click.Path(path_type=Path)
 
 
-@click.command("panel")
+@click.command("panel", cls=Sectioned)
 @click.argument("picture", type=FILE, required=False)
 @click.option("--out", type=FILE, required=True, help="The program to write.")
 @click.option("--job", "job_file", type=FILE, help="Job file (TOML); options given here win over it.")

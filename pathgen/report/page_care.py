@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pathgen.planned import Result
-from pathgen.proof.checklist import check_program
+from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.safety import DISCLAIMER, GUIDANCE, MARGIN, safety
 from pathgen.settings import Machine, Material
 
@@ -29,10 +29,20 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What has to be so before it runs: the items, and lines on what they rest on."""
+    """What has to be so before it runs.
+
+    Attributes
+    ----------
+    items : list of Item
+    guidance : list of str
+        What they rest on.
+    findings : list of str
+        What the check of the text found, a line for each rule that does not hold.
+    """
 
     items: list[Item]
     guidance: list[str]
+    findings: list[str]
 
 
 def before(
@@ -52,11 +62,31 @@ def before(
     -------
     Before
     """
+    findings: list[str] = []
     if said is None:
-        listed = safety(machine, material, check_program(program, machine, material))
+        checked = check_program(program, machine, material)
+        findings = _found(checked)
+        listed = safety(machine, material, checked)
         said = [(item.text, item.state) for item in listed.proven]
         said += [(item.text, TO_TICK) for item in listed.yours]
-    return Before([Item(*item) for item in said], [*GUIDANCE, DISCLAIMER])
+    return Before([Item(*item) for item in said], [*GUIDANCE, DISCLAIMER], findings)
+
+
+def _found(checked: Checklist) -> list[str]:
+    """Word the findings, a line a rule: how often, where first, and what to do."""
+    firsts: dict[int, Finding] = {}
+    for finding in checked.findings:
+        firsts.setdefault(finding.number, finding)
+    lines = []
+    for number, first in firsts.items():
+        many = checked.counts[number]
+        often = f", in {many:,} places" if many > 1 else ""
+        said = f": {first.found}" if first.found else ""
+        place = first.place if first.line else "the whole program"
+        where = f" {'First in' if many > 1 else 'In'} {place}{said}."
+        told = f"{first.level} {number}, {first.rule.title}{often}.{where} What to do: {first.rule.do}."
+        lines.append(told[:1].upper() + told[1:])
+    return lines
 
 
 COOL = (

@@ -133,6 +133,17 @@ def study_png(
     >>> study_png(Table(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
     b'PNG'
     """
+    buffer = BytesIO()
+    study_sheet(table, factors, across, up, title, ranges).savefig(
+        buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None}
+    )
+    return buffer.getvalue()
+
+
+def study_sheet(
+    table: Table, factors: Sequence[str], across: str, up: str, title: str = "", ranges: Sequence[str] = ()
+) -> Figure:
+    """Draw a study's table on a sheet; parameters and errors are those of `study_png`."""
     found = _taken(table, factors, across, up, ranges)
     columns = min(MOST_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
@@ -159,9 +170,7 @@ def study_png(
             label(axes, cut(factor, 10, wide), "", _worded(name) if place == 0 else "")
             _draw_effect(axes, box, found.factors[factor], values, factor in found.ranges)
             _scaled(axes, values, "y")
-    buffer = BytesIO()
-    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
-    return buffer.getvalue()
+    return sheet
 
 
 def _taken(table: Table, factors: Sequence[str], across: str, up: str, ranges: Sequence[str]) -> _Figures:
@@ -249,6 +258,7 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
 def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
     """Write case numbers at the front's points, on the side where no case is, as far as they keep apart."""
     sides = ("right" if signs[0] > 0 else "left", "top" if signs[1] > 0 else "bottom")
+    axes.autoscale_view()  # only a drawing would do so, and then dots would be counted on other scales
     places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
     taken: list[Floats] = []
     for i, spot in zip(best.tolist(), places, strict=True):

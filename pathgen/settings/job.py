@@ -186,7 +186,13 @@ class Job(Preparation, frozen=True):
         Thickness | None,
         Meta(description="Thickness of the border line. By default the thickest.", extra=MM),
     ] = None
-    fill: Annotated[str, Meta(description="How a section of wall becomes strokes.")] = "tailored"
+    fill: Annotated[
+        str,
+        Meta(
+            description="How a section of wall becomes strokes: tailored, terraced, contour, raster, or "
+            "one of another package."
+        ),
+    ] = "tailored"
     solidity: Annotated[
         Solid | None,
         Meta(description="Deposited volume over geometric volume. By default the material's: 0.99."),
@@ -275,7 +281,9 @@ class Job(Preparation, frozen=True):
     ] = 0
     relief: Annotated[
         Literal["toward", "away"],
-        Meta(description="Whether the relief looks toward the viewer, or away, to show him a flat back."),
+        Meta(
+            description="Whether the relief looks toward the viewer, or away, so that a flat back is shown."
+        ),
     ] = "toward"
     outline: Annotated[
         str,

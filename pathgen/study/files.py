@@ -97,7 +97,8 @@ def _read(path: Path, given: str) -> bytes:
             raise PathgenError("file of more than 256 MiB", where=given, allowed="at most 256 MiB")
         return path.read_bytes()
     except FileNotFoundError:
-        raise PathgenError("no such file", where=given, hint=f"it was looked for in {path.parent}") from None
+        hint = f"it was looked for as {path}; --files names the folder that the study's files lie in"
+        raise PathgenError("no such file", where=given, hint=hint) from None
     except IsADirectoryError:
         raise PathgenError("a folder, not a file", where=given) from None
     except (OSError, ValueError) as error:  # ValueError: a path with a zero byte

@@ -1,10 +1,14 @@
 """Options made from the fields of a job."""
 
+import re
+
 import click
 import pytest
 from click.testing import CliRunner
 
+from pathgen.cli import run
 from pathgen.cli.options import ListOf, job_options
+from pathgen.cli.sections import SECTIONS
 from pathgen.settings import Job, job_from
 
 
@@ -48,5 +52,19 @@ def test_help_shows_what_a_list_and_a_choice_take():
         pass
 
     shown = CliRunner().invoke(command, ["--help"]).output
-    assert "--eyelet-at LIST" in shown and "[0|90|180|270|auto]" in shown and "[()]" not in shown
+    assert "--eyelet-at LIST" in shown and "[0|90|180|270|auto]" in shown
     assert all(f"--{name.replace('_', '-')}" in shown for name in Job.__struct_fields__)
+
+
+def test_every_key_of_a_job_stands_under_one_heading_of_the_help(capsys):
+    listed = [name for names in SECTIONS.values() for name in names.split()]
+    assert sorted(listed) == sorted(Job.__struct_fields__)
+    assert run(["panel", "--help"]) == 0
+    shown = capsys.readouterr().out
+    heads = [line for line in shown.splitlines() if line.endswith(":") and not line.startswith(" ")]
+    assert heads == ["Options:", *(f"{title}:" for title in SECTIONS)]
+    said = re.findall(r"^  (?:-h, )?(--[a-z-]+)", shown, re.M)
+    assert len(said) == len(set(said)) and len(said) == len(listed) + 8
+    files = shown[shown.index("\nOptions:") : shown.index(f"\n{heads[1]}")]
+    assert "--out PATH" in files and "--help" in files and "PICTURE" not in files
+    assert "[()]" not in shown

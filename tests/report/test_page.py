@@ -260,6 +260,9 @@ def test_the_checklist_is_that_of_the_text(made, folder):
     said = Reader(page(result, left_on).decode())
     assert any("bad" in a.get("class", "") for a in said.all("span"))
     assert "falls short" in "".join(said.text)
+    told = " ".join("".join(said.text).split())
+    assert re.search(r"Stop 208, nozzle heater still on at the end\. .* What to do: turn it off", told)
+    assert "What else its check found" not in " ".join("".join(Reader(made[2].decode()).text).split())
 
 
 def unpacked(whole, number):

@@ -1,10 +1,12 @@
 """The figure of a study."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study import _taken, front, study_png
+from pathgen.report.study import _taken, front, study_png, study_sheet
 from pathgen.study.table import Table
 
 
@@ -39,6 +41,26 @@ def test_drawn_the_same_twice_whatever_stands_in_it():
     assert drawn[0] == drawn[1] and drawn[0][1:4] == b"PNG"
     with pytest.raises(PathgenError, match="1 cases with both"):
         study_png(Table(names, rows[:2]), names[1:4], "time_s", "thickness_rms_mm")
+
+
+@pytest.mark.parametrize("up", ["thickness_rms_mm", "psnr_db"])
+def test_numbers_lie_over_no_point_and_no_other_number(written, up):
+    """A front with near neighbours, as studies have them; of the second figure more is better."""
+    x = np.linspace(1900, 2800, 60)
+    y = 0.02 + 0.02 * np.linspace(1, 0, 60) ** 2
+    y = y if up == "thickness_rms_mm" else 0.06 - y
+    beaten = -0.0008 if up == "psnr_db" else 0.0008
+    cases = [*zip(x, y, strict=True), *zip(x + 9, y + beaten, strict=True)]
+    rows = tuple((str(i), "maps/a.npy", f"{a:.1f}", f"{b:.5f}") for i, (a, b) in enumerate(cases, start=101))
+    sheet = study_sheet(Table(("case", "picture", "time_s", up), rows), ["picture"], "time_s", up, "")
+    numbers = [(text, box) for text, box in written(sheet) if text.isdecimal() and 101 <= int(text) <= 220]
+    assert 6 <= len(numbers) < 60
+    assert not [(s, t) for (s, a), (t, b) in combinations(numbers, 2) if a.overlaps(b)]
+    points = sheet.axes[0].transData.transform(cases)
+    for text, box in numbers:
+        across = np.clip(points[:, 0], box.x0, box.x1) - points[:, 0]
+        along = np.clip(points[:, 1], box.y0, box.y1) - points[:, 1]
+        assert np.hypot(across, along).min() > 1.0, text
 
 
 def test_a_continuous_range_is_no_set_of_levels():
