@@ -1,6 +1,7 @@
 """A study of small panels, fast enough to be made many times over."""
 
 import os
+import sys
 
 import numpy as np
 import pytest
@@ -66,6 +67,7 @@ def deadly(folder, monkeypatch):
     (told / "entry_points.txt").write_text(
         "[pathgen.fills]\ndeadly = other_fills:deadly\nhungry = other_fills:hungry\n"
     )
+    monkeypatch.delitem(sys.modules, "other_fills", raising=False)  # of another test, in another folder
     monkeypatch.syspath_prepend(str(folder))
     monkeypatch.setenv(
         "PYTHONPATH", os.pathsep.join(filter(None, (str(folder), os.environ.get("PYTHONPATH"))))
