@@ -18,6 +18,8 @@ from pathgen.planned import Planned, Platform, Summary
 from pathgen.settings import Machine, digest
 from pathgen.settings.job import Band
 
+EVEN = 1.1  # contrast up to which there is no picture to speak of
+
 
 @dataclass(slots=True)
 class Extents:
@@ -367,8 +369,10 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
         + grams(float(str(s["mass_g"])))
         + (f", costing {s['price']:.2f}" if s["price"] else ""),
     ]
-    lines += [dry, f"  {tones}"]
-    if "steadiness" in s:
+    lines.append(dry)
+    if float(str(s["tone_contrast"])) > EVEN:
+        lines.append(f"  {tones}")
+    if "steadiness" in s and s["layers"] != 1:  # a single layer cannot sway
         lines.append(f"  {s['steadiness']}")
     leaning = s.get("leaning")
     if leaning:

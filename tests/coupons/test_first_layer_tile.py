@@ -9,6 +9,7 @@ from pathgen.coupons.first_layer_tile import COUPON, SIDE, STAIR, fit
 from pathgen.coupons.make import lay_out
 from pathgen.motion import Kind
 from pathgen.settings import load_machine
+from pathgen.summary import closing_lines
 from tests.coupons.printed import (
     LEAST_HITS,
     MACHINES,
@@ -41,6 +42,8 @@ def test_tiles_lie_where_the_sheet_says(tmp_path, machine):
     deposits = done.moves.filament > 0
     assert done.moves.z[deposits & (done.moves.kind != Kind.RELOAD)].max() == 0.2
     assert done.summary["layers"] == 1 and done.summary["time_s"] < 20 * 60
+    told = "\n".join(closing_lines(done.summary, "tile.gcode"))  # no word on what a tile has none of
+    assert "1 layer," in told and "sways" not in told and "steps of light" not in told
 
 
 def test_stairs_lie_to_the_front_and_left_and_count_the_tiles(tmp_path):
