@@ -70,7 +70,7 @@ def table():
     return rows + views
 
 
-ROWS = table()
+ROWS, VIEWS = table(), 11
 
 
 def test_the_table_is_long_enough():
@@ -78,7 +78,14 @@ def test_the_table_is_long_enough():
     assert len({tuple(sorted(row.items())) for row in ROWS}) == len(ROWS)
 
 
-@pytest.mark.parametrize("number", range(len(ROWS)), ids=lambda i: "-".join(f"{v}" for v in ROWS[i].values()))
+def _numbered():
+    """Rows by number: half of the table, on all machines, runs with the slow tests; the views always do."""
+    for number, row in enumerate(ROWS):
+        marks = [pytest.mark.slow] if number // 4 % 2 and number < len(ROWS) - VIEWS else []
+        yield pytest.param(number, id="-".join(f"{v}" for v in row.values()), marks=marks)
+
+
+@pytest.mark.parametrize("number", list(_numbered()))
 def test_a_form_makes_its_map_and_keeps_its_distance(number, tmp_path):
     row, name = dict(ROWS[number]), MACHINES[number % len(MACHINES)]
     if row.get("outline") == "bow.wkt":
