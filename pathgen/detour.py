@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.route.zones import NEAR, OVER, barred, box
+from pathgen.route.zones import NEAR, barred, box, closed, limit
 from pathgen.settings import Machine
 
 Floats = NDArray[np.float64]
@@ -31,9 +31,7 @@ class Detour:
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
-        self._limits = np.array(
-            [np.inf if zone.height is None else zone.height + OVER for zone in machine.keep_out]
-        )
+        self._limits = np.unique([limit(zone) for zone in machine.keep_out])
         self._shapes: dict[int, list[shapely.Polygon]] = {}
 
     def round_zones(self, moves: Moves) -> Moves:
@@ -62,7 +60,7 @@ class Detour:
         begin = end - np.column_stack(step)[dry]
         low = np.minimum(begin[:, 2], end[:, 2])
         # Heights between the same limits meet the same zones.
-        between = np.searchsorted(np.unique(self._limits), low, "right")
+        between = np.searchsorted(self._limits, low, "right")
         ways: dict[int, Floats] = {}
         for group in np.unique(between).tolist():
             here = np.flatnonzero(between == group)
@@ -104,9 +102,7 @@ class Detour:
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
         """Find ways for those straight ones, (N, 2) to (N, 2), that cross a shape, by their number."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
-        # Along a border is no crossing: ways lead there, and home is the corner of the build volume.
-        closed = shapely.union_all(np.array([shapely.Point(), *(s.buffer(-1e-6) for s in shapes)], object))
-        bad = np.flatnonzero(shapely.intersects(lines, closed))
+        bad = np.flatnonzero(shapely.intersects(lines, closed(shapes)))
         if not len(bad):
             return {}
         from pathgen.route.around import Obstacles  # loads networkx, which a free way does not need

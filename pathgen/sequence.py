@@ -24,7 +24,7 @@ from pathgen.layers.strokes import joined, rearranged
 from pathgen.motion import Heights, Kind, Moves, approach, assemble, banded, concatenate, hop, start_line
 from pathgen.planned import Planned, Platform
 from pathgen.route import order_strokes
-from pathgen.route.zones import barred
+from pathgen.route.zones import barred, closed
 from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
@@ -118,8 +118,7 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
     if zones := barred(machine, clear):
         line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.pitch))
-        closed = shapely.union_all(np.array(zones, object)).buffer(-1e-6)
-        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed))
+        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed(zones)))
         here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
         corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
     return *corners[0], clear

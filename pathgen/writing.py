@@ -127,9 +127,9 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
     if found.stops:
         first, more = found.stops[0], found.places("stop") - 1
-        rest = f", and {more} more like it or worse" if more else ""
+        others = f", and {more} more like it or worse" if more else ""
         raise PathgenError(
-            f"the program's own check stops it: {first}{rest}",
+            f"the program's own check stops it: {first}{others}",
             where="check",
             hint=f"{first.rule.do}; nothing was written",
         )

@@ -204,8 +204,7 @@ def replay(
         header nor deposits tell of.
     """
     stated = stated or Stated()
-    panel_facts(read_facts(path), stated.panel)  # refuses a panel that there is not, before all is read
-    return lay_down(read_back(path, machine, material, light=light), stated)
+    return lay_down(read_back(path, machine, material, light=light, panel=stated.panel), stated)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -245,9 +244,14 @@ def read_back(
     material: Material | None = None,
     *,
     light: Light | None = None,
+    panel: int | None = None,
 ) -> Reading:
-    """Read a program once, for all its panels; parameters and errors are those of `replay`."""
+    """Read a program once, for all its panels; parameters and errors are those of `replay`.
+
+    A `panel` that there is not, from 1, is refused before the whole is read.
+    """
     light, notes, facts = light or Light(), [], read_facts(path)
+    panel_facts(facts, panel)
     looked_up = machine is None and material is None
     machine = machine_for(facts, machine)
     try:

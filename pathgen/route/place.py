@@ -165,7 +165,7 @@ def place_turned(
         return None
     hull = shapely.MultiPoint(points).buffer(brim).union(shapely.LineString([(u, line[1]) for u in line[0]]))
     corners = shapely.get_coordinates(hull.convex_hull)
-    spots = []
+    spots, zones = [], taken(machine)
     for degrees in range(TURN_STEP, 180, TURN_STEP):
         turned = Placement(degrees, 0.0, 0.0)
         x, y = turned.to_machine(corners[:, 0], corners[:, 1])
@@ -178,7 +178,7 @@ def place_turned(
             for (a, b), (low, high) in zip(spans, free(machine), strict=True)
         ]
         area = shapely.Polygon(np.column_stack([x + at[0], y + at[1]]))
-        if not area.intersects(taken(machine)):
+        if not area.intersects(zones):
             reason = f"at {degrees} degrees, as it fits along no axis"
             spots.append((min(spare), Placement(degrees, at[0], at[1], reason)))
     return max(spots, key=lambda spot: spot[0])[1] if spots else None

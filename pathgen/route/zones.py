@@ -6,6 +6,9 @@ everything beyond the build volume, so that no way round a zone leads out of it.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -16,6 +19,7 @@ from pathgen.settings.machine import KeepOut
 NEAR = 1.0  # mm beyond half the bore that ways keep from a zone: a nozzle is wider than its bore
 PASSAGE = 1.0  # mm more that all that is made keeps from a zone, so that ways lead between the two
 OVER = 1.0  # mm by which the nozzle has to be over a zone whose height is known
+HAIR = 1e-6  # mm
 BEYOND = 1000.0  # mm outside the build volume that count; more than any way could be
 
 
@@ -24,9 +28,14 @@ def box(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
     return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
 
 
+def room_of_ways(machine: Machine) -> float:
+    """Give the room between a zone and the nozzle's middle, mm."""
+    return machine.hot_end.bore / 2 + NEAR
+
+
 def room_beside(machine: Machine) -> float:
     """Give the room between a zone and all that is made, mm."""
-    return machine.hot_end.bore / 2 + NEAR + PASSAGE
+    return room_of_ways(machine) + PASSAGE
 
 
 def taken(machine: Machine) -> BaseGeometry:
@@ -35,9 +44,9 @@ def taken(machine: Machine) -> BaseGeometry:
     return shapely.union_all(np.array([box(zone, room) for zone in machine.keep_out], object))
 
 
-def bars(zone: KeepOut, z: float) -> bool:
-    """Tell whether a zone is in the way of a nozzle at a height, mm over the platform."""
-    return zone.height is None or z < zone.height + OVER
+def limit(zone: KeepOut) -> float:
+    """Height under which a zone is in the nozzle's way, mm over the platform; without bound if unknown."""
+    return math.inf if zone.height is None else zone.height + OVER
 
 
 def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
@@ -63,11 +72,16 @@ def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
     >>> [shape.area > 1e6 for shape in barred(machine, 3.0)], barred(machine, 5.0)
     ([True], [])
     """
-    zones = [zone for zone in machine.keep_out if bars(zone, z)]
+    zones = [zone for zone in machine.keep_out if z < limit(zone)]
     if not zones:
         return []
     volume = shapely.box(machine.volume.x[0], machine.volume.y[0], machine.volume.x[1], machine.volume.y[1])
     outside = volume.buffer(BEYOND, join_style="mitre").difference(volume)
-    room = machine.hot_end.bore / 2 + NEAR
+    room = room_of_ways(machine)
     whole = shapely.union_all(np.array([outside, *(box(zone, room) for zone in zones)], object))
     return [part for part in shapely.get_parts(whole).tolist() if part.geom_type == "Polygon"]
+
+
+def closed(shapes: Sequence[shapely.Polygon]) -> BaseGeometry:
+    """Join barred shapes to what no way may meet: not their borders, along which ways and home lie."""
+    return shapely.union_all(np.array(shapes, object)).buffer(-HAIR)

@@ -25,12 +25,16 @@ def text_of(study, out, **how):
     return out.read_bytes()
 
 
-def test_a_local_cluster_gives_what_this_process_gives(folder):
-    study = load_study(folder / "small.toml")
+def there_and_here(study, folder):
+    """Tables of a study from a cluster in this process, and from this process alone."""
     here = text_of(study, folder / "here.csv", workers=0)
     how = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "dashboard_address": None}
     with distributed.LocalCluster(**how) as cluster:
-        there = text_of(study, folder / "there.csv", cluster=cluster.scheduler_address)
+        return text_of(study, folder / "there.csv", cluster=cluster.scheduler_address), here
+
+
+def test_a_local_cluster_gives_what_this_process_gives(folder):
+    there, here = there_and_here(load_study(folder / "small.toml"), folder)
     assert there == here
 
 
@@ -92,11 +96,7 @@ def test_a_worker_killed_on_the_way_changes_nothing(folder):
 def test_a_case_without_memory_is_tried_alone_and_then_the_same_row_as_here(deadly):
     text = (deadly / "deadly.toml").read_text().replace('"deadly"', '"hungry"')
     (deadly / "hungry.toml").write_text(text)
-    study = load_study(deadly / "hungry.toml")
-    here = text_of(study, deadly / "here.csv", workers=0)
-    how = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "dashboard_address": None}
-    with distributed.LocalCluster(**how) as cluster:
-        there = text_of(study, deadly / "there.csv", cluster=cluster.scheduler_address)
+    there, here = there_and_here(load_study(deadly / "hungry.toml"), deadly)
     assert there == here
     assert (deadly / "tried").read_text() == "hungry\n" * 3  # once here; there once, and once more alone
 

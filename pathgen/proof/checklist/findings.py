@@ -142,13 +142,8 @@ class Book:
             if (count := self.counts[number] - self.most)
         ]
         far = 1 << 60
-
-        def grave(found: Finding) -> tuple[int, int, int, int]:
-            return LEVELS.index(found.level), found.line or far, found.number, found.last
-
-        told = [(grave(f)[0], 0, grave(f), f) for f in self.findings]
-        told += [(grave(f)[0], 1, grave(f), f) for f in others]
-        return tuple(entry[-1] for entry in sorted(told, key=lambda entry: entry[:3]))
+        groups = [sorted(g, key=lambda f: (f.line or far, f.number, f.last)) for g in (self.findings, others)]
+        return tuple(f for level in LEVELS for group in groups for f in group if f.level == level)
 
 
 def stretches(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
