@@ -19,9 +19,9 @@ from matplotlib.figure import Figure
 
 from pathgen import Job, make
 from pathgen.gcode.read import read_program
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.replay import deposit, thickness_error
 
 HERE = Path(__file__).parent
 FILLS = [("tailored", "along"), ("terraced", "along"), ("contour", "along")]

@@ -10,16 +10,16 @@ stands in its docstring.
 from io import BytesIO
 
 import numpy as np
+from pathgen.proof.add_rim import Frame
 
 from pathgen import optics
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
-from pathgen.layers import BeadPlan, cut, find_fill
-from pathgen.motion import Heights, Kind, approach, assemble, concatenate, limit_feed, plan_speeds, tally
-from pathgen.panel import frame
+from pathgen.layers import BeadPlan, cut_layers, find_fill
+from pathgen.motion import Kind, LayerSpans, approach, assemble, concatenate, limit_feed, plan_speeds, tally
+from pathgen.panel import add_rim
 from pathgen.proof.checklist import check_program
-from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit, thickness_error
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.route import Placement, order_strokes
 from pathgen.settings import Job, settle
 
@@ -38,9 +38,9 @@ def main():
     thickness = optics.thickness(luminance, law, job.thinnest, job.thickest)
 
     # Panel and layers: the map in its rim, cut into layers.
-    panel = frame(thickness, job.pixel, job.rim_width, setup.job.rim_thickness)
-    layers = cut(panel, setup.layer, job.first_layer)
-    heights = Heights(layers.top, layers.height)
+    panel = add_rim(thickness, job.pixel, job.rim_width, setup.job.rim_thickness)
+    layers = cut_layers(panel, setup.layer, job.first_layer)
+    heights = LayerSpans(layers.top, layers.height)
 
     # Fill: profiles of all layers become strokes, in panel coordinates; then their order and their place.
     beads = BeadPlan(setup.pitch, job.pitch_min, job.pitch_max)

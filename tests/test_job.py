@@ -11,7 +11,7 @@ from skimage import data, transform
 from pathgen import Job, make, plan
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
-from pathgen.proof.replay import Frame, deposit, thickness_error
+from pathgen.proof.deposit_map import Frame, deposit, thickness_error
 from pathgen.settings import machine_names, settle
 
 PHOTOS = {"camera": data.camera, "astronaut": data.astronaut}
@@ -131,7 +131,7 @@ def test_the_same_input_gives_the_same_bytes(tmp_path):
 def test_the_size_of_blocks_does_not_show(tmp_path, monkeypatch):
     wall = waves(4, 60, 120)
     make(wall, tmp_path / "a.gcode", Job(brim=2.0))
-    monkeypatch.setattr("pathgen.sequence.CELLS_PER_BLOCK", 1000)
+    monkeypatch.setattr("pathgen.program.sequence.CELLS_PER_BLOCK", 1000)
     make(wall, tmp_path / "b.gcode", Job(brim=2.0))
     assert (tmp_path / "a.gcode").read_bytes() == (tmp_path / "b.gcode").read_bytes()
 

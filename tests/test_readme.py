@@ -99,7 +99,7 @@ def test_options_in_the_readme_exist():
 
 
 def test_the_study_file_is_one_and_says_all_there_is(tmp_path):
-    from pathgen.study.load import StudyKeys, load_study
+    from pathgen.study.study_file import StudyKeys, load_study
 
     (text,) = (text for text in re.findall(r"```toml\n(.*?)```", README, re.S) if "[factors]" in text)
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")

@@ -7,10 +7,11 @@ import pytest
 from msgspec.structs import replace
 from shapely.geometry import box
 
-from pathgen import Job, PathgenError, compare, make_several, plan_several, planning, replay
+from pathgen import Job, PathgenError, compare, make_several, plan_several, replay
 from pathgen.cli import run
 from pathgen.gcode.read import read_program
 from pathgen.motion import DEPOSITS, Kind
+from pathgen.plan import settle as planning
 from pathgen.proof.header import Stated, panel_facts, read_facts
 from pathgen.settings import load_machine
 from tests.test_job import waves

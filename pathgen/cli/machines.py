@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import click
 
-from pathgen.cli.say import say
+from pathgen.cli.output import say
 from pathgen.settings import load_machine, load_material, machine_names, material_names, profile_text
 
 
 @click.command("machines")
 @click.argument("name", required=False)
-def command(name: str | None) -> None:
+def machines_command(name: str | None) -> None:
     """List the machine and material profiles, or show the one called NAME as TOML.
 
     Save what is shown to a file of your own, change it, and give it to --machine or --material.

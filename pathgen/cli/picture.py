@@ -9,13 +9,13 @@ from typing import Any
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import record_options
-from pathgen.cli.say import say
+from pathgen.cli.output import say
 from pathgen.errors import printable
+from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
-from pathgen.settings.refuse import typed
+from pathgen.settings.validation import typed
 
 FILE = click.Path(path_type=Path)
 
@@ -35,7 +35,9 @@ FILE = click.Path(path_type=Path)
     "--machine", default="benchtop-220", help="Machine whose bore the advice is for. [benchtop-220]"
 )
 @record_options(Preparation)
-def command(photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any) -> None:
+def picture_command(
+    photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any
+) -> None:
     """Prepare PHOTO for a panel, and say what of it the panel will lose.
 
     The same steps can be asked of `pathgen panel` itself, as options or keys of its job.
@@ -55,7 +57,7 @@ def command(photo: Path, out: Path, stages: Path | None, width: float, machine: 
         said = advice(made, width, bore)
         streams[out].write(_png(made.luminance))
         if stages:
-            from pathgen.report.stages import stages_png
+            from pathgen.report.preparation_figure import stages_png
 
             streams[stages].write(stages_png(made.stages, f"{made.source}, step by step", said))
     rows, cols = made.luminance.shape

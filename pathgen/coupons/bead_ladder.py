@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from pathgen.coupons.definition import Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import least_squares, need, threshold
-from pathgen.coupons.forms import across, notched, notches_wide, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.measurement_sheet import Filled
+from pathgen.coupons.shapes import across, notched, notches_wide, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
@@ -31,7 +31,7 @@ CONSTANT = 100.0  # cost of a change of bead count that no wall here is worth
 LEAST = 0.03  # half width of a factor's interval above which it says nothing
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the two walls out."""
     bore = setup.machine.hot_end.bore
     ones, twos = ([round(float(p) * bore, 3) for p in pitches] for pitches in (ONE, TWO))
@@ -56,13 +56,13 @@ def build(setup: Setup) -> Specimen:
         panels.append((notched(wall, setup.job.pixel, [(middle, beads)]), plain_job(setup.job, **common)))
         for place, pitch in enumerate(pitches):
             left = POST_WIDE + WIDE * place
-            box = Box(left + 2.0, 1.0, left + WIDE - 2.0, HIGH - 1.0)
+            box = PanelArea(left + 2.0, 1.0, left + WIDE - 2.0, HIGH - 1.0)
             said = (beads, pitch, setup.solidity, setup.machine.hot_end.filament_factor)
-            steps.append(Step(box, said, number))
+            steps.append(MeasuringPlace(box, said, number))
     return Specimen(panels, steps)
 
 
-def fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: Filled, setup: Setup) -> Outcome:
     """Say how much is laid down of what is fed, and which beads hold."""
     factor, curve, notes = _factor(sheet)
     hot_end = setup.machine.hot_end
@@ -141,19 +141,21 @@ COUPON = Coupon(
     measures="how much plastic is laid down of what is fed, and which widths of bead hold",
     profile="machine",
     nominal=(
-        Column("beads", "", 1, 2),
-        Column("pitch", "mm", 0.01, 5.0),
-        Column("solidity", "", 0.5, 1.2),
-        Column("filament_factor", "", 0.5, 1.5),
+        SheetColumn("beads", "", 1, 2),
+        SheetColumn("pitch", "mm", 0.01, 5.0),
+        SheetColumn("solidity", "", 0.5, 1.2),
+        SheetColumn("filament_factor", "", 0.5, 1.5),
     ),
     measured=(
-        Column("wall", "mm", 0.05, 10.0, "thickness of the wall in the middle of the step, by micrometer"),
-        Column("holds", "", 0, 1, "1 where the wall is closed and even, 0 where it has gaps or ridges"),
+        SheetColumn(
+            "wall", "mm", 0.05, 10.0, "thickness of the wall in the middle of the step, by micrometer"
+        ),
+        SheetColumn("holds", "", 0, 1, "1 where the wall is closed and even, 0 where it has gaps or ridges"),
     ),
     how=(
         "The wall with one notch is one bead thick, the one with two is two; steps count from the notches.",
         "Close the micrometer gently: thin walls give way.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

@@ -17,11 +17,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.estimate import Fitted, least_squares, need
-from pathgen.coupons.forms import across, notched, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Floats, Specimen, Step
+from pathgen.coupons.definition import Coupon, Floats, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.estimate import Estimates, least_squares, need
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.measurement_sheet import Filled
+from pathgen.coupons.shapes import across, notched, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
@@ -39,7 +39,7 @@ LEAST_JUMP = 0.01  # mm; the strip's own is over half a bore, and less is no jum
 KNOWN = 0.5  # half width of the interval, over the lag, above which readings say nothing
 
 
-def feeds(setup: Setup) -> tuple[float, ...]:
+def lag_feeds(setup: Setup) -> tuple[float, ...]:
     """Give the bands' feeds, mm/s: no more than the machine's axes and hot end can do."""
     machine = setup.machine
     melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.bore * setup.layer)
@@ -47,7 +47,7 @@ def feeds(setup: Setup) -> tuple[float, ...]:
     return tuple(min(feed, most * feed / FEEDS[-1]) for feed in FEEDS)
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the ring out."""
     bore, pixel = setup.machine.hot_end.bore, setup.job.pixel
     walls = [round(part * bore, 3) for part in (LOW, HIGH)]
@@ -58,7 +58,7 @@ def build(setup: Setup) -> Specimen:
             (np.arange(cells.stop - cells.start) + 0.5) * pixel, [0, SLOPE], [before, after]
         )
     marked = notched(wall, pixel, [(BEFORE - 1.0, 1), (BEFORE + THICK - 3.2, 2)])
-    ladder = feeds(setup)
+    ladder = lag_feeds(setup)
     job = plain_job(
         setup.job,
         bend=360.0,
@@ -80,12 +80,12 @@ def build(setup: Setup) -> Specimen:
         bottom = BAND * number + (2.0 if number == 0 else 1.0)
         for up, jump in ((1, BEFORE), (0, BEFORE + THICK)):
             for after in AT:
-                box = Box(jump + after - 0.5, bottom, jump + after + 0.5, BAND * (number + 1) - 2.0)
-                steps.append(Step(box, (feed, up, after, SLOPE, walls[1 - up], walls[up])))
+                box = PanelArea(jump + after - 0.5, bottom, jump + after + 0.5, BAND * (number + 1) - 2.0)
+                steps.append(MeasuringPlace(box, (feed, up, after, SLOPE, walls[1 - up], walls[up])))
     return Specimen([(marked, job)], steps)
 
 
-def fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: Filled, setup: Setup) -> Outcome:
     """Say the lag."""
     good = np.isfinite(sheet["wall"])
     feed, up, after, slope = (sheet[name][good] for name in ("feed", "up", "after", "slope"))
@@ -126,7 +126,7 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     return Outcome((lag,), (change,), (f"lag {before:g} → {change.value:g} s",), curve, notes)
 
 
-def _refuse_unclear(found: Fitted, lag: Estimate, told: float, where: str) -> None:
+def _refuse_unclear(found: Estimates, lag: Estimate, told: float, where: str) -> None:
     """Refuse readings that do not say the lag; `told` is how much of it they could show, mm."""
     reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
     if jump < LEAST_JUMP:
@@ -147,21 +147,21 @@ COUPON = Coupon(
     measures="how long the pressure behind the nozzle lags",
     profile="machine",
     nominal=(
-        Column("feed", "mm_s", 0.1, 1000.0),
-        Column("up", "", 0, 1),
-        Column("after", "mm", 0.0, 1000.0),
-        Column("slope", "mm", 0.1, 50.0),
-        Column("before_jump", "mm", 0.01, 10.0),
-        Column("after_jump", "mm", 0.01, 10.0),
+        SheetColumn("feed", "mm_s", 0.1, 1000.0),
+        SheetColumn("up", "", 0, 1),
+        SheetColumn("after", "mm", 0.0, 1000.0),
+        SheetColumn("slope", "mm", 0.1, 50.0),
+        SheetColumn("before_jump", "mm", 0.01, 10.0),
+        SheetColumn("after_jump", "mm", 0.01, 10.0),
     ),
     measured=(
-        Column("wall", "mm", 0.05, 10.0, "thickness of the wall at this place, by micrometer or dial"),
+        SheetColumn("wall", "mm", 0.05, 10.0, "thickness of the wall at this place, by micrometer or dial"),
     ),
     how=(
         "The ring's wall jumps to thick at the single notch, and back to thin at the pair.",
         "Measure from the notch into the thick part (up = 1), from the pair into the thin one (up = 0).",
         "The lower half was laid slowly, the upper half fast: feed_mm_s says which half a row is of.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

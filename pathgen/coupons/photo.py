@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from pathgen import picture
 from pathgen.coupons import resolution_chart
-from pathgen.coupons.sheet import PLACE
-from pathgen.coupons.specimen import Box, Coupon, Floats
-from pathgen.csvrows import Rows
+from pathgen.coupons.definition import Coupon, Floats, PanelArea
+from pathgen.coupons.measurement_sheet import PLACE
 from pathgen.errors import PathgenError
+from pathgen.files.csv_rows import CsvRows
 
 BURNT = 0.985  # light, of the brightest a code can say, from which on it may have been more
 BURNT_SHARE = 0.002  # of a step's places that may be burnt out
@@ -140,7 +140,7 @@ def open_photo(
     return Photo(light, bare, transform, size, pitch, shown.source)
 
 
-def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[str]]:
+def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
     """Fill a sheet from a photograph: light, and with bare light in it a reference beside each.
 
     Parameters
@@ -166,8 +166,8 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         what = f"a photograph does not say what a {coupon.name} is to tell"
         raise PathgenError(what, where="--photo", allowed="the step wedge and the resolution chart")
     names = [name.strip().lower() for name in rows.names]
-    boxes = [Box(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
-    images = [sample(photo, photo.light, box) for box in boxes]
+    boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
+    images = [sample_area(photo, photo.light, box) for box in boxes]
     burnt = np.array([float(np.mean(image > BURNT)) > BURNT_SHARE for image in images])
     notes = []
     if burnt.all():
@@ -205,10 +205,10 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         [*(row[i] for i in kept), *("" if out else f"{value:.6g}" for value in values)]
         for row, values, out in zip(rows.cells, read, burnt, strict=True)
     ]
-    return Rows(rows.where, [*(rows.names[i] for i in kept), *columns], cells, rows.line), notes
+    return CsvRows(rows.where, [*(rows.names[i] for i in kept), *columns], cells, rows.line), notes
 
 
-def sample(photo: Photo, light: Floats, box: Box) -> Floats:
+def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
     """Sample a picture inside a box on the coupon, bilinearly, row 0 at the top, at the photo's pitch."""
     across = np.arange(box.left + photo.pitch / 2, box.right, photo.pitch)
     up = np.arange(box.bottom + photo.pitch / 2, box.top, photo.pitch)[::-1]
@@ -225,10 +225,10 @@ def _at(photo: Photo, light: Floats, places: Floats) -> Floats:
     return np.asarray(map_coordinates(light, [y - 0.5, x - 0.5], order=1, cval=np.nan))
 
 
-def _reference(photo: Photo, boxes: Sequence[Box], brightest: float) -> tuple[Floats | None, list[str]]:
+def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tuple[Floats | None, list[str]]:
     """Give the bare light behind each step; None where the picture shows none."""
     if photo.blank is not None:
-        images = [sample(photo, photo.blank, box) for box in boxes]
+        images = [sample_area(photo, photo.blank, box) for box in boxes]
         if any(float(np.mean(image > BURNT)) > BURNT_SHARE for image in images):
             hint = "expose both photographs alike, and less"
             raise PathgenError("the bare light is burnt out in the blank", where=photo.name, hint=hint)
@@ -277,7 +277,7 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
     return np.asarray(terms(wanted) @ figures)
 
 
-def _numbers(rows: Rows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
+def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
     """Take columns that a sheet was written with."""
     if not set(wanted) <= set(names):
         hint = "pathgen coupon writes a sheet with the places of its steps"

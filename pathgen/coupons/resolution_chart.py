@@ -19,11 +19,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.estimate import Fitted, least_squares, need
-from pathgen.coupons.forms import INDEX, INDEX_OVER, pixels, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import LIGHT, Box, Column, Coupon, Floats, Specimen, Step
+from pathgen.coupons.definition import LIGHT, Coupon, Floats, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.estimate import Estimates, least_squares, need
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.measurement_sheet import Filled
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixels, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
@@ -63,7 +63,7 @@ def patches() -> list[Patch]:
     return [*lower, *upper, Patch(EDGE, ALONG_U, 0.0, THIN, SWING)]
 
 
-def profile(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
+def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
     """Give a patch's thickness along its direction, `at` mm from where it begins; a crest of light first."""
     if patch.kind == EDGE:
         return np.where(at < length / 2, patch.mean - patch.swing, patch.mean + patch.swing)
@@ -73,7 +73,7 @@ def profile(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
     return np.asarray(patch.mean + patch.swing * wave)
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the chart out."""
     pixel, all_patches = setup.job.pixel, patches()
     columns = (len(all_patches) + 1) // 2
@@ -82,13 +82,13 @@ def build(setup: Setup) -> Specimen:
     steps = []
     for number, patch in enumerate(all_patches):
         row, col = divmod(number, columns)
-        along_u = profile(patch, (np.arange(cols) + 0.5) * pixel, WIDE)
-        along_z = profile(patch, (np.arange(rows) + 0.5) * pixel, HIGH)[::-1, None]
+        along_u = patch_thickness(patch, (np.arange(cols) + 0.5) * pixel, WIDE)
+        along_z = patch_thickness(patch, (np.arange(rows) + 0.5) * pixel, HIGH)[::-1, None]
         top = (1 - row) * rows
         wall[top : top + rows, col * cols : (col + 1) * cols] = along_u if patch.along == ALONG_U else along_z
         left, bottom = INDEX + col * WIDE, row * HIGH
-        box = Box(left + MARGIN, bottom + MARGIN, left + WIDE - MARGIN, bottom + HIGH - MARGIN)
-        steps.append(Step(box, tuple(map(float, patch))))
+        box = PanelArea(left + MARGIN, bottom + MARGIN, left + WIDE - MARGIN, bottom + HIGH - MARGIN)
+        steps.append(MeasuringPlace(box, tuple(map(float, patch))))
     edge = np.full((2 * rows, pixels(INDEX, pixel)), THICK + SWING)
     whole = np.hstack([edge + INDEX_OVER, wall, edge])
     job = plain_job(setup.job, brim=BRIM, thinnest=round(THIN - SWING, 3), thickest=round(THICK + SWING, 3))
@@ -108,8 +108,8 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
     bore : float
         mm.
     """
+    from pathgen.deposit.blur import smear
     from pathgen.optics import law
-    from pathgen.optics.smear import smear
 
     through = law(setup.material.light)
     if patch.kind == EDGE:
@@ -120,7 +120,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
             made = setup.job.pixel if patch.along == ALONG_U else setup.layer
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
-        wall = profile(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
+        wall = patch_thickness(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
             wall = np.asarray(smear(np.tile(wall, 3)[None], bore, pixel)[0, cells : 2 * cells], np.float64)
         width = spread[0] + spread[1] * wall
@@ -170,7 +170,7 @@ def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]
     return float(waves.sum()), float((waves * (-1.0) ** orders).sum())
 
 
-def fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: Filled, setup: Setup) -> Outcome:
     """Say how far light spreads in the wall, and the finest detail that shows.
 
     A growth that the readings do not tell from none is reported, and the change made without it.
@@ -225,7 +225,7 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     )
 
 
-def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Fitted:
+def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
     """Fit one factor and the spread, and where asked its growth, to modulations."""
     bore = setup.machine.hot_end.bore
 
@@ -245,12 +245,12 @@ def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, w
     return found
 
 
-def _named(name: str, unit: str, found: Fitted, place: int) -> Estimate:
+def _named(name: str, unit: str, found: Estimates, place: int) -> Estimate:
     value, low, high = (float(ends[place]) for ends in (found.values, found.low, found.high))
     return Estimate(name, unit, value, low, high)
 
 
-def _at(found: Fitted, thickness: float) -> Estimate:
+def _at(found: Estimates, thickness: float) -> Estimate:
     """Give the spread at a thickness: far better known than its two parts."""
     weight = np.array([0.0, 1.0, thickness][: len(found.values)])
     value = float(weight @ found.values)
@@ -274,7 +274,7 @@ def _finest(wide: Estimate, bore: float) -> Estimate:
     return Estimate("finest period that shows along the layers", "mm", ends[0], ends[1], ends[2])
 
 
-def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Fitted) -> Curve:
+def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
     """Draw the modulation left of thin waves over their frequency, with what was fitted."""
     bore, spread = (
         setup.machine.hot_end.bore,
@@ -296,21 +296,21 @@ COUPON = Coupon(
     measures="how far light spreads in the wall, and the finest detail that shows",
     profile="material",
     nominal=(
-        Column("kind", "", 0, 2),
-        Column("along", "", 0, 1),
-        Column("period", "mm", 0, 100),
-        Column("mean", "mm", 0, 100),
-        Column("swing", "mm", 0, 100),
+        SheetColumn("kind", "", 0, 2),
+        SheetColumn("along", "", 0, 1),
+        SheetColumn("period", "mm", 0, 100),
+        SheetColumn("mean", "mm", 0, 100),
+        SheetColumn("swing", "mm", 0, 100),
     ),
     measured=(
-        Column("bright", LIGHT, text="light in the middle of a bright line of the patch"),
-        Column("dim", LIGHT, text="light in the middle of a dark line of the patch"),
+        SheetColumn("bright", LIGHT, text="light in the middle of a bright line of the patch"),
+        SheetColumn("dim", LIGHT, text="light in the middle of a dark line of the patch"),
     ),
     how=(
         "Photograph the chart on an even light, sharp and without burnt-out places: --photo reads it.",
         "kind: 0 wave, 1 line pairs, 2 edge; along: 0 from left to right, 1 upward.",
         "Patches count from the thicker edge, the lower row first.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

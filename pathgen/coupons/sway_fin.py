@@ -16,16 +16,16 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.coupons.definition import Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import LEVEL, need
-from pathgen.coupons.forms import notched, notches_wide, pixels, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.measurement_sheet import Filled
+from pathgen.coupons.shapes import notched, notches_wide, pixels, plain_job
 from pathgen.errors import PathgenError
-from pathgen.panel.steadiness import FRACTION, Conditions, sections, steadiness
-from pathgen.planning import Spot
+from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
+from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
-from pathgen.route.place import free
+from pathgen.route.placement import free
 from pathgen.settings import Machine, Setup
 
 Floats = NDArray[np.float64]
@@ -75,7 +75,7 @@ def fin(thickness: float, height: float, pixel: float) -> Floats:
     return np.where(wall, thickness, 0.0)[::-1]
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the fins out in a row through the platform's middle."""
     assert setup.job.pitch_min is not None, "settle fills it in"
     pixel, rotation = setup.job.pixel, shaken(setup.machine)
@@ -87,7 +87,11 @@ def build(setup: Setup) -> Specimen:
     for number, (thickness, height) in enumerate(fins, start=1):
         left = LONGER + (WIDE - notches_wide(number)) / 2
         panels.append((notched(fin(thickness, height, pixel), pixel, [(left, number)]), job))
-        steps.append(Step(Box(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1))
+        steps.append(
+            MeasuringPlace(
+                PanelArea(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1
+            )
+        )
         along = (number - (len(fins) + 1) / 2) * (LONGER + WIDE + 2 * BRIM + APART)
         x, y = (along, 0.0) if rotation == 0 else (0.0, along)
         spots.append(Spot(middle[0] + x, middle[1] + y, float(rotation)))
@@ -108,11 +112,11 @@ def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> fl
     material, machine = setup.material, setup.machine
     shaking = carried_acceleration(machine, shaken(machine))
     conditions = Conditions(material.modulus, material.density, shaking)
-    wall = sections(fin(thickness, height, setup.job.pixel), setup.job.pixel)
-    return float(steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
+    wall = measure_sections(fin(thickness, height, setup.job.pixel), setup.job.pixel)
+    return float(compute_steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
 
 
-def fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: Filled, setup: Setup) -> Outcome:
     """Find the sway at which ripples begin.
 
     Parameters
@@ -204,9 +208,9 @@ COUPON = Coupon(
     name="sway-fin",
     measures="how much sway shows on a face",
     profile="machine",
-    nominal=(Column("fin_thickness", "mm", 0.1, 20.0), Column("fin_height", "mm", 1.0, 2000.0)),
+    nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
     measured=(
-        Column(
+        SheetColumn(
             "clean_up_to",
             "mm",
             1.0,
@@ -220,6 +224,6 @@ COUPON = Coupon(
         "Fins count from the thinnest, which is the lowest; a wide notch in the top counts five.",
         "They sway by purpose: notes about that are as they should be.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

@@ -25,7 +25,7 @@ class Pauses:
     homed: tuple[int, ...] = ()
 
 
-def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
+def sum_pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     """Sum up what stands still in a program.
 
     Parameters
@@ -47,7 +47,7 @@ def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> pauses(["G28 ; home", "G4 P500", "M84"], load_machine("benchtop-220").dialect)
+    >>> sum_pauses(["G28 ; home", "G4 P500", "M84"], load_machine("benchtop-220").dialect)
     Pauses(dwelling=0.5, homed=(0,))
     """
     grammar, dwelling, homed = Grammar.of(dialect), 0.0, []

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import LONGEST, Grammar
-from pathgen.gcode.interpret import Event, Fault, Interpreter, Stretch
+from pathgen.gcode.interpret import Event, Interpreter, LineFault, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
@@ -75,7 +75,7 @@ class Program:
     ended: bool
     marked: bool
     bare: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[LineFault, ...] = ()
     given_up: bool = False
     rest: bool = False
 

@@ -123,12 +123,12 @@ def merge(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     Strokes
         Empty where all parts are.
     """
-    together = joined(parts, counts)
+    together = join_strokes(parts, counts)
     order = np.argsort(together.layer, kind="stable")
     return rearranged(together, order, np.zeros(len(order), bool))
 
 
-def joined(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
+def join_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     """Put strokes one after another, part after part, whatever their layers."""
     columns = [
         np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])

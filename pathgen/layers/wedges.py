@@ -82,7 +82,7 @@ class Wedges:
     contacts: int
 
 
-def wedges(layers: Layers, plan: WedgePlan) -> Wedges:
+def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
     """Stand wedges against a panel's rim.
 
     Parameters
@@ -105,10 +105,10 @@ def wedges(layers: Layers, plan: WedgePlan) -> Wedges:
 
     Examples
     --------
-    >>> from pathgen.layers.sections import cut
-    >>> from pathgen.panel import frame
-    >>> layers = cut(frame(np.full((200, 300), 1.5), 0.1, 3.0, 4.0), 0.1, 0.2)
-    >>> made = wedges(layers, WedgePlan(height=15.0, base=5.0, pitch=0.42, brim=10.0))
+    >>> from pathgen.layers.sections import cut_layers
+    >>> from pathgen.panel import add_rim
+    >>> layers = cut_layers(add_rim(np.full((200, 300), 1.5), 0.1, 3.0, 4.0), 0.1, 0.2)
+    >>> made = build_wedges(layers, WedgePlan(height=15.0, base=5.0, pitch=0.42, brim=10.0))
     >>> made.contacts, len(made.strips) + len(made.tabs)  # four wedges: 3 tabs and 148 layers each
     (12, 592)
     >>> float(made.strips.n[made.strips.n > 0].min())  # 0.2 and half a pitch of 0.4 in front of the rim

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Ints, Strokes
-from pathgen.motion.bands import Heights, banded
+from pathgen.motion.bands import LayerSpans, banded
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.pace import pace_factor
 from pathgen.settings import Setup
@@ -22,7 +22,7 @@ def filament_area(diameter: float) -> float:
 def assemble(
     strokes: Strokes,
     kind: Kind | NDArray[np.uint8],
-    heights: Heights,
+    heights: LayerSpans,
     setup: Setup,
     start: tuple[float, float, float],
 ) -> Moves:

@@ -20,14 +20,14 @@ SAID = ("feed", "solidity", "nozzle_temperature", "fan")
 
 
 @dataclass(frozen=True, slots=True)
-class Heights:
+class LayerSpans:
     """Top and height of every layer, mm, (L,)."""
 
     top: Floats
     height: Floats
 
 
-def banded(setup: Setup, heights: Heights, key: str) -> Floats:
+def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
     """Give a value of every layer.
 
     Parameters
@@ -48,7 +48,7 @@ def banded(setup: Setup, heights: Heights, key: str) -> Floats:
     >>> from pathgen.settings import Job, settle
     >>> from pathgen.settings.job import Band
     >>> setup = settle(Job(band=(Band(above=0.5, feed=30.0), Band(above=0.6, solidity=1.0))))
-    >>> layers = Heights(np.arange(0.2, 0.75, 0.1), np.array([0.2, 0.1, 0.1, 0.1, 0.1, 0.1]))
+    >>> layers = LayerSpans(np.arange(0.2, 0.75, 0.1), np.array([0.2, 0.1, 0.1, 0.1, 0.1, 0.1]))
     >>> banded(setup, layers, "feed").tolist(), banded(setup, layers, "solidity").tolist()
     ([20.0, 20.0, 20.0, 20.0, 30.0, 20.0], [0.99, 0.99, 0.99, 0.99, 0.99, 1.0])
     """

@@ -40,7 +40,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
+from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
 from pathgen.settings import Machine
 
@@ -108,7 +108,7 @@ class MovesRecorder:
         """Drop the temporary files."""
         self._stack.close()
 
-    def take(self, moves: Moves, feed: NDArray[np.float64], plan: Plan) -> None:
+    def take(self, moves: Moves, feed: NDArray[np.float64], plan: SpeedPlan) -> None:
         """Add moves that follow those taken before, with the feed and speeds planned for them."""
         if self._start is None:
             self._start = moves.start

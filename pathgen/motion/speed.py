@@ -45,7 +45,7 @@ LEAST = 1e-9  # mm; shorter is what rounding leaves of nothing, and its directio
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SpeedPlan:
     """Speeds and times of N moves.
 
     Attributes
@@ -134,7 +134,7 @@ def _check_feed(feed: Floats, length: Floats) -> None:
         raise PathgenError(f"feed is {feed[row]:g} mm/s", where=f"move {row + 1}", allowed="more than 0")
 
 
-def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> Plan:
+def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> SpeedPlan:
     """Plan the speed of every move.
 
     Parameters
@@ -176,7 +176,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
         shape = _Geometry(shape.length[real], shape.share[:, real], shape.alone[real])
     length, speed, layer = shape.length, feed[real], moves.layer[real]
     if not len(length):
-        return Plan(*(np.zeros(len(moves)) for _ in range(4)))
+        return SpeedPlan(*(np.zeros(len(moves)) for _ in range(4)))
     acceleration = _acceleration(shape, machine)
 
     cap = np.zeros(len(length) + 1)
@@ -190,11 +190,11 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     squares = _reachable(cap, gain)
     v0, v1, peak, time = _trapezoid(length, gain, speed, squares)
     if real.all():
-        return Plan(v0, v1, peak, time)
+        return SpeedPlan(v0, v1, peak, time)
     whole = np.zeros((4, len(moves)))
     whole[:, real] = v0, v1, peak, time
     whole[:3, ~real] = np.concatenate([[0.0], v1])[np.cumsum(real)[~real]]  # the speed they are passed at
-    return Plan(*whole)
+    return SpeedPlan(*whole)
 
 
 def _trapezoid(

@@ -14,7 +14,7 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.panel.raster import Floats, Grid
+from pathgen.panel.pixels import Floats, Grid
 from pathgen.picture import resample
 
 Window = tuple[float, float, float, float]

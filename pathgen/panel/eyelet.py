@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.panel.outline import SAGITTA
-from pathgen.panel.raster import Floats, Grid, mask
+from pathgen.panel.pixels import Floats, Grid, mask
 
 OPENING = 0.5, 50.0  # mm
 WALL = 0.4, 20.0  # mm
@@ -147,7 +147,7 @@ def raise_lugs(
     Examples
     --------
     >>> from pathgen.panel.outline import rectangle
-    >>> from pathgen.panel.raster import grid_over
+    >>> from pathgen.panel.pixels import grid_over
     >>> hung, lugs = eyelets(rectangle(20, 10), [Eyelet()], rim_width=3.0)
     >>> grid = grid_over(hung, 0.5)
     >>> lugged = raise_lugs(np.zeros(grid.shape), hung, lugs, grid, 4.0)

@@ -94,7 +94,9 @@ class Sections:
         return Sections(self.top, self.moments - self.rim + rim, rim)
 
 
-def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0) -> Sections:
+def measure_sections(
+    thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0
+) -> Sections:
     """Measure a panel's horizontal sections.
 
     Parameters
@@ -118,7 +120,7 @@ def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[n
 
     Examples
     --------
-    >>> plate = sections(np.full((10, 20), 3.0), 0.5)
+    >>> plate = measure_sections(np.full((10, 20), 3.0), 0.5)
     >>> plate.height, float(plate.area[0]), float(plate.inertia[0])  # 10 mm wide: 10·3³/12
     (5.0, 30.0, 22.5)
     """
@@ -301,12 +303,12 @@ class Steadiness:
 
         Examples
         --------
-        >>> high = sections(np.full((300, 200), 0.8), 0.5)
-        >>> steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line()[:67]
+        >>> high = measure_sections(np.full((300, 200), 0.8), 0.5)
+        >>> compute_steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line()[:67]
         'at 150 mm the top sways 0.042 mm, 10 % of a bead, and rings at 9.65'
         """
         c, height = self.conditions, self.sections.height
-        grown = steadiness(self.sections, c)  # whatever heights were asked for
+        grown = compute_steadiness(self.sections, c)  # whatever heights were asked for
         sway, rings, passed = float(grown.sway[-1]), float(grown.frequency[-1]), grown.limit_height(fraction)
         said = f"at {height:g} mm the top sways {sway:.3f} mm, {100 * sway / c.pitch:.0f} % of a bead"
         said += f", and rings at {_hertz(rings)} Hz" if math.isfinite(rings) else ""
@@ -329,7 +331,7 @@ def _hertz(frequency: float) -> str:
     return f"{frequency:.3g}" if frequency < 1000 else f"{frequency:,.0f}"
 
 
-def steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:
+def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:
     """Work out how far a growing wall sways, at every height.
 
     Parameters
@@ -352,8 +354,8 @@ def steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = 
 
     Examples
     --------
-    >>> plate = sections(np.full((1000, 10), 3.0), 0.1)
-    >>> s = steadiness(plate, Conditions(modulus=3.5, density=1240.0, acceleration=1000.0, drag=0.0))
+    >>> plate = measure_sections(np.full((1000, 10), 3.0), 0.1)
+    >>> s = compute_steadiness(plate, Conditions(modulus=3.5, density=1240.0, acceleration=1000.0, drag=0.0))
     >>> round(float(s.sway[-1]), 5), round(float(s.frequency[-1]), 2)  # 12·ρ·a·L⁴/(8·E·t²) = 0.0059048 mm
     (0.0059, 81.42)
     """
@@ -429,7 +431,7 @@ def _product(mass: Floats, a: Floats, b: Floats) -> Floats:
 
 
 def _sway_of_top(wall: Sections, conditions: Conditions) -> float:
-    return float(steadiness(wall, conditions, wall.top[-1:]).sway[0])
+    return float(compute_steadiness(wall, conditions, wall.top[-1:]).sway[0])
 
 
 def _least(holds: Callable[[float], bool], fails: float, held: float) -> float:

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from pathgen.picture.colorimetry import encode_srgb
 from pathgen.picture.prepare import Prepared
-from pathgen.picture.tone import encode_srgb
 
 CLIPPED = 0.02  # share of pixels at either end that is worth a word
 USED = 0.75  # of the tones between black and white

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
+from pathgen.proof.deposit_map import DepositMap, inside_ends, thickness_error, top_first
 from pathgen.proof.frame import SNAP
-from pathgen.proof.replay import DepositMap, inside_ends, thickness_error, top_first
-from pathgen.proof.replayed import Light, Replayed, Row, replay
+from pathgen.proof.panel_replay import Effects, Replayed, Row, replay
 
-__all__ = ["Comparison", "Light", "Replayed", "compare", "fitted", "replay"]
+__all__ = ["Comparison", "Effects", "Replayed", "compare", "match_sizes", "replay"]
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +97,7 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     if not target.any():
         raise PathgenError("no wall was wanted: the map is 0 everywhere", where="wanted thickness")
     view = found.standing.view
-    laid, target = fitted(found.laid, view.standing(target))
+    laid, target = match_sizes(found.laid, view.standing(target))
     thickness = laid.upright(len(target))
     pixel = laid.frame.pixel
     inner = inside_ends(target, ends, pixel)
@@ -120,7 +120,7 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     )
 
 
-def fitted(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
+def match_sizes(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
     """Bring a deposit map and a wanted map to the same panel.
 
     A panel's height is rounded to whole layers; the top layer is taken to reach the wanted map's top, so that

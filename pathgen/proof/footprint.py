@@ -32,8 +32,8 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.frame import SNAP, Frame
-from pathgen.proof.replay import COUNTED
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -238,7 +238,7 @@ def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
     return np.asarray(shapely.buffer(lines, np.asarray(width) / 2, quad_segs=QUARTER), object)
 
 
-def fitted(beads: Beads, width: Floats) -> Shapes:
+def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
     """Outline beads so that those of a run meet in fitted joints.
 
     Parameters
@@ -258,7 +258,7 @@ def fitted(beads: Beads, width: Floats) -> Shapes:
     --------
     >>> ends, zero = np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0]]), np.zeros(2, np.intp)
     >>> two = Beads(ends[:2], ends[1:], np.ones(2), zero, zero, zero, zero)
-    >>> fitted(two, np.array([0.6, 0.4]))[0].bounds
+    >>> fitted_outlines(two, np.array([0.6, 0.4]))[0].bounds
     (-0.3, -0.3, 2.2, 0.3)
     """
     along = (beads.end - beads.start) / beads.length[:, None]
@@ -299,7 +299,7 @@ def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
     count = np.diff(first, append=len(beads))
     # GEOS joins the members of a row; rows are filled up with nothing.
     table = np.full((len(first), int(count.max())), None, object)
-    each = fitted(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
+    each = fitted_outlines(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
     table[np.arange(table.shape[1]) < count[:, None]] = each
     return np.asarray(shapely.union_all(table, axis=1), object)
 

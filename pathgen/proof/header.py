@@ -1,6 +1,6 @@
 """How a written program's panel stands: from its header, or from its deposits where it has none.
 
-A program of pathgen says in its first lines what it was planned with (`pathgen.summary.first_facts` writes
+A program of pathgen states its settings in its first lines (`pathgen.program.summary.first_facts` writes
 them), so it can be judged without any other file. What a person states wins over the header. Of a program
 without a header only the motion is known, and what is guessed from it is said in a note.
 """
@@ -20,8 +20,8 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion.bands import BEGUN
 from pathgen.panel.view import View
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.frame import Frame, bend_said, check_grid, fact, view_said
-from pathgen.proof.replay import COUNTED
 from pathgen.settings import (
     Dialect,
     Machine,
@@ -34,7 +34,7 @@ from pathgen.settings import (
     material_names,
     settle,
 )
-from pathgen.settings.refuse import shown
+from pathgen.settings.validation import format_value
 
 Floats = NDArray[np.float64]
 
@@ -98,7 +98,7 @@ class Stated:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Standing:
+class ProgramPanel:
     """How a program's panel stands, and what its filament makes.
 
     Attributes
@@ -206,7 +206,7 @@ def material_for(facts: dict[str, str], given: Material | None = None) -> Materi
     return given or load_material(_shipped("material", facts, material_names()))
 
 
-def standing(program: Program, machine: Machine, stated: Stated | None = None) -> Standing:
+def locate_panel(program: Program, machine: Machine, stated: Stated | None = None) -> ProgramPanel:
     """Work out how a program's panel stands.
 
     Parameters
@@ -250,7 +250,7 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
     solidity = guess.solidity if stated.solidity else _by_band(program, guess.solidity, tops)
     counts = diameter * math.sqrt(machine.hot_end.filament_factor)
-    return Standing(frame, solidity, counts, white, (*notes, *more), view_said(program))
+    return ProgramPanel(frame, solidity, counts, white, (*notes, *more), view_said(program))
 
 
 def _by_band(program: Program, solidity: float, tops: Floats) -> float | Floats:
@@ -332,7 +332,7 @@ def _shipped(what: str, facts: dict[str, str], known: list[str]) -> str:
         hint = f"--{what} names it"
         raise PathgenError(f"no {what!r} among the program's facts", where="header", hint=hint)
     if facts[what] not in known:
-        text = f"{what} = {shown(facts[what])} is no shipped profile"
+        text = f"{what} = {format_value(facts[what])} is no shipped profile"
         raise PathgenError(text, where="header", hint=f"name its file with --{what}")
     return facts[what]
 

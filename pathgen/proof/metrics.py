@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.footprint import (
     Beads,
     Floats,
@@ -31,7 +32,6 @@ from pathgen.proof.footprint import (
     visible_width,
 )
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import COUNTED
 
 Row = dict[str, str | int | float | None]
 Span = tuple[float, float]

@@ -15,11 +15,11 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
+from pathgen.motion.speed import SpeedPlan
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.footprint import Bools, Floats, Ints, beads_of, closes_itself, deposits
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import Row, Span
-from pathgen.proof.replay import COUNTED
 
 SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
 SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
@@ -29,7 +29,7 @@ LINK = 2.0  # mm, the longest dry crossing that counts as a link
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spread:
+class Distribution:
     """Quantiles and histogram of one quantity.
 
     Attributes
@@ -61,7 +61,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PitchDistribution:
+class SpacingDistribution:
     """Pitches of a program's beads.
 
     Attributes
@@ -73,8 +73,8 @@ class PitchDistribution:
         across the wall have none and no weight.
     """
 
-    normal: Spread
-    column: Spread
+    normal: Distribution
+    column: Distribution
 
     def as_dict(self) -> Row:
         """Give both as one row."""
@@ -131,8 +131,8 @@ class MeltRate:
     mean: Floats
     peak: Floats
     deposit: Bools
-    by_time: Spread
-    by_length: Spread
+    by_time: Distribution
+    by_length: Distribution
 
     def as_dict(self) -> Row:
         """Give both spreads and the highest peak as one row."""
@@ -142,7 +142,7 @@ class MeltRate:
         return by_time | by_length | {"melt_peak_mm3_s": highest}
 
 
-def pitch_distribution(
+def measure_spacing(
     source: Program | Moves,
     frame: Frame,
     *,
@@ -152,7 +152,7 @@ def pitch_distribution(
     between: Span | None = None,
     edges: Floats = PITCH_EDGES,
     kinds: tuple[Kind, ...] = COUNTED,
-) -> PitchDistribution:
+) -> SpacingDistribution:
     """Spread of the pitches that a program's beads really have.
 
     Parameters
@@ -182,12 +182,15 @@ def pitch_distribution(
     along = np.abs(beads.end[:, 0] - beads.start[:, 0])
     real = along > 0
     column = beads.area[real] / along[real]
-    return PitchDistribution(
-        spread(beads.pitch, beads.length, edges, limits), spread(column, along[real], edges, limits)
+    return SpacingDistribution(
+        weighted_quantiles(beads.pitch, beads.length, edges, limits),
+        weighted_quantiles(column, along[real], edges, limits),
     )
 
 
-def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None = None) -> Spread:
+def weighted_quantiles(
+    values: Floats, weights: Floats, edges: Floats, limits: Span | None = None
+) -> Distribution:
     """Weighted quantiles and histogram.
 
     Parameters
@@ -207,14 +210,14 @@ def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None =
 
     Examples
     --------
-    >>> spread(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
+    >>> weighted_quantiles(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
     (1.0, 1.0, 1.0, 3.0, 3.0)
     """
     inside = np.clip(values, edges[0], edges[-1])
     histogram = np.histogram(inside, edges, weights=weights)[0].astype(np.float64)
     total = float(weights.sum())
     if not total > 0:
-        return Spread((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
+        return Distribution((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
     order = np.argsort(values, kind="stable")
     reached = np.cumsum(weights[order])
     place = np.searchsorted(reached, np.array(SHARES) * reached[-1])
@@ -223,7 +226,7 @@ def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None =
         outside = (values < limits[0] * (1 - 1e-3)) | (values > limits[1] * (1 + 1e-3))
         beyond = float(weights[outside].sum()) / total
     quantiles = tuple(float(v) for v in values[order][place])
-    return Spread(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
+    return Distribution(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
 
 
 def counts(
@@ -304,7 +307,9 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
     return between(np.hypot(steps[0], steps[1])), level & (between((moves.filament < 0).astype(float)) == 0)
 
 
-def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int = 100) -> MeltRate:
+def measure_melt_rate(
+    moves: Moves, plan: SpeedPlan, filament_diameter: float, *, bins: int = 100
+) -> MeltRate:
     """Trace how much plastic is asked of the hot end.
 
     Parameters
@@ -341,6 +346,6 @@ def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int =
         mean,
         peak,
         made,
-        spread(mean[made], plan.time[made], edges),
-        spread(mean[made], length[made], edges),
+        weighted_quantiles(mean[made], plan.time[made], edges),
+        weighted_quantiles(mean[made], length[made], edges),
     )

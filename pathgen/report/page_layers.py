@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.frame import Frame
-from pathgen.proof.replayed import Replayed
-from pathgen.report.samples import PITCH_COLOURS
+from pathgen.proof.panel_replay import Replayed
+from pathgen.report.layer_samples import PITCH_COLOURS
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +97,7 @@ class Sampled:
         )
 
 
-def colours(number: int = 32) -> list[str]:
+def spacing_colours(number: int = 32) -> list[str]:
     """Give the pitch's colours, narrow to wide: a perceptual scale, without its darkest fifth."""
     return [to_hex(PITCH_COLOURS((i + 0.5) / number)) for i in range(number)]
 
@@ -117,7 +117,9 @@ def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
     return [(float(p), to_hex(PITCH_COLOURS(int(at)))) for p, at in zip(middles, places, strict=True)]
 
 
-def sample(found: Replayed, pitch: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS) -> Sampled:
+def pack_layers(
+    found: Replayed, pitch: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS
+) -> Sampled:
     """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
 
     Parameters

@@ -10,13 +10,13 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pathgen.motion import Kind, Tally
-from pathgen.planned import Planned, Result
-from pathgen.proof.replayed import Replayed
+from pathgen.plan.model import Planned, Result
+from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
+from pathgen.proof.panel_replay import Replayed
 from pathgen.report.page_data import Judged
 from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
-from pathgen.summary import clock, grams, standing_facts, tone_facts
 
 KINDS = {
     Kind.WALL: "wall of the panel",
@@ -70,7 +70,11 @@ def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, 
     first = ("Panels", str(len(result.parts)), f"up to {size}") if several else ("Size", size, thick)
     return [
         first,
-        ("Time", clock(seconds), f"up to {s['layers']} layers" if several else f"{s['layers']} layers"),
+        (
+            "Time",
+            format_duration(seconds),
+            f"up to {s['layers']} layers" if several else f"{s['layers']} layers",
+        ),
         ("Material", grams(float(str(s["mass_g"]))), f"{filament / 1000:.1f} m of {s['material']}"),
         ("Price", price, "of the material, as its profile says" if s["price"] else "its profile says none"),
     ]
@@ -130,7 +134,7 @@ def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple
     return float(low), float(high)
 
 
-def kinds(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
+def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
     """Tell time, path and material by kind of move; kinds that do not occur are left out."""
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
@@ -177,7 +181,7 @@ def standing_words(planned: Planned) -> Stands:
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class SettingsTable:
     """What the print was made with.
 
     Attributes
@@ -196,14 +200,14 @@ class Settings:
     changed: int
 
 
-def settings(result: Result) -> Settings:
+def list_settings(result: Result) -> SettingsTable:
     """List what the print was made with; of several panels, the first."""
     setup, plain, rows = result.planned.setup, Job(), []
     for name in setup.job.__struct_fields__:
         value, usual = getattr(setup.job, name), getattr(plain, name)
         rows.append((name.replace("_", " "), _spelled(value), value != usual and usual is not None))
     machine, material = (f"{each.name}: {each.about}" for each in (setup.machine, setup.material))
-    return Settings(machine, material, rows, sum(changed for *_, changed in rows))
+    return SettingsTable(machine, material, rows, sum(changed for *_, changed in rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +248,7 @@ def span(seconds: float) -> str:
     ('4.0 s', '2 h 00 min')
     """
     if seconds >= 90:
-        return clock(seconds)
+        return format_duration(seconds)
     return f"{seconds:.0f} s" if seconds >= 9.95 else f"{seconds:.1f} s"
 
 

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
-from pathgen.route.place import ROOM_ABOVE, Footprint, place
+from pathgen.route.placement import ROOM_ABOVE, Footprint, place
 from pathgen.settings import Machine
 from pathgen.settings.machine import Axis
 

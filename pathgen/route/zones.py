@@ -23,7 +23,7 @@ HAIR = 1e-6  # mm
 BEYOND = 1000.0  # mm outside the build volume that count; more than any way could be
 
 
-def box(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
+def zone_outline(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
     """Shape of a zone seen from above, machine mm, with some room around it."""
     return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
 
@@ -41,10 +41,10 @@ def room_beside(machine: Machine) -> float:
 def taken(machine: Machine) -> BaseGeometry:
     """Shape of all zones together, with room around them; empty where the machine has none."""
     room = room_beside(machine)
-    return shapely.union_all(np.array([box(zone, room) for zone in machine.keep_out], object))
+    return shapely.union_all(np.array([zone_outline(zone, room) for zone in machine.keep_out], object))
 
 
-def limit(zone: KeepOut) -> float:
+def zone_height(zone: KeepOut) -> float:
     """Height under which a zone is in the nozzle's way, mm over the platform; without bound if unknown."""
     return math.inf if zone.height is None else zone.height + OVER
 
@@ -72,13 +72,13 @@ def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
     >>> [shape.area > 1e6 for shape in barred(machine, 3.0)], barred(machine, 5.0)
     ([True], [])
     """
-    zones = [zone for zone in machine.keep_out if z < limit(zone)]
+    zones = [zone for zone in machine.keep_out if z < zone_height(zone)]
     if not zones:
         return []
     volume = shapely.box(machine.volume.x[0], machine.volume.y[0], machine.volume.x[1], machine.volume.y[1])
     outside = volume.buffer(BEYOND, join_style="mitre").difference(volume)
     room = room_of_ways(machine)
-    whole = shapely.union_all(np.array([outside, *(box(zone, room) for zone in zones)], object))
+    whole = shapely.union_all(np.array([outside, *(zone_outline(zone, room) for zone in zones)], object))
     return [part for part in shapely.get_parts(whole).tolist() if part.geom_type == "Polygon"]
 
 

@@ -176,7 +176,7 @@ def _all() -> dict[str, Column]:
 COLUMNS: dict[str, Column] = _all()
 
 
-def chosen(names: Sequence[str], where: str) -> tuple[str, ...]:
+def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
     """Check the columns that a study names; the default set where it names none.
 
     Parameters
@@ -193,7 +193,7 @@ def chosen(names: Sequence[str], where: str) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> chosen(["time_s", "psnr*"], "study.toml: columns")
+    >>> check_columns(["time_s", "psnr*"], "study.toml: columns")
     ('time_s', 'psnr_db')
     """
     found: list[str] = []

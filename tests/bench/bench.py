@@ -28,9 +28,9 @@ from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_several
 from pathgen.motion import limit_feed
+from pathgen.program.sequence import blocks
+from pathgen.program.writing import _placeholders
 from pathgen.proof.checklist import check_program
-from pathgen.sequence import blocks
-from pathgen.writing import _placeholders
 
 PEAK = r"""
 import re, sys

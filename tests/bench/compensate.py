@@ -19,10 +19,10 @@ from skimage import data
 from skimage.metrics import structural_similarity
 
 from pathgen import Job, make, optics, picture
-from pathgen.optics.compensate import compensate
-from pathgen.optics.compress import METHODS, compress, darkest
-from pathgen.optics.predict import backlit, seen
-from pathgen.picture.tone import lightness
+from pathgen.optics.inverse import compensate
+from pathgen.optics.predict import backlit, viewed
+from pathgen.optics.tone_compression import METHODS, compress, darkest
+from pathgen.picture.colorimetry import lightness
 from pathgen.settings import load_material
 
 PICTURES = ("camera", "coins", "astronaut", "rocket")
@@ -39,7 +39,7 @@ def luminance_of(name, folder, width):
     Image.fromarray(getattr(data, name)()).save(path)
     photo = picture.load_picture(path)
     _, height = picture.proportions(photo.luminance, width)
-    return picture.fit(photo.luminance, width, height, PIXEL)
+    return picture.fit_to_panel(photo.luminance, width, height, PIXEL)
 
 
 def plain_of(luminance):
@@ -49,7 +49,7 @@ def plain_of(luminance):
 
 def looks(thickness):
     """Lightness as it is seen."""
-    return lightness(seen(thickness, LAW, PIXEL, LAYER, BORE, SPREAD, LIMITS[0]))
+    return lightness(viewed(thickness, LAW, PIXEL, LAYER, BORE, SPREAD, LIMITS[0]))
 
 
 def solve(plain, room, spread=SPREAD):

@@ -23,8 +23,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pathgen.study.load import load_study
 from pathgen.study.run import run_study
+from pathgen.study.study_file import load_study
 
 HOLD = 0.65
 STUDY = """

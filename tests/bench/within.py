@@ -15,10 +15,10 @@ from PIL import Image
 from skimage import data
 
 from pathgen import Job, PathgenError, make, replay
-from pathgen.layers.adaptive import Rows
+from pathgen.layers.adaptive import PanelRows
 from pathgen.optics import backlit, law
 from pathgen.picture import lightness
-from pathgen.proof.replayed import Light
+from pathgen.proof.panel_replay import Effects
 from pathgen.settings import settle
 
 WIDE, FINE, PIECE = 50.0, 0.05, 512
@@ -34,8 +34,8 @@ def tone(thickness):
 def judged(photo, out, job):
     """Seconds and error of a job."""
     result = make(photo, out, job)
-    found, panel = replay(out, light=Light(lag=True, smear=True)).laid, result.planned.panel
-    rows = Rows.of(panel, tone(panel.thickness))
+    found, panel = replay(out, light=Effects(lag=True, smear=True)).laid, result.planned.panel
+    rows = PanelRows.of(panel, tone(panel.thickness))
     z = (np.arange(round(found.frame.tops[-1] / FINE)) + 0.5) * FINE
     layer = np.searchsorted(found.frame.tops, z).clip(max=len(found.volume) - 1)
     laid, total, count, aside = found.thickness[::-1], 0.0, 0.0, round(4 / found.frame.pixel)

@@ -8,7 +8,7 @@ import pytest
 
 from pathgen import load_machine, load_material
 from pathgen.cli import run
-from pathgen.coupons import NAMES, coupon
+from pathgen.coupons import NAMES, find_coupon
 from tests.coupons.printed import filled_text
 
 
@@ -17,7 +17,7 @@ def test_the_list_names_all_with_size_and_time(capsys):
     said = capsys.readouterr().out
     for name in NAMES:
         (line,) = (line for line in said.splitlines() if line.strip().startswith(name))
-        assert " mm" in line and "min" in line and coupon(name).measures in line
+        assert " mm" in line and "min" in line and find_coupon(name).measures in line
     assert "cannot be made" not in said
 
 

@@ -10,7 +10,7 @@ from PIL import Image
 
 from pathgen import Job, make, replay
 from pathgen.cli import run
-from pathgen.proof.compare import Light
+from pathgen.proof.compare import Effects
 from pathgen.settings import machine_names, profile_text
 from tests.test_job import waves
 
@@ -108,10 +108,10 @@ def test_smear_spread_and_lag_show(tmp_path):
     make(step, out, Job(rim_width=0, brim=0))
     plain = replay(out)
     edge = np.s_[30, 140:160]
-    for light in (Light(smear=True), Light(spread=0.3)):
+    for light in (Effects(smear=True), Effects(spread=0.3)):
         soft = replay(out, light=light).picture
         assert np.abs(np.diff(soft[edge])).max() < 0.7 * np.abs(np.diff(plain.picture[edge])).max()
-    lagged = replay(out, light=Light(lag=True))
+    lagged = replay(out, light=Effects(lag=True))
     wrong = np.abs(lagged.thickness - step)[5:-5, 20:-20]
     right = np.abs(plain.thickness - step)[5:-5, 20:-20]
     assert wrong.mean() > 3 * right.mean()

@@ -6,12 +6,12 @@ import msgspec
 import numpy as np
 
 from pathgen import Job, replay
-from pathgen.coupons.make import LaidOut, lay_out
-from pathgen.coupons.sheet import Filled, known_sheet, read_filled
+from pathgen.coupons.make import LaidOut, lay_out_coupon
+from pathgen.coupons.measurement_sheet import Filled, known_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
+from pathgen.proof.deposit_map import thickness_error
 from pathgen.proof.header import Stated
-from pathgen.proof.replay import thickness_error
 from pathgen.settings import load_machine, settle
 
 MACHINES = ("benchtop-220", "gantry-300", "classroom-200", "ngc-lab")
@@ -44,7 +44,7 @@ class Printed:
 
 
 def printed(name, machine, folder, **job):
-    laid = lay_out(name, Job(machine=machine, **job))
+    laid = lay_out_coupon(name, Job(machine=machine, **job))
     path = folder / f"{name}.gcode"
     with open(path, "wb") as stream:
         summary = laid.write(stream).summary

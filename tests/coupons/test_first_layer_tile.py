@@ -6,10 +6,10 @@ from scipy import stats
 
 from pathgen import PathgenError
 from pathgen.coupons.first_layer_tile import COUPON, SIDE, STAIR, fit
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.motion import Kind
+from pathgen.program.summary import closing_lines
 from pathgen.settings import load_machine
-from pathgen.summary import closing_lines
 from tests.coupons.printed import (
     LEAST_HITS,
     MACHINES,
@@ -65,7 +65,7 @@ def test_each_tile_is_its_map(tmp_path, first_layer):
 
 
 def test_a_profile_that_has_a_z_zero_says_it_in_the_sheet():
-    laid = lay_out("first-layer-tile", machine=setup(z_zero=0.04).machine)
+    laid = lay_out_coupon("first-layer-tile", machine=setup(z_zero=0.04).machine)
     assert {step.nominal[3] for step in laid.specimen.steps} == {0.04}
     assert "z_zero_mm" in laid.sheet and laid.specimen.repeats == 3
 
@@ -128,7 +128,7 @@ def test_the_corrected_profile_prints_the_sheet_that_was_wanted(tmp_path):
     before = printed("first-layer-tile", "benchtop-220", tmp_path)
     _, _, z = before.deposited(0)
     (change,) = fit(read(z.max() + 0.06 + 0 * X), setup()).changes
-    laid = lay_out("first-layer-tile", machine=setup(z_zero=change.value).machine)
+    laid = lay_out_coupon("first-layer-tile", machine=setup(z_zero=change.value).machine)
     path = tmp_path / "after.gcode"
     with open(path, "wb") as stream:
         laid.write(stream)
@@ -176,7 +176,7 @@ def test_tiles_in_a_line_tell_no_tilt():
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out("first-layer-tile")
+    laid = lay_out_coupon("first-layer-tile")
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, sheet_mm=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

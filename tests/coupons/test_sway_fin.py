@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from pathgen import Job, PathgenError
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.coupons.sway_fin import COUPON, FINS, WIDE, _censored, fin, fit, shaken, sway_at
 from pathgen.motion import Kind
 from pathgen.panel.steadiness import DRAG
@@ -53,13 +53,13 @@ def test_every_fin_is_its_map(tmp_path):
 def test_a_platform_that_moves_along_x_turns_the_row(tmp_path):
     machine = msgspec.structs.replace(load_machine("benchtop-220"), platform_axis="x")
     assert [shaken(load_machine(name)) for name in MACHINES] == [0, 0, 0, 0] and shaken(machine) == 90
-    laid = lay_out("sway-fin", Job(), machine)
+    laid = lay_out_coupon("sway-fin", Job(), machine)
     assert {p.placement.rotation for p in laid.platform.panels} == {90.0}
     assert laid.platform.panels[0].steady.conditions.acceleration == machine.axes.x.acceleration
 
 
 def test_teeth_and_notches_can_be_counted():
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     for (wall, job), (_, height), number in zip(laid.specimen.panels, FINS, range(1, 6), strict=True):
         solid = wall > 0
         groups = np.diff(solid[0].astype(int), prepend=0)
@@ -158,7 +158,7 @@ def test_with_bounds_it_is_the_likeliest_mean():
 
 
 def test_the_sheet_comes_back_as_a_limit(tmp_path):
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     clean = onsets(3, 0.09)
     filled = read_back(COUPON, filled_text(laid.sheet, clean_up_to_mm=clean), tmp_path)
     assert (
@@ -187,7 +187,7 @@ def test_the_sheet_comes_back_as_a_limit(tmp_path):
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, clean_up_to_mm=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

@@ -5,7 +5,7 @@ import pytest
 
 from pathgen import Job
 from pathgen.coupons import NAMES
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.optics.laws import TwoFluxLaw
 from tests.fuzz.survival import COUNTS, spoil_bytes, spoil_text, survives, tally
 
@@ -27,7 +27,7 @@ def wedge(unit="lux", mark=","):
 @pytest.fixture(scope="module")
 def blank():
     """Sheets of all coupons, with what their columns take."""
-    return {name: lay_out(name, Job()) for name in NAMES}
+    return {name: lay_out_coupon(name, Job()) for name in NAMES}
 
 
 def filled(laid, dice):

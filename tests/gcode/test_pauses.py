@@ -3,7 +3,7 @@
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.pauses import Pauses, pauses
+from pathgen.gcode.pauses import Pauses, sum_pauses
 from pathgen.settings import load_machine
 
 # NISTIR 6556, 3.5.4: "G4 P…", P the seconds. Beyond RS-274, P in milliseconds and S in seconds is common
@@ -19,9 +19,9 @@ CASES = [
 
 @pytest.mark.parametrize(("name", "lines", "dwelling", "homed"), CASES)
 def test_what_stands_still(name, lines, dwelling, homed):
-    assert pauses(lines, load_machine(name).dialect) == Pauses(dwelling, homed)
+    assert sum_pauses(lines, load_machine(name).dialect) == Pauses(dwelling, homed)
 
 
 def test_a_faulty_line_is_refused_with_its_number():
     with pytest.raises(PathgenError, match="line 2"):
-        pauses(["G28", "G4 P1.2.3"], load_machine("ngc-lab").dialect)
+        sum_pauses(["G28", "G4 P1.2.3"], load_machine("ngc-lab").dialect)

@@ -13,7 +13,7 @@ from pathgen.errors import PathgenError
 from pathgen.gcode import read as read_module
 from pathgen.gcode.block import Grammar, parse_block
 from pathgen.gcode.read import read_program
-from pathgen.gcode.scan import scan
+from pathgen.gcode.scan import scan_lines
 from pathgen.gcode.write import ProgramWriter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
 from pathgen.settings import load_machine, machine_names
@@ -333,7 +333,7 @@ def test_ordinary_lines_take_the_quick_way():
     """Comments, line numbers and CR LF do not send lines to the slow way."""
     grammar = Grammar.of(RELATIVE)
     for tail in ("", " ; a remark with 3 words", " (a remark)", "\r"):
-        found = scan(many(50, tail), grammar)
+        found = scan_lines(many(50, tail), grammar)
         assert not len(found.odd)
         assert {name: len(column.line) for name, column in found.words.items()} == dict.fromkeys("GXYE", 50)
     assert parse_block(b"G1 X1", 1, grammar).codes == ("G1",)

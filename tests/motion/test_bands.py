@@ -5,11 +5,11 @@ import pytest
 
 from pathgen import Job, PathgenError, make
 from pathgen.gcode.read import read_program
-from pathgen.motion import Heights, Kind, banded
-from pathgen.proof.replayed import replay
+from pathgen.motion import Kind, LayerSpans, banded
+from pathgen.proof.panel_replay import replay
 from pathgen.settings import load_machine, machine_names, settle
 from pathgen.settings.job import Band
-from pathgen.settings.load import bands_from
+from pathgen.settings.loading import bands_from
 
 LADDER = (
     Band(above=2.0, feed=30.0, solidity=0.95, nozzle_temperature=210.0, fan=0.5),
@@ -107,7 +107,7 @@ def test_z_zero_moves_the_whole_program(tmp_path):
 
 def test_layers_take_the_band_they_begin_in():
     setup = settle(Job(band=LADDER, feed=15.0))
-    layers = Heights(np.array([0.2, 2.0, 2.1, 4.05, 4.15]), np.array([0.2, 0.1, 0.1, 0.1, 0.1]))
+    layers = LayerSpans(np.array([0.2, 2.0, 2.1, 4.05, 4.15]), np.array([0.2, 0.1, 0.1, 0.1, 0.1]))
     assert banded(setup, layers, "feed").tolist() == [15.0, 15.0, 30.0, 30.0, 40.0]
     assert banded(setup, layers, "solidity").tolist() == [0.99, 0.99, 0.95, 0.95, 0.99]
     assert banded(setup, layers, "fan").tolist() == [1.0, 1.0, 0.5, 0.5, 1.0]

@@ -225,8 +225,8 @@ def test_blocks_do_not_show_when_what_is_owed_goes_along(walk):
 def swinging(tmp_path, lead):
     """A wall whose pitch swings, made of short moves and replayed under lag; RMS error of columns, mm."""
     from pathgen.gcode.read import read_program
+    from pathgen.proof.deposit_map import deposit
     from pathgen.proof.frame import Frame
-    from pathgen.proof.replay import deposit
 
     wall = np.tile(1.2 + 0.2 * np.sin(2 * np.pi * np.arange(800) / 80), (12, 1))
     out = tmp_path / f"{lead}.gcode"
@@ -318,7 +318,7 @@ def test_how_a_panel_is_cut_into_blocks_does_not_show(tmp_path, monkeypatch):
     wall = np.tile(1.2 + 0.6 * (np.arange(300) // 40 % 2), (40, 1))
     texts = []
     for cells in (1 << 17, 1500):
-        monkeypatch.setattr("pathgen.sequence.CELLS_PER_BLOCK", cells)
+        monkeypatch.setattr("pathgen.program.sequence.CELLS_PER_BLOCK", cells)
         make(wall, tmp_path / "a.gcode", Job(lead="on", brim=0.0, rim_width=0.0))
         texts.append((tmp_path / "a.gcode").read_bytes())
     assert texts[0] == texts[1]

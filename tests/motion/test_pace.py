@@ -9,7 +9,7 @@ from pathgen import Job, make
 from pathgen.job import plan_several
 from pathgen.motion import Kind, concatenate, filament_area
 from pathgen.motion.pace import FASTEST, SLOWEST, STEP, fastest_feed, pace_factor
-from pathgen.sequence import blocks
+from pathgen.program.sequence import blocks
 from tests.test_job import read_back, wanted, waves
 
 # Said to the reader in pace.py, so written out here and not taken from there.
@@ -101,7 +101,7 @@ def test_fastest_feed_bounds_every_move():
 
 @pytest.mark.parametrize("pace", ["steady-feed", "steady-flow"])
 def test_the_deposit_does_not_depend_on_the_pace(pace, tmp_path):
-    from pathgen.proof.replay import thickness_error
+    from pathgen.proof.deposit_map import thickness_error
 
     result = make(waves(2, 60, 200), tmp_path / "a.gcode", Job(pace=pace, brim=0.0))
     program, laid = read_back(result, tmp_path / "a.gcode")

@@ -7,8 +7,8 @@ from pathgen import Job, PathgenError, make
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
 from pathgen.panel.bend import Bend, column_area, column_thickness
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit, thickness_error
 
 ANGLES = [30.0, 120.0, 300.0, 360.0, -30.0, -120.0, -300.0]
 

@@ -10,8 +10,8 @@ from skimage import data, transform
 from pathgen.errors import PathgenError
 from pathgen.panel.crop import picture_pitch, place_picture, show_picture, window_of
 from pathgen.panel.outline import ellipse, rectangle
-from pathgen.panel.raster import Grid, grid_over
-from pathgen.picture import fit, resample
+from pathgen.panel.pixels import Grid, grid_over
+from pathgen.picture import fit_to_panel, resample
 
 PHOTO = data.camera() / 255
 # A letter-like picture: none of its turns or mirror images is itself.
@@ -129,7 +129,7 @@ def test_placed_by_the_defaults_is_fitted(side):
     # Reduced or enlarged, what is shown is what the fit by the general-purpose image library gives.
     grid, window = square(side)
     shown = show_picture(PHOTO, grid, window, bare=1.0)
-    fitted = fit(PHOTO, side, side, 1.0)
+    fitted = fit_to_panel(PHOTO, side, side, 1.0)
     off = np.abs(shown - fitted)[2:-2, 2:-2]  # splines and the library's cubics differ at borders
     assert off.mean() < 0.004 and np.percentile(off, 99) < 0.06
     assert shown.min() >= PHOTO.min() and shown.max() <= PHOTO.max()

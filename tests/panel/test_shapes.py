@@ -7,8 +7,8 @@ from scipy import ndimage
 from pathgen import Job, PathgenError, make, plan
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
+from pathgen.proof.deposit_map import deposit
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit
 
 SHAPES = {
     "disc": np.pi / 4 * 40 * 40,

@@ -14,10 +14,10 @@ from pathgen.proof.header import (
     FRAME,
     Stated,
     digest_note,
+    locate_panel,
     machine_for,
     material_for,
     read_facts,
-    standing,
 )
 from pathgen.settings import load_machine, load_material
 
@@ -53,7 +53,7 @@ def text(header: dict[str, str], body: str = "G1 X1 F60\nM2\n") -> bytes:
 
 
 def stands(header: dict[str, str], body: str = "G1 X1 F60\nM2\n", stated: Stated | None = None):
-    return standing(read_program(text(header, body), MACHINE.dialect, 1.75), MACHINE, stated)
+    return locate_panel(read_program(text(header, body), MACHINE.dialect, 1.75), MACHINE, stated)
 
 
 def test_a_header_says_how_the_panel_stands():
@@ -79,7 +79,7 @@ def test_a_written_program_stands_as_it_was_planned(axis, bend, tmp_path):
     wall = np.full((30, 400), 1.2) + np.linspace(0, 1, 400)
     planned = make(wall, out, Job(axis=axis, bend=bend, brim=0, rim_width=0, width=60.0)).planned
     program = read_program(out, MACHINE.dialect, 1.75)
-    found, of = standing(program, MACHINE), Frame.of(program)
+    found, of = locate_panel(program, MACHINE), Frame.of(program)
     frame = found.frame
     assert frame.rotation == of.rotation == planned.placement.rotation
     assert (frame.x0, frame.y0, frame.width) == (of.x0, of.y0, of.width)

@@ -14,7 +14,7 @@ from pathgen.panel import Bend
 from pathgen.proof.footprint import beads_of, joint_shapes, run_shapes
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, melt_rate, pitch_distribution
+from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
 from tests.layers.test_tailored import smooth_wall
 from tests.reference.test_footprint import AMOUNTS, frame_of, strokes_of
 
@@ -113,7 +113,7 @@ def test_no_beads_and_no_section():
     assert empty.as_dict()["void_share"] is None
     assert pooled([])["void_share"] is None and pooled([bare, empty])["void_share"] == 1.0
     assert not counts(none, frame).strokes.any()
-    assert pitch_distribution(none, frame, **AMOUNTS).as_dict()["normal_pitch_median_mm"] is None
+    assert measure_spacing(none, frame, **AMOUNTS).as_dict()["normal_pitch_median_mm"] is None
 
 
 def test_rows_are_plain_json(tmp_path):
@@ -125,7 +125,7 @@ def test_rows_are_plain_json(tmp_path):
 
 def test_pitches_are_those_of_the_fill(tmp_path):
     result, program, frame, amounts = written(np.full((12, 300), 1.5), tmp_path)
-    found = pitch_distribution(program, frame, **amounts, limits=(0.28, 0.62))
+    found = measure_spacing(program, frame, **amounts, limits=(0.28, 0.62))
     row = found.as_dict()
     assert row["column_pitch_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
     assert row["normal_pitch_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
@@ -148,13 +148,13 @@ def test_flow_is_volume_over_time(tmp_path):
     feed = limit_feed(moves.only(moves.feed > 0), machine)
     moves = moves.only(moves.feed > 0)
     plan = plan_speeds(moves, machine, feed)
-    found = melt_rate(moves, plan, amounts["filament_diameter"])
+    found = measure_melt_rate(moves, plan, amounts["filament_diameter"])
     area = np.pi * amounts["filament_diameter"] ** 2 / 4
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
     assert found.by_time.quantiles[2] == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
     with pytest.raises(PathgenError, match="a plan of"):
-        melt_rate(moves.only(rows), plan, 1.75)
+        measure_melt_rate(moves.only(rows), plan, 1.75)
 
 
 def test_a_sample_is_even_and_inside():

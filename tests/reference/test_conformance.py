@@ -14,8 +14,8 @@ import pytest
 from msgspec.structs import replace
 
 from pathgen import Job
-from pathgen.coupons.make import lay_out
-from pathgen.gcode.pauses import pauses
+from pathgen.coupons.make import lay_out_coupon
+from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_several, write
 from pathgen.motion import Kind
@@ -64,7 +64,7 @@ COUPONS = ["step-wedge", "lag-strip"]
 def program_of(name, machine=MACHINE):
     stream = io.BytesIO()
     if name in COUPONS:
-        lay_out(name, Job(machine="ngc-lab")).write(stream)
+        lay_out_coupon(name, Job(machine="ngc-lab")).write(stream)
     else:
         panels = [
             (made, replace(job, machine="ngc-lab", brim=1.5, rim_width=2.0)) for made, job in PANELS[name]
@@ -157,7 +157,7 @@ def test_dwells_last_as_long(tmp_path):
     start, finish = f"{dialect.start}G4 P1.5 (settle)\n", f"G4 P0.25\n{dialect.finish}"
     program = program_of("flat", replace(MACHINE, dialect=replace(dialect, start=start, finish=finish)))
     dwells = [float(given) for call, given in canonical(program, tmp_path) if call == "DWELL"]
-    ours = pauses(program.decode("ascii").splitlines(), dialect)
+    ours = sum_pauses(program.decode("ascii").splitlines(), dialect)
     assert dwells == [1.5, 0.25] and sum(dwells) == ours.dwelling
 
 

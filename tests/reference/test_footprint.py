@@ -5,7 +5,14 @@ import pytest
 import shapely
 
 from pathgen.motion import Kind, Moves
-from pathgen.proof.footprint import beads_of, fitted, run_shapes, section_shape, stadiums, visible_width
+from pathgen.proof.footprint import (
+    beads_of,
+    fitted_outlines,
+    run_shapes,
+    section_shape,
+    stadiums,
+    visible_width,
+)
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane
 
@@ -99,7 +106,7 @@ def test_fitted_joints_cover_what_is_deposited(seed):
     (bulging,), (fit,) = (run_shapes(beads, beads.pitch, joints) for joints in ("round", "fitted"))
     assert fit.area == pytest.approx(laid, rel=0.01)
     assert bulging.area > laid * 1.005
-    assert all(shape.is_valid for shape in fitted(beads, beads.pitch))
+    assert all(shape.is_valid for shape in fitted_outlines(beads, beads.pitch))
 
 
 def counted(paths, thickness, step=0.01):

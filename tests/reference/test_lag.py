@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-from pathgen.motion import Kind, Moves, Plan, filament_area, plan_speeds
+from pathgen.motion import Kind, Moves, SpeedPlan, filament_area, plan_speeds
 from pathgen.motion.lag import held_volume, lagged_volume, shorter
 from pathgen.settings import load_machine
 from tests.motion.conftest import plain_machine, polyline
@@ -27,7 +27,7 @@ def steady(flow, dt=0.01, speed=20.0):
     x, none, constant = speed * dt * np.arange(1, count + 1), np.zeros(count), np.full(count, speed)
     wall, layer = np.full(count, Kind.WALL, np.uint8), np.zeros(count, np.int32)
     moves = Moves((0, 0, 0), x, none, none, flow * dt / AREA, constant, wall, layer)
-    return moves, Plan(constant, constant, constant, np.full(count, dt))
+    return moves, SpeedPlan(constant, constant, constant, np.full(count, dt))
 
 
 def test_step_response():

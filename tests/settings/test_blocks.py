@@ -11,8 +11,8 @@ from pygcode import Line
 
 from pathgen.errors import PathgenError
 from pathgen.settings import BLOCK_PLACEHOLDERS, PLACEHOLDERS, load_machine, machine_names
-from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, commands, dialect_faults, words
-from pathgen.settings.refuse import refuse_first
+from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, block_words, commands, dialect_faults
+from pathgen.settings.validation import refuse_first
 
 BLOCKS = ("start", "finish", "fan_on", "fan_off")
 
@@ -188,7 +188,7 @@ def test_vocabulary_is_the_standards():
 
 def test_words():
     dialect = load_machine("ngc-lab").dialect
-    assert words("G01 X-1.5 F{lift_feed} (Y3)", dialect) == [("G", "1"), ("X", "-1.5"), ("F", "1")]
+    assert block_words("G01 X-1.5 F{lift_feed} (Y3)", dialect) == [("G", "1"), ("X", "-1.5"), ("F", "1")]
     assert commands("G92.1\nX1\n(G4)\nM02", dialect) == ["G92.1", "M2"]
 
 
@@ -201,7 +201,7 @@ def test_shipped_blocks_fill_in_and_are_rs274(name):
         assert set(re.findall(r"\{(\w+)\}", text)) <= set(BLOCK_PLACEHOLDERS[block]) <= set(PLACEHOLDERS)
         for line in text.format_map(values).splitlines():
             parsed = Line(line)  # pygcode reads RS-274 syntax and refuses what is not
-            expected = len([w for w in words(line, dialect) if w[0] in "GM"])
+            expected = len([w for w in block_words(line, dialect) if w[0] in "GM"])
             assert len([w for w in parsed.block.words if w.letter in "GM"]) == expected
             assert bool(parsed.comment) == (";" in line or "(" in line)
 
@@ -210,7 +210,7 @@ def test_ngc_lab_uses_only_the_standards_words():
     dialect = load_machine("ngc-lab").dialect
     for block in BLOCKS:
         for line in getattr(dialect, block).splitlines():
-            for letter, number in words(line, dialect):
+            for letter, number in block_words(line, dialect):
                 assert letter in LETTERS
                 if letter in "GM":
                     assert letter + number in G_WORDS | M_WORDS

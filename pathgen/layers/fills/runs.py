@@ -16,7 +16,7 @@ SLIDE = 0.5  # length of a slide over the nominal pitch: longer ones leave more 
 
 
 @dataclass(frozen=True, slots=True)
-class Wall:
+class LayerRuns:
     """A block of layers and its runs, in the order layer, then left to right.
 
     Attributes
@@ -70,7 +70,7 @@ class Wall:
 
 def find_runs(
     profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan, *, straight: bool = False
-) -> Wall:
+) -> LayerRuns:
     """Find the runs of a block of layers.
 
     Parameters
@@ -113,7 +113,7 @@ def find_runs(
         keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
     if plan.longest:
         keep[:, :: max(1, int(plan.longest / profiles.pixel))] = True
-    wall = Wall(
+    wall = LayerRuns(
         profiles.thickness, area, node, keep, profiles.pixel, layer, lo, hi, beads, left_end, right_end,
         inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),
         inset_right=np.minimum(profiles.thickness[layer, hi - 1] * per_bead, room),
@@ -125,7 +125,7 @@ def find_runs(
     return wall
 
 
-def _keep_run_nodes(wall: Wall) -> None:
+def _keep_run_nodes(wall: LayerRuns) -> None:
     """Keep the nodes where runs begin and end, and those between which strands slide to their place."""
     keep = wall.keep
     keep[wall.layer, wall.lo] = True

@@ -15,15 +15,15 @@ from os import PathLike
 import numpy as np
 
 from pathgen.gcode.read import Program, read_windows
+from pathgen.proof.checklist.deposits import check_panel
+from pathgen.proof.checklist.evidence import Ground, Subject
 from pathgen.proof.checklist.filament import check_filament
 from pathgen.proof.checklist.findings import PLACES, Book, Checklist, Finding
 from pathgen.proof.checklist.form import check_form
 from pathgen.proof.checklist.heat import check_heat
 from pathgen.proof.checklist.motion import check_motion
-from pathgen.proof.checklist.panel import check_panel
-from pathgen.proof.checklist.place import check_place
+from pathgen.proof.checklist.positions import check_place
 from pathgen.proof.checklist.rules import RULES, Level, Rule
-from pathgen.proof.checklist.subject import Ground, Subject
 from pathgen.proof.checklist.sweep import check_sweep
 from pathgen.proof.header import Stated, machine_for, material_for, read_facts
 from pathgen.settings import Machine, Material

@@ -15,7 +15,7 @@ import shapely
 from pathgen.errors import PathgenError
 from pathgen.motion.bands import BEGUN
 from pathgen.motion.moves import Kind
-from pathgen.proof.checklist.subject import MOST_PANELS, Floats, Ints, Subject
+from pathgen.proof.checklist.evidence import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.frame import fact
 from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from

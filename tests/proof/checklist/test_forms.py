@@ -7,7 +7,7 @@ import pytest
 
 from pathgen import Job
 from pathgen.coupons import NAMES
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
 from tests.proof.checklist.programs import numbers, program
@@ -74,7 +74,7 @@ def test_no_coupon_has_a_stop(name):
     """A machine for each; the lean ladder leans on purpose."""
     machine = ALL[NAMES.index(name) % len(ALL)]
     stream = io.BytesIO()
-    lay_out(name, Job(machine=machine)).write(stream)
+    lay_out_coupon(name, Job(machine=machine)).write(stream)
     found = check_program(stream.getvalue())
     assert found.holds, [str(stop) for stop in found.stops]
     assert numbers(found) <= {213, 703}

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from pathgen import load_machine, load_material
 from pathgen.proof.checklist import check_program
-from pathgen.proof.checklist.place import crosses
+from pathgen.proof.checklist.positions import crosses
 from pathgen.settings.machine import KeepOut
 from tests.proof.checklist.programs import numbers, program
 
