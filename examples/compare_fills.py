@@ -39,12 +39,12 @@ def fault():
 def measure(source, name, fill, direction, folder):
     """Make one program and measure what its text deposits."""
     out = Path(folder) / "panel.gcode"
-    job = Job(width=WIDTH, brim=0.0, rim_width=1.5, fill=fill, direction=direction, machine="gantry-300")
+    job = Job(width=WIDTH, brim=0.0, rim_width=1.5, fill=fill, direction=direction, machine="moving-gantry")
     result = make(source, out, job)
     planned, summary = result.planned, result.summary
     machine = planned.setup.machine
     amounts = {
-        "solidity": planned.setup.job.solidity,
+        "packing": planned.setup.job.packing,
         "filament_diameter": machine.hot_end.filament_diameter,
     }
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)

@@ -104,5 +104,5 @@ def test_the_study_file_is_one_and_says_all_there_is(tmp_path):
     (text,) = (text for text in re.findall(r"```toml\n(.*?)```", README, re.S) if "[factors]" in text)
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     study = load_study(tmp_path / "study.toml", folder=ROOT)
-    assert len(study.cases) == 24 and study.factors == ("fill", "machine", "solidity", "limits")
+    assert len(study.cases) == 24 and study.factors == ("fill", "machine", "packing", "limits")
     assert {key for key in StudyKeys.__struct_fields__ if key not in text} == set()

@@ -22,7 +22,8 @@ from pathgen.settings import Job, job_from
 
 FILE = click.Path(path_type=Path)
 TAKEN = (
-    "machine", "material", "layer", "first_layer", "pixel", "fill", "feed", "first_feed", "solidity", "pitch",
+    "machine", "material", "layer", "first_layer", "pixel", "fill", "feed", "first_feed", "packing",
+    "spacing",
     "nozzle_temperature", "platform_temperature",
 )  # fmt: skip
 

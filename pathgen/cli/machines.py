@@ -22,7 +22,10 @@ def machines_command(name: str | None) -> None:
     for known in machine_names():
         machine = load_machine(known)
         x, y, z = (round(hi - lo) for lo, hi in (machine.volume.x, machine.volume.y, machine.volume.z))
-        say(f"  {known:<15} {x} × {y} × {z} mm, bore {machine.hot_end.bore:g} mm. {machine.about}")
+        say(
+            f"  {known:<15} {x} × {y} × {z} mm, "
+            f"nozzle {machine.hot_end.nozzle_diameter:g} mm. {machine.about}"
+        )
     say("materials")
     for known in material_names():
         material = load_material(known)

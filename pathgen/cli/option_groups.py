@@ -11,15 +11,15 @@ SECTIONS = {
     "Machine and plastic": "machine material nozzle_temperature platform_temperature",
     "Size, and the picture's place in it": "width height centre_across centre_up zoom tilt",
     "Form": "outline corner foot bend seam relief",
-    "Light and thickness": "thinnest thickest tones aim aim_room grain pixel",
+    "Light and thickness": "thinnest thickest tones aim aim_room dither pixel",
     "Layers and time": "layer layer_like first_layer within band",
-    "Beads": "fill direction turns pitch pitch_min pitch_max solidity change_cost end_cost tolerance",
+    "Beads": "fill direction hairpins spacing spacing_min spacing_max packing change_cost end_cost tolerance",
     "Feeds": "feed first_feed pace lead",
     "Rim and loops": "rim_width rim_thickness rim_bevel line_width line_thickness eyelets eyelet_at "
     "eyelet_opening eyelet_wall",
-    "Standing while it grows": "turn axis brim overhang slope cradle wedges wedge_at wedge_height wedge_base "
-    "wedge_gap prop_feed",
-    "Several panels": "copies spacing build",
+    "Standing while it grows": "turn axis brim overhang slope comb wedges wedge_at wedge_height wedge_base "
+    "wedge_gap support_feed",
+    "Several panels": "copies panel_gap build",
     "Preparing the photograph": " ".join(Preparation.__struct_fields__),
 }
 

@@ -32,7 +32,7 @@ FILE = click.Path(path_type=Path)
     help="Width of the panel that the advice is for. [100]",
 )
 @click.option(
-    "--machine", default="benchtop-220", help="Machine whose bore the advice is for. [benchtop-220]"
+    "--machine", default="moving-table", help="Machine whose nozzle the advice is for. [moving-table]"
 )
 @record_options(Preparation)
 def picture_command(
@@ -47,14 +47,14 @@ def picture_command(
 
     given = {key: value for key, value in options.items() if value is not None}
     asked = typed(given, Preparation, "command line", from_text=True)
-    bore = load_machine(machine).hot_end.bore
+    nozzle = load_machine(machine).hot_end.nozzle_diameter
     mask = [Path(asked.isolate)] if asked.isolate not in ("off", "auto", "alpha") else []
     refuse_same(out, [photo, *mask, *([stages] if stages else [])])
     if stages:
         refuse_same(stages, [photo, *mask])
     with atomic_outputs(path for path in (out, stages) if path) as streams:
         made = prepare_file(photo, asked, keep=stages is not None)
-        said = advice(made, width, bore)
+        said = advice(made, width, nozzle)
         streams[out].write(_png(made.luminance))
         if stages:
             from pathgen.report.preparation_figure import stages_png

@@ -37,7 +37,7 @@ FROM_0 = click.FloatRange(0, MOST)
 @click.option(
     "--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at the ends of every wall. [1]"
 )
-@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle's bore.")
+@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle.")
 @click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
 @click.option(
     "--seen", is_flag=True, help="As a viewer will see it: --smear, and the spread that the material says."
@@ -45,7 +45,7 @@ FROM_0 = click.FloatRange(0, MOST)
 @click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
 @click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns, instead of the header's.")
 @click.option(
-    "--solidity", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
+    "--packing", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
 )
 @click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel, instead of the header's.")
 @click.option(
@@ -72,7 +72,7 @@ def replay_command(
     seen: bool,
     lag: bool,
     pixel: float | None,
-    solidity: float | None,
+    packing: float | None,
     width: float | None,
     rotation: float | None,
     origin: tuple[float, float] | None,
@@ -97,7 +97,7 @@ def replay_command(
             program,
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
-            stated=Stated(pixel, solidity, width, rotation, origin, panel),
+            stated=Stated(pixel, packing, width, rotation, origin, panel),
             light=Effects(smear or seen, spread, lag, seen),
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)

@@ -12,10 +12,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import LEVEL, mean
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import across, notched, notches_wide, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
@@ -49,12 +48,12 @@ def _build(setup: Setup) -> Specimen:
     return Specimen(panels, steps, spots, repeats=5)
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Give each axis the mean roughness of the face it places.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
     setup : Setup
 
     Raises
@@ -160,7 +159,7 @@ def _checked(read: dict[float, Floats]) -> str:
     return f"the check disagrees: {figures}; something other than the axes shapes the faces"
 
 
-def _curve(filled: Filled, found: dict[str, Estimate]) -> Curve:
+def _curve(filled: FilledSheet, found: dict[str, Estimate]) -> Curve:
     turn = np.linspace(0.0, 90.0, 91)
     x, y = (1000 * found[axis].value for axis in "xy")
     expected = np.hypot(x * np.sin(np.radians(turn)), y * np.cos(np.radians(turn)))

@@ -13,10 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import PanelArea
+from pathgen.coupons.definition import FilledSheet, PanelArea
 from pathgen.coupons.estimate import threshold
 from pathgen.coupons.fit_result import Estimate
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import NOTCH, pixels
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -52,9 +51,9 @@ def plain_wall(setup: Setup) -> tuple[float, float]:
 
     Posts are two beads thicker: two more beads join in a turn, where a single one would end loose.
     """
-    assert setup.job.pitch_min is not None, "settle fills it in"
-    wall = max(WALL, setup.job.pitch_min)
-    return wall, round(wall + 2 * setup.pitch, 3)
+    assert setup.job.spacing_min is not None, "settle fills it in"
+    wall = max(WALL, setup.job.spacing_min)
+    return wall, round(wall + 2 * setup.spacing, 3)
 
 
 def bottoms(heights: Sequence[float]) -> list[float]:
@@ -116,7 +115,7 @@ def boxes(
     Examples
     --------
     >>> boxes([6.0, 6.0], 40.0)[1]
-    Box(left=6.0, bottom=7.0, right=34.0, top=11.5)
+    PanelArea(left=6.0, bottom=7.0, right=34.0, top=11.5)
     """
     return [
         PanelArea(aside, z + settled, width - aside, z + height - BORDER)
@@ -124,7 +123,7 @@ def boxes(
     ]
 
 
-def log_light(filled: Filled, name: str) -> Floats:
+def log_light(filled: FilledSheet, name: str) -> Floats:
     """Give the logarithms of a column of light, (N,); NaN where it is blank.
 
     Raises

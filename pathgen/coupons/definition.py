@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
 from pathgen.settings import Job, Setup
 
 if TYPE_CHECKING:
     from pathgen.coupons.fit_result import Outcome
-    from pathgen.coupons.measurement_sheet import Filled
 
 Floats = NDArray[np.float64]
 
@@ -136,4 +136,44 @@ class Coupon:
     measured: tuple[SheetColumn, ...]
     how: tuple[str, ...]
     build: Callable[[Setup], Specimen] = field(repr=False)
-    fit: Callable[[Filled, Setup], Outcome] | None = field(repr=False)
+    fit: Callable[[FilledSheet, Setup], Outcome] | None = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilledSheet:
+    """A sheet with its readings.
+
+    Attributes
+    ----------
+    coupon : Coupon
+    where : str
+        The file, as a refusal names it.
+    values : dict of str to (N,) float64
+        By a column's name without its unit; light in proportion to light, NaN where a cell is blank. Rows
+        without any reading are left out.
+    line : (N,) int64
+        Line of the file of each row, from 1.
+    """
+
+    coupon: Coupon
+    where: str
+    values: dict[str, Floats]
+    line: NDArray[np.int64]
+
+    def __getitem__(self, name: str) -> Floats:
+        """Give a column."""
+        return self.values[name]
+
+    def same(self, name: str) -> float:
+        """Give what all rows of a nominal column say.
+
+        Raises
+        ------
+        PathgenError
+            When they differ: the sheet was put together from several.
+        """
+        values = np.unique(self.values[name])
+        if len(values) != 1:
+            what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
+            raise PathgenError(what, where=self.where, allowed="one print a sheet")
+        return float(values[0])

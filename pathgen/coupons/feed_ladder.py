@@ -14,7 +14,7 @@ The strip's mean thickness stays, and the logarithm of light falls with thicknes
 
     C(v) = C0 / (1 + (v/vc)²),    vc = P/(2π·τ).
 
-What blurs all bands alike (bore, spread of light) goes into C0. The waves stay within what one number of
+What blurs all bands alike (nozzle, spread of light) goes into C0. The waves stay within what one number of
 beads can fill: a bead that ended inside the wall would slow the head where it has to be fast. Fast bands also
 have less time to cool, which can only soften them more: it errs toward the slower feed.
 """
@@ -28,10 +28,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.coupons.banded_strip import BRIM, POST, bottoms, boxes, by_step, log_light, raised
-from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, SheetColumn, Specimen
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
 from pathgen.coupons.estimate import GRID, LEVEL, ends, need
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import pixels, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -79,8 +78,8 @@ def ladder_feeds(setup: Setup) -> list[float]:
     >>> ladder_feeds(settle(Job()))
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
-    assert setup.job.pitch_max is not None, "settle fills it in"
-    melts = setup.machine.hot_end.melt_rate / (setup.solidity * setup.job.pitch_max * setup.layer)
+    assert setup.job.spacing_max is not None, "settle fills it in"
+    melts = setup.machine.hot_end.melt_rate / (setup.packing * setup.job.spacing_max * setup.layer)
     fastest = min(FEEDS[-1], slower_axis(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < LEAST:
@@ -103,7 +102,7 @@ def wave_relief(setup: Setup) -> tuple[float, float]:
     >>> wave_relief(settle(Job()))
     (1.8, 0.6)
     """
-    low, high = setup.job.pitch_min, setup.job.pitch_max
+    low, high = setup.job.spacing_min, setup.job.spacing_max
     assert low is not None and high is not None, "settle fills them in"
     beads = 2 * max(1, round(MIDDLE / (low + high)))
     swing = min(SWING, FILLED * beads * (high - low) / 2)
@@ -179,12 +178,12 @@ def kept_contrast(feed: Floats, contrast: Floats) -> Kept:
     return Kept(float(at[best]), low, high, float(scale[best]))
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Find the fastest feed that keeps most of a slow band's contrast.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
         A band's contrasts are averaged.
     setup : Setup
 

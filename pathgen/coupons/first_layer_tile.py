@@ -11,10 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import LEVEL, Estimates, least_squares
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import across, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
@@ -66,12 +65,12 @@ def _build(setup: Setup) -> Specimen:
     return Specimen(panels, steps, spots, repeats=3)
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Lay a plane through the sheets: its height in the middle corrects z_zero, its tilt is told.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
     setup : Setup
 
     Raises
@@ -145,7 +144,7 @@ def _tilted(tilts: list[Estimate], spans: tuple[Range, Range]) -> list[str]:
     return notes
 
 
-def _curve(filled: Filled, plane: Estimates, x: Floats, y: Floats, nominal: float) -> Curve:
+def _curve(filled: FilledSheet, plane: Estimates, x: Floats, y: Floats, nominal: float) -> Curve:
     said = nominal + plane.values @ np.stack([np.ones(len(x)), x / HUNDRED, y / HUNDRED])
     ends = np.array([said.min(), said.max()])
     return Curve("sheet by the plane (mm)", "sheet (mm)", said, filled["sheet"], (ends, ends))

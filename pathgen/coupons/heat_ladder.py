@@ -26,10 +26,9 @@ from pathgen.coupons.banded_strip import (
     plain_wall,
     raised,
 )
-from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, SheetColumn, Specimen
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
 from pathgen.coupons.estimate import peak
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import across, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -83,12 +82,12 @@ def _build(setup: Setup) -> Specimen:
     return Specimen([(raised(face, heights, setup.job.pixel), job)], steps, repeats=3)
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Find the temperature that lets most light through, among those at which layers hold.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
         A step's readings are averaged, as logarithms.
     setup : Setup
 

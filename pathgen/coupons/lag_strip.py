@@ -1,9 +1,9 @@
-"""The lag strip: a round wall of one bead whose pitch jumps, for the lag of the pressure behind the nozzle.
+"""The lag strip: a round wall of one bead whose spacing jumps, for the lag of the pressure behind the nozzle.
 
 The head goes round without a stop, so nothing but the jump disturbs the flow. The hot end follows as a
 first-order system of time constant τ (`pathgen.motion.lag`): at feed v the wall comes near to its new
 thickness as exp(−s/(v·τ)) over the way s from the jump. Two bands of different feed tell the lag, which
-grows in way with the feed, from what the bore smears, which does not.
+grows in way with the feed, from what the nozzle smears, which does not.
 
 The jump is a short slope, as a step would turn the bead aside and slow the head. Behind a slope of length r
 what is left of the jump is (λ/r)·(1 − exp(−r/λ))·exp(−s/λ), λ = v·τ, with s from its end: the response of a
@@ -17,16 +17,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.definition import Coupon, Floats, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import (
+    Coupon,
+    FilledSheet,
+    Floats,
+    MeasuringPlace,
+    PanelArea,
+    SheetColumn,
+    Specimen,
+)
 from pathgen.coupons.estimate import Estimates, least_squares, need
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import across, notched, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
 
-LOW, HIGH = 0.85, 1.5  # thickness of the two parts, in bores
+LOW, HIGH = 0.85, 1.5  # thickness of the two parts, in nozzles
 BEFORE, THICK, AFTER = 40.0, 60.0, 40.0  # mm of wall: thin up to the jump up, thick, thin to the end
 SLOPE = 2.0  # mm over which the thickness changes, at the end of the part before
 AT = (1.5, 3.0, 5.0, 8.0, 12.0, 18.0, 26.0, 36.0)  # mm behind a jump where the wall is measured
@@ -35,22 +42,22 @@ BAND = 8.0  # mm of height for each feed
 BRIM = 6.0  # mm
 LONGEST = 2.0  # s; no hot end lags so much
 MISFIT = 0.005  # mm: a replayed strip's wall over the model's, where the head slows at its joints
-LEAST_JUMP = 0.01  # mm; the strip's own is over half a bore, and less is no jump to measure
+LEAST_JUMP = 0.01  # mm; the strip's own is over half a nozzle, and less is no jump to measure
 KNOWN = 0.5  # half width of the interval, over the lag, above which readings say nothing
 
 
 def lag_feeds(setup: Setup) -> tuple[float, ...]:
     """Give the bands' feeds, mm/s: no more than the machine's axes and hot end can do."""
     machine = setup.machine
-    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.bore * setup.layer)
+    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.nozzle_diameter * setup.layer)
     most = min(machine.axes.x.feed, machine.axes.y.feed, 0.9 * melts)
     return tuple(min(feed, most * feed / FEEDS[-1]) for feed in FEEDS)
 
 
 def _build(setup: Setup) -> Specimen:
     """Lay the ring out."""
-    bore, pixel = setup.machine.hot_end.bore, setup.job.pixel
-    walls = [round(part * bore, 3) for part in (LOW, HIGH)]
+    nozzle, pixel = setup.machine.hot_end.nozzle_diameter, setup.job.pixel
+    walls = [round(part * nozzle, 3) for part in (LOW, HIGH)]
     wall = across([BEFORE, THICK, AFTER], [walls[0], walls[1], walls[0]], BAND * len(FEEDS), pixel)
     for end, (before, after) in ((BEFORE, walls), (BEFORE + THICK, walls[::-1])):
         cells = slice(round((end - SLOPE) / pixel), round(end / pixel))
@@ -67,9 +74,9 @@ def _build(setup: Setup) -> Specimen:
         fill="tailored",
         feed=ladder[0],
         band=tuple(Band(above=BAND * number, feed=feed) for number, feed in enumerate(ladder) if number),
-        pitch=round((walls[0] + walls[1]) / 2, 3),
-        pitch_min=round(0.8 * walls[0], 3),
-        pitch_max=round(1.2 * walls[1], 3),
+        spacing=round((walls[0] + walls[1]) / 2, 3),
+        spacing_min=round(0.8 * walls[0], 3),
+        spacing_max=round(1.2 * walls[1], 3),
         change_cost=100.0,
         end_cost=100.0,
         pace="steady-feed",
@@ -85,7 +92,7 @@ def _build(setup: Setup) -> Specimen:
     return Specimen([(marked, job)], steps)
 
 
-def _fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     """Say the lag."""
     good = np.isfinite(sheet["wall"])
     feed, up, after, slope = (sheet[name][good] for name in ("feed", "up", "after", "slope"))

@@ -11,13 +11,12 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import LIGHT, Coupon, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, PanelArea, SheetColumn, Specimen
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics.wedge_sheet import CODES, UNITS
@@ -29,46 +28,6 @@ Floats = NDArray[np.float64]
 PLACE = tuple(SheetColumn(name, "mm") for name in PanelArea._fields)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
 _YES_NO = {"yes": "1", "no": "0", "y": "1", "n": "0"}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Filled:
-    """A sheet with its readings.
-
-    Attributes
-    ----------
-    coupon : Coupon
-    where : str
-        The file, as a refusal names it.
-    values : dict of str to (N,) float64
-        By a column's name without its unit; light in proportion to light, NaN where a cell is blank. Rows
-        without any reading are left out.
-    line : (N,) int64
-        Line of the file of each row, from 1.
-    """
-
-    coupon: Coupon
-    where: str
-    values: dict[str, Floats]
-    line: NDArray[np.int64]
-
-    def __getitem__(self, name: str) -> Floats:
-        """Give a column."""
-        return self.values[name]
-
-    def same(self, name: str) -> float:
-        """Give what all rows of a nominal column say.
-
-        Raises
-        ------
-        PathgenError
-            When they differ: the sheet was put together from several.
-        """
-        values = np.unique(self.values[name])
-        if len(values) != 1:
-            what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
-            raise PathgenError(what, where=self.where, allowed="one print a sheet")
-        return float(values[0])
 
 
 def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
@@ -109,7 +68,7 @@ def known_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | N
     return None, rows
 
 
-def read_filled(coupon: Coupon, rows: CsvRows) -> Filled:
+def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
     """Take the figures of a sheet.
 
     Parameters
@@ -145,7 +104,7 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> Filled:
         if missing.size:
             where = f"{rows.where}, line {line[read][missing[0]]}"
             raise PathgenError(f"no {column.header}", where=where, allowed="as the sheet was written")
-    return Filled(coupon, rows.where, kept, line[read])
+    return FilledSheet(coupon, rows.where, kept, line[read])
 
 
 def _place(column: SheetColumn, rows: CsvRows) -> int | None:

@@ -13,10 +13,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import threshold
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import INDEX, INDEX_OVER, notched, notches_wide, pixels, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -34,8 +33,8 @@ LEAST, MOST = 20, 80  # degrees that a profile can say
 
 def _build(setup: Setup) -> Specimen:
     """Lay the wall out."""
-    assert setup.job.pitch is not None, "settle fills it in"
-    base, pixel = round(2 * setup.job.pitch, 2), setup.job.pixel
+    assert setup.job.spacing is not None, "settle fills it in"
+    base, pixel = round(2 * setup.job.spacing, 2), setup.job.pixel
     rows = pixels(FOOT + SAW + HEAD, pixel)
     columns = [np.tile(saw(lean, base, rows, pixel)[:, None], pixels(WIDE, pixel)) for lean in LEANS]
     edge = np.full((rows, pixels(INDEX, pixel)), base + INDEX_OVER)
@@ -80,12 +79,12 @@ def saw(lean: float, base: float, rows: int, pixel: float) -> Floats:
     return np.where(leans, base + slope * grown, base)[::-1]
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Find how far a face can lean, and put the safe end of that into the profile.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
     setup : Setup
 
     Raises

@@ -1,4 +1,4 @@
-"""The solidity ladder: a strip fed more from band to band, for the volume that fills a wall and no more.
+"""The packing ladder: a strip fed more from band to band, for the volume that fills a wall and no more.
 
 Too little leaves gaps between beads, which scatter light; too much has nowhere to go and stands out of the
 face as ridges. Near full the light is taken to follow a parabola in its logarithm. Ridges spoil what is
@@ -21,10 +21,9 @@ from pathgen.coupons.banded_strip import (
     plain_wall,
     raised,
 )
-from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, SheetColumn, Specimen
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
 from pathgen.coupons.estimate import peak
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import across, plain_job
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
@@ -39,19 +38,19 @@ def _build(setup: Setup) -> Specimen:
     heights = [HIGH] * len(SOLIDITIES)
     wall, post = plain_wall(setup)
     face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.job.pixel, setup.job.pixel)[0]
-    bands = tuple(Band(above=z, solidity=s) for z, s in zip(bottoms(heights), SOLIDITIES, strict=True))
+    bands = tuple(Band(above=z, packing=s) for z, s in zip(bottoms(heights), SOLIDITIES, strict=True))
     # The job itself says none: what the bands are compared with is the material's.
-    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, solidity=None)
+    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, packing=None)
     steps = [MeasuringPlace(box, (s,)) for box, s in zip(boxes(heights, WIDE), SOLIDITIES, strict=True)]
     return Specimen([(raised(face, heights, setup.job.pixel), job)], steps, repeats=3)
 
 
-def _fit(filled: Filled, setup: Setup) -> Outcome:
-    """Find the solidity that lets most light through, among those without ridges.
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
+    """Find the packing that lets most light through, among those without ridges.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
         A step's readings are averaged, as logarithms.
     setup : Setup
 
@@ -62,16 +61,16 @@ def _fit(filled: Filled, setup: Setup) -> Outcome:
 
     Notes
     -----
-    The peak is `pathgen.coupons.estimate.peak`'s, the solidity up to which the face is clean `threshold`'s.
+    The peak is `pathgen.coupons.estimate.peak`'s, the packing up to which the face is clean `threshold`'s.
     What is taken is the peak, or the lower end of the limit's interval where the peak is above that.
     """
-    solidity = filled["solidity"]
-    at, light = by_step(solidity, log_light(filled, "reading"))
+    packing = filled["packing"]
+    at, light = by_step(packing, log_light(filled, "reading"))
     value, low, high, line = peak(at, light, "light")
     best = Estimate("brightest at", "", value, low, high)
-    limit = holds_up_to(solidity, filled["clean"], "clean up to", "", "a clean face")
+    limit = holds_up_to(packing, filled["clean"], "clean up to", "", "a clean face")
     figures = (best,) if limit.found is None else (best, limit.found)
-    notes = end_note("the brightest solidity", at, low, high)
+    notes = end_note("the brightest packing", at, low, high)
     if limit.safe < value:
         notes += (f"light is best at {value:.3f}, but the face is sure to be clean only to {limit.safe:.3f}",)
     if np.isinf(limit.safe):
@@ -80,18 +79,18 @@ def _fit(filled: Filled, setup: Setup) -> Outcome:
     x = np.linspace(at.min(), at.max(), 101)
     return Outcome(
         estimates=figures,
-        changes=(Change("", "solidity", chosen, "deposited over geometric volume, measured"),),
-        before_after=(f"solidity {setup.material.solidity:g} → {chosen:g}",),
-        curve=Curve("solidity", "ln light", at, light, (x, np.asarray(np.polyval(line, x))), figures),
+        changes=(Change("", "packing", chosen, "deposited over geometric volume, measured"),),
+        before_after=(f"packing {setup.material.packing:g} → {chosen:g}",),
+        curve=Curve("packing", "ln light", at, light, (x, np.asarray(np.polyval(line, x))), figures),
         notes=notes,
     )
 
 
 COUPON = Coupon(
-    name="solidity-ladder",
+    name="packing-ladder",
     measures="how full a wall lets most light through without ridges",
     profile="material",
-    nominal=(SheetColumn("solidity", "", 0.5, 1.2),),
+    nominal=(SheetColumn("packing", "", 0.5, 1.2),),
     measured=(
         SheetColumn("reading", LIGHT, text="what the meter shows with the band over its window"),
         SheetColumn("clean", "", 0.0, 1.0, text="1 where the face has no ridges, else 0; may stay blank"),

@@ -25,9 +25,9 @@ from pathgen.files.csv_rows import CsvRows
 
 BURNT = 0.985  # light, of the brightest a code can say, from which on it may have been more
 BURNT_SHARE = 0.002  # of a step's places that may be burnt out
-FINEST, COARSEST = 0.05, 0.5  # mm, pitch that a step is sampled with
+FINEST, COARSEST = 0.05, 0.5  # mm, pixel_size that a step is sampled with
 AROUND = (1.5, 6.0)  # mm beyond the coupon's edges where bare light is looked for
-PITCH_AROUND = 0.5  # mm
+SPACING_AROUND = 0.5  # mm
 LEAST_AROUND = 60  # places
 OVER = 1.1  # bare light over the brightest step; less is no bare light
 FAR = 4.0  # scatters about the surface beyond which a place is no bare light
@@ -49,7 +49,7 @@ class Photo:
         From (N, 2) places on the coupon, mm from its lower left corner, to (N, 2) pixels (x, y).
     size : (float, float)
         Of the coupon, mm.
-    pitch : float
+    pixel_size : float
         mm that a step is sampled with: about a pixel of the picture.
     name : str
     """
@@ -58,7 +58,7 @@ class Photo:
     blank: Floats | None
     to_pixel: object
     size: tuple[float, float]
-    pitch: float
+    pixel_size: float
     name: str
 
 
@@ -136,8 +136,8 @@ def open_photo(
             what = f"{bare.shape[1]} × {bare.shape[0]} pixels beside {cols} × {rows}"
             raise PathgenError(what, where=str(blank), allowed="the same camera, from the same place")
     across = float(np.hypot(*(at[1] - at[0])))
-    pitch = min(max(wide / max(across, 1.0), FINEST), COARSEST)
-    return Photo(light, bare, transform, size, pitch, shown.source)
+    pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
+    return Photo(light, bare, transform, size, pixel_size, shown.source)
 
 
 def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
@@ -193,7 +193,7 @@ def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, l
         nominal = _numbers(rows, names, [column.header for column in coupon.nominal])
         patches = [resolution_chart.Patch(int(k), int(a), *sizes) for k, a, *sizes in nominal]
         read = [
-            list(resolution_chart.read_patch(patch, image, photo.pitch))
+            list(resolution_chart.read_patch(patch, image, photo.pixel_size))
             for patch, image in zip(patches, images, strict=True)
         ]
     kept = [
@@ -209,9 +209,9 @@ def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, l
 
 
 def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
-    """Sample a picture inside a box on the coupon, bilinearly, row 0 at the top, at the photo's pitch."""
-    across = np.arange(box.left + photo.pitch / 2, box.right, photo.pitch)
-    up = np.arange(box.bottom + photo.pitch / 2, box.top, photo.pitch)[::-1]
+    """Sample a picture bilinearly inside an area of the coupon, row 0 at the top."""
+    across = np.arange(box.left + photo.pixel_size / 2, box.right, photo.pixel_size)
+    up = np.arange(box.bottom + photo.pixel_size / 2, box.top, photo.pixel_size)[::-1]
     u, z = np.meshgrid(across, up)
     return _at(photo, light, np.column_stack([u.ravel(), z.ravel()])).reshape(u.shape)
 
@@ -254,9 +254,9 @@ def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tu
 def _around(size: tuple[float, float]) -> Floats:
     """List places around a coupon, mm."""
     wide, high = size
-    out = np.arange(AROUND[0], AROUND[1], PITCH_AROUND)
-    u = np.arange(-AROUND[1], wide + AROUND[1], PITCH_AROUND)
-    z = np.arange(0.0, high, PITCH_AROUND)
+    out = np.arange(AROUND[0], AROUND[1], SPACING_AROUND)
+    u = np.arange(-AROUND[1], wide + AROUND[1], SPACING_AROUND)
+    z = np.arange(0.0, high, SPACING_AROUND)
     rows = [np.column_stack(np.broadcast_arrays(u, at)) for d in out for at in (-d, high + d)]
     columns = [np.column_stack(np.broadcast_arrays(at, z)) for d in out for at in (-d, wide + d)]
     return np.concatenate([*rows, *columns]).astype(np.float64)

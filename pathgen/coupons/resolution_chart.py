@@ -2,7 +2,7 @@
 
 What is read is how bright the crests and how dim the troughs of a patch look: its modulation (B − D)/(B + D).
 The finer the period, the more of it is lost to the light's sideways spread inside the wall and, along u, to
-the nozzle's bore (contrast transfer by sinusoids, as ISO 12233 has it for cameras; from memory). Patches of
+the nozzle (contrast transfer by sinusoids, as ISO 12233 has it for cameras; from memory). Patches of
 two mean thicknesses tell a spread that grows with the wall from one that does not. The fit compares with
 `pathgen.optics.predict.seen`, one factor for all patches left free: it takes up what law and camera are off
 by.
@@ -19,10 +19,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import LIGHT, Coupon, Floats, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import (
+    LIGHT,
+    Coupon,
+    FilledSheet,
+    Floats,
+    MeasuringPlace,
+    PanelArea,
+    SheetColumn,
+    Specimen,
+)
 from pathgen.coupons.estimate import Estimates, least_squares, need
 from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.measurement_sheet import Filled
 from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixels, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -95,7 +103,7 @@ def _build(setup: Setup) -> Specimen:
     return Specimen([(whole, job)], steps)
 
 
-def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: float) -> float:
+def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: float) -> float:
     """Predict a patch's modulation.
 
     Parameters
@@ -105,7 +113,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         Its material has the law.
     spread : (float, float)
         Standard deviation of the light's spread in a wall of no thickness, mm, and what each mm adds.
-    bore : float
+    nozzle : float
         mm.
     """
     from pathgen.deposit.blur import smear
@@ -122,7 +130,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = patch_thickness(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
-            wall = np.asarray(smear(np.tile(wall, 3)[None], bore, pixel)[0, cells : 2 * cells], np.float64)
+            wall = np.asarray(smear(np.tile(wall, 3)[None], nozzle, pixel)[0, cells : 2 * cells], np.float64)
         width = spread[0] + spread[1] * wall
         ends = (0.0, patch.period / 2)
         bright, dim = (_arriving(at, through.transmittance(wall), width, patch.period) for at in ends)
@@ -170,7 +178,7 @@ def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]
     return float(waves.sum()), float((waves * (-1.0) ** orders).sum())
 
 
-def _fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     """Say how far light spreads in the wall, and the finest detail that shows.
 
     A growth that the readings do not tell from none is reported, and the change made without it.
@@ -203,7 +211,7 @@ def _fit(sheet: Filled, setup: Setup) -> Outcome:
     if (wide.high - wide.low) / 2 > KNOWN:
         what = f"a spread of {wide.low:.2f} to {wide.high:.2f} mm: modulations scatter by {found.scatter:.3f}"
         raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
-    estimates += [wide, _finest(wide, setup.machine.hot_end.bore)]
+    estimates += [wide, _finest(wide, setup.machine.hot_end.nozzle_diameter)]
     words = "mm, standard deviation of the light's sideways spread"
     values = [max(0.0, short(float(kept.values[1]), (wide.high - wide.low) / 2)), round(max(0.0, grows), 3)]
     changes = [Change("light", "spread", values[0], words)]
@@ -227,11 +235,11 @@ def _fit(sheet: Filled, setup: Setup) -> Outcome:
 
 def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
     """Fit one factor and the spread, and where asked its growth, to modulations."""
-    bore = setup.machine.hot_end.bore
+    nozzle = setup.machine.hot_end.nozzle_diameter
 
     def model(p: Floats) -> Floats:
         spread = (float(p[1]), float(p[2]) if grows else 0.0)
-        return np.array([p[0] * modulation(patch, setup, spread, bore) for patch in read])
+        return np.array([p[0] * modulation(patch, setup, spread, nozzle) for patch in read])
 
     figures = 3 if grows else 2
     start = np.array([1.0, 0.2, 0.02])[:figures]
@@ -259,14 +267,14 @@ def _at(found: Estimates, thickness: float) -> Estimate:
     return Estimate(f"spread at {thickness:g} mm", "mm", value, max(0.0, value - error), value + error)
 
 
-def _finest(wide: Estimate, bore: float) -> Estimate:
-    """Give the period at which a wave's modulation is down to `GONE`: Gaussian times the bore's box."""
+def _finest(wide: Estimate, nozzle: float) -> Estimate:
+    """Give the period at which a wave's modulation is down to `GONE`: Gaussian times the nozzle's box."""
     from scipy.optimize import brentq
 
     def left(period: float, spread: float) -> float:
-        return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(bore / period)) - GONE
+        return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(nozzle / period)) - GONE
 
-    least = 1.05 * bore  # the bore's own first zero lies at one bore
+    least = 1.05 * nozzle  # the nozzle's own first zero lies at one nozzle
     ends = [
         float(brentq(left, least, 100.0, args=(spread,))) if left(least, spread) < 0 else least
         for spread in (wide.value, wide.low, wide.high)
@@ -276,15 +284,15 @@ def _finest(wide: Estimate, bore: float) -> Estimate:
 
 def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
     """Draw the modulation left of thin waves over their frequency, with what was fitted."""
-    bore, spread = (
-        setup.machine.hot_end.bore,
+    nozzle, spread = (
+        setup.machine.hot_end.nozzle_diameter,
         (float(found.values[1]), float(np.append(found.values, 0.0)[2])),
     )
     chosen = [i for i, patch in enumerate(read) if patch.mean == THIN and patch.kind == WAVE]
     frequency = np.array([1 / read[i].period for i in chosen])
     periods = np.geomspace(PERIODS[0], PERIODS[-1], 40)
     fitted = [
-        found.values[0] * modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, bore)
+        found.values[0] * modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, nozzle)
         for p in periods
     ]
     line = (1 / periods, np.array(fitted))

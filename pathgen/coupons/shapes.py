@@ -33,8 +33,8 @@ def plain_job(base: Job, **changes: object) -> Job:
     kept = {
         name: getattr(base, name)
         for name in (
-            "machine", "material", "pixel", "layer", "first_layer", "fill", "feed", "first_feed", "solidity",
-            "nozzle_temperature", "platform_temperature", "axis", "pitch", "pitch_min", "pitch_max",
+            "machine", "material", "pixel", "layer", "first_layer", "fill", "feed", "first_feed", "packing",
+            "nozzle_temperature", "platform_temperature", "axis", "spacing", "spacing_min", "spacing_max",
         )
     }  # fmt: skip
     if base.layer == "auto":  # a coupon's layers are even
@@ -117,8 +117,8 @@ def inside(box: PanelArea, margin: float) -> PanelArea:
 
     Examples
     --------
-    >>> inside(Box(0, 0, 10, 10), 2)
-    Box(left=2, bottom=2, right=8, top=8)
+    >>> inside(PanelArea(0, 0, 10, 10), 2)
+    PanelArea(left=2, bottom=2, right=8, top=8)
     """
     return PanelArea(box.left + margin, box.bottom + margin, box.right - margin, box.top - margin)
 

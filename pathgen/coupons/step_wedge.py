@@ -28,8 +28,8 @@ def thicknesses(setup: Setup) -> list[float]:
     >>> thicknesses(settle(Job()))[:4]
     [0.6, 0.74, 0.9, 1.09]
     """
-    assert setup.job.pitch_min is not None, "settle fills it in"
-    thin = max(THIN, setup.job.pitch_min)
+    assert setup.job.spacing_min is not None, "settle fills it in"
+    thin = max(THIN, setup.job.spacing_min)
     even = np.linspace(0.0, 1.0, STEPS)
     return [round(float(t), 2) for t in thin + (THICK - thin) * (0.5 * even + 0.5 * even**2)]
 

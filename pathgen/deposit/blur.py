@@ -1,10 +1,10 @@
-"""What blurs a panel: the bore that the plastic comes out of, its layers, and light that wanders in the wall.
+"""Blur of a panel by the nozzle, by the layers, and by light that scatters inside the wall.
 
 Three separate steps, each of them optional. `smear` and `even_out` act on what is deposited, along u and
 along z. `spread` acts on the light that comes through, in both directions.
 
 All take values that are even over each pixel, blur them by a kernel, and give the mean over each pixel
-again. For a kernel whose integral taken twice is G, and pixels of pitch p, what a pixel receives from its
+again. For a kernel whose integral taken twice is G, and pixels of spacing p, what a pixel receives from its
 k-th neighbour is then exactly
 
     w_k = (G((k + 1)·p) − 2·G(k·p) + G((k − 1)·p)) / p,
@@ -33,20 +33,21 @@ REACH = 5.0  # standard deviations at which the Gaussian is cut; 6 in 10 million
 WIDEST = 2000  # pixels on either side; a kernel beyond it blurs everything to a mean, slowly
 
 
-def smear(values: NDArray[np.floating], bore: float, pixel: float) -> Blurred:
-    """Spread what is deposited over the width of the nozzle's bore, along u.
+def smear(values: NDArray[np.floating], nozzle: float, pixel: float) -> Blurred:
+    """Spread what is deposited over the width of the nozzle, along u.
 
-    The kernel is the half-ellipse 2·√(r² − x²)/(π·r²), r = bore/2: plastic leaves a round opening, evenly as
+    The kernel is the half-ellipse 2·√(r² − x²)/(π·r²), r = nozzle/2: plastic leaves a round opening, evenly
+    as
     far as anyone can say, and of what leaves it light sees only the total along n, which is the chord of the
     circle. A box of the same width would say that the opening is square, and is wider by a sixth (standard
-    deviation bore/√12 against bore/4).
+    deviation nozzle/√12 against nozzle/4).
 
     Parameters
     ----------
     values : (..., C) array
         Thickness in mm, or volume where columns are alike; u along the last axis. NaN spreads.
-    bore : float
-        Bore of the nozzle, mm; 0 leaves everything as it is.
+    nozzle : float
+        Nozzle diameter, mm; 0 leaves everything as it is.
     pixel : float
         Width of a column, mm.
 
@@ -58,14 +59,14 @@ def smear(values: NDArray[np.floating], bore: float, pixel: float) -> Blurred:
     Raises
     ------
     PathgenError
-        For a bore that is not 0 or more, or a pixel not above 0.
+        For a nozzle that is not 0 or more, or a pixel not above 0.
 
     Examples
     --------
-    >>> smear(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), bore=0.2, pixel=0.1).round(4).tolist()
+    >>> smear(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), nozzle=0.2, pixel=0.1).round(4).tolist()
     [0.0, 0.2122, 0.5756, 0.2122, 0.0]
     """
-    return blurred(np.asarray(values), bore_weights(bore, pixel), axis=-1)
+    return blurred(np.asarray(values), nozzle_weights(nozzle, pixel), axis=-1)
 
 
 def even_out(values: NDArray[np.floating], layer: float, pixel: float) -> Blurred:
@@ -116,7 +117,7 @@ def spread_light(
     sigma : float
         Standard deviation along either direction, mm; 0 leaves everything as it is.
     pixel : float or (float, float)
-        Pitch of the pixels, mm; two where rows and columns have their own, height first.
+        Spacing of the pixels, mm; two where rows and columns have their own, height first.
 
     Returns
     -------
@@ -140,12 +141,12 @@ def spread_light(
     return blurred(across, gaussian_weights(sigma, high), axis=-2)
 
 
-def bore_weights(bore: float, pixel: float) -> Floats:
-    """Give what a column receives from its neighbours of plastic spread over the bore.
+def nozzle_weights(nozzle: float, pixel: float) -> Floats:
+    """Give what a column receives from its neighbours of plastic spread over the nozzle.
 
     Parameters
     ----------
-    bore, pixel : float
+    nozzle, pixel : float
         mm.
 
     Returns
@@ -155,11 +156,11 @@ def bore_weights(bore: float, pixel: float) -> Floats:
 
     Examples
     --------
-    >>> len(bore_weights(0.4, 0.1)), len(bore_weights(0.0, 0.1))
+    >>> len(nozzle_weights(0.4, 0.1)), len(nozzle_weights(0.0, 0.1))
     (5, 1)
     """
-    _check("bore", bore, pixel)
-    r = bore / 2
+    _check("nozzle", nozzle, pixel)
+    r = nozzle / 2
 
     def twice(x: Floats) -> Floats:
         """Integral of the half-ellipse's own integral: 0 on its left, x on its right."""
@@ -168,7 +169,7 @@ def bore_weights(bore: float, pixel: float) -> Floats:
         inside = r * (s / 2 - root**3 / (3 * np.pi) + (s * np.arcsin(s) + root) / np.pi)
         return np.asarray(inside + np.maximum(x - r, 0.0))
 
-    return _weights(twice, math.ceil(r / pixel), pixel) if bore else np.ones(1)
+    return _weights(twice, math.ceil(r / pixel), pixel) if nozzle else np.ones(1)
 
 
 def layer_weights(layer: float, pixel: float) -> Floats:
@@ -182,7 +183,7 @@ def layer_weights(layer: float, pixel: float) -> Floats:
     Returns
     -------
     (2K + 1,) float64
-        As those of `bore_weights`.
+        As those of `nozzle_weights`.
 
     Examples
     --------
@@ -205,12 +206,12 @@ def gaussian_weights(sigma: float, pixel: float) -> Floats:
     Parameters
     ----------
     sigma, pixel : float
-        Standard deviation and pitch, mm.
+        Standard deviation and spacing, mm.
 
     Returns
     -------
     (2K + 1,) float64
-        As those of `bore_weights`; cut at 5 standard deviations.
+        As those of `nozzle_weights`; cut at 5 standard deviations.
 
     Examples
     --------

@@ -40,7 +40,7 @@ _PARTS = {
     "brim": Kind.BRIM,
     "start line": Kind.START,
     "wedge": Kind.WEDGE,
-    "cradle": Kind.CRADLE,
+    "comb": Kind.COMB,
 }
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")

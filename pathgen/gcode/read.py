@@ -134,7 +134,7 @@ def read_program(
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> dialect = load_machine("benchtop-220").dialect
+    >>> dialect = load_machine("moving-table").dialect
     >>> program = read_program(b"G1 X10 E0.5 F1200\nX20 E0.5\nM2\n", dialect, 1.75)
     >>> program.moves.x, program.ended
     (array([10., 20.]), True)

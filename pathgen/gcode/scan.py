@@ -107,7 +107,7 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     >>> from pathgen.gcode.block import Grammar
     >>> found = scan_lines(b"G1 X-1.5 E.02\nM84\n", Grammar("E", frozenset("EGX"), frozenset(), axis=False))
     >>> found.words["X"], found.odd
-    (Column(line=array([0]), value=array([-1.5])), array([1]))
+    (WordColumn(line=array([0]), value=array([-1.5])), array([1]))
     """
     data = np.full(PAD + len(text), NEWLINE, np.uint8)
     data[PAD:] = np.frombuffer(text, np.uint8)

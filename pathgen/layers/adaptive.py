@@ -51,7 +51,7 @@ class Terms:
         Of a layer, mm.
     motor_step : float
         mm of z.
-    pitch, feed, melt_rate : float
+    spacing, feed, melt_rate : float
         Of a bead, mm and mm/s; and of the hot end, mm³/s.
     """
 
@@ -59,7 +59,7 @@ class Terms:
     first_layer: float
     highest: float
     motor_step: float
-    pitch: float
+    spacing: float
     feed: float
     melt_rate: float
 
@@ -256,8 +256,8 @@ def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: 
 
 def _seconds(area: Floats, height: NDArray[np.floating], terms: Terms) -> Floats:
     """Time of layers with sections of these areas, mm², at the feed that the hot end can melt for."""
-    feed = np.minimum(terms.feed, terms.melt_rate / (terms.pitch * height))
-    return np.asarray(area / (terms.pitch * feed) + BETWEEN_LAYERS)
+    feed = np.minimum(terms.feed, terms.melt_rate / (terms.spacing * height))
+    return np.asarray(area / (terms.spacing * feed) + BETWEEN_LAYERS)
 
 
 def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints) -> Floats:

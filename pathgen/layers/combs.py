@@ -1,4 +1,4 @@
-"""The cradle: a sacrificial comb on the platform under an outline that leans out too far.
+"""The comb: a sacrificial comb on the platform under an outline that leans out too far.
 
 Its *fins* are one bead thick, run along n under the whole depth of the wall, and rise from the platform to a
 layer short of the outline above them. Neighbours are joined by *ribs*, in turns at the front and at the back,
@@ -27,7 +27,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.layers.sections import Layers, outline
-from pathgen.layers.strokes import Floats, Ints, Strokes, constant_pitch, merge
+from pathgen.layers.strokes import Floats, Ints, Strokes, constant_spacing, merge
 from pathgen.panel.overhang import ANGLE, outline_lean, reach_of
 
 Bools = NDArray[np.bool_]
@@ -40,18 +40,18 @@ SMOOTH = 0.05  # mm, of the foot's outline, as the brim's
 
 @dataclass(frozen=True, slots=True)
 class CombPlan:
-    """What a cradle is to be like; lengths in mm.
+    """What a comb is to be like; lengths in mm.
 
     Attributes
     ----------
-    pitch : float
+    spacing : float
         Of its beads.
     angle : float
-        Degrees from the vertical that the outline may lean out without a cradle.
-    spacing : float or None
+        Degrees from the vertical that the outline may lean out without a comb.
+    fin_spacing : float or None
         From fin to fin at most; None: as far apart as the angle lets the outline reach from fin to fin.
     gap : float
-        Sideways, between cradle and panel.
+        Sideways, between comb and panel.
     clear : int
         Layers left out between a fin and the outline above it.
     depth : float
@@ -62,9 +62,9 @@ class CombPlan:
         Width of the panel's brim, which the foot joins; 0 for none.
     """
 
-    pitch: float
+    spacing: float
     angle: float = ANGLE
-    spacing: float | None = None
+    fin_spacing: float | None = None
     gap: float = 0.2
     clear: int = 1
     depth: float = 3.0
@@ -74,7 +74,7 @@ class CombPlan:
 
 @dataclass(frozen=True, slots=True)
 class Comb:
-    """A cradle.
+    """A comb.
 
     Attributes
     ----------
@@ -105,17 +105,17 @@ class _Comb:
 def build_comb(layers: Layers, plan: CombPlan) -> Comb:
     """Stand a comb under every stretch of a panel's outline that leans out too far.
 
-    Only what has nothing but air between itself and the platform is carried: a prop stands on the platform,
-    so the upper edge of a hole has none.
+    Only what has nothing but air between itself and the platform is carried: a support stands on the
+    platform, so the upper edge of a hole has none.
 
     Parameters
     ----------
     layers : Layers
-    plan : CradlePlan
+    plan : CombPlan
 
     Returns
     -------
-    Cradle
+    Comb
 
     Raises
     ------
@@ -128,7 +128,7 @@ def build_comb(layers: Layers, plan: CombPlan) -> Comb:
     >>> from pathgen.panel import Panel
     >>> arm = np.full((100, 200), 3.0)
     >>> arm[50:, 40:] = 0  # from 5 mm up, 16 mm wide, it stands out over nothing
-    >>> made = build_comb(cut_layers(Panel(arm, 0.1), 0.1, 0.2), CombPlan(pitch=0.42, brim=3.0))
+    >>> made = build_comb(cut_layers(Panel(arm, 0.1), 0.1, 0.2), CombPlan(spacing=0.42, brim=3.0))
     >>> made.fins, round(made.height, 2), round(made.bridge, 2)  # up to one layer below the arm
     (20, 4.9, 0.39)
     """
@@ -136,15 +136,15 @@ def build_comb(layers: Layers, plan: CombPlan) -> Comb:
     bottom, depth = _underside(layers)
     combs = _combs(layers, plan, bottom, depth)
     if not combs:
-        return Comb(constant_pitch([], [], plan.pitch), 0, 0.0, 0.0)
+        return Comb(constant_spacing([], [], plan.spacing), 0, 0.0, 0.0)
     parts = [_foot(layers, plan, combs)]
     fins, tallest, bridge = 0, 0, 0.0
     for comb in combs:
         free = _free_layers(layers, plan, comb, bottom)
-        parts.append(_zigzags(comb, *free, plan.pitch))
+        parts.append(_zigzags(comb, *free, plan.spacing))
         fins += int(np.count_nonzero(free[0] > 1))
         tallest = max(tallest, int(free[0].max()))
-        bridge = max(bridge, float(np.diff(comb.u).max(initial=0.0)) - plan.pitch)
+        bridge = max(bridge, float(np.diff(comb.u).max(initial=0.0)) - plan.spacing)
     height = float(layers.top[tallest - 1]) if tallest else 0.0
     return Comb(merge(parts, parts[0].counts), fins, height, bridge)
 
@@ -186,7 +186,7 @@ def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
 def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[_Comb]:
     """Place the fins of one comb in each stretch that needs one."""
     pixel, needed = layers.panel.pixel, _needed(layers, plan, bottom)
-    spacing = plan.spacing or plan.pitch + 2 * reach_of(
+    fin_spacing = plan.fin_spacing or plan.spacing + 2 * reach_of(
         (plan.clear + 1) * float(layers.height[-1]), plan.angle
     )
     edge = np.diff(needed.astype(np.int8), prepend=0, append=0)
@@ -195,22 +195,22 @@ def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[
         # Beside a wall that reaches further down a fin keeps the gap.
         below_left = lo > 0 and bottom[lo - 1] < bottom[lo]
         below_right = hi < len(bottom) and bottom[hi] < bottom[hi - 1]
-        left = lo * pixel + plan.pitch / 2 + plan.gap * below_left
-        right = hi * pixel - plan.pitch / 2 - plan.gap * below_right
-        if right - left < plan.pitch:
+        left = lo * pixel + plan.spacing / 2 + plan.gap * below_left
+        right = hi * pixel - plan.spacing / 2 - plan.gap * below_right
+        if right - left < plan.spacing:
             continue  # what is no wider than two beads carries itself
-        fins = math.ceil((right - left) / spacing - 1e-9) + 1
+        fins = math.ceil((right - left) / fin_spacing - 1e-9) + 1
         wall = float(depth[lo:hi].max())
         tallest = float(layers.top[bottom[lo:hi].max() - 1])
         deep = max(wall, plan.depth, tallest / SLENDER)
-        ends = (wall / 2 - deep / 2 + plan.pitch / 2, wall / 2 + deep / 2 - plan.pitch / 2)
+        ends = (wall / 2 - deep / 2 + plan.spacing / 2, wall / 2 + deep / 2 - plan.spacing / 2)
         combs.append(_Comb(np.linspace(left, right, fins), ends))
     return combs
 
 
 def _free_layers(layers: Layers, plan: CombPlan, comb: _Comb, bottom: Ints) -> tuple[Ints, Ints]:
     """Count the lowest layers in which there is room for every fin, and for the rib after it."""
-    half = plan.pitch / 2
+    half = plan.spacing / 2
     counts = []
     for lo, hi in ((comb.u, comb.u), (comb.u[:-1], comb.u[1:])):
         beside = _lowest(bottom, lo - half - plan.gap, hi + half + plan.gap, layers.panel.pixel)
@@ -228,12 +228,12 @@ def _lowest(bottom: Ints, lo: Floats, hi: Floats, pixel: float) -> Ints:
     return lowest
 
 
-def _zigzags(comb: _Comb, fins: Ints, ribs: Ints, pitch: float) -> Strokes:
+def _zigzags(comb: _Comb, fins: Ints, ribs: Ints, spacing: float) -> Strokes:
     """Lay the fins from the second layer up; `fins` and `ribs` are the layers each of them reaches to."""
     number = np.arange(1, max(int(fins.max(initial=0)), 1))[:, None]
     standing = number < fins
     if not standing.any():  # what leans out is too low for a fin under it
-        return constant_pitch([], [], pitch)
+        return constant_spacing([], [], spacing)
     joined = np.zeros_like(standing)
     joined[:, 1:] = (number < ribs) & standing[:, 1:] & standing[:, :-1]
     # Every second fin is laid from the front to the back, so that ribs stand above ribs in all layers.
@@ -243,52 +243,53 @@ def _zigzags(comb: _Comb, fins: Ints, ribs: Ints, pitch: float) -> Strokes:
     layer, fin = np.nonzero(standing)
     points = lines[fin].reshape(-1, 2)
     heads = np.flatnonzero(~joined[standing])
-    return constant_pitch(np.split(points, 2 * heads[1:]), (layer[heads] + 1).tolist(), pitch)
+    return constant_spacing(np.split(points, 2 * heads[1:]), (layer[heads] + 1).tolist(), spacing)
 
 
 def _foot(layers: Layers, plan: CombPlan, combs: list[_Comb]) -> Strokes:
     """Lay the first layer: lines along u under and around all fins, as far as the brim leaves room."""
-    pitch, pixel = plan.pitch, layers.panel.pixel
-    around = plan.foot + pitch / 2
+    spacing, pixel = plan.spacing, layers.panel.pixel
+    around = plan.foot + spacing / 2
     boxes: list[BaseGeometry] = [
         shapely.box(c.u[0] - around, c.n[0] - around, c.u[-1] + around, c.n[1] + around) for c in combs
     ]
-    # The brim is a whole number of loops wide; what joins it ends on its edge, not half a pitch short of it.
-    brim = math.ceil(plan.brim / pitch - 1e-9) * pitch - pitch / 2
+    # The brim is a whole number of loops wide; what joins it ends on its edge, not half a spacing short of
+    # it.
+    brim = math.ceil(plan.brim / spacing - 1e-9) * spacing - spacing / 2
     low = layers.profiles(0, 1 + plan.clear).thickness
     taken: list[BaseGeometry] = [outline(low[0], pixel, SMOOTH).buffer(max(plan.gap + SMOOTH, brim))]
     taken += [outline(row, pixel, SMOOTH) for row in low[1:]]
-    # Held half a pitch inside on all sides, where the beads' middles go.
-    room = shapely.union_all(boxes).difference(shapely.union_all(taken)).buffer(-pitch / 2)
-    lines = _lines(room, pitch)
-    return constant_pitch(lines, [0] * len(lines), pitch)
+    # Held half a spacing inside on all sides, where the beads' middles go.
+    room = shapely.union_all(boxes).difference(shapely.union_all(taken)).buffer(-spacing / 2)
+    lines = _lines(room, spacing)
+    return constant_spacing(lines, [0] * len(lines), spacing)
 
 
-def _lines(room: BaseGeometry, pitch: float) -> list[Floats]:
+def _lines(room: BaseGeometry, spacing: float) -> list[Floats]:
     """Fill an area with lines along u, every second one turned round."""
     if room.is_empty:
         return []
     left, low, right, high = room.bounds
     lines: list[Floats] = []
-    for i, n in enumerate(np.linspace(low, high, max(1, round((high - low) / pitch)) + 1)):
+    for i, n in enumerate(np.linspace(low, high, max(1, round((high - low) / spacing)) + 1)):
         clipped = room.intersection(MultiLineString([[(left - 1, n), (right + 1, n)]]))
-        parts = [np.asarray(p.coords) for p in shapely.get_parts(clipped) if p.length > pitch]
+        parts = [np.asarray(p.coords) for p in shapely.get_parts(clipped) if p.length > spacing]
         lines += [p[::-1] for p in parts[::-1]] if i % 2 else parts
     return lines
 
 
 def _check(plan: CombPlan) -> None:
-    beads = "more than the pitch, or none"
+    beads = "more than the spacing, or none"
     for name, good, allowed in (
-        ("pitch", plan.pitch > 0, "more than 0"),
+        ("spacing", plan.spacing > 0, "more than 0"),
         ("angle", 0 < plan.angle < 90, "between 0 and 90"),
-        ("spacing", plan.spacing is None or plan.spacing > plan.pitch, beads),
+        ("fin_spacing", plan.fin_spacing is None or plan.fin_spacing > plan.spacing, beads),
         ("gap", plan.gap >= 0, "0 or more"),
         ("clear", plan.clear >= 0, "0 or more layers"),
-        ("depth", plan.depth >= 2 * plan.pitch, f"two beads, {2 * plan.pitch:g} mm or more"),
+        ("depth", plan.depth >= 2 * plan.spacing, f"two beads, {2 * plan.spacing:g} mm or more"),
         ("foot", plan.foot >= 0, "0 or more"),
         ("brim", plan.brim >= 0, "0 or more"),
     ):
         if not good:
-            key = name if name in ("pitch", "brim") else f"cradle_{name}"
+            key = name if name in ("spacing", "brim") else f"comb_{name}"
             raise PathgenError(f"{name} of {getattr(plan, name):g}", where=key, allowed=allowed)

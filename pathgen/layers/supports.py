@@ -1,6 +1,6 @@
-"""Props: everything sacrificial that stands beside a panel while it grows, and how it comes off.
+"""Supports: everything sacrificial that stands beside a panel while it grows, and how it comes off.
 
-Wedges lean against the rim, a cradle stands under an outline that leans out too far. Both stand on the
+Wedges lean against the rim, a comb stands under an outline that leans out too far. Both stand on the
 platform only and never touch the picture's face.
 """
 
@@ -14,52 +14,52 @@ from numpy.typing import NDArray
 from pathgen.layers.bent import bend_strokes, shortened
 from pathgen.layers.combs import Comb, CombPlan, build_comb
 from pathgen.layers.sections import Layers
-from pathgen.layers.strokes import Strokes, constant_pitch
+from pathgen.layers.strokes import Strokes, constant_spacing
 from pathgen.layers.wedges import WedgePlan, Wedges, build_wedges
 from pathgen.panel.bend import Bend
 
-BEAD = 1.0  # mm, wider than any bead of a prop
+BEAD = 1.0  # mm, wider than any bead of a support
 
 OFF_WEDGES = (
     "Wedges: once the platform is cold, bend each one along the wall, to the left and to the right, until "
     "its tabs snap, the topmost first; shave the stubs off the rim with a blade."
 )
-OFF_CRADLE = (
-    "Cradle: cut through its foot along the brim, then rock the comb back and forth across the wall until it "
+OFF_COMB = (
+    "Comb: cut through its foot along the brim, then rock the comb back and forth across the wall until it "
     "comes away."
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Props:
+class Supports:
     """What stands beside a panel.
 
     Attributes
     ----------
-    strips, tabs, cradle : Strokes
-        Of the wedges, of their layers that begin at the rim, and of the cradle; each sorted by layer. `tabs`
+    strips, tabs, comb : Strokes
+        Of the wedges, of their layers that begin at the rim, and of the comb; each sorted by layer. `tabs`
         are the only ones that touch the panel, and they touch its rim; all are laid after the walls.
     contacts : int
         Tabs to break.
     fins : int
-        Fins of the cradle.
+        Fins of the comb.
     bridge : float
         Widest way from fin to fin that the outline has to reach, mm.
     volume : float
-        Material, mm³, before solidity.
+        Material, mm³, before packing.
     share : float
         Volume over the panel's; 0 for a panel that has none.
     reach : ((u low, u high), (n low, n high)) or None
-        Box that the beads of all props stay in, mm; None where there are no props.
+        Box that the beads of all supports stay in, mm; None where there are no supports.
     removal : str
         How to take them off, a sentence or two; empty where there are none.
     carries : (rows, cols) bool or None
-        Where on the panel's map cradle and brim lie, up to the outline above; None where there is no cradle.
+        Where on the panel's map comb and brim lie, up to the outline above; None where there is no comb.
     """
 
     strips: Strokes
     tabs: Strokes
-    cradle: Strokes
+    comb: Strokes
     contacts: int
     fins: int
     bridge: float
@@ -70,7 +70,7 @@ class Props:
     carries: NDArray[np.bool_] | None = None
 
 
-def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan | None = None) -> Props:
+def plan_supports(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan | None = None) -> Supports:
     """Plan everything that stands beside a panel.
 
     Parameters
@@ -78,39 +78,39 @@ def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan | 
     layers : Layers
     wedge : WedgePlan, optional
         None for no wedges.
-    comb : CradlePlan, optional
-        None for no cradle; with a plan there is one where the outline needs it.
+    comb : CombPlan, optional
+        None for no comb; with a plan there is one where the outline needs it.
 
     Returns
     -------
-    Props
+    Supports
 
     Raises
     ------
     PathgenError
-        As `wedges` and `cradle` do.
+        As `wedges` and `comb` do.
 
     Examples
     --------
     >>> from pathgen.layers.sections import cut_layers
     >>> from pathgen.panel import add_rim
     >>> layers = cut_layers(add_rim(np.full((940, 940), 1.8), 0.1, 3.0, 4.0), 0.1, 0.2)
-    >>> props = plan_props(layers, WedgePlan(height=60.0, base=12.0, pitch=0.42, brim=10.0))
-    >>> props.contacts, round(props.share, 3)
+    >>> supports = plan_supports(layers, WedgePlan(height=60.0, base=12.0, spacing=0.42, brim=10.0))
+    >>> supports.contacts, round(supports.share, 3)
     (48, 0.091)
     """
-    none = constant_pitch([], [], 1.0)
+    none = constant_spacing([], [], 1.0)
     lean = build_wedges(layers, wedge) if wedge else Wedges(none, none, 0)
     under = build_comb(layers, comb) if comb else Comb(none, 0, 0.0, 0.0)
     parts = (
-        (lean.strips, wedge.pitch if wedge else 0.0),
-        (lean.tabs, wedge.pitch if wedge else 0.0),
-        (under.strokes, comb.pitch if comb else 0.0),
+        (lean.strips, wedge.spacing if wedge else 0.0),
+        (lean.tabs, wedge.spacing if wedge else 0.0),
+        (under.strokes, comb.spacing if comb else 0.0),
     )
     material = sum(stroke_volume(strokes, layers) for strokes, _ in parts)
     panel = float((layers.section_area() * layers.height).sum())
-    removal = [OFF_WEDGES] * bool(lean.contacts) + [OFF_CRADLE] * bool(len(under.strokes))
-    return Props(
+    removal = [OFF_WEDGES] * bool(lean.contacts) + [OFF_COMB] * bool(len(under.strokes))
+    return Supports(
         lean.strips,
         lean.tabs,
         under.strokes,
@@ -125,8 +125,8 @@ def plan_props(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan | 
     )
 
 
-def bent_props(props: Props, bend: Bend) -> Props:
-    """Bend props with their panel; their strokes are then in plan coordinates.
+def bent_supports(supports: Supports, bend: Bend) -> Supports:
+    """Bend supports with their panel; their strokes are then in plan coordinates.
 
     Examples
     --------
@@ -134,28 +134,28 @@ def bent_props(props: Props, bend: Bend) -> Props:
     >>> from pathgen.panel import Panel
     >>> arm = np.full((100, 200), 3.0)
     >>> arm[50:, 40:] = 0
-    >>> flat = plan_props(cut_layers(Panel(arm, 0.1), 0.1, 0.2), comb=CradlePlan(pitch=0.42))
-    >>> round(flat.reach[0][1], 1), round(bent_props(flat, Bend(20.0, 90.0)).reach[0][1], 1)
+    >>> flat = plan_supports(cut_layers(Panel(arm, 0.1), 0.1, 0.2), comb=CombPlan(spacing=0.42))
+    >>> round(flat.reach[0][1], 1), round(bent_supports(flat, Bend(20.0, 90.0)).reach[0][1], 1)
     (22.0, 24.5)
     """
-    reach = max(abs(n) for n in props.reach[1]) if props.reach else 0.0
+    reach = max(abs(n) for n in supports.reach[1]) if supports.reach else 0.0
     longest = bend.longest_move(reach)
     strips, tabs, comb = (
         bend_strokes(shortened(strokes, longest), bend)
-        for strokes in (props.strips, props.tabs, props.cradle)
+        for strokes in (supports.strips, supports.tabs, supports.comb)
     )
     pitched = [(strokes, BEAD) for strokes in (strips, tabs, comb) if len(strokes)]
-    return replace(props, strips=strips, tabs=tabs, cradle=comb, reach=_reach(pitched))
+    return replace(supports, strips=strips, tabs=tabs, comb=comb, reach=_reach(pitched))
 
 
 def stroke_volume(strokes: Strokes, layers: Layers) -> float:
-    """Material of strokes, mm³: each segment's area times its layer's height, before solidity.
+    """Material of strokes, mm³: each segment's area times its layer's height, before packing.
 
     Examples
     --------
     >>> from pathgen.layers.sections import cut_layers
     >>> from pathgen.panel import Panel
-    >>> line = constant_pitch([np.array([[0.0, 0.0], [10.0, 0.0]])], [1], 0.5)
+    >>> line = constant_spacing([np.array([[0.0, 0.0], [10.0, 0.0]])], [1], 0.5)
     >>> stroke_volume(line, cut_layers(Panel(np.ones((20, 10)), 0.1), 0.1, 0.2))
     0.5
     """
@@ -169,7 +169,7 @@ def between(strokes: Strokes, first: int, last: int) -> Strokes:
     Examples
     --------
     >>> line = np.array([[0.0, 0.0], [10.0, 0.0]])
-    >>> between(constant_pitch([line] * 4, [0, 1, 1, 2], 0.5), 1, 2).layer.tolist()
+    >>> between(constant_spacing([line] * 4, [0, 1, 1, 2], 0.5), 1, 2).layer.tolist()
     [1, 1]
     """
     lo, hi = np.searchsorted(strokes.layer, [first, last])
@@ -179,7 +179,7 @@ def between(strokes: Strokes, first: int, last: int) -> Strokes:
         u=strokes.u[here],
         n=strokes.n[here],
         area=strokes.area[here],
-        turn=strokes.turn[here],
+        hairpin=strokes.hairpin[here],
         start=strokes.start[lo : hi + 1] - strokes.start[lo],
         layer=strokes.layer[lo:hi],
     )
@@ -190,8 +190,8 @@ def _carries(strokes: Strokes, layers: Layers, comb: CombPlan) -> NDArray[np.boo
     rows, columns = layers.panel.thickness.shape
     pixel = layers.panel.pixel
     made = np.flatnonzero(strokes.area > 0)
-    low = np.minimum(strokes.u[made], strokes.u[made - 1]) - comb.pitch / 2
-    high = np.maximum(strokes.u[made], strokes.u[made - 1]) + comb.pitch / 2
+    low = np.minimum(strokes.u[made], strokes.u[made - 1]) - comb.spacing / 2
+    high = np.maximum(strokes.u[made], strokes.u[made - 1]) + comb.spacing / 2
     layer = np.repeat(strokes.layer, np.diff(strokes.start))[made]
     steps = np.zeros((len(layers), columns + 1), np.int32)
     first, last = (np.clip(np.rint(edge / pixel).astype(np.intp), 0, columns) for edge in (low, high))
@@ -215,7 +215,7 @@ def _beside(wall: NDArray[np.bool_], columns: int) -> NDArray[np.bool_]:
 
 
 def _reach(parts: list[tuple[Strokes, float]]) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Box around the beads of strokes of the given pitches, mm."""
+    """Box around the beads of strokes of the given spacings, mm."""
     if not parts:
         return None
     boxes = np.array(

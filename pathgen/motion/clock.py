@@ -71,7 +71,7 @@ class TimeByCause:
         Examples
         --------
         >>> from pathgen.settings import load_machine
-        >>> still = TimeByCause.of(Tally(), load_machine("benchtop-220"), dwelling=2.0)
+        >>> still = TimeByCause.of(Tally(), load_machine("moving-table"), dwelling=2.0)
         >>> still.heating, still.homing, still.total
         (240.0, 25.0, 267.0)
         """

@@ -4,7 +4,7 @@ Glossary. *Flow* Q: volume fed in a second. *Outflow* q: volume that leaves the 
 time constant of the machine profile (`hot_end.lag`, s). *Held volume*: what is fed and has not left, τ·q.
 *Lead*: filament fed before it is wanted. *Owed*: filament that should have been drawn back and was not.
 
-Model. Melt and filament give way like a spring and the bore lets through in proportion to the pressure, so
+Model. Melt and filament give way like a spring and the nozzle lets through in proportion to the pressure, so
 the outflow follows the flow as a first-order system, τ·dq/dt = Q − q. A planned move feeds in proportion to
 its path, so Q is straight in time while the head speeds up, cruises and brakes, and each of these phases
 has a closed form (response to a step and to a ramp, any textbook on control): with x = T/τ and Q going from
@@ -23,7 +23,7 @@ Lead. Feeding Q + τ·dQ/dt makes q = Q. Over a move that is its own volume plus
 flow, junction to junction; where two moves want different flows at their junction, the mean is taken, and
 none beside a travel or a lift. The sum over a stroke that begins and ends at rest is unchanged. A program's
 line feeds in proportion to its path, so this is what one line can do and no more: it puts right what
-differs from line to line (a pitch that jumps or drifts, feeds that differ, speeding up over several moves)
+differs from line to line (a spacing that jumps or drifts, feeds that differ, speeding up over several moves)
 where moves last a third of τ or less; it cannot shape the flow *within* a line, so a long straight bead that
 starts from rest starts as starved, and ends as full, as without.
 
@@ -80,11 +80,11 @@ def lagged_volume(moves: Moves, plan: SpeedPlan, machine: Machine, held: float =
 
     >>> from pathgen.settings import load_machine
     >>> one = np.ones(1)
-    >>> fed = 10 / load_machine("benchtop-220").hot_end.section * one
+    >>> fed = 10 / load_machine("moving-table").hot_end.section * one
     >>> far, wall, layer = 20 * one, 5 * one.astype("u1"), one.astype("i4")
     >>> bead = Moves((0, 0, 0), far, 0 * one, 0 * one, fed, far, wall, layer)
-    >>> plan = Plan(20 * one, 20 * one, 20 * one, one)
-    >>> lagged_volume(bead, plan, load_machine("benchtop-220")).round(4).tolist()
+    >>> plan = SpeedPlan(20 * one, 20 * one, 20 * one, one)
+    >>> lagged_volume(bead, plan, load_machine("moving-table")).round(4).tolist()
     [9.2]
     """
     area, lag = machine.hot_end.section, machine.hot_end.lag

@@ -113,7 +113,7 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     >>> one = np.ones(1)
     >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
     >>> up = Moves((0, 0, 0), no, no, one, no, 90 * one, kind, layer)
-    >>> limit_feed(up, load_machine("benchtop-220")).tolist()
+    >>> limit_feed(up, load_machine("moving-table")).tolist()
     [10.0]
     """
     shape = _geometry(moves)
@@ -164,7 +164,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> S
     >>> one = np.ones(1)
     >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
     >>> along = Moves((0, 0, 0), 5 * one, no, no, no, 100 * one, kind, layer)
-    >>> plan = plan_speeds(along, load_machine("benchtop-220"))
+    >>> plan = plan_speeds(along, load_machine("moving-table"))
     >>> plan.peak.round(3).tolist(), plan.time.round(7).tolist()
     ([70.711], [0.1414214])
     """

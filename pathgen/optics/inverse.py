@@ -1,6 +1,7 @@
 """The thickness map whose blurred picture is nearest to the picture wanted.
 
-A plain map gives every pixel the thickness of its tone, and bore, layers and the wall then blur it. Here the
+A plain map gives every pixel the thickness of its tone, and nozzle, layers and the wall then blur it. Here
+the
 blur is known and the map is solved for: thin lines are made thinner and edges steeper than their tones ask,
 so that the blur leaves what was wanted.
 
@@ -37,9 +38,9 @@ Floats = NDArray[np.float64]
 Worked = NDArray[np.floating]
 Progress = Callable[[int, int], None]
 
-TURNS = 40  # at most
+ITERATIONS = 40  # at most
 TOLERANCE = 5e-4  # of the plain map's error; a turn that gains less is the last but two
-PATIENCE = 3  # turns in a row that gain too little
+PATIENCE = 3  # iterations in a row that gain too little
 DAMPING = 0.02  # share of noise the inverse filter allows for: waves left under a seventh are not restored
 SHORTER = 0.7  # what is left of the step after the error rose
 LEAST_SLOPE = 1e-3  # of the steepest: where a law is level, steps must not become endless
@@ -58,7 +59,7 @@ class Compensated:
         mm.
     before, after : float
         Error of the plain map and of this one, in L*.
-    turns : int
+    iterations : int
         Evaluations of picture and gradient.
     held : float
         Share of the pixels that are as thin or as thick as may be.
@@ -67,7 +68,7 @@ class Compensated:
     thickness: Floats
     before: float
     after: float
-    turns: int
+    iterations: int
     held: float
 
     @property
@@ -91,12 +92,12 @@ def compensate(
     thickest: float,
     *,
     layer: float = 0.0,
-    bore: float = 0.0,
+    nozzle: float = 0.0,
     spread: tuple[float, float] = (0.0, 0.0),
     room: tuple[float, float] = (0.0, 0.0),
     overhang: float | None = None,
     tolerance: float = TOLERANCE,
-    turns: int = TURNS,
+    iterations: int = ITERATIONS,
     progress: Progress | None = None,
 ) -> Compensated:
     """Solve for the map whose picture, blurred, is nearest in lightness to the plain map's without blur.
@@ -108,21 +109,21 @@ def compensate(
     law : TransmittanceLaw
         The plastic's law.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     thinnest, thickest : float
         Range that the plain map keeps to, mm; `thinnest` is the picture's white.
-    layer, bore, spread : float, float, (float, float)
+    layer, nozzle, spread : float, float, (float, float)
         What blurs it, as `pathgen.optics.predict.seen` takes it.
     room : (float, float)
         mm the wall may go under `thinnest` and over `thickest`.
     overhang : float, optional
         Degrees from the vertical that the face may lean out toward the top at most; None for any.
     tolerance : float
-        Ends after three turns in a row that each took off less than this share of the plain map's error.
-    turns : int
+        Ends after three iterations in a row that each took off less than this share of the plain map's error.
+    iterations : int
         The most there may be; 0 gives the plain map back, within its overhang.
     progress : callable, optional
-        Called with (turns done, turns at most); the last call has both alike.
+        Called with (iterations done, iterations at most); the last call has both alike.
 
     Returns
     -------
@@ -137,14 +138,14 @@ def compensate(
 
     Notes
     -----
-    Worked in single precision. What the blur takes away entirely (much finer than the bore or the spread)
+    Worked in single precision. What the blur takes away entirely (much finer than the nozzle or the spread)
     does not come back, and what is black or white already has only `room` to go.
 
     Examples
     --------
     >>> from pathgen.optics.laws import ExponentialLaw
     >>> stripes = np.tile(np.repeat([1.0, 2.5], 4), (24, 4))
-    >>> made = compensate(stripes, ExponentialLaw(1.2), 0.1, 0.8, 3.0, bore=0.4, spread=(0.1, 0.0))
+    >>> made = compensate(stripes, ExponentialLaw(1.2), 0.1, 0.8, 3.0, nozzle=0.4, spread=(0.1, 0.0))
     >>> made.gain > 0.1, bool(made.thickness.min() < 1.0), bool(made.thickness.max() > 2.5)
     (True, True, True)
     """
@@ -153,11 +154,11 @@ def compensate(
         return Compensated(np.array(plain, np.float64), 0.0, 0.0, 0, 0.0)
     between = (thinnest - room[0], thickest + room[1])
     work = plain.astype(np.float32)
-    misfit = Misfit(work, PictureModel(law, pixel, layer, bore, spread, thinnest, between))
+    misfit = Misfit(work, PictureModel(law, pixel, layer, nozzle, spread, thinnest, between))
     reach = None if overhang is None else pixel * math.tan(math.radians(overhang))
     bounds = Bounds(between, reach)
     before = misfit.error(work)
-    best, after, done = _solve(misfit, bounds, tolerance * before, turns, progress)
+    best, after, done = _solve(misfit, bounds, tolerance * before, iterations, progress)
     # Rounding to single precision may lean by its last digit.
     made = np.asarray(bounds.nearest(best.astype(np.float64)), np.float64)
     held = np.mean((made <= between[0] + ROUNDING) | (made >= between[1] - ROUNDING))
@@ -270,13 +271,13 @@ def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
 
 
 def _solve(
-    misfit: Misfit, bounds: Bounds, enough: float, turns: int, progress: Progress | None
+    misfit: Misfit, bounds: Bounds, enough: float, iterations: int, progress: Progress | None
 ) -> tuple[Worked, float, int]:
-    """Descend until a few turns gain less than `enough`; the best map, its error, and the turns taken."""
+    """Descend until a few iterations gain less than `enough`; return map, error and iterations."""
     worth = misfit.worth
     last = ahead = best = bounds.nearest(misfit.guess(), worth)
     least, downhill, pace, glide, step, idle, done = math.inf, worth, 1.0, 0.0, 1.0, 0, 0
-    while done < turns and idle < PATIENCE:
+    while done < iterations and idle < PATIENCE:
         error, gradient = misfit(ahead)
         done += 1
         idle = 0 if error < least - enough else idle + 1
@@ -300,7 +301,7 @@ def _solve(
             ahead = bounds.nearest(ahead, worth)
         last, pace = new, further
         if progress:
-            progress(turns if idle == PATIENCE else done, turns)
+            progress(iterations if idle == PATIENCE else done, iterations)
     plain = bounds.nearest(misfit.plain, worth)
     at_start = misfit.error(plain)
     return (best, least, done) if least < at_start else (plain, at_start, done)

@@ -74,7 +74,7 @@ class StepVisibility:
         return self.steps > 1
 
 
-def least_step(machine: Machine, layer: float, length: float, solidity: float = 1.0) -> ThicknessStep:
+def least_step(machine: Machine, layer: float, length: float, packing: float = 1.0) -> ThicknessStep:
     """Find what the least amount of filament is worth in thickness.
 
     Parameters
@@ -85,7 +85,7 @@ def least_step(machine: Machine, layer: float, length: float, solidity: float = 
     length : float
         mm that the amount lies along: that of a move; or, as what comes out is evened out, feed times the lag
         of the hot end where that is longer.
-    solidity : float
+    packing : float
         Deposited volume over geometric volume.
 
     Returns
@@ -95,29 +95,29 @@ def least_step(machine: Machine, layer: float, length: float, solidity: float = 
     Raises
     ------
     PathgenError
-        For a layer, length or solidity not above 0.
+        For a layer, length or packing not above 0.
 
     Notes
     -----
-    From E = solidity·t·layer·length/(π·d²/4). Several beads side by side each have their own step, so that of
+    From E = packing·t·layer·length/(π·d²/4). Several beads side by side each have their own step, so that of
     their sum is no larger. Rounding is carried on from move to move: steps do not add up.
 
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> step = least_step(load_machine("benchtop-220"), layer=0.1, length=1.6)
+    >>> step = least_step(load_machine("moving-table"), layer=0.1, length=1.6)
     >>> round(step.thickness, 3), round(step.filament, 4), step.origin
     (0.158, 0.0105, 'motor')
     """
-    if not (layer > 0 and length > 0 and solidity > 0):
-        what = f"layer {layer:g} mm, length {length:g} mm, solidity {solidity:g}"
+    if not (layer > 0 and length > 0 and packing > 0):
+        what = f"layer {layer:g} mm, length {length:g} mm, packing {packing:g}"
         raise PathgenError(what, where="least_step", allowed="above 0, all three")
     area = machine.hot_end.section
     written = 10.0**-machine.dialect.filament_decimals
     written = written / area if machine.dialect.filament_unit == "mm3" else written
     turned = 1 / machine.axes.filament.steps_per_mm
     filament, origin = max((turned, "motor"), (written, "program"))
-    return ThicknessStep(filament * area / (solidity * layer * length), filament, origin)
+    return ThicknessStep(filament * area / (packing * layer * length), filament, origin)
 
 
 def measure_step(
@@ -151,8 +151,8 @@ def measure_step(
 
     Notes
     -----
-    A step that large and sharp, all round or along an edge, is what DICOM PS3.14 counts in. Blur of bore and
-    wall makes it less.
+    A step that large and sharp, all round or along an edge, is what DICOM PS3.14 counts in. Blur of nozzle
+    and wall makes it less.
 
     Examples
     --------

@@ -56,13 +56,13 @@ def viewed(
     law: TransmittanceLaw,
     pixel: float,
     layer: float = 0.0,
-    bore: float = 0.0,
+    nozzle: float = 0.0,
     spread: tuple[float, float] = (0.0, 0.0),
     thinnest: float | None = None,
 ) -> Blurred:
-    """Luminance of a panel before an even light, blurred as bore, layers and the wall blur it.
+    """Luminance of a panel before an even light, blurred as nozzle, layers and the wall blur it.
 
-    What is deposited is smeared over the bore along u and over a layer's height along z; of the light that
+    What is deposited is smeared over the nozzle along u and over a layer's height along z; of the light that
     comes through a wall of thickness t, each point's share spreads by a Gaussian of standard deviation
     s0 + s1·t, t being the wall's at that point.
 
@@ -73,9 +73,9 @@ def viewed(
     law : TransmittanceLaw
         The plastic's law.
     pixel : float
-        Pitch of the map, mm.
-    layer, bore : float
-        Height of a layer and bore of the nozzle, mm; 0 does not smear.
+        Spacing of the map, mm.
+    layer, nozzle : float
+        Height of a layer and nozzle diameter, mm; 0 does not smear.
     spread : (float, float)
         s0 in mm and s1 in mm per mm.
     thinnest : float, optional
@@ -97,7 +97,7 @@ def viewed(
     --------
     >>> from pathgen.optics.laws import ExponentialLaw
     >>> edge = np.repeat([[0.8, 3.0]], 3, axis=1)
-    >>> viewed(edge, ExponentialLaw(1.2), 0.1, bore=0.2, spread=(0.05, 0.0)).round(2).tolist()
+    >>> viewed(edge, ExponentialLaw(1.2), 0.1, nozzle=0.2, spread=(0.05, 0.0)).round(2).tolist()
     [[1.0, 0.94, 0.65, 0.31, 0.18, 0.16]]
     """
     if not thickness.size:
@@ -105,7 +105,9 @@ def viewed(
     low, high = float(np.min(thickness)), float(np.max(thickness))
     if math.isnan(low):
         raise PathgenError("thickness is not a number somewhere", where="thickness", allowed="0 mm or more")
-    sight = PictureModel(law, pixel, layer, bore, spread, low if thinnest is None else thinnest, (low, high))
+    sight = PictureModel(
+        law, pixel, layer, nozzle, spread, low if thinnest is None else thinnest, (low, high)
+    )
     return sight.luminance(sight.wall(thickness))
 
 
@@ -116,7 +118,7 @@ class PictureModel:
     Attributes
     ----------
     law : TransmittanceLaw
-    pixel, layer, bore : float
+    pixel, layer, nozzle : float
         mm.
     spread : (float, float)
         s0 in mm, s1 in mm per mm.
@@ -135,7 +137,7 @@ class PictureModel:
     law: TransmittanceLaw
     pixel: float
     layer: float
-    bore: float
+    nozzle: float
     spread: tuple[float, float]
     white: float
     between: tuple[float, float]
@@ -158,7 +160,7 @@ class PictureModel:
 
     def wall(self, thickness: NDArray[np.floating]) -> Blurred:
         """Thickness as it is deposited: smeared along u and z; `wall` is also its own adjoint."""
-        along = blur.smear(thickness, self.bore, self.pixel)
+        along = blur.smear(thickness, self.nozzle, self.pixel)
         return blur.even_out(along, self.layer, self.pixel)
 
     def unblurred(self, wall: NDArray[np.floating]) -> Blurred:
@@ -207,7 +209,7 @@ class PictureModel:
     def response(self, shape: tuple[int, int], thickness: float) -> Floats:
         """Factor that all blurs leave of each wave of the cosine transform (DCT-II), at a thickness."""
         up = blur.response(blur.layer_weights(self.layer, self.pixel), shape[0])
-        along = blur.response(blur.bore_weights(self.bore, self.pixel), shape[1])
+        along = blur.response(blur.nozzle_weights(self.nozzle, self.pixel), shape[1])
         light = self._left(np.empty(shape), self.spread[0] + self.spread[1] * thickness)
         return np.outer(up, along) * light
 

@@ -29,7 +29,7 @@ class Panel:
     thickness : (rows, cols) float64
         Thickness of the whole panel, rim included, mm; the last row stands on the platform.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     rim : int
         Width of a rectangle's rim in pixels, the same on all sides, whichever way it was made. 0 for other
         outlines, and for a ring without rims at its seam.
@@ -181,7 +181,7 @@ def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_t
     picture : (rows, cols) float
         Thickness of the picture, mm, row 0 at the top.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     rim_width, rim_thickness : float
         The rim goes around the picture, mm; width 0 gives none.
 

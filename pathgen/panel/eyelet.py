@@ -1,8 +1,8 @@
 """Eyelets: the loops a panel hangs by, each a lug on the outline's upper edge with an opening through it.
 
 The opening is a circle that closes upward in two straight lines, leaning from the vertical by no more than
-prints without a prop. The lug is what a stated wall around the opening makes of it, on two upright sides that
-go down to the panel: so nothing of an eyelet hangs over.
+prints without a support. The lug is what a stated wall around the opening makes of it, on two upright sides
+that go down to the panel: so nothing of an eyelet hangs over.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Eyelet:
         Least material around the opening: to the outside, and to the picture (common practice: 1.5 mm, some
         three beads).
     overhang : float
-        How far the opening's upper sides may lean from the vertical, degrees; 45 prints without a prop on
+        How far the opening's upper sides may lean from the vertical, degrees; 45 prints without a support on
         most machines (common practice).
     rise : float, optional
         Height of the opening's middle over the outline's edge, measured across the edge. By default as low

@@ -70,7 +70,7 @@ class Overhang:
     worst: tuple[OverhangPlace, ...]
 
     @property
-    def leaning(self) -> Bools:
+    def unsupported(self) -> Bools:
         """Where it leans too far, (rows, cols) bool."""
         return self.lean > 0
 
@@ -112,14 +112,14 @@ def overhangs(
     thickness : (rows, cols) float
         Thickness, mm, row 0 at the top; 0 where there is no wall. The lowest row stands on the platform.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     angle : float
         Degrees from the vertical, between 0 and 90.
     tolerance : float
         Lean that is forgiven, mm; about a bead is common practice. For the outline it is at least a pixel,
         since an outline on a map is a staircase of pixels.
     carries : (rows, cols) bool, optional
-        Where something else stands, such as a cradle, that carries what comes to lie on it.
+        Where something else stands, such as a comb, that carries what comes to lie on it.
 
     Returns
     -------
@@ -177,7 +177,7 @@ def limit_slope(
         Thickness, mm, row 0 at the top; 0 where there is no wall, which stays so. Each unbroken stretch of
         wall in a column is taken by itself: what overhangs a hole is the outline's affair.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     angle : float
         Degrees from the vertical, between 0 and 90.
     keep : {"least", "middle", "thick", "thin"}

@@ -37,7 +37,7 @@ class Grid:
     rows, cols : int
         Size of the map.
     pixel : float
-        Pitch, mm.
+        Spacing, mm.
     u, z : float
         Left and lower border of the map, mm.
 
@@ -79,7 +79,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     outline : shapely polygon
         mm.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     Raises
     ------
     PathgenError
-        When the pitch is not finite and above 0, or the map would be empty or have over 100 megapixels.
+        When the pixel_size is not finite and above 0, or the map would be empty or have over 100 megapixels.
 
     Examples
     --------

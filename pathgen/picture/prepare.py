@@ -99,7 +99,7 @@ def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> 
 
     Examples
     --------
-    >>> photo = Colours(np.full((20, 30, 3), 0.5, np.float32), None, (30, 20), "grey.png")
+    >>> photo = ColourPhoto(np.full((20, 30, 3), 0.5, np.float32), None, (30, 20), "grey.png")
     >>> prepare(photo, Preparation(brightness=1.0)).luminance.min()
     np.float32(1.0)
     """

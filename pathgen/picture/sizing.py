@@ -72,7 +72,7 @@ def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, p
     width, height : float
         Sides of the panel, mm.
     pixel : float
-        Pitch of the panel's pixels, mm.
+        Spacing of the panel's pixels, mm.
 
     Returns
     -------

@@ -19,7 +19,7 @@ class Room:
     ----------
     asked : int
         Panels to come, copies counted.
-    spacing : float
+    panel_gap : float
         Free platform between neighbours, mm.
     in_turn : bool
         They are made one after another.
@@ -30,12 +30,12 @@ class Room:
         For more than `MOST_PANELS`.
     """
 
-    def __init__(self, asked: int, spacing: float, in_turn: bool) -> None:
+    def __init__(self, asked: int, panel_gap: float, in_turn: bool) -> None:
         if asked > MOST_PANELS:
             raise PathgenError(
                 f"{asked:,} panels", where="panel", allowed=f"at most {MOST_PANELS:,} a program"
             )
-        self._asked, self._spacing, self._in_turn = asked, spacing, in_turn
+        self._asked, self._spacing, self._in_turn = asked, panel_gap, in_turn
         self._taken = 0.0
 
     def take(self, panels: Sequence[UnplacedPanel], more: int) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.layers import BeadPlan, Layers, Strokes
-from pathgen.layers.supports import Props
+from pathgen.layers.supports import Supports
 from pathgen.motion import Tally
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import Overhang
@@ -37,11 +37,11 @@ class Planned:
         Name of the picture.
     notes : tuple of str
         What the person should know.
-    props : Props, optional
+    supports : Supports, optional
         Wedges that hold it while it grows.
     steady : Steadiness, optional
         How far it sways while it grows; None for a bent panel, which stands by its shape.
-    leaning : Overhang, optional
+    overhang : Overhang, optional
         What leans out too far while it grows; None where nothing was judged.
     axes : AxisChoice, optional
         The figures behind the axis; None where it was asked for or the panel is bent.
@@ -55,9 +55,9 @@ class Planned:
     placement: Placement
     source: str
     notes: tuple[str, ...] = ()
-    props: Props | None = None
+    supports: Supports | None = None
     steady: Steadiness | None = None
-    leaning: Overhang | None = None
+    overhang: Overhang | None = None
     axes: AxisChoice | None = None
     made_of: Source | None = None
 
@@ -77,7 +77,7 @@ class Planned:
             u, n = (
                 (float(min(f[i].min() for f in faces)), float(max(f[i].max() for f in faces))) for i in (0, 1)
             )
-        more = self.setup.job.spacing / 2
+        more = self.setup.job.panel_gap / 2
         return (u[0] - more, u[1] + more), (n[0] - more, n[1] + more)
 
     @property

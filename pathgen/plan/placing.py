@@ -1,7 +1,7 @@
 """Where panels stand: what each covers of the platform, along which axis, and in what place.
 
-*Covered* is the box around a panel with its brim and props, in the panel's plan coordinates (u, n). The start
-line lies in front of everything, on the viewer's side.
+*Covered* is the box around a panel with its brim and supports, in the panel's plan coordinates (u, n). The
+start line lies in front of everything, on the viewer's side.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 
 from pathgen.errors import PathgenError
 from pathgen.layers import Layers
-from pathgen.layers.supports import Props
+from pathgen.layers.supports import Supports
 from pathgen.motion.opening import START_LINE
 from pathgen.panel import Panel
 from pathgen.panel.overhang import Overhang, overhangs
@@ -49,7 +49,7 @@ class UnplacedPanel:
     layers : Layers
     source : str
     notes : list of str
-    props : Props or None
+    supports : Supports or None
     made_of : path or array, optional
         The picture or map itself, for whoever has to look at it once more.
     """
@@ -59,15 +59,15 @@ class UnplacedPanel:
     layers: Layers
     source: str
     notes: list[str]
-    props: Props | None = None
+    supports: Supports | None = None
     made_of: Source | None = None
 
     @property
     def covered(self) -> Footprint:
-        """What it covers with its brim and props, start line aside."""
+        """What it covers with its brim and supports, start line aside."""
         foot, thickest = float(self.panel.thickness[-1].max()), float(self.panel.thickness.max())
         box = covered(self.panel.width, self.panel.height, foot, thickest, self.setup)
-        return box.around(self.props.reach if self.props else None)
+        return box.around(self.supports.reach if self.supports else None)
 
     @property
     def line(self) -> tuple[tuple[float, float], float]:
@@ -103,11 +103,11 @@ class Places:
     axes: AxisChoice | None
 
 
-def leaning_of(upright: UnplacedPanel) -> Overhang:
-    """Find what of a panel leans out too far, its cradle's help counted."""
-    panel, props = upright.panel, upright.props
-    bead = plan_beads(panel, upright.setup).pitch
-    carries = None if props is None else props.carries
+def find_overhang(upright: UnplacedPanel) -> Overhang:
+    """Find what of a panel leans out too far, its comb's help counted."""
+    panel, supports = upright.panel, upright.supports
+    bead = plan_beads(panel, upright.setup).spacing
+    carries = None if supports is None else supports.carries
     return overhangs(panel.thickness, panel.pixel, upright.setup.overhang, bead, carries)
 
 
@@ -149,14 +149,14 @@ def fits_at_all(width: float, height: float, setup: Setup) -> None:
     place(box, setup.machine, setup.job.axis)
 
 
-def place_panels(panels: Sequence[UnplacedPanel], spacing: float, in_turn: bool) -> Places:
+def place_panels(panels: Sequence[UnplacedPanel], panel_gap: float, in_turn: bool) -> Places:
     """Give every panel its place.
 
     Parameters
     ----------
     panels : sequence of Upright
         At least one; machine and axis are those of the first.
-    spacing : float
+    panel_gap : float
         Free platform between neighbours, mm.
     in_turn : bool
         The head needs room beside finished panels.
@@ -169,16 +169,16 @@ def place_panels(panels: Sequence[UnplacedPanel], spacing: float, in_turn: bool)
     setup = panels[0].setup
     walls = [None if p.setup.job.bend else FlatWall.of(p) for p in panels]
     if len(panels) > 1:
-        return _stand_several(panels, walls, spacing, in_turn)
+        return _stand_several(panels, walls, panel_gap, in_turn)
     only, machine, asked = panels[0], setup.machine, setup.job.axis
     box, line = with_line(only.covered, only.panel.width)
     choice, wall = None, walls[0]
     if wall is None:
         spot = _place_bent(only, box, line)
     elif asked == "auto":
-        assert setup.job.pitch is not None, "settle fills it in"
+        assert setup.job.spacing is not None, "settle fills it in"
         times = printing_times(plan_beads(only.panel, setup), only.layers, setup, (0, 90))
-        choice = score_axes(machine, box, {r: wall.sway(r) for r in (0, 90)}, setup.job.pitch, times)
+        choice = score_axes(machine, box, {r: wall.sway(r) for r in (0, 90)}, setup.job.spacing, times)
         spot = replace(place(box, machine, choice.axis), reason=choice.reason)
     else:
         spot = place(box, machine, asked)
@@ -197,13 +197,13 @@ class FlatWall:
     def of(cls, upright: UnplacedPanel) -> FlatWall:
         """Measure a panel."""
         job, material, machine = upright.setup.job, upright.setup.material, upright.setup.machine
-        assert job.pitch is not None, "settle fills it in"
+        assert job.spacing is not None, "settle fills it in"
         panel = upright.panel
         # Wedges hold the panel up to their top.
         held = (job.wedge_height or 2 * panel.height / 3) if wedge_sites(job) else 0.0
-        # Sway is judged as a share of a bead's pitch, or against what was seen to show on this machine.
-        measure = job.pitch if machine.sway_limit is None else machine.sway_limit / FRACTION
-        plain = Conditions(material.modulus, material.density, support=held, pitch=measure)
+        # Sway is judged as a share of a bead's spacing, or against what was seen to show on this machine.
+        measure = job.spacing if machine.sway_limit is None else machine.sway_limit / FRACTION
+        plain = Conditions(material.modulus, material.density, support=held, spacing=measure)
         carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
         return cls(
             measure_sections(panel.thickness, panel.pixel, panel.edge),
@@ -242,7 +242,7 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
 
 
 def _stand_several(
-    panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], spacing: float, in_turn: bool
+    panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], panel_gap: float, in_turn: bool
 ) -> Places:
     from pathgen.route.arrange import around_all  # networkx loads slowly, and one panel needs none of it
 
@@ -250,20 +250,20 @@ def _stand_several(
     found = {}
     for axis in ("x", "y") if setup.job.axis == "auto" else (setup.job.axis,):
         rotation = 0 if axis == "x" else 90
-        offsets = _packed([p.covered for p in panels], rotation, setup, spacing, in_turn)
+        offsets = _packed([p.covered for p in panels], rotation, setup, panel_gap, in_turn)
         if offsets is not None:
             found[rotation] = offsets
     if not found:
-        raise too_many(panels, len(panels), spacing, in_turn)
+        raise too_many(panels, len(panels), panel_gap, in_turn)
     blocks = {
         r: with_line(around_all([p.covered for p in panels], offsets), panels[0].panel.width)
         for r, offsets in found.items()
     }
     choice = None
     if len(found) == 2:
-        assert setup.job.pitch is not None, "settle fills it in"
+        assert setup.job.spacing is not None, "settle fills it in"
         sway = {r: max((w.sway(r) for w in walls if w), default=0.0) for r in found}
-        choice = score_axes(machine, {r: box for r, (box, _) in blocks.items()}, sway, setup.job.pitch)
+        choice = score_axes(machine, {r: box for r, (box, _) in blocks.items()}, sway, setup.job.spacing)
     rotation = choice.rotation if choice else next(iter(found))
     box, line = blocks[rotation]
     block = place(box, machine, ALONG[rotation].lower())
@@ -279,17 +279,17 @@ def _stand_several(
 
 
 def _packed(
-    boxes: Sequence[Footprint], rotation: int, setup: Setup, spacing: float, in_turn: bool
+    boxes: Sequence[Footprint], rotation: int, setup: Setup, panel_gap: float, in_turn: bool
 ) -> list[tuple[float, float]] | None:
     """Pack boxes at a rotation; None where they have no place, keep-out zones and start line included."""
     from pathgen.route.arrange import around_all, head_spacing, pack
 
     machine, brim = setup.machine, setup.job.brim
-    gaps = (spacing, spacing)
+    gaps = (panel_gap, panel_gap)
     if in_turn:
-        # A brim lies flat: the head may be over it. In front, wall or props may reach as far.
+        # A brim lies flat: the head may be over it. In front, wall or supports may reach as far.
         head = head_spacing(machine.head, max(box.height for box in boxes), rotation)
-        gaps = (max(spacing, head[0] - brim), max(spacing, head[1]))
+        gaps = (max(panel_gap, head[0] - brim), max(panel_gap, head[1]))
     (low_x, high_x), (low_y, high_y) = free(machine)
     room = (high_x - low_x, high_y - low_y) if rotation == 0 else (high_y - low_y, high_x - low_x)
     offsets = pack(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
@@ -325,7 +325,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
     return turn_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
-def too_many(panels: Sequence[UnplacedPanel], asked: int, spacing: float, in_turn: bool) -> PathgenError:
+def too_many(panels: Sequence[UnplacedPanel], asked: int, panel_gap: float, in_turn: bool) -> PathgenError:
     """Say how many of the panels, the first ones, would fit; of those asked for not all may be made yet."""
     from pathgen.route.arrange import head_spacing
 
@@ -334,13 +334,13 @@ def too_many(panels: Sequence[UnplacedPanel], asked: int, spacing: float, in_tur
     axes = ("x", "y") if setup.job.axis == "auto" else (setup.job.axis,)
     for count in range(len(panels) - 1, 0, -1):
         if any(
-            _packed(boxes[:count], 0 if axis == "x" else 90, setup, spacing, in_turn) is not None
+            _packed(boxes[:count], 0 if axis == "x" else 90, setup, panel_gap, in_turn) is not None
             for axis in axes
         ):
             break
     else:
         count = 0
-    how = f"{spacing:g} mm apart"
+    how = f"{panel_gap:g} mm apart"
     if in_turn:
         room = head_spacing(setup.machine.head, max(box.height for box in boxes), 0)
         how += f", in turn with {room[0]:g} × {room[1]:g} mm left for the head"
@@ -350,5 +350,5 @@ def too_many(panels: Sequence[UnplacedPanel], asked: int, spacing: float, in_tur
         allowed=f"the first {count} of them would" if count else "not even the first fits",
         hint="build = abreast needs no room for the head"
         if in_turn
-        else "narrow the brim or the spacing, or make them in two runs",
+        else "narrow the brim or the panel_gap, or make them in two runs",
     )

@@ -16,7 +16,7 @@ from pathgen.errors import PathgenError
 from pathgen.layers import Layers, cut_layers
 from pathgen.layers.adaptive import AdaptiveHeights, Terms, adaptive
 from pathgen.layers.combs import SLENDER, CombPlan
-from pathgen.layers.supports import Props, bent_props, plan_props
+from pathgen.layers.supports import Supports, bent_supports, plan_supports
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import fastest_feed
 from pathgen.motion.opening import START_LINE
@@ -30,8 +30,8 @@ from pathgen.plan.placing import (
     START_GAP,
     FlatWall,
     UnplacedPanel,
+    find_overhang,
     fits_at_all,
-    leaning_of,
     place_panels,
 )
 from pathgen.plan.source import Given, Source, read_source, to_panel, turned
@@ -44,11 +44,12 @@ from pathgen.settings import Job, Machine, Material, Setup, settle
 
 Progress = Callable[[int, int], None]
 
-HIGHEST_OF_BORE = 0.75  # of layers that choose their height; common practice
+HIGHEST_OF_NOZZLE = 0.75  # of layers that choose their height; common practice
 
 # What panels on one platform have in common: they share layers, heat, and the head.
 SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature", "band",
-          "platform_temperature", "axis", "spacing", "build", "solidity", "feed", "pace", "lead")  # fmt: skip
+          "platform_temperature", "axis", "panel_gap", "build", "packing",
+          "feed", "pace", "lead")  # fmt: skip
 
 
 def plan(
@@ -76,7 +77,7 @@ def plan_several(
         raise PathgenError("no panels", where="panel", allowed="one or more")
     _agree([job for _, job in panels])
     first, asked = panels[0][1], sum(job.copies for _, job in panels)
-    room = Room(asked, first.spacing, first.build == "in-turn" and asked > 1)
+    room = Room(asked, first.panel_gap, first.build == "in-turn" and asked > 1)
     uprights: list[UnplacedPanel] = []
     for source, job in panels:
         upright = _upright(source, job, machine, material, progress)
@@ -84,7 +85,7 @@ def plan_several(
         room.take(uprights, job.copies)
     _one_stack(uprights)
     job = uprights[0].setup.job
-    places = place_panels(uprights, job.spacing, job.build == "in-turn" and len(uprights) > 1)
+    places = place_panels(uprights, job.panel_gap, job.build == "in-turn" and len(uprights) > 1)
     planned = tuple(
         _planned(uprights[i], spot, steady, places.axes)
         for i, spot, steady in zip(places.order, places.placements, places.steady, strict=True)
@@ -239,7 +240,7 @@ def _raised(given: Given, setup: Setup, progress: Progress | None) -> UnplacedPa
         chosen = adaptive(panel, _seen(panel.thickness, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
-    return UnplacedPanel(setup, panel, layers, given.name, notes, _props(layers, setup))
+    return UnplacedPanel(setup, panel, layers, given.name, notes, _supports(layers, setup))
 
 
 def heights_of(planned: Planned, likes: Sequence[float]) -> AdaptiveHeights:
@@ -258,11 +259,11 @@ def _seen(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:
 def _terms(setup: Setup) -> Terms:
     """Gather what layers of several heights are chosen by."""
     hot_end, job = setup.machine.hot_end, setup.job
-    assert job.pitch_min is not None, "settle fills it in"
+    assert job.spacing_min is not None, "settle fills it in"
     # A bead narrower than π/4 of its height would stand taller than it is wide.
-    highest = min(HIGHEST_OF_BORE * hot_end.bore, 4 / np.pi * job.pitch_min)
+    highest = min(HIGHEST_OF_NOZZLE * hot_end.nozzle_diameter, 4 / np.pi * job.spacing_min)
     step = 1 / setup.machine.axes.z.steps_per_mm
-    return Terms(setup.layer, job.first_layer, highest, step, setup.pitch, setup.feed, hot_end.melt_rate)
+    return Terms(setup.layer, job.first_layer, highest, step, setup.spacing, setup.feed, hot_end.melt_rate)
 
 
 def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None) -> tuple[UnplacedPanel, str]:
@@ -287,15 +288,15 @@ def _steadied(upright: UnplacedPanel) -> tuple[UnplacedPanel, str]:
     """Give a panel the wedges it needs to be steady, up to the height it needs them."""
     setup = upright.setup
     bare = replace(upright, setup=_asking(setup, wedges=0))
-    steady = place_panels([bare], setup.job.spacing, in_turn=False).steady[0]
+    steady = place_panels([bare], setup.job.panel_gap, in_turn=False).steady[0]
     needed = steady.wedges_needed() if steady is not None else 0.0
     if needed == 0:
         return bare, "no wedges: it is steady without"
     height = min(float(np.ceil(needed)), float(upright.layers.top[-1]))
     held = _asking(setup, wedges=2, wedge_height=height)
-    props = _props(upright.layers, held)
+    supports = _supports(upright.layers, held)
     return replace(
-        upright, setup=held, props=props
+        upright, setup=held, supports=supports
     ), f"wedges up to {height:g} mm, where it would sway too far"
 
 
@@ -307,15 +308,15 @@ def _planned(
     upright: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
 ) -> Planned:
     """Settle what needs the place of a panel."""
-    setup, panel, layers, props = upright.setup, upright.panel, upright.layers, upright.props
+    setup, panel, layers, supports = upright.setup, upright.panel, upright.layers, upright.supports
     notes = list(upright.notes)
     if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
         direction, reason = best_direction(plan_beads(panel, setup), layers, spot, setup)
         setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
         notes.append(reason)
-    if props and props.removal:
-        notes.append(props.removal)
-    leaning = leaning_of(upright)
+    if supports and supports.removal:
+        notes.append(supports.removal)
+    overhang = find_overhang(upright)
     return Planned(
         setup,
         panel,
@@ -323,18 +324,18 @@ def _planned(
         spot,
         upright.source,
         tuple(notes),
-        props,
+        supports,
         steady,
-        leaning,
+        overhang,
         axes,
         upright.made_of,
     )
 
 
-def _props(layers: Layers, setup: Setup) -> Props | None:
-    """Plan wedges where the job wants them, and a cradle where the outline needs it."""
+def _supports(layers: Layers, setup: Setup) -> Supports | None:
+    """Plan wedges where the job wants them, and a comb where the outline needs it."""
     job = setup.job
-    assert job.pitch is not None, "settle fills it in"
+    assert job.spacing is not None, "settle fills it in"
     plain = job.outline == "rectangle" and not job.corner
     bend = bend_of(layers.panel.width, setup)
     wedges = wedge_sites(job)
@@ -342,8 +343,8 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
         what, hint = f"wedges = {wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
         raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
     comb = None
-    if not plain and job.cradle != "none":
-        comb = CombPlan(job.pitch, angle=setup.overhang, brim=job.brim)
+    if not plain and job.comb != "none":
+        comb = CombPlan(job.spacing, angle=setup.overhang, brim=job.brim)
         if bend is not None:  # bending brings what stands on the hollow side nearer together
             comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
     wedge = None
@@ -352,7 +353,7 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
         wedge = WedgePlan(
             height,
             job.wedge_base,
-            job.pitch,
+            job.spacing,
             sites=wedges,
             gap=job.wedge_gap,
             brim=job.brim,
@@ -360,8 +361,8 @@ def _props(layers: Layers, setup: Setup) -> Props | None:
         )
     if wedge is None and comb is None:
         return None
-    props = plan_props(layers, wedge, comb)
-    return props if bend is None else bent_props(props, bend)
+    supports = plan_supports(layers, wedge, comb)
+    return supports if bend is None else bent_supports(supports, bend)
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:

@@ -22,7 +22,7 @@ from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
 from pathgen.panel.outline_file import polygon_file
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.pixels import Grid, grid_over
-from pathgen.plan.toning import grained, thickness_of
+from pathgen.plan.toning import dithered, thickness_of
 from pathgen.settings import Job, Setup
 from pathgen.settings.preparation import is_plain
 
@@ -70,7 +70,7 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     setup : Setup
         A turn of "auto" counts as 0; `turned` gives the same for another one without reading again.
     pixel : float
-        Pitch of a thickness map as it is given, mm; it keeps its size unless the job has one.
+        Spacing of a thickness map as it is given, mm; it keeps its size unless the job has one.
 
     Returns
     -------
@@ -266,8 +266,8 @@ def to_panel(
             f"slope limited to {setup.overhang:g} degrees: {100 * limited.share:.0f} % of the picture "
             f"changed, by {limited.rms:.3f} mm RMS and {limited.largest:.2f} mm at most"
         )
-    if job.grain == "diffused":
-        settled, note = grained(view.standing(thickness), setup)
+    if job.dither == "diffused":
+        settled, note = dithered(view.standing(thickness), setup)
         thickness = view.upright(settled)
         notes.append(note)
     if job.seam == "dark":

@@ -1,7 +1,7 @@
 """From tones to thickness: what of a picture the plastic can show, and the wall that shows it best.
 
 With `aim = "tone"` every tone gets the thickness that shows it by itself. With `aim = "picture"` the wall is
-solved for whose picture, seen through bore, layers and the material's spread of light, is nearest to that.
+solved for whose picture, seen through nozzle, layers and the material's spread of light, is nearest to that.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def thickness_of(
         Linear luminance on the panel's pixels, 1 for white, upright.
     setup : Setup
     view : View
-        How the panel will stand: the bore blurs it along u as it stands.
+        How the panel will stand: the nozzle blurs it along u as it stands.
     progress : callable, optional
         Called with (turns done, turns at most).
 
@@ -76,7 +76,7 @@ def thickness_of(
         job.thickest,
         # A map whose rows are the layers is sampled at their middles, which smears nothing.
         layer=setup.layer if setup.layer > job.pixel else 0.0,
-        bore=setup.machine.hot_end.bore,
+        nozzle=setup.machine.hot_end.nozzle_diameter,
         spread=(light.spread, light.spread_growth),
         room=(0.0, job.aim_room),
         overhang=None if job.slope == "free" else setup.overhang,
@@ -85,7 +85,7 @@ def thickness_of(
     return view.upright(made.thickness), [*notes, str(made)]
 
 
-def grained(standing: Floats, setup: Setup) -> tuple[Floats, str]:
+def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     """Set a map in whole motor steps of the filament drive, if one step shows.
 
     Parameters
@@ -106,7 +106,7 @@ def grained(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     job, hot_end = setup.job, setup.machine.hot_end
     # Behind the nozzle pressure evens out what is fed within the lag.
     length = max(setup.feed * hot_end.lag, job.pixel)
-    step = least_step(setup.machine, setup.layer, length, setup.solidity).thickness
+    step = least_step(setup.machine, setup.layer, length, setup.packing).thickness
     material = setup.material
     seen = measure_step(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
     said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"

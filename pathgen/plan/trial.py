@@ -96,7 +96,7 @@ def try_fill(
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += in_plane(
             moves, frame, profiles.thickness, [number],
-            solidity=setup.solidity, filament_diameter=machine.hot_end.filament_diameter,
+            packing=setup.packing, filament_diameter=machine.hot_end.filament_diameter,
         )  # fmt: skip
     row = pooled(found)
     void, overlap, outside = (float(row[f"{name}_share"] or 0.0) for name in ("void", "overlap", "outside"))
@@ -163,7 +163,7 @@ class PacedWalls:
         return (sum(times) / len(times) + BETWEEN_LAYERS) * count
 
     def error(self, feed: float) -> float:
-        """Lightness RMS between walls as lag and bore lay them down at a feed, and as they are to be."""
+        """Lightness RMS between walls as lag and nozzle lay them down at a feed, and as they are to be."""
         setup, squares, count = self._planned.setup, 0.0, 0
         law, pixel = optics.law(setup.material.light), self._frame.pixel
         aside = max(1, round(ENDS / pixel))
@@ -181,7 +181,7 @@ class PacedWalls:
 
     def _at(self, moves: Moves, feed: float) -> Moves:
         """Drive walls, turns and links at another feed."""
-        slow = np.isin(moves.kind, (Kind.WALL, Kind.TURN, Kind.LINK))
+        slow = np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN, Kind.LINK))
         return replace(moves, feed=np.where(slow, moves.feed * (feed / self._planned.setup.feed), moves.feed))
 
     def _laid_down(self, moves: Moves, number: int) -> Floats:
@@ -194,10 +194,10 @@ class PacedWalls:
             moves = shorter(moves, self._frame.pixel)
             moves = moves_as_left(moves, plan_speeds(moves, setup.machine), setup.machine)
         diameter = hot_end.filament_diameter * hot_end.filament_factor**0.5
-        solidity = float(banded(setup, self._heights, "solidity")[number])
-        laid = deposit(moves, self._frame, solidity=solidity, filament_diameter=diameter)
+        packing = float(banded(setup, self._heights, "packing")[number])
+        laid = deposit(moves, self._frame, packing=packing, filament_diameter=diameter)
         row = laid.thickness[len(self._planned.layers) - 1 - number]
-        return np.asarray(smear(row[None], hot_end.bore, self._frame.pixel)[0], np.float64)
+        return np.asarray(smear(row[None], hot_end.nozzle_diameter, self._frame.pixel)[0], np.float64)
 
     @property
     def _heights(self) -> LayerSpans:

@@ -117,7 +117,7 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
     (low_x, high_x), (low_y, high_y) = machine.volume.x, machine.volume.y
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
     if zones := barred(machine, clear):
-        line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.pitch))
+        line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
         parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed(zones)))
         here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
         corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
@@ -127,7 +127,7 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
 def _straight(platform: Platform) -> Iterator[MoveBlock]:
     """Plan moves block after block, dry ones straight over any keep-out zone."""
     setup, heights = platform.setup, program_layers(platform)
-    line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.pitch))
+    line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
     opening = [approach(line, setup.machine)]
     opening.append(assemble(line, Kind.START, heights, setup, opening[-1].end))
     every = tuple(range(len(platform.panels)))
@@ -188,7 +188,7 @@ def _none(at: tuple[float, float, float]) -> Moves:
 
 def _brim(planned: Planned, heights: LayerSpans, at: tuple[float, float, float], begun: int) -> Moves:
     loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.pitch, planned.bend
+        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.spacing, planned.bend
     )
     return assemble(_later(planned.placement.put(loops), begun), Kind.BRIM, heights, planned.setup, at)
 
@@ -203,7 +203,7 @@ def _later(strokes: Strokes, layers: int) -> Strokes:
 def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float], begun: int) -> Moves:
     """Go over what is finished to where the next panel begins."""
     loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.pitch, planned.bend
+        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.spacing, planned.bend
     )
     first = (
         loops
@@ -280,14 +280,14 @@ class _Order:
         parts: list[tuple[Strokes, Kind, int, int]] = []
         for part in laid:
             planned = self._panels[part.number]
-            put, props = planned.placement.put, planned.props
+            put, supports = planned.placement.put, planned.supports
             parts.append((put(part.strokes), Kind.WALL, part.number, WALL))
-            if props is None:
+            if supports is None:
                 continue
             for strokes, kind, rank in (
-                (props.strips, Kind.WEDGE, FREE),
-                (props.tabs, Kind.WEDGE, TAB),
-                (props.cradle, Kind.CRADLE, FREE),
+                (supports.strips, Kind.WEDGE, FREE),
+                (supports.tabs, Kind.WEDGE, TAB),
+                (supports.comb, Kind.COMB, FREE),
             ):
                 here = between(strokes, part.first, part.last)
                 if len(here):
@@ -296,7 +296,9 @@ class _Order:
 
     def _guided(self) -> Guide:
         """Prepare the ways round the walls, once they are needed."""
-        from pathgen.route.ordering import Guide  # loads networkx, which a panel without props does not need
+        from pathgen.route.ordering import (
+            Guide,
+        )  # loads networkx, which a panel without supports does not need
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]

@@ -140,7 +140,7 @@ def summarise(
         "turn_deg": panels[0].panel.view.turn,
         "rotation_deg": platform.placement.rotation,
         "rotation_reason": platform.placement.reason,
-        "wall_mm": round(float(sums.length[[Kind.WALL, Kind.TURN]].sum()), 1),
+        "wall_mm": round(float(sums.length[[Kind.WALL, Kind.HAIRPIN]].sum()), 1),
         "travel_mm": round(float(sums.length[[Kind.TRAVEL, Kind.LINK]].sum()), 1),
         "retractions": int(sums.count[Kind.RETRACT]),
         "strokes": strokes,
@@ -190,20 +190,20 @@ def tone_facts(planned: Planned) -> Summary:
 
 
 def standing_facts(planned: Planned) -> Summary:
-    """Say how a panel stands while it grows: sway, props, what leans, the figures behind its axis."""
+    """Say how a panel stands while it grows: sway, supports, what leans, the figures behind its axis."""
     facts: Summary = {}
     if planned.steady is not None:
         facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
         if np.isfinite(planned.steady.frequency[-1]):
             facts["frequency_hz"] = round(float(planned.steady.frequency[-1]), 1)
         facts["steadiness"] = planned.steady.advice_line()
-    if planned.props is not None:
-        facts["props_share"] = round(planned.props.share, 4)
-        facts["prop_contacts"] = planned.props.contacts
-    if planned.leaning is not None:
+    if planned.supports is not None:
+        facts["supports_share"] = round(planned.supports.share, 4)
+        facts["support_contacts"] = planned.supports.contacts
+    if planned.overhang is not None:
         wall = max(int(np.count_nonzero(planned.panel.thickness)), 1)
-        facts["leaning_share"] = round(int(np.count_nonzero(planned.leaning.leaning)) / wall, 5)
-        facts["leaning"] = [str(place) for place in planned.leaning.worst]
+        facts["overhang_share"] = round(int(np.count_nonzero(planned.overhang.unsupported)) / wall, 5)
+        facts["overhangs"] = [str(place) for place in planned.overhang.worst]
     for row in planned.axes.rows if planned.axes else ():
         name = f"axis_{row.along.lower()}"
         facts |= {
@@ -374,10 +374,10 @@ def closing_lines(summary: Summary, out: str) -> list[str]:
         lines.append(f"  {tones}")
     if "steadiness" in s and s["layers"] != 1:  # a single layer cannot sway
         lines.append(f"  {s['steadiness']}")
-    leaning = s.get("leaning")
+    leaning = s.get("overhangs")
     if leaning:
         assert isinstance(leaning, list)
-        share = 100 * float(str(s["leaning_share"]))
+        share = 100 * float(str(s["overhang_share"]))
         lines.append(f"  {share:.2f} % of the wall leans out too far, worst at {leaning[0]}")
     notes = s["notes"]
     assert isinstance(notes, list)

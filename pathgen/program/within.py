@@ -1,6 +1,7 @@
 """Time against quality: the job that shows a picture best in a time that is given.
 
-What can be traded is the height of layers, the feed, and the pitch of beads. Layers and pitch are tried out
+What can be traded is the height of layers, the feed, and the spacing of beads. Layers and spacing are tried
+out
 in turn; for each pair the feed is brought down as far as the time allows, as the pressure behind the nozzle
 lags the less the slower the head goes. What a pair shows is judged on a few layers, planned, timed and laid
 down as the hot end's lag would lay them, and by what the layers' height costs; both are lightness RMS, and
@@ -28,7 +29,7 @@ from pathgen.program.writing import Progress, write
 from pathgen.settings import Job, Machine, Material, Setup
 
 LIKE = (0.08, 0.1, 0.12, 0.15, 0.2, 0.25, 0.3)  # mm, even layers that those of a candidate are as true as
-PITCHES = (1.05, 1.25, 1.45)  # in bores, where the widest bead allows
+SPACINGS = (1.05, 1.25, 1.45)  # in nozzles, where the widest bead allows
 SLOWEST = 8.0  # mm/s; a slower head's heat softens what is laid (common practice)
 SPARE = 0.98  # of the time, aimed at; the rest is for what samples miss
 CLOSE = 0.02  # share to which the feed is found
@@ -122,12 +123,12 @@ def choose(
     material: Material | None = None,
     progress: Progress | None = None,
 ) -> tuple[Job, str]:
-    """Choose layers, feed and pitch for a time.
+    """Choose layers, feed and spacing for a time.
 
     Parameters
     ----------
     source, job, machine, material
-        As `pathgen.make` takes them; what the job itself says of layer, feed and pitch is compared with.
+        As `pathgen.make` takes them; what the job itself says of layer, feed and spacing is compared with.
     seconds : float
         The whole print may take, heating and homing included, s.
     progress : callable, optional
@@ -151,10 +152,10 @@ def choose(
     tried: list[Candidate] = []
     quickest = np.inf
     stacks = {like: heights.like(like) for like in {like for like, _ in levers}}
-    for number, (like, pitch) in enumerate(levers):
+    for number, (like, spacing) in enumerate(levers):
         if progress:
             progress(number, len(levers))
-        changes = {"layer": "auto", "layer_like": like, "pitch": pitch}
+        changes = {"layer": "auto", "layer_like": like, "spacing": spacing}
         settled_job = msgspec.structs.replace(planned.setup.job, **changes)
         variant = replace(
             planned,
@@ -169,22 +170,26 @@ def choose(
     best = _written(source, sorted(tried, key=lambda each: each.error), seconds, machine, material)
     if best is None:
         raise PathgenError(
-            f"within is {format_duration(seconds)}, and the shortest is longer",
+            f"this panel cannot be printed in {format_duration(seconds)} on {planned.setup.machine.name}",
             where="within",
-            allowed=f"{format_duration(1.02 * quickest)} or more for this size on {planned.setup.machine.name}",
-            hint="make it smaller, or thinner",
+            allowed=f"{format_duration(1.02 * quickest)} or more",
+            hint="make the panel smaller or thinner",
         )
     return best.job, _said(best, plain, planned.setup)
 
 
 def _levers(setup: Setup) -> list[tuple[float, float]]:
-    """List the layers and pitches to try."""
+    """List the layers and spacings to try."""
     hot_end = setup.machine.hot_end
-    assert setup.job.pitch_max is not None, "settle fills it in"
-    most = 0.95 * setup.job.pitch_max
-    pitches = [round(share * hot_end.bore, 4) for share in PITCHES if share * hot_end.bore <= most]
-    layers = [like for like in LIKE if like <= 0.75 * hot_end.bore + 1e-9]
-    return [(like, pitch) for like in layers for pitch in pitches or [setup.pitch]]
+    assert setup.job.spacing_max is not None, "settle fills it in"
+    most = 0.95 * setup.job.spacing_max
+    spacings = [
+        round(share * hot_end.nozzle_diameter, 4)
+        for share in SPACINGS
+        if share * hot_end.nozzle_diameter <= most
+    ]
+    layers = [like for like in LIKE if like <= 0.75 * hot_end.nozzle_diameter + 1e-9]
+    return [(like, spacing) for like in layers for spacing in spacings or [setup.spacing]]
 
 
 def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
@@ -197,9 +202,9 @@ def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
 def _fastest(planned: Planned) -> float:
     """Give the highest feed that axes and hot end take with these beads, mm/s."""
     setup, machine = planned.setup, planned.setup.machine
-    assert setup.job.pitch_max is not None, "settle fills it in"
-    widest = min(setup.job.pitch_max, 1.25 * setup.pitch)
-    melts = machine.hot_end.melt_rate / (setup.solidity * widest * float(planned.layers.height.max()))
+    assert setup.job.spacing_max is not None, "settle fills it in"
+    widest = min(setup.job.spacing_max, 1.25 * setup.spacing)
+    melts = machine.hot_end.melt_rate / (setup.packing * widest * float(planned.layers.height.max()))
     return min(machine.axes.x.feed, machine.axes.y.feed, melts)
 
 
@@ -258,7 +263,7 @@ def _said(best: Candidate, plain: Candidate, base: Setup) -> str:
     job = best.job
     return (
         f"within {format_duration(best.seconds)}: layers as true as even ones of {job.layer_like:g} mm, "
-        f"feed {job.feed:.3g} mm/s, pitch {job.pitch:.3g} mm, expected error {best.error:.2f} L* RMS; "
-        f"as asked ({base.layer:g} mm, {base.feed:g} mm/s, {base.pitch:g} mm) it would be "
+        f"feed {job.feed:.3g} mm/s, spacing {job.spacing:.3g} mm, expected error {best.error:.2f} L* RMS; "
+        f"as asked ({base.layer:g} mm, {base.feed:g} mm/s, {base.spacing:g} mm) it would be "
         f"{format_duration(plain.seconds)} and {plain.error:.2f}"
     )

@@ -125,8 +125,8 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     stream.flush()
     os.stat(stream.name)  # somebody may have removed it: then that is the error, and not one of reading
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
-    if found.stops:
-        first, more = found.stops[0], found.places("stop") - 1
+    if found.errors:
+        first, more = found.errors[0], found.places("error") - 1
         others = f", and {more} more like it or worse" if more else ""
         raise PathgenError(
             f"the program's own check stops it: {first}{others}",
@@ -138,14 +138,16 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
 def checked_line(found: Checklist) -> str:
     """Say in one line how a program's own check went."""
-    doubts = found.places("doubt")
-    said = f", {doubts:,} doubt{'' if doubts == 1 else 's'} that pathgen check lists" if doubts else ""
+    warnings = found.places("warning")
+    said = (
+        f", {warnings:,} warning{'' if warnings == 1 else 's'} that pathgen check lists" if warnings else ""
+    )
     return f"checked from its own text: nothing speaks against running it{said}"
 
 
 def _alone(planned: Planned) -> Platform:
     """Set a panel that was planned with its place on a platform of its own."""
-    box = UnplacedPanel(planned.setup, planned.panel, planned.layers, planned.source, [], planned.props)
+    box = UnplacedPanel(planned.setup, planned.panel, planned.layers, planned.source, [], planned.supports)
     return Platform((planned,), box.line, planned.placement)
 
 

@@ -8,7 +8,7 @@ A move's volume is spread evenly over the u-range it crosses, and what falls int
 two columns a move ends in get their shares, and the inner ones get a density, entered as a step up and a
 step down and summed along the row. So nothing is sampled, and a map holds every cubic millimetre fed.
 
-Across the wall (along n) nothing is resolved: light sees the column's total. Smear of the bore and the
+Across the wall (along n) nothing is resolved: light sees the column's total. Smear of the nozzle and the
 spread of light come later, as steps of their own.
 """
 
@@ -28,7 +28,7 @@ from pathgen.proof.frame import SNAP, Frame
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-COUNTED = (Kind.WALL, Kind.TURN)  # brim and start line come off with the panel, or stand beside it
+COUNTED = (Kind.WALL, Kind.HAIRPIN)  # brim and start line come off with the panel, or stand beside it
 BLOCK = 1 << 18  # moves laid down at once
 
 
@@ -41,7 +41,7 @@ class DepositMap:
     volume : (L, C) float64
         Filament fed, mm³; row 0 is the top layer, as in pictures.
     frame : Frame
-    solidity : float or (L,) float64
+    packing : float or (L,) float64
         Deposited volume over geometric volume, of all layers or of each, bottom first.
     outside : float
         Volume of the counted kinds fed beside the panel, or at no layer's height, mm³.
@@ -49,13 +49,13 @@ class DepositMap:
 
     volume: Floats
     frame: Frame
-    solidity: float | Floats
+    packing: float | Floats
     outside: float
 
     @property
     def thickness(self) -> Floats:
         """Thickness of wall the volume fills, mm: (L, C), top layer first."""
-        cell = top_first(self.frame.heights * self.solidity)[:, None] * np.diff(self.frame.borders)
+        cell = top_first(self.frame.heights * self.packing)[:, None] * np.diff(self.frame.borders)
         return np.asarray(self.frame.thickness(self.volume / cell))
 
     def upright(self, rows: int | None = None) -> Floats:
@@ -99,7 +99,7 @@ def deposit(
     source: Moves | Program,
     frame: Frame,
     *,
-    solidity: float | Floats,
+    packing: float | Floats,
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> DepositMap:
@@ -110,7 +110,7 @@ def deposit(
     source : Moves or Program
         Machine coordinates; none gives an empty map (all 0).
     frame : Frame
-    solidity : float or (L,) float64
+    packing : float or (L,) float64
         Deposited volume over geometric volume, of all layers or of each, bottom first.
     filament_diameter : float
         mm.
@@ -126,7 +126,7 @@ def deposit(
     Raises
     ------
     PathgenError
-        For a solidity or diameter that is not above 0.
+        For a packing or diameter that is not above 0.
 
     Notes
     -----
@@ -139,11 +139,11 @@ def deposit(
     >>> one, wall, lowest = np.ones(1), np.array([5], np.uint8), np.array([0], np.int32)
     >>> move = Moves((0.0, 0.0, 0.2), one, 0 * one, 0.2 * one, one, one, wall, lowest)
     >>> frame = Frame(0, 0.0, 0.0, 1.0, 0.5, np.array([0.2]))
-    >>> deposit(move, frame, solidity=1.0, filament_diameter=1.75).thickness.round(4)
+    >>> deposit(move, frame, packing=1.0, filament_diameter=1.75).thickness.round(4)
     array([[12.0264, 12.0264]])
     """
-    if not (np.all(np.asarray(solidity) > 0) and filament_diameter > 0):
-        what = f"solidity {solidity}, filament diameter {filament_diameter} mm"
+    if not (np.all(np.asarray(packing) > 0) and filament_diameter > 0):
+        what = f"packing {packing}, filament diameter {filament_diameter} mm"
         raise PathgenError(what, where="deposit", allowed="more than 0")
     moves = source.moves if isinstance(source, Program) else source
     volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
@@ -154,7 +154,7 @@ def deposit(
         if frame.box is not None:
             at = at[frame.holds(moves.x[at], moves.y[at])]
         outside += _lay(moves, at, frame, math.pi * filament_diameter**2 / 4, volume)
-    return DepositMap(top_first(volume), frame, solidity, outside)
+    return DepositMap(top_first(volume), frame, packing, outside)
 
 
 def thickness_error(

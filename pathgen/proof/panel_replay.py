@@ -57,7 +57,7 @@ class Effects:
     Attributes
     ----------
     smear : bool
-        Spread what is laid down over the nozzle's bore, along u.
+        Spread what is laid down over the nozzle, along u.
     spread : float
         Standard deviation of the light's spread inside the wall, mm.
     lag : bool
@@ -279,10 +279,10 @@ def lay_down(read: Reading, stated: Stated | None = None) -> Replayed:
         notes += digest_note(facts, machine, material)
     stands = locate_panel(read.program, machine, stated)
     laid = deposit(
-        read.left, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter
+        read.left, stands.frame, packing=stands.packing, filament_diameter=stands.filament_diameter
     )
     if light.smear:
-        volume = smear(laid.volume, machine.hot_end.bore, stands.frame.pixel)
+        volume = smear(laid.volume, machine.hot_end.nozzle_diameter, stands.frame.pixel)
         laid = replace(laid, volume=np.asarray(volume, np.float64))
     fed = float(laid.volume.sum()) + laid.outside
     if laid.outside > ASTRAY * fed:

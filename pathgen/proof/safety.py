@@ -109,7 +109,7 @@ def build_safety_list(machine: Machine, material: Material, checked: Checklist |
     Examples
     --------
     >>> from pathgen.settings import load_machine, load_material
-    >>> listed = build_safety_list(load_machine("benchtop-220"), load_material("pla-white"))
+    >>> listed = build_safety_list(load_machine("moving-table"), load_material("pla-white"))
     >>> print(listed.yours[-3])
     [ ] lamp: LED only, and no place of the lit panel over 43 °C (pla-white softens at 58 °C)
     """

@@ -1,4 +1,4 @@
-"""Numbers along a toolpath: pitches, strokes and turns, flow; from the moves of the written program.
+"""Numbers along a toolpath: spacings, strokes and turns, flow; from the moves of the written program.
 
 For whoever compares ways to fill thin walls. Time, filament and length by kind of move are
 `pathgen.motion.tally`'s; gaps and overlap are in `metrics`.
@@ -23,7 +23,7 @@ from pathgen.proof.metrics import Row, Span
 
 SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
 SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
-PITCH_EDGES = np.linspace(0.0, 2.0, 201)
+SPACING_EDGES = np.linspace(0.0, 2.0, 201)
 LEVEL = 1e-6  # mm of rise that is none
 LINK = 2.0  # mm, the longest dry crossing that counts as a link
 
@@ -62,7 +62,7 @@ class Distribution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpacingDistribution:
-    """Pitches of a program's beads.
+    """Spacings of a program's beads.
 
     Attributes
     ----------
@@ -78,7 +78,7 @@ class SpacingDistribution:
 
     def as_dict(self) -> Row:
         """Give both as one row."""
-        return self.normal.as_dict("normal_pitch", "mm") | self.column.as_dict("column_pitch", "mm")
+        return self.normal.as_dict("bead_width", "mm") | self.column.as_dict("column_spacing", "mm")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +87,7 @@ class StrokeCounts:
 
     Attributes
     ----------
-    strokes, travels, links, turns, loose_ends : (L,) intp
+    strokes, travels, links, hairpins, loose_ends : (L,) intp
         Continuous deposits; dry crossings to a stroke of the layer, long or lifted (travels) and short
         (links); reversals inside strokes; ends of strokes inside the picture.
     length, shortest : (L,) float64
@@ -97,7 +97,7 @@ class StrokeCounts:
     strokes: Ints
     travels: Ints
     links: Ints
-    turns: Ints
+    hairpins: Ints
     loose_ends: Ints
     length: Floats
     shortest: Floats
@@ -106,7 +106,7 @@ class StrokeCounts:
         """Give totals, and means a layer."""
         layers = len(self.strokes)
         row: Row = {"layers": layers, "stroke_length_mm": float(self.length.sum())}
-        for name in ("strokes", "travels", "links", "turns", "loose_ends"):
+        for name in ("strokes", "travels", "links", "hairpins", "loose_ends"):
             total = int(getattr(self, name).sum())
             row |= {name: total, f"{name}_per_layer": total / layers}
         real = self.shortest[~np.isnan(self.shortest)]
@@ -146,23 +146,23 @@ def measure_spacing(
     source: Program | Moves,
     frame: Frame,
     *,
-    solidity: float,
+    packing: float,
     filament_diameter: float,
     limits: Span | None = None,
     between: Span | None = None,
-    edges: Floats = PITCH_EDGES,
+    edges: Floats = SPACING_EDGES,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> SpacingDistribution:
-    """Spread of the pitches that a program's beads really have.
+    """Spread of the spacings that a program's beads really have.
 
     Parameters
     ----------
     source : Program or Moves
     frame : Frame
-    solidity, filament_diameter : float
+    packing, filament_diameter : float
         As for `in_plane`.
     limits : tuple of float, optional
-        Smallest and largest pitch of the plan, mm; `beyond` is the share outside, a thousandth of a pitch
+        Smallest and largest spacing of the plan, mm; `beyond` is the share outside, a thousandth of a spacing
         (rounding of the text) apart.
     between : tuple of float, optional
         Only moves whose middle lies in this range of u, mm.
@@ -175,7 +175,7 @@ def measure_spacing(
     PitchDistribution
         Turns count as any other move.
     """
-    beads = beads_of(source, frame, solidity=solidity, filament_diameter=filament_diameter, kinds=kinds)
+    beads = beads_of(source, frame, packing=packing, filament_diameter=filament_diameter, kinds=kinds)
     if between is not None:
         middle = (beads.start[:, 0] + beads.end[:, 0]) / 2
         beads = beads.only((middle >= between[0]) & (middle <= between[1]))
@@ -183,7 +183,7 @@ def measure_spacing(
     real = along > 0
     column = beads.area[real] / along[real]
     return SpacingDistribution(
-        weighted_quantiles(beads.pitch, beads.length, edges, limits),
+        weighted_quantiles(beads.spacing, beads.length, edges, limits),
         weighted_quantiles(column, along[real], edges, limits),
     )
 
@@ -257,7 +257,7 @@ def counts(
         A crossing belongs to the layer it leads to. A closed loop has no loose end. All 0 for no moves.
     """
     moves = source.moves if isinstance(source, Program) else source
-    beads = beads_of(moves, frame, solidity=1.0, filament_diameter=1.0, kinds=kinds)
+    beads = beads_of(moves, frame, packing=1.0, filament_diameter=1.0, kinds=kinds)
     total = len(frame.tops)
     first = np.flatnonzero(np.diff(beads.stroke, prepend=-1))
     last = np.append(first[1:], len(beads))[: len(first)] - 1
@@ -268,7 +268,7 @@ def counts(
 
     way, same = _crossings(moves, beads.row[first])
     linked = same & (way <= link)
-    turns = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
+    hairpins = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
     low, high = picture or (0.0, frame.width)
     seen = np.zeros(len(first), np.intp)
     for ends in (beads.start[first, 0], beads.end[last, 0]):
@@ -281,7 +281,7 @@ def counts(
         per_layer(np.ones(len(layer), np.bool_)),
         per_layer((way > 0) & ~linked),
         per_layer((way > 0) & linked),
-        turns.astype(np.intp),
+        hairpins.astype(np.intp),
         np.bincount(layer, seen, total).astype(np.intp),
         np.bincount(layer, length, total).astype(np.float64),
         np.where(np.isinf(shortest), np.nan, shortest),

@@ -13,7 +13,7 @@ from pathgen import optics
 from pathgen.job import Planned, Result
 from pathgen.layers import Layers, Strokes
 from pathgen.layers.strokes import Floats, Ints
-from pathgen.layers.supports import Props, between
+from pathgen.layers.supports import Supports, between
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import OverhangPlace
 from pathgen.plan.model import Summary
@@ -71,10 +71,10 @@ def facts_of(result: Result) -> PreviewFacts:
         marks=_marks(planned),
         standing=Stability(
             planned.steady,
-            planned.leaning,
+            planned.overhang,
             planned.axes,
             str(facts["rotation_reason"]),
-            _words(planned.props),
+            _words(planned.supports),
             int(np.count_nonzero(panel.thickness)),
         ),
     )
@@ -113,20 +113,20 @@ def _upright(panel: Panel, standing: NDArray[Cell]) -> NDArray[Cell]:
 
 
 def _marks(planned: Planned) -> Marks:
-    """Make the maps of what is marked: what leans, the numbers of the worst places, the props."""
-    panel, found = planned.panel, planned.leaning
+    """Make the maps of what is marked: what leans, the numbers of the worst places, the supports."""
+    panel, found = planned.panel, planned.overhang
     shape = panel.thickness.shape
     face, outline, numbers = np.zeros(shape, bool), np.zeros(shape, bool), np.zeros(shape, np.int8)
-    props = np.zeros(shape, np.int8)
+    supports = np.zeros(shape, np.int8)
     if found is not None:
-        outline = found.leaning & found.outline
-        face = found.leaning & ~found.outline
+        outline = found.unsupported & found.outline
+        face = found.unsupported & ~found.outline
         for number, place in enumerate(found.worst, start=1):
             numbers[_cell(place, panel)] = number
-    if planned.props is not None:
-        props = silhouette(planned.props, planned.layers, planned.bend)
+    if planned.supports is not None:
+        supports = silhouette(planned.supports, planned.layers, planned.bend)
     return Marks(
-        *(_upright(panel, m) for m in (face, outline)), *(_upright(panel, m) for m in (numbers, props))
+        *(_upright(panel, m) for m in (face, outline)), *(_upright(panel, m) for m in (numbers, supports))
     )
 
 
@@ -138,15 +138,15 @@ def _cell(place: OverhangPlace, panel: Panel) -> tuple[int, int]:
     return min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)
 
 
-def silhouette(props: Props, layers: Layers, bend: Bend | None = None) -> NDArray[np.int8]:
-    """Find what props hide of a panel and beside it, seen from the front.
+def silhouette(supports: Supports, layers: Layers, bend: Bend | None = None) -> NDArray[np.int8]:
+    """Find what supports hide of a panel and beside it, seen from the front.
 
     Parameters
     ----------
-    props : Props
+    supports : Supports
     layers : Layers
     bend : Bend, optional
-        How the panel is bent, and its props with it.
+        How the panel is bent, and its supports with it.
 
     Returns
     -------
@@ -156,11 +156,11 @@ def silhouette(props: Props, layers: Layers, bend: Bend | None = None) -> NDArra
     """
     shape, pixel = layers.panel.thickness.shape, layers.panel.pixel
     fins, ribs = np.zeros(shape, bool), np.zeros(shape, bool)
-    for strokes in (props.strips, props.tabs, props.cradle):
-        ends, pitch, layer = _deposits(strokes, bend)
+    for strokes in (supports.strips, supports.tabs, supports.comb):
+        ends, spacing, layer = _deposits(strokes, bend)
         along_n = np.abs(np.diff(ends[..., 1], axis=1)[:, 0]) > np.abs(np.diff(ends[..., 0], axis=1)[:, 0])
         # Half a bead more on both sides, also of beads along u: their ends are round.
-        left, right = ends[..., 0].min(axis=1) - pitch / 2, ends[..., 0].max(axis=1) + pitch / 2
+        left, right = ends[..., 0].min(axis=1) - spacing / 2, ends[..., 0].max(axis=1) + spacing / 2
         low, high = layers.top[layer] - layers.height[layer], layers.top[layer]
         spans = np.round(np.stack([low, high, left, right], axis=1) / pixel).astype(np.intp)
         fins |= _boxes(spans[along_n], shape)
@@ -178,21 +178,21 @@ def _boxes(spans: Ints, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     return (change.cumsum(axis=0).cumsum(axis=1)[:-1, :-1] > 0)[::-1]
 
 
-def _words(props: Props | None) -> tuple[str, ...]:
+def _words(supports: Supports | None) -> tuple[str, ...]:
     """Say what stands beside the panel."""
-    if props is None or not props.share:
+    if supports is None or not supports.share:
         return ()
     said = []
-    if props.contacts:
-        said.append(f"wedges: {props.contacts} tabs to break")
-    if props.fins:
-        way = f"from one to the next the outline reaches at most {props.bridge:.1f} mm"
-        said.append(f"cradle: {props.fins} fins, {way}")
-    return (*said, f"{100 * props.share:.1f} % of the panel's material")
+    if supports.contacts:
+        said.append(f"wedges: {supports.contacts} tabs to break")
+    if supports.fins:
+        way = f"from one to the next the outline reaches at most {supports.bridge:.1f} mm"
+        said.append(f"comb: {supports.fins} fins, {way}")
+    return (*said, f"{100 * supports.share:.1f} % of the panel's material")
 
 
 def _deposits(strokes: Strokes, bend: Bend | None = None) -> tuple[Floats, Floats, Ints]:
-    """Lay out strokes as segments that deposit: ends (M, 2, 2), unbent, pitch (M,), mm, and layer (M,)."""
+    """Lay out strokes as segments that deposit: ends (M, 2, 2), unbent, spacing (M,), mm, and layer (M,)."""
     length = strokes.length()
     made = np.flatnonzero((strokes.area > 0) & (length > 0))
     flat = (strokes.u, strokes.n) if bend is None else bend.to_flat(strokes.u, strokes.n)
@@ -202,16 +202,16 @@ def _deposits(strokes: Strokes, bend: Bend | None = None) -> tuple[Floats, Float
 
 
 def _sample(result: Result, index: int) -> SampleLayer:
-    """Lay out one layer's deposits, and those of the props beside it, with pitch and visible width."""
+    """Lay out one layer's deposits, and those of the supports beside it, with spacing and visible width."""
     planned, strokes = result.planned, result.samples[index]
     height = float(planned.layers.height[index])
-    # The visible width of a stadium section of area pitch × height.
+    # The visible width of a stadium section of area spacing × height.
     rounded = height * (1 - np.pi / 4)
-    ends, pitch, _ = _deposits(strokes, planned.bend)
-    wall = SampleLayer(float(planned.layers.top[index]), index, ends, pitch, pitch + rounded)
-    if planned.props is None:
+    ends, spacing, _ = _deposits(strokes, planned.bend)
+    wall = SampleLayer(float(planned.layers.top[index]), index, ends, spacing, spacing + rounded)
+    if planned.supports is None:
         return wall
-    kinds = (planned.props.strips, planned.props.tabs, planned.props.cradle)
+    kinds = (planned.supports.strips, planned.supports.tabs, planned.supports.comb)
     beside = [_deposits(between(kind, index, index + 1), planned.bend) for kind in kinds]
-    props, widths = (np.concatenate([part[i] for part in beside]) for i in (0, 1))
-    return replace(wall, props=props, props_width=widths + rounded)
+    supports, widths = (np.concatenate([part[i] for part in beside]) for i in (0, 1))
+    return replace(wall, supports=supports, supports_width=widths + rounded)

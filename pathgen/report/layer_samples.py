@@ -2,7 +2,7 @@
 
 Glossary. *Strip*: a layer over its whole length, the thickness direction n exaggerated. *Window*: the piece
 of it in true proportions. The back is on top and the viewer's side below, as for someone who stands before
-the panel. Props stand grey beside the wall; the frame cuts off what they reach further than `APRON`.
+the panel. Supports stand grey beside the wall; the frame cuts off what they reach further than `APRON`.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ from pathgen.report.canvas import (
 
 STRIP_WIDE, STRIP_HIGH, STRIP_ROW = 1104, 150, 232
 WINDOW_LEFT, WINDOW_WIDE = 1236, 440
-PITCH_COLOURS = ListedColormap(colormaps["viridis"](np.linspace(0.2, 1.0, 256)))
-PROP = "#c6c3ba"
-APRON = 0.3  # of the wall's reach, that props are shown in front of it and behind it
+SPACING_COLOURS = ListedColormap(colormaps["viridis"](np.linspace(0.2, 1.0, 256)))
+SUPPORT = "#c6c3ba"
+APRON = 0.3  # of the wall's reach, that supports are shown in front of it and behind it
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,23 +52,23 @@ class SampleLayer:
         Layer number.
     points : (M, 2, 2) float
         Ends (u, n) of the segments that deposit, mm.
-    pitch : (M,) float
-        Pitch of each segment, mm.
+    spacing : (M,) float
+        Spacing of each segment, mm.
     width : (M,) float
         Visible width of each segment, mm.
-    props : (K, 2, 2) float
-        Ends (u, n) of what is laid of props, mm.
-    props_width : (K,) float
+    supports : (K, 2, 2) float
+        Ends (u, n) of what is laid of supports, mm.
+    supports_width : (K,) float
         Visible width of it, mm.
     """
 
     z: float
     index: int
     points: Floats
-    pitch: Floats
+    spacing: Floats
     width: Floats
-    props: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
-    props_width: Floats = field(default_factory=lambda: np.empty(0))
+    supports: Floats = field(default_factory=lambda: np.empty((0, 2, 2)))
+    supports_width: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLayer], width: float) -> None:
@@ -84,14 +84,14 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
     width : float
         Of the panel, mm.
     """
-    norm = _pitch_scale(layers)
+    norm = _spacing_scale(layers)
     back, front = reaches(layers)
     dots = STRIP_HIGH / (front - back)  # a mm
     span = min(width, WINDOW_WIDE / dots)
     line = strips[0].top - 52
     draw_line(sheet, line - RISE)
-    propped = any(len(layer.props) for layer in layers)
-    grey = "; props grey, cut off where they go on" if propped else ""
+    supported = any(len(layer.supports) for layer in layers)
+    grey = "; supports grey, cut off where they go on" if supported else ""
     draw_text(sheet, EDGE, line, f"Layers from above: the back on top, the viewer's side below{grey}", 11)
     larger = f"n drawn {dots * width / STRIP_WIDE:.2g} times as large as u"
     draw_text(sheet, EDGE + STRIP_WIDE, line, larger, 9, "right")
@@ -109,7 +109,7 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
         _draw_lines(piece, layer, norm, dots)
         label(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
     beside = Box(WINDOW_LEFT, strips[0].top, WINDOW_WIDE, strips[-1].foot - strips[0].top)
-    draw_scale(sheet, beside, norm, PITCH_COLOURS, "pitch, mm", beyond=True)
+    draw_scale(sheet, beside, norm, SPACING_COLOURS, "spacing, mm", beyond=True)
 
 
 def reaches(layers: Sequence[SampleLayer]) -> tuple[float, float]:
@@ -121,10 +121,10 @@ def reaches(layers: Sequence[SampleLayer]) -> tuple[float, float]:
     >>> reaches([bead])
     (0.0, 1.272)
     """
-    wall = max((_front(layer.points, layer.width) for layer in layers if len(layer.pitch)), default=1.0)
-    beside = [layer for layer in layers if len(layer.props)]
-    front = max((_front(layer.props, layer.props_width) for layer in beside), default=0.0)
-    back = max((_front(-layer.props, layer.props_width) for layer in beside), default=0.0)
+    wall = max((_front(layer.points, layer.width) for layer in layers if len(layer.spacing)), default=1.0)
+    beside = [layer for layer in layers if len(layer.supports)]
+    front = max((_front(layer.supports, layer.supports_width) for layer in beside), default=0.0)
+    back = max((_front(-layer.supports, layer.supports_width) for layer in beside), default=0.0)
     shown = min(front - wall, APRON * wall) if front > wall else 0.06 * wall
     return 0.0 - min(max(back, 0.0), APRON * wall), wall + shown
 
@@ -146,15 +146,15 @@ def busiest(layer: SampleLayer, span: float, width: float) -> float:
     return min(start, width - span)
 
 
-def _pitch_scale(layers: Sequence[SampleLayer]) -> Normalize:
+def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
     """Scale over the middle 96 % of all bead length: a few odd turns would leave one colour for the rest."""
-    pitch = np.concatenate([layer.pitch for layer in layers])
-    if not pitch.size:
+    spacing = np.concatenate([layer.spacing for layer in layers])
+    if not spacing.size:
         return colour_scale(0.0, 1.0, 0.0)
     length = np.concatenate([np.hypot(*(layer.points[:, 1] - layer.points[:, 0]).T) for layer in layers])
-    order = np.argsort(pitch, kind="stable")
+    order = np.argsort(spacing, kind="stable")
     reached = np.cumsum(length[order])
-    low, high = pitch[order][np.searchsorted(reached, reached[-1] * np.array([0.02, 0.98]))]
+    low, high = spacing[order][np.searchsorted(reached, reached[-1] * np.array([0.02, 0.98]))]
     return colour_scale(float(low), float(high), 0.04)
 
 
@@ -168,12 +168,14 @@ def _corners(ends: Floats, width: Floats) -> list[Floats]:
 
 def _draw_bodies(axes: Axes, layer: SampleLayer, norm: Normalize) -> None:
     """Draw beads as rectangles in mm, whatever the axes' proportions, and their centrelines."""
-    props = PolyCollection(_corners(layer.props, layer.props_width), facecolors=PROP, edgecolors="none")
-    axes.add_collection(props, autolim=False)
-    axes.add_collection(LineCollection(list(layer.props), colors=FAINT, linewidths=0.45), autolim=False)
+    supports = PolyCollection(
+        _corners(layer.supports, layer.supports_width), facecolors=SUPPORT, edgecolors="none"
+    )
+    axes.add_collection(supports, autolim=False)
+    axes.add_collection(LineCollection(list(layer.supports), colors=FAINT, linewidths=0.45), autolim=False)
     corners = _corners(layer.points, layer.width)
-    bodies = PolyCollection(corners, cmap=PITCH_COLOURS, norm=norm, linewidths=0.3, edgecolors="face")
-    bodies.set_array(layer.pitch)
+    bodies = PolyCollection(corners, cmap=SPACING_COLOURS, norm=norm, linewidths=0.3, edgecolors="face")
+    bodies.set_array(layer.spacing)
     axes.add_collection(bodies, autolim=False)
     axes.add_collection(LineCollection(list(layer.points), colors=INK, linewidths=0.45), autolim=False)
 
@@ -181,21 +183,21 @@ def _draw_bodies(axes: Axes, layer: SampleLayer, norm: Normalize) -> None:
 def _draw_lines(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float) -> None:
     """Draw beads in true proportions, `dots` a mm: lines as wide as the bead, with round ends."""
     points = 72 / DPI * dots
-    ends, width, _ = _seen(axes, layer.props, layer.props_width, layer.props_width)
-    props = LineCollection(list(ends), colors=PROP, linewidths=width * points, capstyle="round")
-    axes.add_collection(props, autolim=False)
+    ends, width, _ = _seen(axes, layer.supports, layer.supports_width, layer.supports_width)
+    supports = LineCollection(list(ends), colors=SUPPORT, linewidths=width * points, capstyle="round")
+    axes.add_collection(supports, autolim=False)
     axes.add_collection(LineCollection(list(ends), colors=FAINT, linewidths=0.45), autolim=False)
-    ends, width, pitch = _seen(axes, layer.points, layer.width, layer.pitch)
+    ends, width, spacing = _seen(axes, layer.points, layer.width, layer.spacing)
     bodies = LineCollection(
-        list(ends), cmap=PITCH_COLOURS, norm=norm, linewidths=width * points, capstyle="round"
+        list(ends), cmap=SPACING_COLOURS, norm=norm, linewidths=width * points, capstyle="round"
     )
-    bodies.set_array(pitch)
+    bodies.set_array(spacing)
     axes.add_collection(bodies, autolim=False)
     axes.add_collection(LineCollection(list(ends), colors=INK, linewidths=0.45), autolim=False)
 
 
-def _seen(axes: Axes, ends: Floats, width: Floats, pitch: Floats) -> tuple[Floats, Floats, Floats]:
+def _seen(axes: Axes, ends: Floats, width: Floats, spacing: Floats) -> tuple[Floats, Floats, Floats]:
     """Keep the segments that the axes show."""
     u, (low, high) = ends[..., 0], axes.get_xlim()
     seen = (u.max(axis=1) >= low - 1) & (u.min(axis=1) <= high + 1)
-    return ends[seen], width[seen], pitch[seen]
+    return ends[seen], width[seen], spacing[seen]

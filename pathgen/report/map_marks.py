@@ -1,4 +1,4 @@
-"""What is marked on a thickness map: where the panel leans out too far, and the props in front of it.
+"""What is marked on a thickness map: where the panel leans out too far, and the supports in front of it.
 
 One colour marks what leans. It is an orange because the map runs from white through blue to black, and of all
 pairs of hues orange and blue differ to the most kinds of colour vision; so that nothing hangs on hue alone,
@@ -21,7 +21,7 @@ Bools = NDArray[np.bool_]
 MARK = (228, 92, 8)
 FRINGE = tuple(bytes.fromhex(PAPER[1:]))
 LINE = tuple(bytes.fromhex(INK[1:]))
-PROP_TONE, FIN_TONE = (198, 195, 186), (150, 148, 142)  # before no wall
+SUPPORT_TONE, FIN_TONE = (198, 195, 186), (150, 148, 142)  # before no wall
 WIDEN = 1  # dots around what leans, where there is room
 LOOK, CROWDED = 7, 0.12  # within so many dots, at this share of them and above, there is none
 HATCH = 4  # dots from stripe to stripe
@@ -40,15 +40,15 @@ class Marks:
         Where the face leans out too far, and where the outline does.
     numbers : (rows, cols) int8
         1 in the middle of the worst place, 2 in that of the next, and so on; 0 elsewhere.
-    props : (rows, cols) int8
-        Silhouette of the props: `FIN` where a bead runs toward the viewer, `RIB` for the rest, and 0 where
+    supports : (rows, cols) int8
+        Silhouette of the supports: `FIN` where a bead runs toward the viewer, `RIB` for the rest, and 0 where
         there is nothing.
     """
 
     face: Bools
     outline: Bools
     numbers: NDArray[np.int8]
-    props: NDArray[np.int8]
+    supports: NDArray[np.int8]
 
 
 def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
@@ -77,7 +77,7 @@ def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
     (True, [0, 0, 0])
     """
     high, wide = dots.shape[:2]
-    drawn = _with_props(dots, wall, marks.props)
+    drawn = _with_supports(dots, wall, marks.supports)
     face, outline = (_covered(m, high, wide) for m in (marks.face, marks.outline))
     sparse = _sparse(face | outline)
     face, outline = (m | (grown(m, WIDEN) & sparse) for m in (face, outline))
@@ -112,14 +112,14 @@ def _sparse(mask: Bools) -> Bools:
     return sparse
 
 
-def _with_props(dots: Dots, wall: Bools, props: NDArray[np.int8]) -> Dots:
-    """Draw the silhouette of props: dark borders, light inside; tones where there is no wall."""
+def _with_supports(dots: Dots, wall: Bools, supports: NDArray[np.int8]) -> Dots:
+    """Draw the silhouette of supports: dark borders, light inside; tones where there is no wall."""
     drawn = dots.copy()
-    if not props.any():
+    if not supports.any():
         return drawn
     high, wide = wall.shape
-    here, fins = _covered(props > NOTHING, high, wide), pick(props, high, wide) == FIN
-    drawn[here & ~wall] = PROP_TONE
+    here, fins = _covered(supports > NOTHING, high, wide), pick(supports, high, wide) == FIN
+    drawn[here & ~wall] = SUPPORT_TONE
     drawn[here & fins & ~wall] = FIN_TONE
     inside = ~grown(~here, 1)
     border = here & ~inside
@@ -129,7 +129,7 @@ def _with_props(dots: Dots, wall: Bools, props: NDArray[np.int8]) -> Dots:
 
 
 def swatch(kind: str, high: int, wide: int) -> Dots:
-    """Draw a piece of a key: "face", "outline" or "props".
+    """Draw a piece of a key: "face", "outline" or "supports".
 
     Examples
     --------
@@ -141,9 +141,9 @@ def swatch(kind: str, high: int, wide: int) -> Dots:
     none = np.zeros_like(middle)
     face, outline = middle if kind == "face" else none, middle if kind == "outline" else none
     fins = np.where(np.arange(wide) % 6 < 2, FIN, RIB).astype(np.int8)
-    props = np.where(middle, fins, NOTHING).astype(np.int8) if kind == "props" else none.astype(np.int8)
+    supports = np.where(middle, fins, NOTHING).astype(np.int8) if kind == "supports" else none.astype(np.int8)
     bare = np.broadcast_to(np.array(BARE, np.uint8), (high, wide, 3))
-    return mark(bare, none, Marks(face, outline, none.astype(np.int8), props))
+    return mark(bare, none, Marks(face, outline, none.astype(np.int8), supports))
 
 
 def number_places(axes: Axes, box: Box, marks: Marks) -> None:

@@ -57,7 +57,7 @@ def steady_chart(planned: Planned, name: str) -> Chart | None:
     steady = planned.steady
     if steady is None or not len(steady.z):
         return None
-    limit, sway = FRACTION * steady.conditions.pitch, steady.sway
+    limit, sway = FRACTION * steady.conditions.spacing, steady.sway
     top = float(sway.max())
     told = f"At {steady.z[-1]:.0f} mm the top sways {sway[-1]:.3f} mm; up to {limit:.3f} mm does not show."
     chart = Chart(

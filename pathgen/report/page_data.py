@@ -41,7 +41,7 @@ TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
 TIMES = 160  # points of the curves over time
 BANDS = 60  # bands of height that time is told for
 GROUPS = ("wall", "beside", "dry")
-BESIDE = (Kind.BRIM, Kind.START, Kind.WEDGE, Kind.CRADLE)
+BESIDE = (Kind.BRIM, Kind.START, Kind.WEDGE, Kind.COMB)
 ERROR_SHADES = 41  # odd, so that one of them is "no difference"
 # Red where it is brighter than wanted, blue where darker, as in the map of too thin and too thick wall.
 ERROR_COLOURS = colormaps["RdBu_r"]
@@ -55,7 +55,7 @@ class Judged:
     ----------
     found : Replayed
     thickness : (rows, cols) float64
-        Laid down, mm; the bore's smear is in the predicted picture only.
+        Laid down, mm; the nozzle's smear is in the predicted picture only.
     thickness_error : dict of str to float
         Of that against the one planned, mm: `rms`, `bias`, `p99`, `max`, the ends of wall left out.
     wanted, predicted : (rows, cols) float64
@@ -105,7 +105,7 @@ def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
     Returns
     -------
     Judged
-        Predicted through bore, lag (where the program leads it) and the material's spread of light.
+        Predicted through nozzle, lag (where the program leads it) and the material's spread of light.
     """
     setup, found = planned.setup, lay_down(text, Stated(panel=panel))
     view, pixel = planned.panel.view, found.standing.frame.pixel
@@ -115,7 +115,7 @@ def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
     toned = _toned(planned)
     target = planned_wall if toned is None else match_sizes(found.laid, toned)[1]
     wanted = clip_to_white(optics.backlit(target, optics.law(setup.material.light), found.white))
-    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.bore, pixel), np.float64)
+    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
     predicted = clip_to_white(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
     wall = planned_wall > 0
     inner = inside_ends(planned_wall, ENDS, pixel) & wall
@@ -147,7 +147,7 @@ def _toned(planned: Planned) -> Floats | None:
     setup, source = planned.setup, planned.made_of
     if setup.job.aim != "picture" or source is None:
         return None
-    job = job_from({"aim": "tone", "grain": "free", "slope": "free"}, "report", setup.job)
+    job = job_from({"aim": "tone", "dither": "off", "slope": "free"}, "report", setup.job)
     plain = replace(setup, job=job)
     panel, _ = to_panel(read_source(source, plain, job.pixel), plain)
     return planned.panel.view.standing(panel.view.upright(panel.thickness))
@@ -259,7 +259,7 @@ def measure_paces(found: Replayed) -> Paces:
     total = len(tops)
     seconds, made, volume, peak = np.zeros((3, total)), np.zeros(total), np.zeros(total), np.zeros(total)
     group = np.full(len(Kind), GROUPS.index("dry"))
-    group[[Kind.WALL, Kind.TURN]] = GROUPS.index("wall")
+    group[[Kind.WALL, Kind.HAIRPIN]] = GROUPS.index("wall")
     group[list(BESIDE)] = GROUPS.index("beside")
     for part in _pieces(moves):
         feed = np.where(part.feed > 0, part.feed, found.machine.travel_feed)

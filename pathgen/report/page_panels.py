@@ -180,7 +180,9 @@ def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection
 def _shown(section: Section, judged: Judged, pace: Paces, among: int) -> ReplayedSection:
     planned, found, number = section.planned, judged.found, section.number
     beads = planned.beads
-    sampled = pack_layers(found, (beads.pitch_min, beads.pitch_max), section.begun, MOST_SEGMENTS // among)
+    sampled = pack_layers(
+        found, (beads.spacing_min, beads.spacing_max), section.begun, MOST_SEGMENTS // among
+    )
     words = [
         layer_words(layer, found, section.part.counts, _seconds(section, pace, layer.number))
         for layer in sampled.layers
@@ -230,7 +232,7 @@ def _data(sampled: Sampled, words: Sequence[str]) -> Markup:
 
 def _scales(pictures: PageImages, sampled: Sampled, number: int) -> dict[str, Markup]:
     """Draw the colour scales."""
-    reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.pitch
+    reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
     return {
         "difference": scale(
             pictures.difference_colours,
@@ -242,5 +244,5 @@ def _scales(pictures: PageImages, sampled: Sampled, number: int) -> dict[str, Ma
         "thickness": scale(
             pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"
         ),
-        "pitch": scale(spacing_colours(), f"{low:.2f}", f"{high:.2f}", "pitch, mm", f"scale-p-{number}"),
+        "spacing": scale(spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"),
     }

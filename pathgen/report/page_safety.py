@@ -115,8 +115,10 @@ def after(result: Result) -> list[tuple[str, str]]:
     every = [part.planned for part in result.parts]
     softens = result.planned.setup.material.temperature.glass_transition
     steps = [("Let it cool", COOL)]
-    removals = (each.props.removal for each in every if each.props is not None and each.props.removal)
-    steps += [("Props", removal) for removal in dict.fromkeys(removals)]
+    removals = (
+        each.supports.removal for each in every if each.supports is not None and each.supports.removal
+    )
+    steps += [("Supports", removal) for removal in dict.fromkeys(removals)]
     brims = sorted({each.setup.job.brim for each in every if each.setup.job.brim})
     if brims:
         steps.append(("Brim", BRIM.format(brim=" or ".join(f"{brim:g}" for brim in brims))))

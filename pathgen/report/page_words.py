@@ -14,16 +14,16 @@ from pathgen.plan.model import Planned, Result
 from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
 from pathgen.proof.panel_replay import Replayed
 from pathgen.report.page_data import Judged
-from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, Segments
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
 
 KINDS = {
     Kind.WALL: "wall of the panel",
-    Kind.TURN: "turns at the wall's ends",
+    Kind.HAIRPIN: "turns at the wall's ends",
     Kind.BRIM: "brim",
     Kind.WEDGE: "wedges",
-    Kind.CRADLE: "cradle",
+    Kind.COMB: "comb",
     Kind.START: "start line",
     Kind.TRAVEL: "travel",
     Kind.LINK: "short crossings",
@@ -115,10 +115,10 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
         parts.append(f"{low} to {high} beads side by side" if low < high else f"{low} beads side by side")
     if wall.any():
         length = layer.length[wall]
-        narrow, wide = _most_of(layer.pitch[wall], length)
-        parts.append(f"pitch mostly {narrow:.2f} to {wide:.2f} mm")
+        narrow, wide = _most_of(layer.spacing[wall], length)
+        parts.append(f"spacing mostly {narrow:.2f} to {wide:.2f} mm")
         parts.append(f"{length.sum():.0f} mm of wall")
-    for code, what in ((BRIM, "brim"), (PROP, "props")):
+    for code, what in ((BRIM, "brim"), (SUPPORT, "supports")):
         if (layer.codes == code).any():
             parts.append(f"{layer.length[layer.codes == code].sum():.0f} mm of {what}")
     dry = layer.length[layer.codes == DRY].sum()
@@ -127,7 +127,7 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
 
 
 def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[float, float]:
-    """Give between what nine tenths lie, by weight: turns at a wall's ends are all pitches."""
+    """Give between what nine tenths lie, by weight: turns at a wall's ends are all spacings."""
     order = np.argsort(values)
     reached = np.cumsum(weights[order]) / (weights.sum() or 1.0)
     low, high = (values[order[min(int(np.searchsorted(reached, at)), len(order) - 1)]] for at in (0.05, 0.95))
@@ -169,13 +169,13 @@ def standing_words(planned: Planned) -> Stands:
         lines.append(said[:1].upper() + said[1:] + ".")
     else:
         lines.append("A bent panel stands by its shape; its sway is not worked out.")
-    if planned.props is not None and planned.props.share:
-        props = planned.props
-        tabs = f", with {props.contacts} tabs to break" if props.contacts else ""
-        lines.append(f"Props are {100 * props.share:.1f} % of the panel's material{tabs}.")
-    leaning = facts.get("leaning")
+    if planned.supports is not None and planned.supports.share:
+        supports = planned.supports
+        tabs = f", with {supports.contacts} tabs to break" if supports.contacts else ""
+        lines.append(f"Supports are {100 * supports.share:.1f} % of the panel's material{tabs}.")
+    leaning = facts.get("overhangs")
     if isinstance(leaning, list) and leaning:
-        share = 100 * float(str(facts["leaning_share"]))
+        share = 100 * float(str(facts["overhang_share"]))
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
     return Stands(lines, leaning if isinstance(leaning, list) else [])
 

@@ -47,7 +47,7 @@ from pathgen.report.canvas import (
     wrap,
 )
 from pathgen.report.layer_samples import (
-    PITCH_COLOURS,
+    SPACING_COLOURS,
     STRIP_HIGH,
     STRIP_ROW,
     STRIP_WIDE,
@@ -64,7 +64,7 @@ __all__ = [
     "FONT",
     "INK",
     "PAPER",
-    "PITCH_COLOURS",
+    "SPACING_COLOURS",
     "SHEET",
     "TEXT",
     "THICKNESS_COLOURS",

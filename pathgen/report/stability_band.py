@@ -50,23 +50,23 @@ class Stability:
     ----------
     steady : Steadiness or None
         None for a bent panel.
-    leaning : Overhang or None
+    overhang : Overhang or None
         Its maps are not drawn here, only counted. None where nothing was judged.
     axes : AxisChoice or None
         None where there was no choice.
     reason : str
         Why it stands as it does; it goes on from "the panel stands". It is written where there was no choice.
-    props : tuple of str
+    supports : tuple of str
         What stands beside it, a line each.
     wall : int
         Pixels of wall.
     """
 
     steady: Steadiness | None
-    leaning: Overhang | None
+    overhang: Overhang | None
     axes: AxisChoice | None
     reason: str = ""
-    props: tuple[str, ...] = ()
+    supports: tuple[str, ...] = ()
     wall: int = 1
 
 
@@ -89,7 +89,7 @@ def draw_band(sheet: Figure, lefts: tuple[int, int, int], top: int, standing: St
     """
     draw_line(sheet, top - RISE)
     draw_text(sheet, lefts[0], top, "What keeps it standing", 11)
-    _draw_leaning(sheet, lefts[0], top + HEAD, standing)
+    _draw_overhang(sheet, lefts[0], top + HEAD, standing)
     _draw_steady(sheet, lefts[1], top + HEAD, standing)
     _draw_axes(sheet, lefts[2], top + HEAD, standing)
 
@@ -102,16 +102,16 @@ LEAN_HEADS = ("", "z, mm", "u, mm", "what leans", "too far by, mm")
 
 def _key(standing: Stability) -> list[tuple[str, str]]:
     """Entries of the key: a swatch and what it means."""
-    found, key = standing.leaning, []
-    if found and (found.leaning & ~found.outline).any():
+    found, key = standing.overhang, []
+    if found and (found.unsupported & ~found.outline).any():
         key.append(("face", "the face leans out too far"))
-    if found and (found.leaning & found.outline).any():
+    if found and (found.unsupported & found.outline).any():
         key.append(("outline", "the outline leans out too far"))
-    return key + ([("props", "props, from the front")] if standing.props else [])
+    return key + ([("supports", "supports, from the front")] if standing.supports else [])
 
 
-def _leaning_words(standing: Stability) -> str:
-    found = standing.leaning
+def _overhang_words(standing: Stability) -> str:
+    found = standing.overhang
     if found is None:
         return "Overhangs were not judged."
     if not found.worst:
@@ -122,22 +122,22 @@ def _leaning_words(standing: Stability) -> str:
 
 
 def _places(standing: Stability) -> tuple[OverhangPlace, ...]:
-    return standing.leaning.worst if standing.leaning else ()
+    return standing.overhang.worst if standing.overhang else ()
 
 
 def _leaning_high(standing: Stability) -> int:
-    rows = len(wrap(_leaning_words(standing), SMALL, COLUMN))
+    rows = len(wrap(_overhang_words(standing), SMALL, COLUMN))
     worst = len(_places(standing))
     key = len(_key(standing))
-    props = sum(len(wrap(line, SMALL, COLUMN)) for line in standing.props)
-    return ROW * (rows + (worst + 1 if worst else 0) + props) + 4 + (KEY_ROW * key + 10 if key else 0)
+    supports = sum(len(wrap(line, SMALL, COLUMN)) for line in standing.supports)
+    return ROW * (rows + (worst + 1 if worst else 0) + supports) + 4 + (KEY_ROW * key + 10 if key else 0)
 
 
-def _draw_leaning(sheet: Figure, left: int, top: int, standing: Stability) -> None:
+def _draw_overhang(sheet: Figure, left: int, top: int, standing: Stability) -> None:
     """List the worst places, and give the key to what is marked on the map of thickness."""
     draw_text(sheet, left, top - 8, "What leans out too far", 10)
     base = top + 14
-    for line in wrap(_leaning_words(standing), SMALL, COLUMN):
+    for line in wrap(_overhang_words(standing), SMALL, COLUMN):
         draw_text(sheet, left, base, line, SMALL)
         base += ROW
     worst = _places(standing)
@@ -155,7 +155,7 @@ def _draw_leaning(sheet: Figure, left: int, top: int, standing: Stability) -> No
         axes.set_axis_off()
         draw_text(sheet, left + 42, base, words, SMALL)
         base += KEY_ROW
-    for line in (part for said in standing.props for part in wrap(said, SMALL, COLUMN)):
+    for line in (part for said in standing.supports for part in wrap(said, SMALL, COLUMN)):
         draw_text(sheet, left + 42, base - 2, line, SMALL)
         base += ROW
 

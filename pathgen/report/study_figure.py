@@ -130,7 +130,7 @@ def study_png(
     --------
     >>> names = ("case", "brim", "time_s", "thickness_rms_mm")
     >>> rows = (("1", "0", "900", "0.01"), ("2", "5", "960", "0.008"))
-    >>> study_png(Table(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
+    >>> study_png(ResultsTable(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
     b'PNG'
     """
     buffer = BytesIO()

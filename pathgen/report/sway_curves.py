@@ -26,7 +26,7 @@ GAP, CLEAR = 7, 2  # dots from what is named, and from everything else
 
 def draw_sway(sheet: Figure, box: Box, steady: Steadiness) -> None:
     """Draw sway to the right, height upward, with its limit, where it is passed, and what wedges hold."""
-    limit, passed = FRACTION * steady.conditions.pitch, steady.limit_height()
+    limit, passed = FRACTION * steady.conditions.spacing, steady.limit_height()
     most, high = max(1.15 * float(steady.sway.max(initial=0.0)), 1.3 * limit), steady.sections.height
     held = min(steady.conditions.support, high)
     sway, z = np.append(0.0, steady.sway), np.append(0.0, steady.z)

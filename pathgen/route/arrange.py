@@ -20,7 +20,7 @@ HAIR = 1e-6  # mm by which what touches is still clear
 
 
 def pack(
-    boxes: Sequence[Footprint], room: tuple[float, float], spacing: tuple[float, float]
+    boxes: Sequence[Footprint], room: tuple[float, float], gap: tuple[float, float]
 ) -> list[tuple[float, float]] | None:
     """Set boxes in rows: along u as long as there is room, then in the next row.
 
@@ -29,7 +29,7 @@ def pack(
     boxes : sequence of Footprint
     room : (along u, along n)
         What the rows may take, mm.
-    spacing : (along u, along n)
+    gap : (along u, along n)
         Free space between neighbours, and between rows, mm.
 
     Returns
@@ -51,11 +51,11 @@ def pack(
     for box in boxes:
         wide, deep = box.u[1] - box.u[0], box.n[1] - box.n[0]
         if at and at + wide > room[0] + HAIR:
-            at, row, deepest = 0.0, row + deepest + spacing[1], 0.0
+            at, row, deepest = 0.0, row + deepest + gap[1], 0.0
         if at + wide > room[0] + HAIR or row + deep > room[1] + HAIR:
             return None
         offsets.append((at - box.u[0], row - box.n[0]))
-        at, deepest = at + wide + spacing[0], max(deepest, deep)
+        at, deepest = at + wide + gap[0], max(deepest, deep)
     return offsets
 
 

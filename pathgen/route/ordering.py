@@ -13,7 +13,7 @@ from itertools import product
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.strokes import Floats, Ints, Strokes, constant_pitch, join_strokes, rearranged
+from pathgen.layers.strokes import Floats, Ints, Strokes, constant_spacing, join_strokes, rearranged
 from pathgen.route.around import Obstacles
 from pathgen.route.tour import Tour, order_layer
 
@@ -40,7 +40,7 @@ class Guide:
     >>> from shapely import box
     >>> guide = Guide([box(0, 0, 50, 4)], [np.array([[0.0, 2.0], [50.0, 2.0]])])
     >>> lines = [np.array([[10.0, -2], [10.0, -6]]), np.array([[10.0, 6], [10.0, 10]])]
-    >>> both = constant_pitch(lines, [0, 0], 0.4)
+    >>> both = constant_spacing(lines, [0, 0], 0.4)
     >>> ordered, index, at = guide.order(both, np.zeros(2, int), np.full(2, FREE), (10.0, -9.0))
     >>> index.tolist(), at  # the way round lies between the two
     ([0, -1, 1], (10.0, 10.0))
@@ -116,7 +116,7 @@ class Guide:
         if not round_about:
             return ordered, sequence
         lines = [ways.points[i][1:-1] for i in round_about]
-        detours = constant_pitch(lines, ordered.layer[round_about].tolist(), 0.0)
+        detours = constant_spacing(lines, ordered.layer[round_about].tolist(), 0.0)
         place = np.concatenate([2 * np.arange(len(ordered)) + 1, 2 * np.array(round_about)])
         order = np.argsort(place, kind="stable")
         both = rearranged(join_strokes([ordered, detours], ordered.counts), order, np.zeros(len(order), bool))

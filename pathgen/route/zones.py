@@ -1,7 +1,7 @@
 """Keep-out zones as shapes: where nothing may be placed, and where no way may lead.
 
-Glossary. *Barred*: closed to the nozzle's middle, at a height: a zone with what the bore needs around it, and
-everything beyond the build volume, so that no way round a zone leads out of it.
+Glossary. *Barred*: closed to the nozzle's middle, at a height: a zone with what the nozzle needs around it,
+and everything beyond the build volume, so that no way round a zone leads out of it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.settings import Machine
 from pathgen.settings.machine import KeepOut
 
-NEAR = 1.0  # mm beyond half the bore that ways keep from a zone: a nozzle is wider than its bore
+NEAR = 1.0  # mm beyond half the nozzle that ways keep from a zone: a nozzle is wider than its nozzle
 PASSAGE = 1.0  # mm more that all that is made keeps from a zone, so that ways lead between the two
 OVER = 1.0  # mm by which the nozzle has to be over a zone whose height is known
 HAIR = 1e-6  # mm
@@ -30,7 +30,7 @@ def zone_outline(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
 
 def room_of_ways(machine: Machine) -> float:
     """Give the room between a zone and the nozzle's middle, mm."""
-    return machine.hot_end.bore / 2 + NEAR
+    return machine.hot_end.nozzle_diameter / 2 + NEAR
 
 
 def room_beside(machine: Machine) -> float:
@@ -68,7 +68,7 @@ def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
     >>> from msgspec.structs import replace
     >>> from pathgen.settings import load_machine
     >>> clip = KeepOut((90.0, 110.0), (0.0, 9.0), "clip", height=4.0)
-    >>> machine = replace(load_machine("benchtop-220"), keep_out=(clip,))
+    >>> machine = replace(load_machine("moving-table"), keep_out=(clip,))
     >>> [shape.area > 1e6 for shape in barred(machine, 3.0)], barred(machine, 5.0)
     ([True], [])
     """

@@ -14,7 +14,7 @@ from pathgen.settings.machine import KeepOut, Machine
 from pathgen.settings.material import Material
 from pathgen.settings.validation import Fault, bad
 
-LAYER_OF_BORE = 0.8  # highest layer over bore; common practice: above it a bead is not pressed down
+LAYER_OF_NOZZLE = 0.8  # highest layer over nozzle; common practice: above it a bead is not pressed down
 LEAST_FIRST = 0.05  # mm over the platform, as the controller counts it
 LARGEST = 5000.0  # mm, side of the build volume; catches micrometres and inches times a thousand
 
@@ -37,11 +37,15 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
                 )
     yield from _speed_faults(machine)
     hot = machine.hot_end
-    if hot.bore >= hot.filament_diameter:
-        yield bad("hot_end.bore", hot.bore, f"less than filament_diameter, {hot.filament_diameter:g} mm")
-    low, most = hot.pitch_min or 0.70 * hot.bore, hot.pitch_max or 1.55 * hot.bore
+    if hot.nozzle_diameter >= hot.filament_diameter:
+        yield bad(
+            "hot_end.nozzle_diameter",
+            hot.nozzle_diameter,
+            f"less than filament_diameter, {hot.filament_diameter:g} mm",
+        )
+    low, most = hot.spacing_min or 0.70 * hot.nozzle_diameter, hot.spacing_max or 1.55 * hot.nozzle_diameter
     if low >= most:
-        yield bad("hot_end.pitch_min", low, f"less than pitch_max, {most:g} mm")
+        yield bad("hot_end.spacing_min", low, f"less than spacing_max, {most:g} mm")
     yield from dialect_faults(machine.dialect, machine.heaters)
 
 
@@ -116,9 +120,9 @@ def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault
     yield from _size_faults(job)
     yield from _eyelet_faults(job)
     yield from _seam_faults(job)
-    yield from _bead_faults(job, machine.hot_end.bore)
+    yield from _bead_faults(job, machine.hot_end.nozzle_diameter)
     slower = min(machine.axes.x.feed, machine.axes.y.feed)
-    for name in ("feed", "first_feed", "prop_feed"):
+    for name in ("feed", "first_feed", "support_feed"):
         if (getattr(job, name) or 0.0) > slower:
             allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
             yield bad(name, getattr(job, name), allowed)
@@ -140,8 +144,8 @@ def _band_faults(job: Job, fastest: float, machine: Machine) -> Iterator[Fault]:
         if band.above <= before:
             yield bad(f"{key}.above", band.above, f"more than that of the band before, {before:g} mm")
         before = band.above
-        if (band.feed, band.solidity, band.nozzle_temperature, band.fan) == (None,) * 4:
-            allowed = "a feed, solidity, nozzle_temperature or fan of its own"
+        if (band.feed, band.packing, band.nozzle_temperature, band.fan) == (None,) * 4:
+            allowed = "a feed, packing, nozzle_temperature or fan of its own"
             yield Fault(key, f"the band above {band.above:g} mm changes nothing", allowed)
         if band.feed is not None and band.feed > fastest:
             allowed = f"at most {fastest:g} mm/s, the slower of axes x and y of {machine.name}"
@@ -185,29 +189,30 @@ def _seam_faults(job: Job) -> Iterator[Fault]:
         yield bad("turn", job.turn, "0 or 180 with a dark seam", hint)
 
 
-def _bead_faults(job: Job, bore: float) -> Iterator[Fault]:
-    most = LAYER_OF_BORE * bore
+def _bead_faults(job: Job, nozzle: float) -> Iterator[Fault]:
+    most = LAYER_OF_NOZZLE * nozzle
     layer = "layer_like" if job.layer == "auto" else "layer"
     for name in (layer, "first_layer"):
         if getattr(job, name) > most * (1 + 1e-9):
-            yield bad(name, getattr(job, name), f"at most {most:g} mm, 80 % of the {bore:g} mm bore")
-    low, pitch, high = job.pitch_min, job.pitch, job.pitch_max
-    assert low is not None and pitch is not None and high is not None
+            yield bad(name, getattr(job, name), f"at most {most:g} mm, 80 % of the {nozzle:g} mm nozzle")
+    low, spacing, high = job.spacing_min, job.spacing, job.spacing_max
+    assert low is not None and spacing is not None and high is not None
     if low >= high:
-        yield bad("pitch_min", low, f"less than pitch_max, {high:g} mm")
-    if not low <= pitch <= high:
-        yield bad("pitch", pitch, f"pitch_min to pitch_max, {low:g} to {high:g} mm")
-    # A stadium section of pitch p and height h is p + h(1 − π/4) wide: under p = πh/4 it is taller than wide.
+        yield bad("spacing_min", low, f"less than spacing_max, {high:g} mm")
+    if not low <= spacing <= high:
+        yield bad("spacing", spacing, f"spacing_min to spacing_max, {low:g} to {high:g} mm")
+    # A stadium section of spacing p and height h is p + h(1 − π/4) wide: under p = πh/4 it is taller than
+    # wide.
     least = math.pi / 4 * max(getattr(job, layer), job.first_layer)
     if low < least:
         hint = "a narrower bead would stand taller than it is wide"
-        yield bad("pitch_min", low, f"at least {least:.3f} mm, π/4 of the highest layer", hint)
+        yield bad("spacing_min", low, f"at least {least:.3f} mm, π/4 of the highest layer", hint)
     if job.thinnest < low:
         hint = "one bead is the least a wall can hold; a finer nozzle lays a thinner one"
-        yield bad("thinnest", job.thinnest, f"at least pitch_min, {low:g} mm", hint)
+        yield bad("thinnest", job.thinnest, f"at least spacing_min, {low:g} mm", hint)
     if job.rim_width and job.rim_thickness is not None and job.rim_thickness < low:
         hint = "one bead is the least a rim can hold; rim_width 0 leaves it out"
-        yield bad("rim_thickness", job.rim_thickness, f"at least pitch_min, {low:g} mm", hint)
+        yield bad("rim_thickness", job.rim_thickness, f"at least spacing_min, {low:g} mm", hint)
 
 
 def _temperature_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:

@@ -65,22 +65,22 @@ class Setup:
         return self.job.overhang
 
     @property
-    def solidity(self) -> float:
+    def packing(self) -> float:
         """Deposited volume over geometric volume."""
-        assert self.job.solidity is not None, "settle fills it in"
-        return self.job.solidity
+        assert self.job.packing is not None, "settle fills it in"
+        return self.job.packing
 
     @property
-    def nozzle(self) -> float:
+    def nozzle_temperature(self) -> float:
         """Nozzle temperature the program begins with, °C."""
         assert self.job.nozzle_temperature is not None, "settle fills it in"
         return self.job.nozzle_temperature
 
     @property
-    def pitch(self) -> float:
-        """Pitch a fill aims at, mm."""
-        assert self.job.pitch is not None, "settle fills it in"
-        return self.job.pitch
+    def spacing(self) -> float:
+        """Spacing a fill aims at, mm."""
+        assert self.job.spacing is not None, "settle fills it in"
+        return self.job.spacing
 
 
 def machine_names() -> list[str]:
@@ -89,7 +89,7 @@ def machine_names() -> list[str]:
     Examples
     --------
     >>> machine_names()
-    ['benchtop-220', 'classroom-200', 'gantry-300', 'ngc-lab']
+    ['long-tube', 'moving-gantry', 'moving-table', 'ngc-lab']
     """
     return sorted(path.stem for path in _shipped().glob("*.toml"))
 
@@ -146,7 +146,7 @@ def load_machine(name_or_path: str | Path) -> Machine:
 
     Examples
     --------
-    >>> load_machine("benchtop-220").platform_axis
+    >>> load_machine("moving-table").platform_axis
     'y'
     """
     path = _found(str(name_or_path), "machine", _shipped(), machine_names())
@@ -261,8 +261,9 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     Returns
     -------
     Setup
-        Values left open are filled in: pitches from the bore (1.05, and 0.70 to 1.55 times unless the machine
-        has them measured), feed and overhang from the machine, solidity and temperatures from the material,
+        Values left open are filled in: spacings from the nozzle (1.05, and 0.70 to 1.55 times unless the
+        machine
+        has them measured), feed and overhang from the machine, packing and temperatures from the material,
         the rim 1 mm thicker than the thickest. A platform without a heater is at 0.
 
     Raises
@@ -278,14 +279,14 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     job = typed(plain(job), Job, "job")
     machine = _checked_machine(machine) if machine else load_machine(job.machine)
     material = _checked_material(material) if material else load_material(job.material)
-    bore, heat = machine.hot_end.bore, material.temperature
+    nozzle, heat = machine.hot_end.nozzle_diameter, material.temperature
     defaults = {
-        "pitch": round(1.05 * bore, 9),  # 0.42, not 0.42000000000000004, in what is printed of it
-        "pitch_min": machine.hot_end.pitch_min or round(0.70 * bore, 9),
-        "pitch_max": machine.hot_end.pitch_max or round(1.55 * bore, 9),
+        "spacing": round(1.05 * nozzle, 9),  # 0.42, not 0.42000000000000004, in what is printed of it
+        "spacing_min": machine.hot_end.spacing_min or round(0.70 * nozzle, 9),
+        "spacing_max": machine.hot_end.spacing_max or round(1.55 * nozzle, 9),
         "feed": machine.wall_feed,
         "overhang": machine.overhang,
-        "solidity": material.solidity,
+        "packing": material.packing,
         "rim_thickness": job.thickest + 1.0,
         "nozzle_temperature": heat.nozzle,
         "platform_temperature": heat.platform if machine.heaters.platform_max else 0.0,

@@ -123,5 +123,5 @@ class Material(Profile, frozen=True):
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
-    solidity: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
+    packing: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
     viewing: Viewing = Viewing()

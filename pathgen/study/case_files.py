@@ -35,7 +35,7 @@ def is_file(key: str, value: object) -> bool:
 
     Examples
     --------
-    >>> is_file("machine", "gantry-300"), is_file("machine", "mine.toml"), is_file("outline", "disc")
+    >>> is_file("machine", "moving-gantry"), is_file("machine", "mine.toml"), is_file("outline", "disc")
     (False, True, False)
     """
     if not isinstance(value, str):

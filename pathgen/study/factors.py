@@ -9,7 +9,7 @@ In a study file a factor is a line under ``[factors]``:
 A range without steps is continuous and belongs to a sampled design. A factor under any other name than a
 key's is a list of tables, each a *set* of keys that change together, with a name for the table:
 
-    limits = [{name = "narrow", pitch_min = 0.32, pitch_max = 0.5}, {name = "wide", pitch_max = 0.8}]
+    limits = [{name = "narrow", spacing_min = 0.32, spacing_max = 0.5}, {name = "wide", spacing_max = 0.8}]
 """
 
 from __future__ import annotations

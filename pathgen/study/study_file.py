@@ -65,7 +65,7 @@ class Ask:
     ends : float
         Left out at either end of every stretch of wall, mm.
     seen : bool
-        Whether the program is judged as a viewer will see it: through bore and spread of light.
+        Whether the program is judged as a viewer will see it: through nozzle and spread of light.
     arrays : str
         The study's digest, to stand in the arrays of each case; empty where none are asked for.
     """

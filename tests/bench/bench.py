@@ -36,7 +36,7 @@ PEAK = r"""
 import re, sys
 from msgspec.structs import replace
 from pathgen import Job, load_machine, make
-machine = load_machine("gantry-300")
+machine = load_machine("moving-gantry")
 machine = replace(machine, volume=replace(machine.volume, x=(0.0, 400.0), y=(0.0, 400.0), z=(0.0, 400.0)))
 make(sys.argv[1], sys.argv[2], Job(width=float(sys.argv[3]), brim=0.0), machine)
 # A child inherits its parent's peak in getrusage; the kernel's own mark starts anew with the program.

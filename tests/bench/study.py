@@ -38,7 +38,7 @@ brim = 0
 rim_width = 0
 [factors]
 fill = ["tailored", "terraced"]
-solidity = {{from = 0.9, to = 1.0, steps = {half}}}
+packing = {{from = 0.9, to = 1.0, steps = {half}}}
 """
 
 

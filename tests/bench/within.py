@@ -3,7 +3,7 @@
     python tests/bench/within.py
 
 Error is the lightness RMS between the picture that is wanted and the one that the text shows with the hot
-end's lag and the bore's smear, on rows of 0.05 mm, 4 mm from the sides.
+end's lag and the nozzle's smear, on rows of 0.05 mm, 4 mm from the sides.
 """
 
 import itertools
@@ -22,7 +22,7 @@ from pathgen.proof.panel_replay import Effects
 from pathgen.settings import settle
 
 WIDE, FINE, PIECE = 50.0, 0.05, 512
-LAYERS, FEEDS, PITCHES = (0.1, 0.15, 0.2, 0.25, 0.3), (10.0, 15.0, 20.0, 30.0), (0.42, 0.5, 0.58)
+LAYERS, FEEDS, SPACINGS = (0.1, 0.15, 0.2, 0.25, 0.3), (10.0, 15.0, 20.0, 30.0), (0.42, 0.5, 0.58)
 LIMITS = (45, 60, 90, 150)  # minutes
 
 
@@ -56,8 +56,8 @@ def main():
             photo = Path(folder, f"{name}.png")
             Image.fromarray(getattr(data, name)()).save(photo)
             grid = [
-                judged(photo, out, Job(width=WIDE, layer=layer, feed=feed, pitch=pitch))
-                for layer, feed, pitch in itertools.product(LAYERS, FEEDS, PITCHES)
+                judged(photo, out, Job(width=WIDE, layer=layer, feed=feed, spacing=spacing))
+                for layer, feed, spacing in itertools.product(LAYERS, FEEDS, SPACINGS)
             ]
             for minutes in LIMITS:
                 fitting = [error for seconds, error in grid if seconds <= 60 * minutes]

@@ -41,7 +41,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     laid, text, result = printed(name, machine)
     assert result.summary["time_s"] < 90 * 60
     assert result.summary["steadiness"].endswith(": steady")
-    assert not result.summary["leaning"] and result.summary["slowed_moves"] == 0
+    assert not result.summary["overhangs"] and result.summary["slowed_moves"] == 0
     assert result.summary["notes"] == ["no wedges: it is steady without"]
     out = tmp_path / "strip.gcode"
     out.write_bytes(text)
@@ -74,7 +74,7 @@ def fill(sheet, **columns):
 def said(name, text, path):
     """What a filled sheet says, by the way of a file."""
     path.write_text(text, encoding="utf-8")
-    setup = printed(name, "benchtop-220")[0].setup
+    setup = printed(name, "moving-table")[0].setup
     found, rows = known_sheet(path, [find_coupon(name)])
     assert found is find_coupon(name)
     return found.fit(read_filled(found, rows), setup)

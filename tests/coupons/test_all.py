@@ -16,7 +16,7 @@ from pathgen.report.coupon_drawing import specimen_png, specimen_sheet
 from pathgen.settings import load_machine
 
 LONGEST = {"step-wedge": 120.0}  # minutes; all others 90
-SMALLEST = "classroom-200"
+SMALLEST = "long-tube"
 
 
 @pytest.fixture(scope="module")

@@ -27,7 +27,7 @@ def test_notches_are_where_bands_begin_and_lean_out_less_than_any_profile_allows
     # Going up, the edge comes out again by no more than tan 20° of the height, a pixel aside.
     for foot in stepped_in:
         assert (depth[foot : foot + 30] >= 1.0 - np.arange(30) * pixel * np.tan(np.radians(20)) - pixel).all()
-    assert not overhangs(wall, pixel, 20.0, 0.42, None).leaning.any()
+    assert not overhangs(wall, pixel, 20.0, 0.42, None).unsupported.any()
 
 
 def test_steps_are_averaged_and_blanks_left_out():

@@ -20,7 +20,7 @@ from pathgen.settings import TwoFlux
 from tests.coupons.printed import filled_text
 from tests.coupons.test_ladders import chart_readings, lagging_walls
 
-MACHINE, MATERIAL = "benchtop-220", "pla-white"
+MACHINE, MATERIAL = "moving-table", "pla-white"
 FACTOR, LAG = 0.92, 0.05  # hidden: too little comes out, and late
 LIGHT = TwoFlux(absorption=0.05, scattering=2.8, t0=0.92, spread=0.22)
 THINNEST, THICKEST = 0.8, 3.0

@@ -30,7 +30,7 @@ def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "classroom-200"])
+@pytest.mark.parametrize("machine", ["moving-table", "long-tube"])
 def test_the_program_asks_for_the_feed_of_each_band(machine):
     """The F word, mm/min, that holds where a line lays a bead, in every layer but the first."""
     laid, text, _ = printed(NAME, machine)
@@ -65,7 +65,7 @@ def with_lag(machine, lag):
     return msgspec.structs.replace(machine, hot_end=msgspec.structs.replace(machine.hot_end, lag=lag))
 
 
-@pytest.mark.parametrize(("machine", "lag"), [("benchtop-220", 0.03), ("gantry-300", 0.07)])
+@pytest.mark.parametrize(("machine", "lag"), [("moving-table", 0.03), ("moving-gantry", 0.07)])
 def test_the_lag_is_found_again_in_what_the_program_makes(machine, lag, tmp_path):
     """Program, outflow under a hidden lag, deposit, light: none of them knows the coupon's model."""
     laid, text, _ = printed(NAME, machine)
@@ -74,7 +74,7 @@ def test_the_lag_is_found_again_in_what_the_program_makes(machine, lag, tmp_path
     stands = locate_panel(program, hidden)
     left = moves_as_left(program.moves, plan_speeds(program.moves, hidden), hidden)
     made = deposit(
-        left, stands.frame, solidity=stands.solidity, filament_diameter=stands.filament_diameter
+        left, stands.frame, packing=stands.packing, filament_diameter=stands.filament_diameter
     ).thickness[::-1]
     tops, u = stands.frame.tops, stands.frame.borders[1:] - stands.frame.pixel / 2
     law, bright, dim = optics.law(laid.setup.material.light), [], []
@@ -110,7 +110,7 @@ def test_the_model_is_the_mean_of_beads_laid_to_and_fro():
 
 
 def test_no_band_is_faster_than_axes_and_hot_end_allow():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     y = msgspec.structs.replace(machine.axes.y, feed=35.0)
     slow = msgspec.structs.replace(machine, axes=msgspec.structs.replace(machine.axes, y=y))
     assert ladder_feeds(settle(Job(), slow)) == [8, 12, 16, 20, 30, 35]
@@ -122,15 +122,15 @@ def test_no_band_is_faster_than_axes_and_hot_end_allow():
         ladder_feeds(settle(Job(feed=10.0), crawling))
 
 
-@pytest.mark.parametrize("bore", [0.25, 0.4, 0.6, 0.8])
-def test_waves_are_what_one_number_of_beads_fills(bore):
-    machine = load_machine("benchtop-220")
-    other = msgspec.structs.replace(machine, hot_end=msgspec.structs.replace(machine.hot_end, bore=bore))
+@pytest.mark.parametrize("nozzle", [0.25, 0.4, 0.6, 0.8])
+def test_waves_are_what_one_number_of_beads_fills(nozzle):
+    machine = load_machine("moving-table")
+    other = msgspec.structs.replace(machine, hot_end=msgspec.structs.replace(machine.hot_end, nozzle=nozzle))
     setup = settle(Job(layer=0.1, first_layer=0.15), other)
     mean, swing = wave_relief(setup)
-    beads = mean / ((setup.job.pitch_min + setup.job.pitch_max) / 2)
+    beads = mean / ((setup.job.spacing_min + setup.job.spacing_max) / 2)
     assert beads == pytest.approx(2 * round(beads / 2), abs=0.01)
-    assert setup.job.pitch_min < (mean - swing) / beads < (mean + swing) / beads < setup.job.pitch_max
+    assert setup.job.spacing_min < (mean - swing) / beads < (mean + swing) / beads < setup.job.spacing_max
 
 
 def readings(kept, rng, noise=0.01, contrast=0.8):
@@ -142,7 +142,7 @@ def readings(kept, rng, noise=0.01, contrast=0.8):
 
 
 def sheet():
-    return printed(NAME, "benchtop-220")[0].sheet
+    return printed(NAME, "moving-table")[0].sheet
 
 
 def test_the_sheet_goes_round(tmp_path):
@@ -153,7 +153,7 @@ def test_the_sheet_goes_round(tmp_path):
     assert change.value == pytest.approx(24, rel=0.02)
     assert outcome.before_after == (f"wall feed 20 → {change.value:g} mm/s",)
     assert any("profile's lag is 0.08 s" in note for note in outcome.notes)
-    machine = printed(NAME, "benchtop-220")[0].setup.machine
+    machine = printed(NAME, "moving-table")[0].setup.machine
     assert not list(machine_faults(msgspec.structs.replace(machine, wall_feed=change.value)))
 
 

@@ -44,7 +44,7 @@ def test_the_program_changes_temperature_where_the_bands_begin(machine):
 
 
 def test_temperatures_are_whole_even_and_within_both_profiles():
-    setup = settle(Job(machine="benchtop-220", material="petg-white"))
+    setup = settle(Job(machine="moving-table", material="petg-white"))
     found = np.array(band_temperatures(setup))
     # The machine's own 240 °C is under the plastic's 255.
     assert found[0] == setup.machine.heaters.nozzle_max and found[-1] == 215
@@ -53,7 +53,7 @@ def test_temperatures_are_whole_even_and_within_both_profiles():
 
 
 def test_too_small_a_range_is_refused():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     cool = msgspec.structs.replace(
         machine, heaters=msgspec.structs.replace(machine.heaters, nozzle_max=210.0)
     )
@@ -67,11 +67,11 @@ def test_too_small_a_range_is_refused():
 
 
 def sheet():
-    return printed(NAME, "benchtop-220")[0].sheet
+    return printed(NAME, "moving-table")[0].sheet
 
 
 def steps():
-    return np.repeat([s.nominal[0] for s in printed(NAME, "benchtop-220")[0].specimen.steps], 3)
+    return np.repeat([s.nominal[0] for s in printed(NAME, "moving-table")[0].specimen.steps], 3)
 
 
 def light(at, best, rng):
@@ -93,7 +93,7 @@ def test_the_sheet_goes_round(tmp_path):
     assert outcome.before_after == ("nozzle temperature 205 → 212 °C",)
     assert [round(e.value) for e in outcome.estimates] == [212, 184]
     assert not outcome.notes
-    material = printed(NAME, "benchtop-220")[0].setup.material
+    material = printed(NAME, "moving-table")[0].setup.material
     heat = msgspec.structs.replace(material.temperature, **{change.key: change.value})
     assert not list(material_faults(msgspec.structs.replace(material, temperature=heat)))
 

@@ -28,25 +28,25 @@ def nominal(laid):
 
 def walls(values, factor, rng, noise=0.01):
     """Widths of walls by the stadium section (exact geometry), read with a micrometer that scatters."""
-    width = factor * values["solidity"] * values["beads"] * values["pitch"] + LAYER * (1 - np.pi / 4)
+    width = factor * values["packing"] * values["beads"] * values["spacing"] + LAYER * (1 - np.pi / 4)
     return width + rng.normal(0, noise, len(width))
 
 
 def judged(values, low, high, rng, noise=0.015):
     """Whether single beads hold, by somebody who is not quite sure near the limits."""
-    seen = values["pitch"] + rng.normal(0, noise, len(values["pitch"]))
+    seen = values["spacing"] + rng.normal(0, noise, len(values["spacing"]))
     return np.where(values["beads"] == 1, (seen >= low) & (seen <= high), np.nan)
 
 
 def test_a_stadium_is_as_wide_as_the_handbook_has_it():
     """Exact geometry: a 0.4 × 0.2 mm stadium has a section of 0.0714159 mm²."""
-    pitch = 0.0714159 / 0.2
-    assert pitch + 0.2 * (1 - np.pi / 4) == pytest.approx(0.4, abs=1e-5)
+    spacing = 0.0714159 / 0.2
+    assert spacing + 0.2 * (1 - np.pi / 4) == pytest.approx(0.4, abs=1e-5)
 
 
 def test_the_filament_factor_and_the_limits_of_a_bead():
     laid = lay_out_coupon("bead-ladder")
-    values, truth = nominal(laid), {"filament factor": 0.93, "pitch_min": 0.31, "pitch_max": 0.6}
+    values, truth = nominal(laid), {"filament factor": 0.93, "spacing_min": 0.31, "spacing_max": 0.6}
     hits = dict.fromkeys(truth, 0)
     for seed in range(SEEDS):
         rng = np.random.default_rng(seed)
@@ -56,7 +56,7 @@ def test_the_filament_factor_and_the_limits_of_a_bead():
             hits[estimate.name] += estimate.low <= truth[estimate.name] <= estimate.high
             assert estimate.high - estimate.low < 0.2  # of a ladder from 0.24 to 0.72 mm
         said = {change.key: change.value for change in outcome.changes}
-        assert said["pitch_min"] < said["pitch_max"]
+        assert said["spacing_min"] < said["spacing_max"]
     assert min(hits.values()) >= LEAST_HITS
 
 
@@ -99,7 +99,7 @@ def lagging_walls(laid, path, lag, machine):
     return np.array(read)
 
 
-@pytest.mark.parametrize("machine, lag", [("benchtop-220", 0.05), ("classroom-200", 0.11)])
+@pytest.mark.parametrize("machine, lag", [("moving-table", 0.05), ("long-tube", 0.11)])
 def test_the_lag(machine, lag, tmp_path):
     laid = lay_out_coupon("lag-strip", Job(machine=machine))
     path = tmp_path / "strip.gcode"
@@ -152,8 +152,8 @@ def chart_readings(laid, path, spread, machine=None, material=None):
     found = replay(path, machine, material)
     fine = found.thickness.repeat(4, 0).repeat(4, 1).clip(0.5, 5.0)
     pixel = found.standing.frame.pixel / 4
-    bore, through = machine.hot_end.bore, law(material.light)
-    sight = PictureModel(through, pixel, 0.0, bore, spread, 1.0, (0.5, 5.0))
+    nozzle, through = machine.hot_end.nozzle_diameter, law(material.light)
+    sight = PictureModel(through, pixel, 0.0, nozzle, spread, 1.0, (0.5, 5.0))
     light, rows = sight.luminance(sight.wall(fine)), len(fine)
     read = []
     for step in laid.specimen.steps:

@@ -26,7 +26,7 @@ def test_the_wall_is_made_as_it_leans(tmp_path, machine):
     done = printed("lean-ladder", machine, tmp_path)
     assert done.laid.platform.setup.job.slope == "free"
     assert not any("slope" in note for note in done.summary["notes"])
-    assert done.summary["leaning_share"] > 0  # said, as of any panel, and not refused
+    assert done.summary["overhang_share"] > 0  # said, as of any panel, and not refused
     assert done.summary["sway_mm"] < 0.1
     x, y, z = done.deposited(0)
     along = max(np.ptp(x), np.ptp(y))
@@ -35,12 +35,12 @@ def test_the_wall_is_made_as_it_leans(tmp_path, machine):
 
 
 def test_it_replays_to_its_map(tmp_path):
-    assert_replays(printed("lean-ladder", "classroom-200", tmp_path))
+    assert_replays(printed("lean-ladder", "long-tube", tmp_path))
 
 
 def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
     """From the written positions: the foremost bead of each layer moves out by tan(lean) times the layer."""
-    done = printed("lean-ladder", "gantry-300", tmp_path)
+    done = printed("lean-ladder", "moving-gantry", tmp_path)
     planned = done.laid.platform.panels[0]
     x, y, z = done.deposited(0)
     u, n = planned.placement.to_panel(x, y)
@@ -64,8 +64,8 @@ def test_the_map_leans_by_its_angles_and_toward_the_viewer():
     (wall, job), pixel = laid.specimen.panels[0], laid.setup.job.pixel
     for step, lean in zip(laid.specimen.steps, LEANS, strict=True):
         column = wall[:, round(step.box.left / pixel) + 5][10:, None]  # under the notches
-        assert not overhangs(column, pixel, lean + 0.5).leaning.any()
-        assert overhangs(column, pixel, lean - 1.0).leaning.any()
+        assert not overhangs(column, pixel, lean + 0.5).unsupported.any()
+        assert overhangs(column, pixel, lean - 1.0).unsupported.any()
     assert job.slope == "free"
 
 

@@ -1,8 +1,8 @@
-"""The solidity ladder: how much each of its bands is fed, and whether its sheet gives the truth back.
+"""The packing ladder: how much each of its bands is fed, and whether its sheet gives the truth back.
 
-The instrument of the simulation: light falls off the brightest solidity as a parabola in its logarithm, 12 %
+The instrument of the simulation: light falls off the brightest packing as a parabola in its logarithm, 12 %
 at 0.04 from it; each band is off by 1 %, each reading by another 0.5 % (standard deviations, normal). Ridges
-begin at a hidden solidity, judged with an error of 0.004. Coverage: an interval of 95 % holds the truth in at
+begin at a hidden packing, judged with an error of 0.004. Coverage: an interval of 95 % holds the truth in at
 least 90 of 100 runs but for one case in 80 (binomial distribution).
 """
 
@@ -18,7 +18,7 @@ from pathgen.proof.header import read_facts
 from pathgen.settings import machine_names
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
 
-NAME = "solidity-ladder"
+NAME = "packing-ladder"
 AT = np.repeat(SOLIDITIES, 3)
 GOOD = 700 - 60 * ((AT - 0.985) / 0.03) ** 2
 FED = re.compile(r"^G1\b.*E(-?[\d.]+)")
@@ -31,25 +31,25 @@ def test_it_stands_and_is_its_map(machine, tmp_path):
 
 def test_every_band_is_fed_its_share_of_the_wall():
     """Filament of the text over the map's section, layer by layer; the filament is a plain 1.75 mm rod."""
-    laid, text, _ = printed(NAME, "benchtop-220")
+    laid, text, _ = printed(NAME, "moving-table")
     thickness, job = laid.specimen.panels[0]
     rows = thickness[::-1].sum(axis=1) * job.pixel
-    above, solidity = np.array(bands(laid)).T
-    assert solidity.tolist() == list(SOLIDITIES)
+    above, packing = np.array(bands(laid)).T
+    assert packing.tolist() == list(SOLIDITIES)
     for bottom, lines in layers(text)[1:]:  # the first has the brim
         fed = sum(float(found[1]) for line in lines if (found := FED.match(line)))
         share = fed * np.pi * 1.75**2 / 4 / (rows[round(bottom / job.pixel)] * 0.1)
-        assert share == pytest.approx(solidity[np.searchsorted(above, bottom, "right") - 1], abs=2e-4)
+        assert share == pytest.approx(packing[np.searchsorted(above, bottom, "right") - 1], abs=2e-4)
 
 
 def test_what_the_job_says_is_the_materials():
-    laid, text, _ = printed(NAME, "benchtop-220")
-    assert laid.specimen.panels[0][1].solidity is None
-    assert float(read_facts(text)["job solidity"]) == laid.setup.material.solidity
+    laid, text, _ = printed(NAME, "moving-table")
+    assert laid.specimen.panels[0][1].packing is None
+    assert float(read_facts(text)["job packing"]) == laid.setup.material.packing
 
 
 def sheet():
-    return printed(NAME, "benchtop-220")[0].sheet
+    return printed(NAME, "moving-table")[0].sheet
 
 
 def light(best, rng):
@@ -65,12 +65,12 @@ def once(values):
 def test_the_sheet_goes_round(tmp_path):
     outcome = said(NAME, fill(sheet(), reading_lux=GOOD, clean=[1.0] * 27), tmp_path / "readings.csv")
     (change,) = outcome.changes
-    assert (change.table, change.key) == ("", "solidity")
+    assert (change.table, change.key) == ("", "packing")
     assert change.value == pytest.approx(0.985, abs=0.001)
-    assert outcome.before_after == (f"solidity 0.99 → {change.value:g}",)
+    assert outcome.before_after == (f"packing 0.99 → {change.value:g}",)
     assert len(outcome.estimates) == 1 and not outcome.notes
-    material = printed(NAME, "benchtop-220")[0].setup.material
-    assert msgspec.structs.replace(material, solidity=change.value).solidity == change.value
+    material = printed(NAME, "moving-table")[0].setup.material
+    assert msgspec.structs.replace(material, packing=change.value).packing == change.value
 
 
 def test_truth_lies_in_the_intervals(tmp_path):

@@ -21,7 +21,7 @@ TRUTH = TwoFlux(absorption=0.06, scattering=2.6, t0=0.93)
 
 
 def lit(name, light=TRUTH, spread=0.0, fine=1):
-    """A coupon's specimen, the light that comes through its wall, and the pitch of that map."""
+    """A coupon's specimen, the light that comes through its wall, and the spacing of that map."""
     setup = settle(plain_job(Job()))
     found = find_coupon(name)
     specimen = found.build(setup)

@@ -1,4 +1,4 @@
-"""Smear of the bore and spread of the light."""
+"""Smear of the nozzle and spread of the light."""
 
 import numpy as np
 import pytest
@@ -9,10 +9,10 @@ from scipy.stats import norm
 
 from pathgen.deposit.blur import (
     blurred,
-    bore_weights,
     even_out,
     gaussian_weights,
     layer_weights,
+    nozzle_weights,
     response,
     smear,
     spread_light,
@@ -26,11 +26,11 @@ def test_light_is_conserved(sigma):
     assert spread_light(picture, sigma, 0.1).sum() == pytest.approx(picture.sum(), rel=1e-6)
 
 
-@pytest.mark.parametrize("bore", [0.25, 0.4, 0.6])
-def test_plastic_is_conserved(bore):
+@pytest.mark.parametrize("nozzle", [0.25, 0.4, 0.6])
+def test_plastic_is_conserved(nozzle):
     wall = np.random.default_rng(1).uniform(0.8, 3, (5, 90))
-    assert smear(wall, bore, 0.1).sum() == pytest.approx(wall.sum(), rel=1e-6)
-    assert bore_weights(bore, 0.1).sum() == pytest.approx(1.0, abs=1e-12)
+    assert smear(wall, nozzle, 0.1).sum() == pytest.approx(wall.sum(), rel=1e-6)
+    assert nozzle_weights(nozzle, 0.1).sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def test_a_point_spreads_as_the_integral_of_the_gaussian():
@@ -47,13 +47,13 @@ def test_a_point_spreads_as_the_integral_of_the_gaussian():
         assert weights[middle + k] == pytest.approx(expected, rel=1e-6)
 
 
-@pytest.mark.parametrize(("bore", "pixel"), [(0.4, 0.1), (0.25, 0.1), (0.05, 0.1), (1.0, 0.07)])
-def test_a_column_spreads_as_the_chord_of_a_round_opening(bore, pixel):
+@pytest.mark.parametrize(("nozzle", "pixel"), [(0.4, 0.1), (0.25, 0.1), (0.05, 0.1), (1.0, 0.07)])
+def test_a_column_spreads_as_the_chord_of_a_round_opening(nozzle, pixel):
     """Chords of a circle, whose area is π·r² (geometry), integrated by scipy over two columns."""
-    r = bore / 2
-    weights = bore_weights(bore, pixel)
+    r = nozzle / 2
+    weights = nozzle_weights(nozzle, pixel)
     middle = len(weights) // 2
-    assert (middle - 1) * pixel < r <= middle * pixel  # as far as the bore reaches, and no further
+    assert (middle - 1) * pixel < r <= middle * pixel  # as far as the nozzle reaches, and no further
     for k in range(middle + 1):
 
         def fed(x, k=k):
@@ -67,10 +67,10 @@ def test_a_column_spreads_as_the_chord_of_a_round_opening(bore, pixel):
 
 
 def test_the_widths_are_those_that_were_asked_for():
-    """Variances add: a pixel's is p²/12, the half-ellipse's (bore/4)², the Gaussian's σ² (textbook)."""
+    """Variances add: a pixel's is p²/12, the half-ellipse's (nozzle/4)², the Gaussian's σ² (textbook)."""
     pixel = 0.02  # fine against the kernels, so that a sum over pixels stands for an integral
     for weights, variance in (
-        (bore_weights(0.4, pixel), 0.1**2),
+        (nozzle_weights(0.4, pixel), 0.1**2),
         (gaussian_weights(0.3, pixel), 0.3**2),
     ):
         at = (np.arange(len(weights)) - len(weights) // 2) * pixel
@@ -174,7 +174,7 @@ def test_a_blur_is_a_product_in_the_cosine_transform(count):
 def test_a_blur_is_its_own_adjoint():
     draw = np.random.default_rng(6)
     a, b = draw.normal(size=(2, 12, 17))
-    for weights in (bore_weights(0.4, 0.1), gaussian_weights(0.5, 0.1), layer_weights(0.3, 0.1)):
+    for weights in (nozzle_weights(0.4, 0.1), gaussian_weights(0.5, 0.1), layer_weights(0.3, 0.1)):
         for axis in (-1, -2):
             there = np.vdot(blurred(a, weights, axis), b)
             assert there == pytest.approx(np.vdot(a, blurred(b, weights, axis)), rel=1e-12, abs=1e-12)

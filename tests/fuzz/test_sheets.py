@@ -75,7 +75,7 @@ def test_fit(blank, tmp_path, out, count):
     def case(dice):
         data, options = spoilt(blank, dice)
         (tmp_path / "m.csv").write_bytes(data)
-        args = ["fit", tmp_path / "m.csv", "--machine", "benchtop-220", "--material", "pla-white"]
+        args = ["fit", tmp_path / "m.csv", "--machine", "moving-table", "--material", "pla-white"]
         args += ["--out", out / "mine.toml", *options, *dice.choice(([], ["--json"]))]
         return survives(args, out)
 

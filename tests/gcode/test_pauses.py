@@ -10,10 +10,10 @@ from pathgen.settings import load_machine
 # practice of this trade.
 CASES = [
     ("ngc-lab", ["G4 P0.5", "G4 P2 (settle)", "G1 X4 F40"], 2.5, ()),
-    ("benchtop-220", ["G28", "G4 S3", "G28 X0", "M104 S200", "g04 p250 ; settle"], 3.25, (0, 2)),
-    ("benchtop-220", ["G4 P1 S7"], 7.0, ()),
-    ("classroom-200", ["; G4 P9", "G92 E0", "M2"], 0.0, ()),
-    ("gantry-300", [], 0.0, ()),
+    ("moving-table", ["G28", "G4 S3", "G28 X0", "M104 S200", "g04 p250 ; settle"], 3.25, (0, 2)),
+    ("moving-table", ["G4 P1 S7"], 7.0, ()),
+    ("long-tube", ["; G4 P9", "G92 E0", "M2"], 0.0, ()),
+    ("moving-gantry", [], 0.0, ()),
 ]
 
 

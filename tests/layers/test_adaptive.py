@@ -96,7 +96,7 @@ def test_the_rim_may_be_coarse_but_not_reach_into_the_picture():
     assert np.abs(begins - 4.0).min() < 0.11  # a layer begins about where the picture does
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "classroom-200", "ngc-lab"])
+@pytest.mark.parametrize("machine", ["moving-table", "long-tube", "ngc-lab"])
 def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp_path):
     wall = picture()
     errors, times = [], []
@@ -117,7 +117,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
     assert errors[1] < 1.03 * errors[0] and times[1] < 0.9 * times[0]
 
 
-def test_props_and_forms_take_layers_of_several_heights(tmp_path):
+def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
     wall = picture(rows=150, cols=150)
     for number, keys in enumerate(
         ({"outline": "disc"}, {"wedges": 2, "rim_width": 3.0}, {"bend": 180.0}, {"copies": 2})

@@ -1,7 +1,8 @@
-"""Wedges and cradles: what they carry, what they stay clear of, what they weigh.
+"""Wedges and combs: what they carry, what they stay clear of, what they weigh.
 
 Sections, beads and distances are shapely's, made from the strokes alone: a stroke's line buffered by half its
-pitch. That every layer is carried is checked by growing what lies below it by (layers between) · tan(angle).
+spacing. That every layer is carried is checked by growing what lies below it by (layers between) ·
+tan(angle).
 """
 
 from dataclasses import replace
@@ -17,20 +18,20 @@ from pathgen.errors import PathgenError
 from pathgen.layers.brim import brim_loops
 from pathgen.layers.combs import CombPlan, build_comb
 from pathgen.layers.sections import cut_layers, outline
-from pathgen.layers.strokes import constant_pitch
-from pathgen.layers.supports import between, plan_props, stroke_volume
+from pathgen.layers.strokes import constant_spacing
+from pathgen.layers.supports import between, plan_supports, stroke_volume
 from pathgen.layers.wedges import WedgePlan, build_wedges
 from pathgen.panel import Panel, add_rim
 
 PIXEL = 0.1
-PITCH = 0.42
+SPACING = 0.42
 
 
-def beads(strokes, pitch, cap="round"):
+def beads(strokes, spacing, cap="round"):
     """Everything the strokes of a layer cover."""
     points = np.column_stack([strokes.u, strokes.n])
     lines = [LineString(points[a:b]) for a, b in zip(strokes.start, strokes.start[1:], strict=False)]
-    return shapely.union_all([line.buffer(pitch / 2, cap_style=cap, join_style="mitre") for line in lines])
+    return shapely.union_all([line.buffer(spacing / 2, cap_style=cap, join_style="mitre") for line in lines])
 
 
 def section(layers, k):
@@ -56,10 +57,10 @@ def disc(radius, picture=3.0, rim=3.0):
 
 
 FRAMED = framed()
-WEDGE = WedgePlan(height=40.0, base=9.0, pitch=PITCH, brim=5.0)
+WEDGE = WedgePlan(height=40.0, base=9.0, spacing=SPACING, brim=5.0)
 MADE = build_wedges(FRAMED, WEDGE)
 DISC = cut_layers(Panel(disc(50.0), PIXEL), PIXEL, 0.2)
-COMB = CombPlan(pitch=PITCH, brim=10.0)
+COMB = CombPlan(spacing=SPACING, brim=10.0)
 
 
 # ---- wedges
@@ -69,9 +70,9 @@ COMB = CombPlan(pitch=PITCH, brim=10.0)
 @pytest.mark.parametrize("brim", [0.0, 5.0])
 def test_strips_keep_the_gap_in_every_layer(gap, brim):
     made = build_wedges(FRAMED, replace(WEDGE, gap=gap, brim=brim))
-    pitch = WEDGE.thickness / 3
+    spacing = WEDGE.thickness / 3
     for k in range(0, 400, 7):
-        assert apart(beads(made.strips.only(k), pitch), section(FRAMED, k)) >= gap - 1e-6
+        assert apart(beads(made.strips.only(k), spacing), section(FRAMED, k)) >= gap - 1e-6
 
 
 def test_tabs_touch_the_rim_and_not_the_picture():
@@ -83,7 +84,7 @@ def test_tabs_touch_the_rim_and_not_the_picture():
         assert here.intersection(wall).area < 1e-9
         picture = wall.intersection(shapely.box(rim, -9, 60 - rim, 9))
         assert here.distance(picture) >= WEDGE.gap
-        # One bead wide where it meets the rim: four tabs of 0.4 mm, the pitch.
+        # One bead wide where it meets the rim: four tabs of 0.4 mm, the spacing.
         assert here.buffer(1e-6).intersection(wall.boundary).length == pytest.approx(4 * 0.4, abs=1e-4)
 
 
@@ -121,7 +122,7 @@ def test_volume_is_the_triangles():
 
 
 def test_wedges_stand_on_the_brim_and_beyond_it_on_the_platform():
-    brim = beads(brim_loops(FRAMED.profiles(0, 1), 5.0, PITCH), PITCH, "flat")
+    brim = beads(brim_loops(FRAMED.profiles(0, 1), 5.0, SPACING), SPACING, "flat")
     pads = beads(MADE.strips.only(0), 0.4, cap="flat")
     assert pads.distance(brim) < 0.06  # the brim's own outline is smoothed by 0.05
     assert 0 < pads.intersection(brim).area < 0.05 * pads.area  # welded by less than half a bead
@@ -189,26 +190,26 @@ def test_a_disc_has_no_rim_column_down_to_the_platform():
         build_wedges(cut_layers(Panel(disc(20.0), PIXEL, rim=30), PIXEL, 0.2), replace(WEDGE, height=20.0))
 
 
-# ---- cradle
+# ---- comb
 
 
 def carried(layers, plan, made, last, brim):
-    """Layers with wall that neither panel, cradle, brim nor platform carries within the angle.
+    """Layers with wall that neither panel, comb, brim nor platform carries within the angle.
 
     A fin carries through no more air than a bead is wide: across its own width a slope of 45° rises as much.
     """
-    deepest = round(plan.pitch / PIXEL) + 1
+    deepest = round(plan.spacing / PIXEL) + 1
     reach = np.tan(np.radians(plan.angle)) * PIXEL + 1e-6
     wall = [section(layers, k) for k in range(last)]
-    props = [beads(made.strokes.only(k), plan.pitch, "flat") for k in range(last)]
-    props[0] = props[0].union(wall[0].buffer(brim))
+    supports = [beads(made.strokes.only(k), plan.spacing, "flat") for k in range(last)]
+    supports[0] = supports[0].union(wall[0].buffer(brim))
     bad = []
     for k in range(1 + plan.clear, last):  # below, the platform is as near as a fin would be
         open_ = wall[k].difference(wall[k - 1].buffer(reach))
         for j in range(k - 1, max(k - 1 - deepest, -1), -1):
             if open_.is_empty:
                 break
-            open_ = open_.difference(props[j].buffer((k - j) * reach))
+            open_ = open_.difference(supports[j].buffer((k - j) * reach))
         if open_.area > 1e-4:
             bad.append((k, open_.area))
     return bad
@@ -217,7 +218,7 @@ def carried(layers, plan, made, last, brim):
 def test_every_layer_of_a_disc_is_carried():
     made = build_comb(DISC, COMB)
     assert carried(DISC, COMB, made, 170, 10.0) == []
-    without = replace(made, strokes=constant_pitch([], [], PITCH))
+    without = replace(made, strokes=constant_spacing([], [], SPACING))
     assert len(carried(DISC, COMB, without, 170, 10.0)) > 40  # the check does see what is not carried
 
 
@@ -235,12 +236,12 @@ def shape(name):
         "ellipse": np.hypot((x - 30) / 30, (z - 15) / 15) <= 1,
         "arms": (z > 12) | (np.abs(x - 28) < 4),
         "bridge": (z > 12) | (x < 8) | (x > 50),
-        "leaning": x < 5 + z * np.tan(np.radians(55)),
+        "overhangs": x < 5 + z * np.tan(np.radians(55)),
         "waves": z > 2.4 + 2.5 * np.cos(x * np.pi / 10),
     }[name] * 2.0
 
 
-@pytest.mark.parametrize("name", ["ellipse", "arms", "bridge", "leaning", "waves"])
+@pytest.mark.parametrize("name", ["ellipse", "arms", "bridge", "overhangs", "waves"])
 @pytest.mark.parametrize("brim", [0.0, 4.2])
 def test_shapes_are_carried_and_kept_clear_of(name, brim):
     layers = cut_layers(Panel(shape(name), PIXEL), PIXEL, 0.2)
@@ -250,10 +251,10 @@ def test_shapes_are_carried_and_kept_clear_of(name, brim):
     assert made.fins > 5
     assert carried(layers, plan, made, last, max(brim, 0.2)) == []
     for k in range(0, last, 3):
-        assert apart(beads(made.strokes.only(k), PITCH), section(layers, k)) >= plan.gap - 1e-6
+        assert apart(beads(made.strokes.only(k), SPACING), section(layers, k)) >= plan.gap - 1e-6
 
 
-def test_the_cradle_is_a_layer_short_of_the_outline():
+def test_the_comb_is_a_layer_short_of_the_outline():
     arm = np.full((100, 300), 3.0)
     arm[40:, 100:] = 0.0  # from 6 mm up
     layers = cut_layers(Panel(arm, PIXEL), PIXEL, 0.2)
@@ -263,20 +264,20 @@ def test_the_cradle_is_a_layer_short_of_the_outline():
         assert made.strokes.layer.max() == round((made.height - 0.2) / PIXEL)
 
 
-def test_the_cradle_keeps_the_gap_and_stands_on_itself():
+def test_the_comb_keeps_the_gap_and_stands_on_itself():
     made = build_comb(DISC, COMB)
-    brim = beads(brim_loops(DISC.profiles(0, 1), 10.0, PITCH), PITCH, "flat").union(section(DISC, 0))
-    foot = beads(made.strokes.only(0), PITCH, "flat")
+    brim = beads(brim_loops(DISC.profiles(0, 1), 10.0, SPACING), SPACING, "flat").union(section(DISC, 0))
+    foot = beads(made.strokes.only(0), SPACING, "flat")
     assert foot.distance(brim) < 0.06  # the brim's own outline is smoothed by 0.05
     below = foot.union(brim).buffer(0.06)
     for k in range(1, round(made.height / PIXEL)):
-        here = beads(made.strokes.only(k), PITCH)
+        here = beads(made.strokes.only(k), SPACING)
         assert apart(here, section(DISC, k)) >= COMB.gap - 1e-6
         assert here.difference(below.buffer(0.03)).area < 1e-3  # corners of the mitre
         below = here
 
 
-def test_a_layer_of_the_cradle_is_one_zigzag_a_flank():
+def test_a_layer_of_the_comb_is_one_zigzag_a_flank():
     strokes = build_comb(DISC, COMB).strokes
     _, count = np.unique(strokes.layer[strokes.layer > 0], return_counts=True)
     assert (count == 2).all()
@@ -285,12 +286,12 @@ def test_a_layer_of_the_cradle_is_one_zigzag_a_flank():
     assert (np.abs(steps).min(axis=1) < 1e-9).all()  # along n or along u, nothing aslant
 
 
-def test_a_high_cradle_is_deeper_than_the_wall():
+def test_a_high_comb_is_deeper_than_the_wall():
     tall = np.full((400, 200), 0.8)
     tall[50:, 50:] = 0.0  # from 35 mm up
     made = build_comb(cut_layers(Panel(tall, PIXEL), PIXEL, 0.2), COMB)
     n = made.strokes.only(200).n
-    assert np.ptp(n) + PITCH == pytest.approx(35.0 / 5) and n.min() + n.max() == pytest.approx(0.8)
+    assert np.ptp(n) + SPACING == pytest.approx(35.0 / 5) and n.min() + n.max() == pytest.approx(0.8)
 
 
 def test_ribs_keep_clear_of_what_hangs_between_two_fins():
@@ -298,10 +299,10 @@ def test_ribs_keep_clear_of_what_hangs_between_two_fins():
     wall[30:, 50:250] = 0.0  # a bridge from 12 mm up,
     wall[30:100, 146:154] = 2.0  # and in its middle a tooth down to 5 mm
     layers = cut_layers(Panel(wall, PIXEL), PIXEL, 0.2)
-    made = build_comb(layers, replace(COMB, spacing=7.0))
+    made = build_comb(layers, replace(COMB, fin_spacing=7.0))
     assert made.fins == 4 and made.strokes.layer.max() > 100
     for k in range(0, 118, 3):
-        assert apart(beads(made.strokes.only(k), PITCH), section(layers, k)) >= COMB.gap - 1e-6
+        assert apart(beads(made.strokes.only(k), SPACING), section(layers, k)) >= COMB.gap - 1e-6
     _, pieces = np.unique(made.strokes.layer, return_counts=True)
     assert pieces[45] == 1 and pieces[60] == 2
 
@@ -319,11 +320,11 @@ def test_the_foot_does_not_lie_under_what_begins_a_layer_above_it():
     low = np.full((60, 300), 2.0)
     low[-2:, 100:200] = low[-30:, 200:] = 0.0  # a step up from 0.2 mm, and one from 3 mm
     layers = cut_layers(Panel(low, PIXEL), PIXEL, 0.2)
-    foot = beads(build_comb(layers, replace(COMB, brim=0.0)).strokes.only(0), PITCH, "flat")
+    foot = beads(build_comb(layers, replace(COMB, brim=0.0)).strokes.only(0), SPACING, "flat")
     assert not foot.is_empty and foot.intersection(section(layers, 1)).area < 1e-9
 
 
-def test_the_cradle_stands_only_where_the_outline_leans():
+def test_the_comb_stands_only_where_the_outline_leans():
     made = build_comb(DISC, COMB).strokes
     fins = made.layer > 0
     u = made.u[np.repeat(fins, np.diff(made.start))]
@@ -341,14 +342,14 @@ def test_the_cradle_stands_only_where_the_outline_leans():
 
 
 def test_a_wider_spacing_makes_fewer_fins_and_says_how_far_they_are_apart():
-    near, far = build_comb(DISC, COMB), build_comb(DISC, replace(COMB, spacing=3.0))
+    near, far = build_comb(DISC, COMB), build_comb(DISC, replace(COMB, fin_spacing=3.0))
     assert far.fins < near.fins / 3
     assert near.bridge <= 4 * PIXEL + 1e-9  # two layers' reach from either side, at 45°
-    assert 2.0 < far.bridge <= 3.0 - PITCH + 1e-9
+    assert 2.0 < far.bridge <= 3.0 - SPACING + 1e-9
 
 
-def test_a_mirrored_panel_has_a_mirrored_cradle():
-    wall = shape("leaning")
+def test_a_mirrored_panel_has_a_mirrored_comb():
+    wall = shape("overhangs")
     wall[:, ::-1] *= shape("waves") > 0
     layers = [cut_layers(Panel(m, PIXEL), PIXEL, 0.2) for m in (wall, wall[:, ::-1])]
     one, other = (build_comb(cut_, COMB) for cut_ in layers)
@@ -360,9 +361,9 @@ def test_a_mirrored_panel_has_a_mirrored_cradle():
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"pitch": 0.0}, "pitch of 0"),
-        ({"angle": 90.0}, "cradle_angle"),
-        ({"spacing": 0.3}, "more than the pitch, or none"),
+        ({"spacing": 0.0}, "spacing of 0"),
+        ({"angle": 90.0}, "comb_angle"),
+        ({"fin_spacing": 0.3}, "more than the spacing, or none"),
         ({"gap": -1.0}, "gap of -1"),
         ({"clear": -1}, "0 or more layers"),
         ({"depth": 0.1}, "two beads, 0.84 mm or more"),
@@ -370,7 +371,7 @@ def test_a_mirrored_panel_has_a_mirrored_cradle():
         ({"brim": np.nan}, "brim of nan"),
     ],
 )
-def test_cradles_refused(change, says):
+def test_combs_refused(change, says):
     with pytest.raises(PathgenError, match=says):
         build_comb(DISC, replace(COMB, **change))
 
@@ -378,24 +379,26 @@ def test_cradles_refused(change, says):
 # ---- both
 
 
-def test_props_weigh_little():
+def test_supports_weigh_little():
     rimmed = cut_layers(Panel(disc(50.0, picture=1.9, rim=4.0), PIXEL), PIXEL, 0.2)
-    under = plan_props(rimmed, comb=COMB)
+    under = plan_supports(rimmed, comb=COMB)
     square = framed(side=100.0)
-    beside = plan_props(square, WedgePlan(height=2 / 3 * 100.0, base=12.0, pitch=PITCH, brim=10.0), COMB)
+    beside = plan_supports(
+        square, WedgePlan(height=2 / 3 * 100.0, base=12.0, spacing=SPACING, brim=10.0), COMB
+    )
     assert 0.02 < under.share < 0.08 and 0.05 < beside.share < 0.12
     assert under.share + beside.share < 0.15
     assert (under.contacts, beside.fins) == (0, 0)
     assert under.fins > 50 and beside.contacts == 4 * 14
 
 
-def test_props_say_where_they_reach_and_how_they_come_off():
-    props = plan_props(FRAMED, WEDGE)
-    (u_low, u_high), (n_low, n_high) = props.reach
+def test_supports_say_where_they_reach_and_how_they_come_off():
+    supports = plan_supports(FRAMED, WEDGE)
+    (u_low, u_high), (n_low, n_high) = supports.reach
     assert u_low <= 0.9 and u_high >= 59.1 and n_high == pytest.approx(13.2, abs=0.05)
     assert n_low == pytest.approx(-9.2, abs=0.05)
-    assert props.removal.startswith("Wedges:") and "Cradle" not in props.removal
-    nothing = plan_props(FRAMED)
+    assert supports.removal.startswith("Wedges:") and "Comb" not in supports.removal
+    nothing = plan_supports(FRAMED)
     assert (nothing.reach, nothing.share, nothing.removal, nothing.volume) == (None, 0.0, "", 0.0)
 
 

@@ -11,7 +11,7 @@ from pathgen.optics.thickness import thickness
 from pathgen.panel.overhang import limit_slope, overhangs
 
 LAW = TwoFluxLaw(0.1, 2.0)
-BLUR = {"layer": 0.1, "bore": 0.4, "spread": (0.2, 0.0)}
+BLUR = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0)}
 LIMITS = (0.8, 3.0)
 
 
@@ -82,7 +82,7 @@ def test_room_is_used_and_helps():
 
 
 def test_a_spread_that_grows_is_compensated_too():
-    made = compensate(plain_of(), LAW, 0.1, *LIMITS, layer=0.1, bore=0.4, spread=(0.05, 0.1))
+    made = compensate(plain_of(), LAW, 0.1, *LIMITS, layer=0.1, nozzle=0.4, spread=(0.05, 0.1))
     assert made.gain > 0.25
 
 
@@ -90,8 +90,8 @@ def test_a_spread_that_grows_is_compensated_too():
 def test_the_face_leans_no_further_than_it_may(angle):
     plain = plain_of()
     made = compensate(plain, LAW, 0.1, *LIMITS, **BLUR, overhang=angle)
-    assert not overhangs(made.thickness, 0.1, angle).leaning.any()
-    assert overhangs(plain, 0.1, angle).leaning.any()
+    assert not overhangs(made.thickness, 0.1, angle).unsupported.any()
+    assert overhangs(plain, 0.1, angle).unsupported.any()
     assert made.after < error_of(limit_slope(plain, 0.1, angle).thickness, plain)
 
 
@@ -104,9 +104,9 @@ def test_without_blur_the_plain_map_stays():
 
 def test_no_turns_give_the_plain_map():
     plain = plain_of()
-    made = compensate(plain, LAW, 0.1, *LIMITS, **BLUR, turns=0)
+    made = compensate(plain, LAW, 0.1, *LIMITS, **BLUR, iterations=0)
     np.testing.assert_allclose(made.thickness, plain, atol=1e-6)
-    assert made.gain == 0 and made.turns == 0
+    assert made.gain == 0 and made.iterations == 0
 
 
 def test_progress_ends_with_all_done_and_a_loose_tolerance_ends_sooner():
@@ -115,7 +115,7 @@ def test_progress_ends_with_all_done_and_a_loose_tolerance_ends_sooner():
     done = [call[0] for call in calls]
     assert done == sorted(done) and calls[-1][0] == calls[-1][1]
     loose = compensate(plain_of(), LAW, 0.1, *LIMITS, **BLUR, tolerance=0.05)
-    assert 0 < loose.turns < len(calls)
+    assert 0 < loose.iterations < len(calls)
 
 
 def test_the_same_map_gives_the_same_and_stays_as_it_was():
@@ -146,7 +146,7 @@ def test_empty_gives_empty():
         ({"plain": np.full((3, 3), np.nan)}, "plain map"),
         ({"plain": np.full(3, 1.0)}, "rows and columns"),
         ({"spread": (-1.0, 0.0)}, "spread"),
-        ({"bore": -0.4}, "bore"),
+        ({"nozzle": -0.4}, "nozzle"),
     ],
 )
 def test_what_cannot_be_is_refused(change, words):

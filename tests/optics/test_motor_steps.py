@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.motor_steps import diffused, least_step, rounded, measure_step
+from pathgen.optics.motor_steps import diffused, least_step, measure_step, rounded
 from pathgen.optics.predict import viewed
 from pathgen.optics.viewing import step_luminance
 from pathgen.picture.colorimetry import lightness
@@ -26,16 +26,16 @@ def slope_of(rows=80, cols=120):
 
 def test_a_motor_step_is_worth_its_filament():
     """Volume by hand: a step of 1/95 mm of 1.75 mm filament, over 0.1 mm by 1.6 mm."""
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     step = least_step(machine, 0.1, 1.6)
     assert machine.axes.filament.steps_per_mm == 95 and step.origin == "motor"
     assert step.thickness == pytest.approx(math.pi * 1.75**2 / 4 / 95 / 0.16, rel=1e-12)
-    assert least_step(machine, 0.1, 1.6, solidity=0.5).thickness == pytest.approx(2 * step.thickness)
+    assert least_step(machine, 0.1, 1.6, packing=0.5).thickness == pytest.approx(2 * step.thickness)
     assert least_step(machine, 0.2, 3.2).thickness == pytest.approx(step.thickness / 4)
 
 
 def test_a_program_of_few_decimals_sets_the_step():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     coarse = replace(machine, dialect=replace(machine.dialect, filament_decimals=1, filament_unit="mm"))
     step = least_step(coarse, 0.1, 1.6)
     assert step.origin == "program" and step.filament == pytest.approx(0.1)
@@ -83,9 +83,9 @@ def test_plastic_is_kept():
 
 
 def test_diffusing_is_nearer_to_what_is_wanted_once_blurred():
-    """Through bore, layers and the spread of light, in CIE lightness."""
+    """Through nozzle, layers and the spread of light, in CIE lightness."""
     wall, step = slope_of(), 0.158
-    blur = {"layer": 0.1, "bore": 0.4, "spread": (0.2, 0.0), "thinnest": 0.8}
+    blur = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0), "thinnest": 0.8}
     wanted, hard, soft = (
         lightness(viewed(w, LAW, 0.1, **blur)) for w in (wall, rounded(wall, step), diffused(wall, step))
     )
@@ -141,6 +141,6 @@ def test_what_is_no_map_is_refused():
     with pytest.raises(PathgenError, match="rows and columns"):
         diffused(np.ones(3), 0.1)
     with pytest.raises(PathgenError, match="length"):
-        least_step(load_machine("benchtop-220"), 0.1, 0.0)
+        least_step(load_machine("moving-table"), 0.1, 0.0)
     with pytest.raises(PathgenError, match="thinnest"):
         measure_step(0.1, LAW, 3.0, 0.8)

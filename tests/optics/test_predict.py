@@ -59,7 +59,7 @@ def test_one_width_is_smear_then_law_then_spread():
     wall = wall_of()
     expected = spread_light(backlit(smear(wall, 0.4, 0.1), TWO_FLUX, 0.8), 0.2, 0.1)
     np.testing.assert_allclose(
-        viewed(wall, TWO_FLUX, 0.1, bore=0.4, spread=(0.2, 0.0), thinnest=0.8), expected, rtol=1e-12
+        viewed(wall, TWO_FLUX, 0.1, nozzle=0.4, spread=(0.2, 0.0), thinnest=0.8), expected, rtol=1e-12
     )
 
 
@@ -74,7 +74,7 @@ def test_light_is_kept_however_it_spreads(widths):
 
 def test_an_even_wall_is_seen_evenly():
     even = np.full((20, 25), 1.9)
-    light = viewed(even, TWO_FLUX, 0.1, layer=0.1, bore=0.4, spread=(0.05, 0.1), thinnest=0.8)
+    light = viewed(even, TWO_FLUX, 0.1, layer=0.1, nozzle=0.4, spread=(0.05, 0.1), thinnest=0.8)
     np.testing.assert_allclose(light, backlit(even, TWO_FLUX, 0.8), rtol=1e-9)
 
 

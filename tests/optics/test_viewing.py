@@ -5,7 +5,7 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.viewing import seen_luminance, step_index, step_luminance, veil, find_visible_range
+from pathgen.optics.viewing import find_visible_range, seen_luminance, step_index, step_luminance, veil
 from pathgen.settings.material import Viewing
 
 LAW = TwoFluxLaw(0.1, 2.0)
@@ -42,7 +42,9 @@ def test_a_panel_without_range_has_no_steps():
 
 
 def test_an_opaque_wall_in_the_dark_has_no_ratio_but_a_number_of_steps():
-    facts = find_visible_range(ExponentialLaw(1e-3), 0.0, 20.0, Viewing(room=0.0, luminance=100.0, evenness=1.0))
+    facts = find_visible_range(
+        ExponentialLaw(1e-3), 0.0, 20.0, Viewing(room=0.0, luminance=100.0, evenness=1.0)
+    )
     assert facts.contrast == np.inf and facts.steps == pytest.approx(475.4, abs=0.2)
 
 

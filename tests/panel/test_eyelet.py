@@ -1,4 +1,4 @@
-"""Eyelets: they print without a prop, keep their walls, and are refused where they cannot."""
+"""Eyelets: they print without a support, keep their walls, and are refused where they cannot."""
 
 import numpy as np
 import pytest

@@ -161,7 +161,7 @@ def test_heights_are_asked_for_or_the_rows():
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"modulus": 0.0}, {"density": -1.0}, {"acceleration": -1.0}, {"drag": math.nan}, {"pitch": math.inf}],
+    [{"modulus": 0.0}, {"density": -1.0}, {"acceleration": -1.0}, {"drag": math.nan}, {"spacing": math.inf}],
 )
 def test_conditions_that_cannot_be_are_refused(wrong):
     with pytest.raises(PathgenError, match=next(iter(wrong))):
@@ -188,7 +188,7 @@ def test_each_way_just_holds_the_wall(seed, share):
     wall = relief(seed)
     found = compute_steadiness(wall, SHAKEN)
     limit = share * found.sway[-1]
-    fraction = limit / SHAKEN.pitch
+    fraction = limit / SHAKEN.spacing
     rim, wedges = found.rim_needed(fraction), found.wedges_needed(fraction)
     most = found.acceleration_needed(fraction)
     assert top(wall, replace(SHAKEN, acceleration=most))[0] == pytest.approx(limit)

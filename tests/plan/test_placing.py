@@ -26,7 +26,7 @@ def written(tmp_path, **job):
     return result, read_program(out, machine.dialect, machine.hot_end.filament_diameter)
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "ngc-lab"])
+@pytest.mark.parametrize("machine", ["moving-table", "ngc-lab"])
 def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp_path):
     result, program = written(tmp_path, wedges=2, wedge_base=8.0, machine=machine)
     moves, place = program.moves, result.planned.placement
@@ -37,17 +37,17 @@ def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp
     inside = (u[wedge] > rim) & (u[wedge] < width - rim)
     above_foot = moves.layer[wedge] > 0
     assert not (inside & above_foot).any(), "a wedge stands within the picture's columns"
-    # Every strip above the foot, grown by half a pitch, stays clear of the picture's own box.
+    # Every strip above the foot, grown by half a spacing, stays clear of the picture's own box.
     face = box(rim, 0, width - rim, 4.0)
     for i in wedge[above_foot][::37]:
         strip = LineString([(u[i - 1], n[i - 1]), (u[i], n[i])]).buffer(0.21)
         assert strip.distance(face) > 0 or moves.kind[i - 1] != Kind.WEDGE
     diameter = result.planned.setup.machine.hot_end.filament_diameter
-    laid = deposit(program, Frame.of(program), solidity=0.99, filament_diameter=diameter)
+    laid = deposit(program, Frame.of(program), packing=0.99, filament_diameter=diameter)
     wanted = result.planned.layers.profiles(0, len(result.planned.layers)).thickness[::-1]
     assert thickness_error(laid, wanted, ends=1.0)["rms"] < 0.01
-    assert result.summary["props_share"] < 0.15
-    assert result.summary["prop_contacts"] > 0
+    assert result.summary["supports_share"] < 0.15
+    assert result.summary["support_contacts"] > 0
     volume = result.planned.setup.machine.volume
     for values, (low, high) in ((moves.x, volume.x), (moves.y, volume.y), (moves.z, volume.z)):
         assert values.min() >= low and values.max() <= high
@@ -59,7 +59,7 @@ def test_wedges_hold_the_panel_up_to_their_top(tmp_path):
 
 
 def test_the_axis_follows_the_score_and_says_its_figures():
-    bench, gantry = (plan(WALL, Job(machine=m, brim=5.0)) for m in ("benchtop-220", "gantry-300"))
+    bench, gantry = (plan(WALL, Job(machine=m, brim=5.0)) for m in ("moving-table", "moving-gantry"))
     assert bench.placement.rotation == 90 and "sway" in bench.placement.reason
     assert gantry.placement.rotation == 0
     forced = plan(WALL, Job(axis="x", brim=5.0))
@@ -96,17 +96,17 @@ def test_refusals():
     "job",
     [{"outline": "disc"}, {"outline": "disc", "turn": 90, "eyelets": 1}, {"outline": "arch", "turn": 90}],
 )
-def test_every_layer_of_a_disc_is_carried_and_its_cradle_is_light(job):
+def test_every_layer_of_a_disc_is_carried_and_its_comb_is_light(job):
     """100 mm, 0.1 mm layers. A layer's columns lie over the layer below, or over fins that end a layer under
     them, both grown sideways by what 45 degrees allow: looked at layer by layer with plain arrays."""
     planned = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, **job))
-    layers, props, pixel = planned.layers, planned.props, planned.panel.pixel
-    assert 0 < props.share < 0.15
+    layers, supports, pixel = planned.layers, planned.supports, planned.panel.pixel
+    assert 0 < supports.share < 0.15
     wall = layers.profiles(0, len(layers)).thickness > 0
     fins = np.zeros_like(wall)
-    made = np.flatnonzero(props.cradle.area > 0)
-    layer = np.repeat(props.cradle.layer, np.diff(props.cradle.start))[made]
-    ends = np.sort(np.stack([props.cradle.u[made - 1], props.cradle.u[made]]), axis=0) / pixel
+    made = np.flatnonzero(supports.comb.area > 0)
+    layer = np.repeat(supports.comb.layer, np.diff(supports.comb.start))[made]
+    ends = np.sort(np.stack([supports.comb.u[made - 1], supports.comb.u[made]]), axis=0) / pixel
     for number, low, high in zip(layer, ends[0] - 2.1, ends[1] + 2.1, strict=True):
         fins[number, max(0, round(low)) : round(high)] = True
     foot = np.flatnonzero(wall[0])
@@ -119,17 +119,17 @@ def test_every_layer_of_a_disc_is_carried_and_its_cradle_is_light(job):
         reach = np.convolve(under, np.ones(2 * steps + 1), "same") > 0
         hanging = max(hanging, float(np.count_nonzero(wall[number] & ~reach)) * pixel)
     assert hanging == 0.0
-    assert not planned.leaning.outline[planned.leaning.leaning].any()
-    without = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, cradle="none", **job))
-    assert without.leaning.outline[without.leaning.leaning].any()
+    assert not planned.overhang.outline[planned.overhang.unsupported].any()
+    without = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, comb="none", **job))
+    assert without.overhang.outline[without.overhang.unsupported].any()
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "gantry-300"])
+@pytest.mark.parametrize("machine", ["moving-table", "moving-gantry"])
 def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
     tall = np.full((2200, 400), 0.9)
     asked = Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges="auto", axis="x")
     planned = plan(tall, asked)
-    limit = 0.25 * planned.setup.job.pitch
+    limit = 0.25 * planned.setup.job.spacing
     assert planned.setup.job.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
     height = planned.setup.job.wedge_height
     lower = plan(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
@@ -141,7 +141,7 @@ def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
 
 def test_wedges_stand_where_they_are_told():
     planned = plan(WALL, Job(rim_width=0.0, wedge_at=(10.0, 50.0), wedge_height=20.0, brim=5.0))
-    strips = planned.props.strips
+    strips = planned.supports.strips
     assert {round(float(u)) for u in np.unique(strips.u[strips.u > 0].round())} <= {
         9,
         10,
@@ -166,7 +166,7 @@ def test_the_turn_is_chosen_by_its_figures():
         steep[row + 19] = 0.8
     saw = steep[::-1].copy()  # sheer steps that lean out, one above the other
     up, down = (plan(wall, Job(turn="auto", brim=3.0)) for wall in (saw, saw[::-1].copy()))
-    leaning = [p.leaning.leaning.mean() for p in (up, down)]
+    leaning = [p.overhang.unsupported.mean() for p in (up, down)]
     assert {up.setup.job.turn, down.setup.job.turn} == {0, 180}
     assert leaning[0] == pytest.approx(leaning[1], abs=0.005)
     assert any(note.startswith(f"turn {up.setup.job.turn}; 0°: ") for note in up.notes)
@@ -210,28 +210,28 @@ def test_travels_go_round_standing_walls(tmp_path):
     assert around > 100
 
 
-def test_props_have_their_own_feed(tmp_path):
-    result, program = written(tmp_path, wedges=2, prop_feed=31.0)
+def test_supports_have_their_own_feed(tmp_path):
+    result, program = written(tmp_path, wedges=2, support_feed=31.0)
     moves = program.moves
     above = moves.layer > 0
     assert set(moves.feed[(moves.kind == Kind.WEDGE) & above & (moves.filament > 0)]) == {31.0}
-    assert 31.0 not in moves.feed[np.isin(moves.kind, (Kind.WALL, Kind.TURN, Kind.BRIM))]
+    assert 31.0 not in moves.feed[np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM))]
     assert result.summary["dry_time_s"] > 0
-    with pytest.raises(PathgenError, match="prop_feed"):
-        plan(WALL, Job(prop_feed=900.0))
+    with pytest.raises(PathgenError, match="support_feed"):
+        plan(WALL, Job(support_feed=900.0))
 
 
 @pytest.mark.parametrize("turn", [0, 90, 270])
 @pytest.mark.parametrize("relief", ["toward", "away"])
-def test_the_opening_of_a_loop_needs_no_prop_whichever_way_it_stands(turn, relief):
+def test_the_opening_of_a_loop_needs_no_support_whichever_way_it_stands(turn, relief):
     job = Job(outline="disc", width=60.0, eyelets=1, eyelet_opening=5.0, turn=turn, relief=relief, brim=4.0)
     planned = plan(np.full((600, 600), 1.9), job)
-    assert not planned.leaning.outline[planned.leaning.leaning].any()
+    assert not planned.overhang.outline[planned.overhang.unsupported].any()
 
 
 def test_no_panels_that_can_be_packed_are_taken_for_too_many():
     """However full the platform: rows that fill it to the last hair are within its area."""
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     setup = SimpleNamespace(machine=machine)
     (low_x, high_x), (low_y, high_y) = free(machine)
     sides, dice, packed, gap = (high_x - low_x, high_y - low_y), np.random.default_rng(4), 0, 5.0

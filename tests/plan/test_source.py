@@ -190,7 +190,7 @@ def test_a_rectangles_rim_is_known_whichever_way_it_was_made():
     assert made(rim_width=0.0, line_width=0.5)[0].rim == 0 == made(outline="arch")[0].rim
     wall = np.full((300, 200), 1.0)
     for way in ways[1:3]:
-        assert plan(wall, Job(wedges=2, brim=2.0, wedge_height=20.0, **way)).props.contacts > 0
+        assert plan(wall, Job(wedges=2, brim=2.0, wedge_height=20.0, **way)).supports.contacts > 0
 
 
 @pytest.mark.parametrize("turn", [0, 90, 270])

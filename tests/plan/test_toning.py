@@ -23,9 +23,9 @@ def picture_of(tmp_path, values):
 def stripes(rows=160, cols=240):
     """Line pairs from 5 mm down to 1.2 mm, slanted so that u and z differ, over a soft slope."""
     z, u = np.mgrid[0:rows, 0:cols] / 10.0
-    pitch = np.interp(u, [0, cols / 10], [5.0, 1.2])
+    spacing = np.interp(u, [0, cols / 10], [5.0, 1.2])
     return np.clip(
-        0.5 + 0.08 * np.sign(np.sin(2 * np.pi * (u + 0.2 * z) / pitch)) + 0.1 * (z / 16 - 0.5), 0, 1
+        0.5 + 0.08 * np.sign(np.sin(2 * np.pi * (u + 0.2 * z) / spacing)) + 0.1 * (z / 16 - 0.5), 0, 1
     )
 
 
@@ -38,7 +38,7 @@ def spread_material(width):
 
 
 def test_the_picture_aimed_at_is_nearer_to_the_wanted_one_in_the_written_program(tmp_path):
-    """Both programs are read back, smeared by the bore and lit through a wall that spreads light."""
+    """Both programs are read back, smeared by the nozzle and lit through a wall that spreads light."""
     photo, material = picture_of(tmp_path, stripes()), spread_material(0.2)
     errors = {}
     for aim in ("tone", "picture"):
@@ -58,7 +58,7 @@ def test_the_picture_aimed_at_is_nearer_to_the_wanted_one_in_the_written_program
 
 
 def test_the_prediction_from_the_text_is_that_from_the_map(tmp_path):
-    """RMS 0.5 L* outside the ends: the map's prediction through bore and spread, against the program's."""
+    """RMS 0.5 L* outside the ends: the map's prediction through nozzle and spread, against the program's."""
     photo, material = picture_of(tmp_path, stripes()), spread_material(0.15)
     out = tmp_path / "panel.gcode"
     planned = make(photo, out, Job(width=24.0, brim=0.0), material=material).planned
@@ -104,10 +104,12 @@ def test_a_map_is_made_as_it_is(job):
         plan(np.full((40, 60), 1.5), Job(**job))
 
 
-def test_grain_keeps_to_motor_steps_and_the_mean(tmp_path):
+def test_dither_keeps_to_motor_steps_and_the_mean(tmp_path):
     """On this machine a step shows; layer by layer the plastic stays what it was to a step a column."""
     slope = np.tile(np.linspace(1.0, 1.4, 200), (120, 1))
-    free, settled = (plan(slope, Job(grain=grain, brim=0.0, rim_width=0.0)) for grain in ("free", "diffused"))
+    free, settled = (
+        plan(slope, Job(dither=dither, brim=0.0, rim_width=0.0)) for dither in ("off", "diffused")
+    )
     (note,) = (note for note in settled.notes if note.startswith("one motor step is "))
     step = float(note.split()[4])
     values = np.unique(settled.panel.thickness)

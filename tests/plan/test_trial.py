@@ -7,7 +7,7 @@ from pathgen import Job, make, plan
 from pathgen.plan.trial import best_direction, try_fill
 
 
-def test_a_wall_of_whole_pitches_has_no_gaps():
+def test_a_wall_of_whole_spacings_has_no_gaps():
     planned = plan(np.full((30, 400), 1.68), Job(rim_width=0, brim=0))
     trial = try_fill("tailored", planned.beads, planned.layers, planned.placement, planned.setup)
     assert trial.void < 0.01 and trial.overlap < 0.01 and trial.outside < 0.01

@@ -17,7 +17,7 @@ from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
 from pathgen.settings.machine import KeepOut
 
-PLAIN = load_machine("gantry-300")
+PLAIN = load_machine("moving-gantry")
 MATERIAL = load_material("pla-white")
 WALL = np.linspace(1.0, 2.0, 25 * 40).reshape(25, 40)
 SMALL = Job(pixel=0.5, layer=0.2, brim=3.0)
@@ -66,7 +66,7 @@ def test_no_way_of_the_text_meets_a_zone(wall, zones):
     text = written(wall, machine)
     lines, moves = ways(text, machine)
     shapes = shapely.union_all([shapely.box(x[0], y[0], x[1], y[1]) for x, y in zones])
-    assert shapely.distance(lines, shapes).min() >= machine.hot_end.bore / 2 + 1.0 - 1e-3
+    assert shapely.distance(lines, shapes).min() >= machine.hot_end.nozzle_diameter / 2 + 1.0 - 1e-3
     assert numbers(text, machine) == set()
     for values, axis in ((moves.x, "x"), (moves.y, "y")):
         low, high = getattr(machine.volume, axis)
@@ -86,7 +86,7 @@ def test_the_way_round_is_the_shortest(wall):
     first = int(np.flatnonzero((moves.z != 5.0) & (np.arange(len(moves)) > 0))[0])
     way = np.array([[0.0, 0.0], *np.column_stack([moves.x, moves.y])[:first]])
     length = np.hypot(*np.diff(way, axis=0).T).sum()
-    corners = np.array([[18.8, 101.2], [101.2, 18.8]])  # a millimetre and half the bore beside the box
+    corners = np.array([[18.8, 101.2], [101.2, 18.8]])  # a millimetre and half the nozzle beside the box
     least = min(np.hypot(*c) + np.hypot(*(way[-1] - c)) for c in corners)
     assert least <= length <= least + 0.3
 
@@ -116,7 +116,7 @@ def test_no_way(wall):
         wall.with_suffix(".gcode").unlink()
 
 
-def test_home_in_a_zone_is_a_doubt_and_no_crash(wall):
+def test_home_in_a_zone_is_a_warning_and_no_crash(wall):
     machine = zoned(((0.0, 20.0), (0.0, 20.0)))
     assert numbers(written(wall, machine), machine) == {305}
 
@@ -132,7 +132,7 @@ def test_panels_on_both_sides_of_a_zone(wall, height):
     stream = BytesIO()
     write(platform, stream)
     lines, moves = ways(stream.getvalue(), machine)
-    zone = shapely.box(140.0, 0.0, 160.0, 220.0).buffer(machine.hot_end.bore / 2)
+    zone = shapely.box(140.0, 0.0, 160.0, 220.0).buffer(machine.hot_end.nozzle_diameter / 2)
     over = np.minimum(moves.z, np.concatenate([[0.0], moves.z[:-1]])) >= (
         np.inf if height is None else height + 1
     )
@@ -171,7 +171,7 @@ def test_panels_in_turn(wall):
 
 
 def test_nothing_is_made_next_to_a_zone(wall):
-    """What is made stays two millimetres and half the bore off: ways lead between the two."""
+    """What is made stays two millimetres and half the nozzle off: ways lead between the two."""
     machine = zoned(((100.0, 140.0), (120.0, 300.0)))
     lines, moves = ways(written(wall, machine), machine)
     zone = shapely.box(100.0, 120.0, 140.0, 300.0)
@@ -179,7 +179,7 @@ def test_nothing_is_made_next_to_a_zone(wall):
 
 
 @pytest.mark.parametrize("edge", [80.0, 81.0, 82.0, 83.0, 84.0])
-def test_nothing_is_made_next_to_a_zone_brim_and_props_included(wall, monkeypatch, edge):
+def test_nothing_is_made_next_to_a_zone_brim_and_supports_included(wall, monkeypatch, edge):
     """Travels inside one panel keep off a zone by its place alone: none of them is led round."""
     box = ((0.0, 300.0), (edge, 300.0))
     machine = zoned(box, height=2.0)
@@ -202,7 +202,7 @@ def test_the_head_waits_in_no_zone(wall):
     job = replace(SMALL, band=(Band(above=2.0, nozzle_temperature=215.0),))
     text = written(wall, machine, job)
     lines, _ = ways(text, machine)
-    zone = shapely.box(left, back - 20.0, left + 20.0, back).buffer(machine.hot_end.bore / 2)
+    zone = shapely.box(left, back - 20.0, left + 20.0, back).buffer(machine.hot_end.nozzle_diameter / 2)
     assert b"M0" in text and not shapely.intersects(lines, zone).any()
     assert numbers(text, machine) == set()
 
@@ -224,7 +224,7 @@ def test_a_panel_is_refused_next_to_a_zone(wall):
     write(plan_placed(here, PLAIN, MATERIAL), stream)
     lines, moves = ways(stream.getvalue(), PLAIN)
     made = shapely.total_bounds(lines[(moves.filament > 0) & (moves.y > 100.0)])
-    edge = float(made[2]) + PLAIN.hot_end.bore / 2  # of the outermost bead, about
+    edge = float(made[2]) + PLAIN.hot_end.nozzle_diameter / 2  # of the outermost bead, about
     plan_placed(here, zoned(((edge + 3.0, 290.0), (140.0, 160.0))), MATERIAL)
     with pytest.raises(PathgenError, match="does not lie on the free platform"):
         plan_placed(here, zoned(((edge + 1.5, 290.0), (140.0, 160.0))), MATERIAL)

@@ -75,8 +75,8 @@ def test_levers_stay_within_the_machines_limits(photo):
 
     from pathgen import load_machine
 
-    plain = load_machine("benchtop-220")
+    plain = load_machine("moving-table")
     small = replace(plain, hot_end=replace(plain.hot_end, melt_rate=1.0))
     job, _ = choose(photo, Job(**SMALL), 3600.0, small)
-    assert job.feed * job.pitch * 0.3 <= 1.0 * 1.3
-    assert np.isfinite(job.feed) and job.pitch <= 1.55 * 0.4
+    assert job.feed * job.spacing * 0.3 <= 1.0 * 1.3
+    assert np.isfinite(job.feed) and job.spacing <= 1.55 * 0.4

@@ -25,27 +25,27 @@ def moves_of(x, y, z, filament, kind=Kind.WALL, start=(0.0, 0.0, 0.0)) -> Moves:
     return Moves(start, x, y, z, filament, np.full(len(x), 20.0), kinds, np.zeros(len(x), np.int32))
 
 
-def lay(moves: Moves, frame: Frame, solidity: float = 1.0, **more) -> DepositMap:
-    return deposit(moves, frame, solidity=solidity, filament_diameter=1.75, **more)
+def lay(moves: Moves, frame: Frame, packing: float = 1.0, **more) -> DepositMap:
+    return deposit(moves, frame, packing=packing, filament_diameter=1.75, **more)
 
 
 def frame_of(width: float, pixel: float, tops=(0.2,), rotation=0, x0=0.0, y0=0.0) -> Frame:
     return Frame(rotation, x0, y0, width, pixel, np.array(tops))
 
 
-def filament_for(length: float, pitch: float, height: float, solidity: float = 1.0) -> float:
-    """Filament for a bead: E = solidity · p · h · ds / (π d²/4)."""
-    return solidity * pitch * height * length / AREA
+def filament_for(length: float, spacing: float, height: float, packing: float = 1.0) -> float:
+    """Filament for a bead: E = packing · p · h · ds / (π d²/4)."""
+    return packing * spacing * height * length / AREA
 
 
 # --- known answers ------------------------------------------------------------------------------------------
 
 
-def test_a_bead_of_known_pitch_fills_that_thickness():
-    """Three beads of 0.4 mm pitch along the whole strip: 1.2 mm of wall everywhere."""
-    fed = filament_for(10.0, 0.4, 0.2, solidity=0.99)
+def test_a_bead_of_known_spacing_fills_that_thickness():
+    """Three beads of 0.4 mm spacing along the whole strip: 1.2 mm of wall everywhere."""
+    fed = filament_for(10.0, 0.4, 0.2, packing=0.99)
     moves = moves_of([10, 0, 10], [0.2, 0.6, 1.0], 0.2, fed, start=(0.0, 0.2, 0.2))
-    found = lay(moves, frame_of(10.0, 0.1), solidity=0.99)
+    found = lay(moves, frame_of(10.0, 0.1), packing=0.99)
     assert found.thickness.shape == (1, 100)
     np.testing.assert_allclose(found.thickness, 1.2, rtol=1e-12)
     assert found.outside == 0.0
@@ -108,7 +108,7 @@ def test_layers_by_height_top_row_first():
 
 
 def test_only_walls_and_turns_count():
-    kinds = [Kind.WALL, Kind.TURN, Kind.BRIM, Kind.START, Kind.RELOAD, Kind.TRAVEL]
+    kinds = [Kind.WALL, Kind.HAIRPIN, Kind.BRIM, Kind.START, Kind.RELOAD, Kind.TRAVEL]
     moves = moves_of([1, 0, 1, 0, 1, 0], 0, 0.2, [1, 2, 4, 8, 16, 32], kinds)
     assert lay(moves, frame_of(1.0, 0.5)).volume.sum() == pytest.approx(3 * AREA)
     brim = lay(moves, frame_of(1.0, 0.5), kinds=(Kind.BRIM,))
@@ -163,7 +163,7 @@ def test_a_letter_is_not_mirrored(rotation):
     )
     program = read_program(letter_program(rotation), dialect, 1.75)
     frame = Frame(rotation, 50.0, 60.0, 8.0, 2.0, program.tops)
-    found = deposit(program, frame, solidity=1.0, filament_diameter=1.75)
+    found = deposit(program, frame, packing=1.0, filament_diameter=1.75)
     np.testing.assert_allclose(found.thickness, 1.0 + LETTER, rtol=1e-5)
     assert found.outside == pytest.approx(0.0, abs=1e-12)
 
@@ -186,7 +186,7 @@ def slow_volume(moves: Moves, frame: Frame) -> tuple[np.ndarray, float]:
         x, y = moves.x[i], moves.y[i]
         low, high = min(a, b), max(a, b)
         fed = moves.filament[i] * AREA
-        if moves.kind[i] not in (Kind.WALL, Kind.TURN) or fed <= 0:
+        if moves.kind[i] not in (Kind.WALL, Kind.HAIRPIN) or fed <= 0:
             continue
         layer = int(np.argmin(np.abs(frame.tops - moves.z[i])))
         if high - low < 1e-6 * frame.pixel:
@@ -231,7 +231,7 @@ def test_binning_is_that_of_overlapping_intervals(rows, rotation, width, block):
     volume, outside = slow_volume(moves, frame)
     np.testing.assert_allclose(found.volume, volume, rtol=1e-12, atol=1e-12)
     assert found.outside == pytest.approx(outside, rel=1e-12, abs=1e-12)
-    fed = moves.filament[np.isin(moves.kind, (Kind.WALL, Kind.TURN)) & (moves.filament > 0)].sum() * AREA
+    fed = moves.filament[np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN)) & (moves.filament > 0)].sum() * AREA
     assert found.volume.sum() + found.outside == pytest.approx(fed, rel=1e-12, abs=1e-15)
     assert (found.volume >= 0).all()
 
@@ -299,8 +299,8 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
 
 
 def test_nothing_to_divide_by():
-    with pytest.raises(PathgenError, match="solidity 0"):
-        deposit(moves_of([], [], [], []), frame_of(1.0, 0.5), solidity=0.0, filament_diameter=1.75)
+    with pytest.raises(PathgenError, match="packing 0"):
+        deposit(moves_of([], [], [], []), frame_of(1.0, 0.5), packing=0.0, filament_diameter=1.75)
 
 
 def test_what_counts_lies_inside_the_ends_of_every_wall():

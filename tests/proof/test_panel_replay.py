@@ -99,7 +99,7 @@ def test_other_settings_than_the_shipped_ones_are_said_only_of_shipped_ones(pane
         "".join("; settings = 0123456789abcdef\n" if x.startswith("; settings") else x for x in lines)
     )
     assert any("settings differ" in note for note in replay(odd).notes)
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     assert replay(odd, machine).notes == ()
     assert replay(panel[0]).notes == ()
 

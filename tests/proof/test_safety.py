@@ -35,8 +35,8 @@ def test_a_lamp_stays_under_the_glass_transition(material):
 
 
 def test_what_the_text_proves():
-    machine, plastic = load_machine("benchtop-220"), load_material("pla-white")
-    text = program("benchtop-220")
+    machine, plastic = load_machine("moving-table"), load_material("pla-white")
+    text = program("moving-table")
     good = build_safety_list(machine, plastic, check_program(text))
     assert {item.state for item in good.proven} == {"holds", "not in the text"}
     assert all(item.state == "yours" for item in good.yours)
@@ -49,8 +49,8 @@ def test_what_the_text_proves():
 
 
 def test_a_machine_that_heats_by_itself_proves_nothing_of_heat():
-    machine, plastic = load_machine("classroom-200"), load_material("pla-white")
-    listed = build_safety_list(machine, plastic, check_program(program("classroom-200")))
+    machine, plastic = load_machine("long-tube"), load_material("pla-white")
+    listed = build_safety_list(machine, plastic, check_program(program("long-tube")))
     assert "not in the text" in listed.proven[0].state and "by itself" in listed.proven[0].text
 
 

@@ -127,9 +127,9 @@ def moves_of():
 
 
 PANELS = {
-    "benchtop-220": {},
-    "gantry-300": {"bend": 120.0},
-    "classroom-200": {"fill": "terraced", "pace": "steady-flow"},
+    "moving-table": {},
+    "moving-gantry": {"bend": 120.0},
+    "long-tube": {"fill": "terraced", "pace": "steady-flow"},
     "ngc-lab": {"copies": 2},
 }
 UNLIMITED = 1e6  # lines a second

@@ -16,7 +16,7 @@ from pathgen.optics.predict import PictureModel, backlit, viewed
 from pathgen.picture.colorimetry import decode_srgb, luminance
 
 LAW = TwoFluxLaw(0.1, 2.0)
-BLUR = {"layer": 0.1, "bore": 0.4, "spread": (0.2, 0.0)}
+BLUR = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0)}
 
 
 def plain_of(name, width):
@@ -87,7 +87,7 @@ def test_a_points_light_is_what_scipys_integral_of_the_gaussian_holds():
 def test_another_solver_finds_no_better_map():
     # scipy's L-BFGS-B, bounds and the same error, left to run until it stops.
     plain = plain_of("coins", 20.0)[20:56, 30:78]
-    made = compensate(plain, LAW, 0.1, 0.8, 3.0, **BLUR, tolerance=0.0, turns=300)
+    made = compensate(plain, LAW, 0.1, 0.8, 3.0, **BLUR, tolerance=0.0, iterations=300)
     misfit = Misfit(plain, PictureModel(LAW, 0.1, 0.1, 0.4, (0.2, 0.0), 0.8, (0.8, 3.0)))
 
     def half(t):

@@ -41,11 +41,11 @@ PANELS = {
     "flat": [(wall(15, 120), Job())],
     "bent": [(wall(12, 200), Job(bend=120.0))],
     "ring": [(wall(10, 400), Job(bend=360.0, seam="dark"))],
-    "disc with its cradle": [(wall(100, 100), Job(outline="disc", pixel=0.2, layer=0.2, first_layer=0.2))],
+    "disc with its comb": [(wall(100, 100), Job(outline="disc", pixel=0.2, layer=0.2, first_layer=0.2))],
     "wedges": [(wall(60, 200), Job(wedges=2, wedge_height=5.0))],
     "several abreast": [(wall(12, 100), Job(copies=2)), (wall(20, 80), Job(bend=90.0))],
     "in turn": [(wall(12, 100), Job(copies=3, build="in-turn"))],
-    "raster": [(wall(10, 100), Job(fill="raster", direction="alternate", solidity=1.0))],
+    "raster": [(wall(10, 100), Job(fill="raster", direction="alternate", packing=1.0))],
     "lead and pace": [(wall(10, 150), Job(lead="on", pace="steady-flow"))],
     "bands": [
         (
@@ -55,7 +55,7 @@ PANELS = {
     ],
 }
 KINDS = {  # what each program is there for
-    "disc with its cradle": Kind.CRADLE,
+    "disc with its comb": Kind.COMB,
     "wedges": Kind.WEDGE,
 }
 COUPONS = ["step-wedge", "lag-strip"]

@@ -22,7 +22,7 @@ SEEN_BY = {
 
 def marks_of(shape=(30, 40), **given):
     values = {name: np.zeros(shape, bool) for name in ("face", "outline")}
-    values |= {name: np.zeros(shape, np.int8) for name in ("numbers", "props")}
+    values |= {name: np.zeros(shape, np.int8) for name in ("numbers", "supports")}
     return Marks(**(values | given))
 
 
@@ -93,10 +93,10 @@ def test_face_and_outline_differ_without_their_colour():
     assert not (swatch("face", 15, 30) == swatch("outline", 15, 30)).all()
 
 
-def test_props_have_a_border_and_leave_the_wall_to_be_seen():
+def test_supports_have_a_border_and_leave_the_wall_to_be_seen():
     marks = marks_of()
-    marks.props[10:, 5:15] = RIB
-    marks.props[10:, 9:11] = FIN
+    marks.supports[10:, 5:15] = RIB
+    marks.supports[10:, 9:11] = FIN
     before, beside = marked(marks), marked(marks, wall=False)
     for dots in (before, beside):
         changed = ~at(dots, (90, 90, 90))

@@ -25,7 +25,7 @@ from pathgen.report import page_panels, page_safety
 from pathgen.report.page import page
 from pathgen.report.page_charts import Chart, ChartAxis, ticks
 from pathgen.report.page_data import judge, measure_paces, read_text
-from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, pack_layers
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, pack_layers
 from pathgen.settings import Job
 
 NAME = 'quay <b>&"1".png'
@@ -206,21 +206,21 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
         for wanted, chosen in (
             (here & (moves.kind == Kind.WALL), codes[part][1:] >= FIRST),
             (here & (moves.kind == Kind.BRIM), codes[part][1:] == BRIM),
-            (here & (moves.kind == Kind.WEDGE), codes[part][1:] == PROP),
+            (here & (moves.kind == Kind.WEDGE), codes[part][1:] == SUPPORT),
         ):
             assert length[chosen].sum() == pytest.approx(moves.path()[wanted].sum(), rel=2e-3, abs=0.01)
-    assert {DRY, BRIM, PROP} < set(codes.tolist())
+    assert {DRY, BRIM, SUPPORT} < set(codes.tolist())
 
 
-def test_a_beads_pitch_fills_its_thickness(made):
+def test_a_beads_spacing_fills_its_thickness(made):
     result, program, _ = made
     layer = pack_layers(
         judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
-    # Area of the section from above: pitch times length, summed, is thickness times width.
-    area = float((layer.pitch * layer.length)[wall].sum())
+    # Area of the section from above: spacing times length, summed, is thickness times width.
+    area = float((layer.spacing * layer.length)[wall].sum())
     row = result.planned.panel.thickness[::-1][layer.number]
     assert area == pytest.approx(row.sum() * 0.2, rel=0.03)
 
@@ -241,7 +241,7 @@ def test_it_tells_what_was_made(made):
     assert str(result.summary["digest"]) in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
     assert f"{result.summary['mass_g']:.1f} g" in said and "105 layers" in said
-    assert result.planned.props.removal in said and "LED only" in said
+    assert result.planned.supports.removal in said and "LED only" in said
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
 
@@ -277,7 +277,7 @@ def unpacked(whole, number):
 @pytest.mark.parametrize("build", ["abreast", "in-turn"])
 def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
     program = folder / f"{build}.gcode"
-    shares = {"build": build, "machine": "gantry-300", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
+    shares = {"build": build, "machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
     wedge = np.tile(np.linspace(1.0, 2.4, 90), (40, 1))  # dark at the right
     result = make_several([(wedge, Job(**shares)), (wedge[:25, :60], Job(rim_width=2.0, **shares))], program)
     whole = page(result, program, safety=())
@@ -303,8 +303,10 @@ def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
 def test_copies_share_a_section_and_all_are_listed(folder):
     program = folder / "copies.gcode"
     plate, other = np.full((30, 60), 1.6), np.full((20, 50), 1.2)
-    job = Job(copies=2, machine="gantry-300", **QUICK)
-    result = make_several([(plate, job), (other, Job(machine="gantry-300", rim_width=1.0, **QUICK))], program)
+    job = Job(copies=2, machine="moving-gantry", **QUICK)
+    result = make_several(
+        [(plate, job), (other, Job(machine="moving-gantry", rim_width=1.0, **QUICK))], program
+    )
     whole = page(result, program, safety=())
     read = Reader(whole.decode())
     said = " ".join("".join(read.text).split())
@@ -321,7 +323,7 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
     monkeypatch.setattr(page_panels, "LARGEST", 60)
     program, noise = folder / "many.gcode", np.random.default_rng(5)
     # Grain is the most that pictures and layers can hold; each panel is another.
-    job = Job(machine="gantry-300", rim_width=1.0, **QUICK)
+    job = Job(machine="moving-gantry", rim_width=1.0, **QUICK)
     panels = [(noise.uniform(0.8, 3.0, (40, 80)), job) for _ in range(4)]
     whole = page(make_several(panels, program), program, safety=())
     counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]

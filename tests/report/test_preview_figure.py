@@ -15,8 +15,8 @@ from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sec
 from pathgen.report.map_marks import MARK, Marks
 from pathgen.report.preview_figure import (
     BARE,
-    PITCH_COLOURS,
     SHEET,
+    SPACING_COLOURS,
     PreviewFacts,
     SampleLayer,
     arrange,
@@ -29,12 +29,12 @@ from pathgen.route.axis import score_axes
 from pathgen.settings import load_machine
 
 
-def layer_of(z=0.2, index=0, pitch=0.42, n=(0.21, 0.63, 1.05), width=100.0, steps=50):
+def layer_of(z=0.2, index=0, spacing=0.42, n=(0.21, 0.63, 1.05), width=100.0, steps=50):
     """Straight beads side by side over the whole width."""
     u, n = np.meshgrid(np.linspace(0, width, steps + 1), n)
     points = np.stack([u, n], axis=-1)
     points = np.stack([points[:, :-1], points[:, 1:]], axis=2).reshape(-1, 2, 2)
-    return SampleLayer(z, index, points, np.full(len(points), pitch), np.full(len(points), pitch + 0.02))
+    return SampleLayer(z, index, points, np.full(len(points), spacing), np.full(len(points), spacing + 0.02))
 
 
 def facts_of(**changes):
@@ -53,7 +53,7 @@ def facts_of(**changes):
 
 
 def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0, support=0.0, bent=False):
-    """Everything there is to say, for a wall with a ledge of random blocks and props of all kinds."""
+    """Everything there is to say, for a wall with a ledge of random blocks and supports of all kinds."""
     rows, cols = pixels
     rng = np.random.default_rng(5)
     thickness = np.full(pixels, 1.2)
@@ -61,16 +61,16 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
     thickness[rows // 4, cols // 3] = 0.0  # a hole, so that the outline leans over it
     pixel = height / rows
     found = overhangs(thickness, pixel)
-    numbers, props = np.zeros(pixels, np.int8), np.zeros(pixels, np.int8)
+    numbers, supports = np.zeros(pixels, np.int8), np.zeros(pixels, np.int8)
     for number, place in enumerate(found.worst, start=1):
         numbers[rows - 1 - round(place.z / pixel), int(sum(place.u) / 2 / pixel)] = number
-    props[rows // 3 :, : max(cols // 20, 1)] = 2
+    supports[rows // 3 :, : max(cols // 20, 1)] = 2
     wall = measure_sections(thickness, pixel)
     conditions = Conditions(3.5, 1240.0, acceleration, support=support)
     heights = np.linspace(0, wall.height, 101)[1:]
     area = Footprint((-5.0, 90.0), (-5.0, 9.0), 50.0)
-    choice = score_axes(load_machine("benchtop-220"), area, {0: 0.022, 90: 0.0001}, 0.42, {0: 3e4, 90: 5e4})
-    lines = ("wedges: 124 tabs to break", "cradle: 38 fins, " * 6, "10.7 % of the panel's material")
+    choice = score_axes(load_machine("moving-table"), area, {0: 0.022, 90: 0.0001}, 0.42, {0: 3e4, 90: 5e4})
+    lines = ("wedges: 124 tabs to break", "comb: 38 fins, " * 6, "10.7 % of the panel's material")
     standing = Stability(
         None if bent else compute_steadiness(wall, conditions, heights),
         found,
@@ -88,7 +88,7 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
         height=height,
         title="harbour-archive-plate-0417-quay-with-the-old-crane-" * 5,
         lines=("a line of facts " * 20,),
-        marks=Marks(found.leaning & ~found.outline, found.leaning & found.outline, numbers, props),
+        marks=Marks(found.unsupported & ~found.outline, found.unsupported & found.outline, numbers, supports),
         standing=standing,
     )
 
@@ -175,7 +175,7 @@ def test_a_bead_is_drawn_in_its_place_and_width():
     facts = facts_of(layers=(bead,))
     strip = arrange(facts).strips[0]
     dots = part(drawn(facts), strip).astype(int)
-    body = np.abs(dots - np.array(PITCH_COLOURS(0.5, bytes=True)[:3])).sum(axis=2) < 12
+    body = np.abs(dots - np.array(SPACING_COLOURS(0.5, bytes=True)[:3])).sum(axis=2) < 12
     rows, cols = np.nonzero(body)
     reach = 2.5 * 1.06  # mm shown: to the bead's front face and a little more
     assert [rows.min(), rows.max()] == pytest.approx([n / reach * strip.high for n in (1.5, 2.5)], abs=3)

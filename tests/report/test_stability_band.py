@@ -23,16 +23,16 @@ LEDGE[5, 10:14] = 4.0
 
 
 def choice(time=None):
-    return score_axes(load_machine("benchtop-220"), AREA, {0: 0.022, 90: 0.017}, 0.42, time)
+    return score_axes(load_machine("moving-table"), AREA, {0: 0.022, 90: 0.017}, 0.42, time)
 
 
 def standing(**changes):
     given = {
         "steady": compute_steadiness(PLATE, Conditions(3.5, 1240.0)),
-        "leaning": overhangs(LEDGE, 0.5),
+        "overhangs": overhangs(LEDGE, 0.5),
         "axes": choice(),
         "reason": "along Y, as asked",
-        "props": ("wedges: 12 tabs to break",),
+        "supports": ("wedges: 12 tabs to break",),
         "wall": LEDGE.size,
     }
     return Stability(**(given | changes))
@@ -55,7 +55,7 @@ def said(written):
 
 def test_the_worst_places_are_listed(said):
     words = said(standing())
-    (place,) = standing().leaning.worst
+    (place,) = standing().overhang.worst
     assert (place.z, place.u, place.lean) == (7.0, (5.0, 7.0), 2.5)
     assert {"1", "7.0", "5.0 to 7.0", "the face", "2.50"} <= set(words)
     assert "the face leans out too far" in words and "the outline leans out too far" not in words
@@ -68,10 +68,10 @@ def test_the_share_that_leans_is_of_the_wall(said):
 
 
 def test_one_line_where_nothing_leans(said):
-    words = said(standing(leaning=overhangs(np.ones((5, 5)), 0.5)))
+    words = said(standing(overhang=overhangs(np.ones((5, 5)), 0.5)))
     assert "Nothing leans out further than it is carried." in words
     assert not {"1", "u, mm", "the face leans out too far"} & set(words)
-    assert "Overhangs were not judged." in said(standing(leaning=None))
+    assert "Overhangs were not judged." in said(standing(overhang=None))
 
 
 def test_a_bent_panel_has_one_line_and_no_curve(said):
@@ -128,5 +128,5 @@ def test_without_a_choice_the_reason_stands_there(said):
 def test_height_follows_from_what_there_is_to_say():
     least = Stability(None, None, None)
     assert HEAD < band_high(least) < band_high(standing(steady=None)) < band_high(standing())
-    more = standing(steady=None, axes=None, props=tuple("abcdefgh"))
-    assert band_high(more) > band_high(replace(more, props=("a",)))
+    more = standing(steady=None, axes=None, supports=tuple("abcdefgh"))
+    assert band_high(more) > band_high(replace(more, supports=("a",)))

@@ -65,12 +65,12 @@ def test_numbers_lie_over_no_point_and_no_other_number(written, up):
 
 
 def test_a_continuous_range_is_no_set_of_levels():
-    names = ("case", "solidity", "fill", "time_s", "thickness_rms_mm")
+    names = ("case", "packing", "fill", "time_s", "thickness_rms_mm")
     rows = tuple((str(i), f"{0.95 + 0.004 * i**1.2:.6g}", "ab"[i % 2], f"{900 + i}", "0.1") for i in range(8))
     table = ResultsTable(names, rows)
-    for ranges in ((), ("solidity",)):
+    for ranges in ((), ("packing",)):
         assert _taken(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
     one, other = (
-        study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("solidity",))
+        study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("packing",))
     )
     assert one != other

@@ -99,7 +99,7 @@ def test_an_order_is_found_where_there_is_one_and_only_there(panels):
             turn_order(reached, standing, heights, HEAD)
 
 
-@pytest.mark.parametrize("name", ["benchtop-220", "gantry-300", "classroom-200", "ngc-lab"])
+@pytest.mark.parametrize("name", ["moving-table", "moving-gantry", "long-tube", "ngc-lab"])
 @pytest.mark.parametrize("rotation", [0, 90])
 @pytest.mark.parametrize("height", [2.0, 20.0, 80.0])
 def test_the_spacing_for_the_head_is_enough(name, rotation, height):

@@ -9,8 +9,8 @@ from pathgen.route import Footprint, Placement, place
 from pathgen.settings import load_machine
 from pathgen.settings.machine import KeepOut
 
-BENCHTOP = load_machine("benchtop-220")
-GANTRY = load_machine("gantry-300")
+BENCHTOP = load_machine("moving-table")
+GANTRY = load_machine("moving-gantry")
 
 
 def footprint(width, height, brim=10.0, depth=20.0):

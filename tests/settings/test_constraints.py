@@ -42,7 +42,11 @@ MACHINE_CASES = [
     ("axes.filament.step_change", 51, ["axes.filament.step_change", "at most axes.filament.feed, 50 mm/s"]),
     ("travel_feed", 181, ["travel_feed is 181", "axes.x.feed and axes.y.feed, 180 mm/s"]),
     ("retraction.feed", 60, ["feed is 60", "retraction.feed", "at most axes.filament.feed, 50 mm/s"]),
-    ("hot_end.bore", 1.8, ["bore is 1.8", "hot_end.bore", "less than filament_diameter, 1.75 mm"]),
+    (
+        "hot_end.nozzle_diameter",
+        1.8,
+        ["nozzle is 1.8", "hot_end.nozzle_diameter", "less than filament_diameter, 1.75 mm"],
+    ),
     ("about", "two\nlines", [r"about is 'two\nlines'", "one line"]),
     ("dialect.extruder", "F", ["extruder is 'F'", "dialect.extruder", "E"]),
 ]
@@ -59,7 +63,7 @@ MATERIAL_CASES = [
 
 @pytest.mark.parametrize(("key", "value", "said"), MACHINE_CASES)
 def test_machine(key, value, said):
-    text = refusal(load_machine("benchtop-220"), key, value, machine_faults)
+    text = refusal(load_machine("moving-table"), key, value, machine_faults)
     for part in said:
         assert part in text
 
@@ -72,27 +76,29 @@ def test_material(key, value, said):
 
 
 def test_a_box_at_the_platforms_edge_is_fine():
-    values = plain(load_machine("benchtop-220"))
+    values = plain(load_machine("moving-table"))
     values["keep_out"] = [{"x": [-5, 3], "y": [215, 230]}]
-    machine = typed(values, type(load_machine("benchtop-220")), "my.toml")
+    machine = typed(values, type(load_machine("moving-table")), "my.toml")
     assert list(machine_faults(machine)) == []
 
 
 @pytest.mark.parametrize("layer", [0.05, 0.1, 0.2, 0.3])
 def test_a_bead_may_be_as_narrow_as_it_is_high(layer):
     # Exact geometry: a stadium section w wide and h high has the area (w − h)h + πh²/4; with w = h it is a
-    # disc, and pitch = area/h = πh/4.
+    # disc, and spacing = area/h = πh/4.
     disc = math.pi / 4 * layer
     first = max(layer, 0.05)
-    assert settle(Job(layer=layer, first_layer=first, pitch_min=disc * 1.0001, pitch=0.42)).job.pitch_min
+    assert settle(
+        Job(layer=layer, first_layer=first, spacing_min=disc * 1.0001, spacing=0.42)
+    ).job.spacing_min
     with pytest.raises(PathgenError, match="taller than it is wide"):
-        settle(Job(layer=layer, first_layer=first, pitch_min=disc * 0.9999))
+        settle(Job(layer=layer, first_layer=first, spacing_min=disc * 0.9999))
 
 
 def test_nothing_to_lead_without_a_lag():
-    values = plain(load_machine("benchtop-220"))
+    values = plain(load_machine("moving-table"))
     values["hot_end"]["lag"] = 0.0
-    machine = typed(values, type(load_machine("benchtop-220")), "my.toml")
+    machine = typed(values, type(load_machine("moving-table")), "my.toml")
     assert settle(Job(), machine).job.lead == "off"
     with pytest.raises(PathgenError, match=r"lead is 'on'.*'off'.*hot_end\.lag"):
         settle(Job(lead="on"), machine)
@@ -106,7 +112,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"turn": 45}, "turn is 45 .job: turn.; allowed: .*90"),
     ({"eyelet_at": (0.1, 1.2)}, "eyelet_at.1. is 1.2"),
     ({"eyelet_at": (0.1,) * 5}, "allowed: at most 4 shares from 0 to 1"),
-    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least pitch_min, 0.28 mm; one bead"),
+    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least spacing_min, 0.28 mm; one bead"),
     ({"seam": "dark"}, "seam is 'dark' .job: seam.; allowed: 'rim', or a closed ring: bend 360 or -360"),
     ({"seam": "dark", "bend": 350.0}, "a closed ring"),
     ({"seam": "dark", "bend": 360.0, "outline": "disc"}, "seam is 'dark'.*outline 'rectangle'"),

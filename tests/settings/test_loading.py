@@ -59,7 +59,7 @@ def refusal(call, *args, **kwargs):
 
 
 def test_names():
-    assert machine_names() == ["benchtop-220", "classroom-200", "gantry-300", "ngc-lab"]
+    assert machine_names() == ["moving-table", "long-tube", "moving-gantry", "ngc-lab"]
     assert material_names() == ["petg-white", "pla-natural", "pla-white"]
 
 
@@ -93,7 +93,7 @@ def test_every_pair_settles(machine, material):
         "foot",
         "line_thickness",
         "eyelet_at",
-        "prop_feed",
+        "support_feed",
         "within",
     }
     assert left_open == {"width", "height"} | may_stay
@@ -102,7 +102,7 @@ def test_every_pair_settles(machine, material):
 
 def test_kinds_of_machine():
     benchtop, gantry, classroom, ngc = (
-        load_machine(n) for n in ("benchtop-220", "gantry-300", "classroom-200", "ngc-lab")
+        load_machine(n) for n in ("moving-table", "moving-gantry", "long-tube", "ngc-lab")
     )
     assert [m.platform_axis for m in (benchtop, gantry, classroom, ngc)] == ["y", "none", "none", "none"]
     assert classroom.hot_end.filament_diameter == 2.85 and classroom.dialect.filament_unit == "mm3"
@@ -159,10 +159,10 @@ def test_profiles_are_found_inside_a_wheel_first(tmp_path, monkeypatch):
         (
             load_machine,
             "bentchtop-220",
-            ("'bentchtop-220'", "'benchtop-220'?", "pathgen machines", "ngc-lab"),
+            ("'bentchtop-220'", "'moving-table'?", "pathgen machines", "ngc-lab"),
         ),
-        (load_machine, "Gantry-300", ("'Gantry-300'", "'gantry-300'?", "pathgen machines")),
-        (load_machine, "gantry", ("'gantry'", "'gantry-300'?")),
+        (load_machine, "Gantry-300", ("'Gantry-300'", "'moving-gantry'?", "pathgen machines")),
+        (load_machine, "gantry", ("'gantry'", "'moving-gantry'?")),
         (load_machine, "", ("unknown machine ''", "pathgen machines")),
         (load_machine, "a\x1b[31m\n", (r"'a\x1b[31m\n'",)),
         (load_material, "pla-wite", ("unknown material 'pla-wite'", "'pla-white'?", "petg-white")),
@@ -222,11 +222,11 @@ def test_editors_leave_marks(tmp_path):
 
 
 def test_a_job_finds_profiles_beside_itself(tmp_path, monkeypatch):
-    (tmp_path / "mine.toml").write_bytes((SHIPPED / "gantry-300.toml").read_bytes())
+    (tmp_path / "mine.toml").write_bytes((SHIPPED / "moving-gantry.toml").read_bytes())
     (tmp_path / "job.toml").write_text('machine = "mine.toml"\nmaterial = "pla-natural"\n')
     monkeypatch.chdir("/")
     job = load_job(tmp_path / "job.toml")
-    assert settle(job).machine.name == "gantry-300" and job.material == "pla-natural"
+    assert settle(job).machine.name == "moving-gantry" and job.material == "pla-natural"
 
 
 def test_a_profiles_text_is_a_profile(tmp_path):
@@ -285,21 +285,25 @@ def test_job_from_refuses(values, said):
 def test_defaults_come_from_machine_and_material():
     setup = settle(Job(thickest=2.5))
     job = setup.job
-    assert (job.pitch, job.pitch_min, job.pitch_max) == (0.42, 0.28, 0.62)  # 1.05, 0.70, 1.55 times 0.4 mm
+    assert (job.spacing, job.spacing_min, job.spacing_max) == (
+        0.42,
+        0.28,
+        0.62,
+    )  # 1.05, 0.70, 1.55 times 0.4 mm
     assert job.rim_thickness == 3.5
     assert (job.nozzle_temperature, job.platform_temperature) == (205.0, 60.0)
-    wide = settle(Job(), changed(load_machine("benchtop-220"), "hot_end.bore", 0.6)).job
-    assert (wide.pitch, wide.pitch_min, wide.pitch_max) == (0.63, 0.42, 0.93)
+    wide = settle(Job(), changed(load_machine("moving-table"), "hot_end.nozzle_diameter", 0.6)).job
+    assert (wide.spacing, wide.spacing_min, wide.spacing_max) == (0.63, 0.42, 0.93)
 
 
 def test_what_is_given_is_kept():
     given_all = Job(
-        pitch=0.45,
-        pitch_min=0.3,
-        pitch_max=0.6,
+        spacing=0.45,
+        spacing_min=0.3,
+        spacing_max=0.6,
         rim_thickness=2.0,
         feed=25.0,
-        solidity=1.0,
+        packing=1.0,
         overhang=50.0,
         nozzle_temperature=190,
         platform_temperature=0,
@@ -310,7 +314,7 @@ def test_what_is_given_is_kept():
 
 
 def test_a_platform_without_heater_stays_cold():
-    machine = load_machine("classroom-200")
+    machine = load_machine("long-tube")
     cold = changed(machine, "heaters.platform_max", 0)
     assert settle(Job(), cold).job.platform_temperature == 0
     text = refusal(settle, Job(platform_temperature=50), cold)
@@ -322,8 +326,8 @@ def test_a_platform_without_heater_stays_cold():
     [
         (Job(thinnest=3.0), ("thinnest is 3", "less than thickest, 3 mm")),
         (Job(thinnest=4.0), ("thinnest is 4", "less than thickest")),
-        (Job(thinnest=0.2), ("thinnest is 0.2", "at least pitch_min, 0.28 mm")),
-        (Job(layer=0.33), ("layer is 0.33", "at most 0.32 mm, 80 % of the 0.4 mm bore")),
+        (Job(thinnest=0.2), ("thinnest is 0.2", "at least spacing_min, 0.28 mm")),
+        (Job(layer=0.33), ("layer is 0.33", "at most 0.32 mm, 80 % of the 0.4 mm nozzle")),
         (Job(first_layer=0.4), ("first_layer is 0.4", "at most 0.32 mm")),
         (Job(width=0), ("width is 0", "more than 0")),
         (Job(width=-5.0), ("width is -5", "more than 0")),
@@ -333,21 +337,21 @@ def test_a_platform_without_heater_stays_cold():
         (Job(width=20.0, rim_width=10.0), ("rim_width is 10", "less than half of width, 10 mm")),
         (Job(height=5.0), ("rim_width is 3", "less than half of height, 2.5 mm")),
         (Job(height=0.2, rim_width=0), ("height is 0.2", "more than first_layer, 0.2 mm")),
-        (Job(pitch=0.7), ("pitch is 0.7", "pitch_min to pitch_max, 0.28 to 0.62 mm")),
-        (Job(pitch=0.2), ("pitch is 0.2", "0.28 to 0.62 mm")),
-        (Job(pitch_min=0.7), ("pitch_min is 0.7", "less than pitch_max, 0.62 mm")),
-        (Job(pitch_min=0.1), ("pitch_min is 0.1", "at least 0.157 mm")),
-        (Job(pitch_max=0.0), ("pitch_max is 0", "more than 0 and at most 5 mm")),
+        (Job(spacing=0.7), ("spacing is 0.7", "spacing_min to spacing_max, 0.28 to 0.62 mm")),
+        (Job(spacing=0.2), ("spacing is 0.2", "0.28 to 0.62 mm")),
+        (Job(spacing_min=0.7), ("spacing_min is 0.7", "less than spacing_max, 0.62 mm")),
+        (Job(spacing_min=0.1), ("spacing_min is 0.1", "at least 0.157 mm")),
+        (Job(spacing_max=0.0), ("spacing_max is 0", "more than 0 and at most 5 mm")),
         (Job(rim_thickness=-1.0), ("rim_thickness is -1", "more than 0")),
-        (Job(feed=181.0), ("feed is 181", "at most 180 mm/s", "benchtop-220")),
+        (Job(feed=181.0), ("feed is 181", "at most 180 mm/s", "moving-table")),
         (Job(first_feed=181.0), ("first_feed is 181", "at most 180 mm/s")),
         (Job(feed=math.nan), ("feed is nan", "a finite number")),
         (Job(nozzle_temperature=170.0), ("nozzle_temperature is 170", "180 to 230 °C for pla-white")),
         (Job(nozzle_temperature=235.0), ("nozzle_temperature is 235", "180 to 230 °C for pla-white")),
-        (Job(material="petg-white", nozzle_temperature=250.0), ("is 250", "at most 240 °C on benchtop-220")),
+        (Job(material="petg-white", nozzle_temperature=250.0), ("is 250", "at most 240 °C on moving-table")),
         (Job(platform_temperature=80.0), ("platform_temperature is 80", "at most 70 °C for pla-white")),
         (Job(nozzle_temperature=-1.0), ("nozzle_temperature is -1", "at most 500 °C")),
-        (Job(machine="gantry300"), ("unknown machine 'gantry300'", "'gantry-300'?")),
+        (Job(machine="gantry300"), ("unknown machine 'gantry300'", "'moving-gantry'?")),
         (Job(material="pla"), ("unknown material 'pla'", "did you mean 'pla-natural'?")),
         (Job(axis="z"), ("axis is 'z'", "'auto' or 'x' or 'y'")),
         (Job(width=np.arange(3)), ("type no file can hold",)),
@@ -360,13 +364,13 @@ def test_contradictions(job, said):
 
 
 def test_bounds_themselves_are_allowed():
-    bead = 0.28 / (math.pi / 4)  # highest layer at which a bead of the narrowest pitch is as wide as high
-    setup = settle(Job(layer=0.32, first_layer=0.32, feed=180.0, thinnest=0.28, pitch=0.28, width=6.1))
+    bead = 0.28 / (math.pi / 4)  # highest layer at which a bead of the narrowest spacing is as wide as high
+    setup = settle(Job(layer=0.32, first_layer=0.32, feed=180.0, thinnest=0.28, spacing=0.28, width=6.1))
     assert bead > 0.32 and setup.job.layer == 0.32
 
 
 def test_limits_hold_where_the_machine_heats_itself():
-    hot = Job(machine="classroom-200", material="petg-white", platform_temperature=95.0)
+    hot = Job(machine="long-tube", material="petg-white", platform_temperature=95.0)
     assert "at most 90 °C for petg-white" in refusal(settle, hot)
     setup = settle(Job(machine="ngc-lab", nozzle_temperature=200.0))
     assert setup.job.nozzle_temperature == 200.0
@@ -395,18 +399,18 @@ def leaves(values, path=()):
 
 
 OTHERS = {  # fields with a choice or a pattern, the law's tag aside
-    "job.prop_feed": 9.0,
+    "job.support_feed": 9.0,
     "job.axis": "y",
     "job.mirror": "yes",
     "job.invert": "yes",
     "job.tones": "local",
-    "job.grain": "diffused",
+    "job.dither": "diffused",
     "job.aim": "picture",
     "job.pace": "steady-flow",
     "job.lead": "on",
     "job.direction": "across",
-    "job.turns": "dry",
-    "job.cradle": "none",
+    "job.hairpins": "dry",
+    "job.comb": "none",
     "job.slope": "least",
     "job.copies": 2,
     "job.turn": "auto",
@@ -467,7 +471,7 @@ def test_digest_is_the_same_for_the_same_settings(tmp_path):
     assert len(base) == 16 and int(base, 16) >= 0
     assert base == digest(settle(Job(width=None, thickest=3)))  # a whole number is the same number
     copy = tmp_path / "copy.toml"
-    copy.write_bytes((SHIPPED / "benchtop-220.toml").read_bytes())
+    copy.write_bytes((SHIPPED / "moving-table.toml").read_bytes())
     assert base == digest(settle(Job(machine=str(copy))))
     assert base != digest(settle(Job(width=100.0)))
 

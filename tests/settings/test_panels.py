@@ -40,7 +40,7 @@ def test_a_file_without_panels_is_one_without_picture(tmp_path):
         ("[[panel]]\nwidht = 3.0\n[[panel]]\n", ["unknown key 'widht'", "panel 1", "width"]),
         ("[[panel]]\n[[panel]]\nwidth = -1.0\n", ["width is -1", "panel 2"]),
         ("copies = 0\n", ["copies is 0", "1"]),
-        ("spacing = 0.0\n", ["spacing is 0", "more than 0"]),
+        ("panel_gap = 0.0\n", ["panel_gap is 0", "more than 0"]),
     ],
 )
 def test_what_is_refused_says_which_panel(tmp_path, text, words):

@@ -17,7 +17,7 @@ BOXES = [{"x": [0, 5], "y": [0, 5]}, {"x": [9, 12], "y": [0, 5], "why": "clip"}]
 
 
 def machine_values():
-    return tomllib.loads((SHIPPED / "benchtop-220.toml").read_text(encoding="utf-8")) | {"keep_out": BOXES}
+    return tomllib.loads((SHIPPED / "moving-table.toml").read_text(encoding="utf-8")) | {"keep_out": BOXES}
 
 
 def material_values():
@@ -51,12 +51,16 @@ MACHINE_CASES = [
     (["keep_out", 1, "wy"], "a", ["unknown key 'wy'", "keep_out[1].wy", "x, y, why, height", "'why'?"]),
     (["dialect", "ownwords"], [], ["unknown key 'ownwords'", "dialect.ownwords", "'own_words'?"]),
     (["retraction", "travel_feed"], 9, ["retraction.travel_feed", "belongs at the top, above every [table]"]),
-    (["bore"], 0.4, ["unknown key 'bore'", "it belongs under [hot_end]"]),
+    (["nozzle"], 0.4, ["unknown key 'nozzle'", "it belongs under [hot_end]"]),
     (["zzz"], 1, ["unknown key 'zzz'", "my.toml: zzz", "allowed: name, about, volume"]),
     (["a\x1b[2J\n"], 1, [r"unknown key 'a\x1b[2J\n'", r"my.toml: 'a\x1b[2J\n'"]),
     (["x`y"], 1, ["unknown key 'x`y'", "my.toml: 'x`y'"]),
     (["k" * 500], 1, ["unknown key 'kkkk", "..."]),
-    (["hot_end", "bore"], None, ["key 'bore' is missing", "my.toml: hot_end.bore", "at most 2 mm"]),
+    (
+        ["hot_end", "nozzle"],
+        None,
+        ["key 'nozzle' is missing", "my.toml: hot_end.nozzle_diameter", "at most 2 mm"],
+    ),
     (["dialect"], None, ["key 'dialect' is missing", "my.toml: dialect", "a table with extruder"]),
     (["keep_out", 0, "y"], None, ["key 'y' is missing", "keep_out[0].y", "two numbers, [low, high]"]),
     (["axes", "x", "feed"], -3, ["feed is -3", "axes.x.feed", "at least 0.01 and at most 1000 mm/s"]),

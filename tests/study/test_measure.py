@@ -50,7 +50,7 @@ def test_every_column_is_a_figure_that_exists():
     cells, refused = measured(PLAIN | {"wedges": 2}, tuple(COLUMNS), layers=3)
     empty = {name for name, text in cells.items() if not text}
     assert refused == ""
-    assert empty <= {"notes", "leaning", "axis_x_time_s", "axis_y_time_s"}
+    assert empty <= {"notes", "overhangs", "axis_x_time_s", "axis_y_time_s"}
 
 
 def test_figures_are_those_of_the_commands_for_one_panel(tmp_path, capsys):

@@ -11,7 +11,7 @@ from pathgen.study.study_file import check_figure, load_study
 
 def test_a_study_of_every_kind_of_factor(folder):
     (folder / "mine.toml").write_text(
-        profile_text("gantry-300").replace('name = "gantry-300"', 'name = "mine"')
+        profile_text("moving-gantry").replace('name = "moving-gantry"', 'name = "mine"')
     )
     (folder / "many.toml").write_text(
         """
@@ -19,14 +19,19 @@ def test_a_study_of_every_kind_of_factor(folder):
         layer = 0.4
         [factors]
         picture = ["wall.npy", "./wall.npy"]
-        machine = ["mine.toml", "gantry-300"]
-        limits = [{name = "a", pitch_max = 0.6}, {name = "b", pitch_max = 0.7, pitch_min = 0.3}]
+        machine = ["mine.toml", "moving-gantry"]
+        limits = [{name = "a", spacing_max = 0.6}, {name = "b", spacing_max = 0.7, spacing_min = 0.3}]
         """
     )
     study = load_study(folder / "many.toml")
     assert len(study.cases) == 8 and study.factors == ("picture", "machine", "limits")
     assert study.cases[1].labels == ("wall.npy", "mine.toml", "b")
-    assert study.cases[1].job == {"layer": 0.4, "machine": "mine.toml", "pitch_max": 0.7, "pitch_min": 0.3}
+    assert study.cases[1].job == {
+        "layer": 0.4,
+        "machine": "mine.toml",
+        "spacing_max": 0.7,
+        "spacing_min": 0.3,
+    }
     assert list(study.files) == ["mine.toml", "wall.npy", "./wall.npy"]
     assert study.cases[7].files == ["./wall.npy"]
 
@@ -54,11 +59,11 @@ def test_a_case_of_a_table_has_what_all_share(folder):
 
 
 def test_continuous_ranges_are_known(folder):
-    for design, steps, known in (("grid", ", steps = 3", ()), ("sobol", "", ("solidity",))):
+    for design, steps, known in (("grid", ", steps = 3", ()), ("sobol", "", ("packing",))):
         samples = "" if design == "grid" else "samples = 4\n"
         (folder / "r.toml").write_text(
             f'design = "{design}"\n{samples}picture = "wall.npy"\n[factors]\n'
-            f'fill = ["raster", "tailored"]\nsolidity = {{from = 0.9, to = 1{steps}}}\n'
+            f'fill = ["raster", "tailored"]\npacking = {{from = 0.9, to = 1{steps}}}\n'
         )
         study = load_study(folder / "r.toml")
         assert study.ranges == known and range_names(study) == list(known)

@@ -1,7 +1,7 @@
-"""The raster fill: parallel lines of constant pitch clipped to the section.
+"""The raster fill: parallel lines of constant spacing clipped to the section.
 
-Not column-exact, and it cannot be: `along` the wall the deposited thickness is a whole number of pitches,
-wrong by up to half a pitch in every column; `across` it every line has the length of the wall where it
+Not column-exact, and it cannot be: `along` the wall the deposited thickness is a whole number of spacings,
+wrong by up to half a spacing in every column; `across` it every line has the length of the wall where it
 stands, but a column between two lines gets its neighbours' share.
 """
 
@@ -18,14 +18,14 @@ from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge, rag
 
 
 def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with parallel lines of constant pitch, in the plan's direction.
+    """Fill a block of layers with parallel lines of constant spacing, in the plan's direction.
 
     Parameters
     ----------
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Only its pitch, direction and turns count.
+        Only its spacing, direction and turns count.
 
     Returns
     -------
@@ -43,7 +43,7 @@ def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
 def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     """Fill with lines along the wall: a line stands wherever its centre lies inside the section.
 
-    Parameters and result are those of `tailored`; only `plan.pitch` counts.
+    Parameters and result are those of `tailored`; only `plan.spacing` counts.
 
     Examples
     --------
@@ -51,14 +51,14 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     >>> round(float(raster_along(wall, BeadPlan(0.42, 0.28, 0.62)).area.sum()), 6)
     63.0
     """
-    pitch = plan.pitch
-    # Half a pitch of wall is the least that has a line's centre inside; a bare nothing above a whole number
-    # of pitches and a half is rounding, not wall.
-    counts = np.floor(profiles.thickness / pitch + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
+    spacing = plan.spacing
+    # Half a spacing of wall is the least that has a line's centre inside; a bare nothing above a whole number
+    # of spacings and a half is rounding, not wall.
+    counts = np.floor(profiles.thickness / spacing + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
 
     def constant(beads: Ints, number: Ints) -> Share:
-        none, all_alike = np.zeros(len(beads)), np.full(len(beads), pitch)
-        offset = (pitch * (number + 0.5)).astype(np.float64)
+        none, all_alike = np.zeros(len(beads)), np.full(len(beads), spacing)
+        offset = (spacing * (number + 0.5)).astype(np.float64)
         return Share(offset, none, all_alike, none)
 
     wall = find_runs(profiles, counts, plan, straight=True)
@@ -68,10 +68,10 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
 def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     """Fill with lines across the wall, from back to front and back again, one after the other.
 
-    Lines stand a pitch apart, evenly from end to end of a wall, and keep half a pitch inside both faces; the
-    crossing to the next line deposits its share, so a wall of constant thickness gets exactly its area.
+    Lines stand a spacing apart, evenly from end to end of a wall, and keep half a spacing inside both faces;
+    the crossing to the next line deposits its share, so a wall of constant thickness gets exactly its area.
 
-    Parameters and result are those of `tailored`; only `plan.pitch` counts.
+    Parameters and result are those of `tailored`; only `plan.spacing` counts.
 
     Examples
     --------
@@ -83,26 +83,26 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     edge = np.diff((thickness > 0).astype(np.int8), axis=1, prepend=0, append=0)
     layer, lo = np.nonzero(edge > 0)
     _, hi = np.nonzero(edge < 0)
-    lines = np.maximum(1, np.rint((hi - lo) * pixel / plan.pitch).astype(np.intp))
+    lines = np.maximum(1, np.rint((hi - lo) * pixel / plan.spacing).astype(np.intp))
     of = np.repeat(np.arange(len(lines)), lines)
     number = ragged(np.zeros(len(lines), np.intp), lines)
-    spacing = ((hi - lo) * pixel / np.maximum(lines, 1))[of]
-    u = lo[of] * pixel + (number + 0.5) * spacing
+    line_spacing = ((hi - lo) * pixel / np.maximum(lines, 1))[of]
+    u = lo[of] * pixel + (number + 0.5) * line_spacing
     wall = thickness[layer[of], np.minimum((u / pixel).astype(np.intp), thickness.shape[1] - 1)]
-    inset = np.minimum(plan.pitch / 2, wall / 4)
+    inset = np.minimum(plan.spacing / 2, wall / 4)
 
     # Two points a line, in alternating direction; the second's segment is the line, the first's the crossing.
     n = np.stack([inset, wall - inset], axis=1)
     n[number % 2 == 1] = n[number % 2 == 1, ::-1]
-    crossing = np.zeros_like(inset) if plan.turns == "dry" else 2 * inset * spacing
-    area = np.stack([crossing, wall * spacing - crossing], axis=1)
+    crossing = np.zeros_like(inset) if plan.hairpins == "dry" else 2 * inset * line_spacing
+    area = np.stack([crossing, wall * line_spacing - crossing], axis=1)
     first = np.flatnonzero(number == 0)
     area[first, 1] += area[first, 0]
     area[first, 0] = 0.0
     counts = (thickness > 0).astype(np.int8)
     start = np.append(2 * first, 2 * len(u)).astype(np.intp)
     turn = np.zeros(2 * len(u), bool)
-    turn[::2] = (number > 0) & (plan.turns != "dry")
+    turn[::2] = (number > 0) & (plan.hairpins != "dry")
     return Strokes(np.repeat(u, 2), n.ravel(), area.ravel(), turn, start, layer + profiles.first, counts)
 
 

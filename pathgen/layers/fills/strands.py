@@ -5,7 +5,7 @@ A bead's centre and the area it deposits are both linear in the wall's thickness
     n = offset + place·t        dA = fixed·du + share·dV,   dV = t·du
 
 so a fill only says the four numbers for strand j of a run of n beads. `tailored` has n = (j + ½)·t/n and
-dA = dV/n; a bead of constant pitch p has n = (j + ½)·p and dA = p·du.
+dA = dV/n; a bead of constant spacing p has n = (j + ½)·p and dA = p·du.
 """
 
 from __future__ import annotations
@@ -195,13 +195,13 @@ class _Points:
 
 
 def _settle_end(wall: LayerRuns, strands: _Strands, end: _End, points: _Points, turns: Floats) -> None:
-    """Keep strokes half a pitch inside the wall's ends, without losing area; changes `points` and `turns`.
+    """Keep strokes half a spacing inside the wall's ends, without losing area; changes `points` and `turns`.
 
     A strand that turns stops at the inset, and what lies beyond is deposited by the turn. A strand that is
     loose there starts at the inset too, and its first three insets of wall are deposited over two.
     """
     enters = ~strands.backward if end.inward > 0 else strands.backward
-    turned = strands.turned & (not wall.dry_turns)
+    turned = strands.turned & (not wall.dry_hairpins)
     turning = np.where(enters, turned, np.append(turned[1:], False))
     beyond = np.abs(wall.area_at(end.corner, end.inward * end.inset) - wall.area[wall.layer, end.corner])
 

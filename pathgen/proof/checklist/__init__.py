@@ -82,8 +82,8 @@ def check_program(
     --------
     >>> from pathgen.settings import load_machine, load_material
     >>> text = b"G21\nG90\nM83\nG28\nM109 S300\nM104 S0\nM84\nM2\n"
-    >>> found = check_program(text, load_machine("benchtop-220"), load_material("pla-white"))
-    >>> [(stop.number, stop.line) for stop in found.stops]
+    >>> found = check_program(text, load_machine("moving-table"), load_material("pla-white"))
+    >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
     facts = read_facts(source)

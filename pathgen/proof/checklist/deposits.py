@@ -1,4 +1,4 @@
-"""Rules 701 to 709: the panel, laid down from the text: layers, what leans out, props, what is missing.
+"""Rules 701 to 709: the panel, laid down from the text: layers, what leans out, supports, what is missing.
 
 A header says how the panel stands; without one, whether anything leans out is not judged.
 """
@@ -18,7 +18,7 @@ from pathgen.proof.checklist.evidence import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
 from pathgen.proof.frame import fact
 from pathgen.proof.header import ProgramPanel, locate_panel
-from pathgen.settings.constraints import LAYER_OF_BORE
+from pathgen.settings.constraints import LAYER_OF_NOZZLE
 
 ASTRAY = 0.001  # share of the filament that may lie beside the panel
 TRACE = 0.05  # mm of wall; less is what a bead's round end leaves in the next column
@@ -26,7 +26,7 @@ ENDS = 2.0  # mm at the ends of every stretch of wall, where beads turn, that ar
 COLUMN = 0.2  # mm, least width of the columns that leaning is judged in: half a bead
 TIP = 3  # topmost layers that may hold nothing
 STEP_OFF = 0.05  # share of a motor step by which a height may be off
-SAMPLES = 40  # layers in which props are held against the face
+SAMPLES = 40  # layers in which supports are held against the face
 OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn fuller than it is
 
 
@@ -58,9 +58,9 @@ def check_panel(subject: Subject) -> None:
 
 
 def _layers(subject: Subject) -> None:
-    """701, 702: heights against the bore and against the motor's steps."""
+    """701, 702: heights against the nozzle and against the motor's steps."""
     levels, machine = subject.levels, subject.machine
-    most = LAYER_OF_BORE * machine.hot_end.bore
+    most = LAYER_OF_NOZZLE * machine.hot_end.nozzle_diameter
     steps = machine.axes.z.steps_per_mm
     subject.book.look(len(levels.first), 701, 702)
     # Positions are written rounded, each by half its last decimal.
@@ -68,7 +68,7 @@ def _layers(subject: Subject) -> None:
     for at in np.flatnonzero(levels.height > most + slack).tolist():
         height = float(levels.height[at])
         text = f"{height:.3f} mm, up to {levels.z[at]:.2f} mm"
-        limit = f"at most {most:.2f} mm, 0.8 of the {machine.hot_end.bore:g} mm bore"
+        limit = f"at most {most:.2f} mm, 0.8 of the {machine.hot_end.nozzle_diameter:g} mm nozzle"
         subject.book.find(701, subject.line(int(levels.first[at])), text, height, limit)
     whole = levels.height * steps
     off = np.flatnonzero(np.abs(whole - np.round(whole)) > STEP_OFF + steps * slack)
@@ -88,10 +88,10 @@ def _one(subject: Subject, panel: int | None) -> None:
     stands = locate_panel(subject.program, subject.machine, stated)
     told = f"panel {panel}: " if panel else ""
     laid = subject.ground.add(panel or 0, COUNTED, _laid(subject, stands, COUNTED))
-    comb = (Kind.CRADLE,)
-    if (subject.moves.kind == Kind.CRADLE).any():
+    comb = (Kind.COMB,)
+    if (subject.moves.kind == Kind.COMB).any():
         subject.ground.add(panel or 0, comb, _laid(subject, stands, comb))
-    _props(subject, stands, told)
+    _supports(subject, stands, told)
     if not subject.last:
         return
     fed, beside = float(laid.volume.sum()), laid.outside
@@ -114,7 +114,7 @@ def _one(subject: Subject, panel: int | None) -> None:
 def _laid(subject: Subject, stands: ProgramPanel, kinds: tuple[Kind, ...]) -> DepositMap:
     diameter = stands.filament_diameter
     return deposit(
-        subject.program, stands.frame, solidity=stands.solidity, filament_diameter=diameter, kinds=kinds
+        subject.program, stands.frame, packing=stands.packing, filament_diameter=diameter, kinds=kinds
     )
 
 
@@ -123,23 +123,25 @@ def _line_at(subject: Subject, z: float) -> int:
     return next((line for height, line in subject.ground.heights if height >= z - 1e-3), subject.last_line)
 
 
-def _leaning(subject: Subject, stands: ProgramPanel, wall: Floats, cradle: Floats | None, told: str) -> None:
+def _leaning(subject: Subject, stands: ProgramPanel, wall: Floats, comb: Floats | None, told: str) -> None:
     """703, 704: the face and the outline, where nothing carries them."""
     header, frame = subject.program.header, stands.frame
     angle = fact(subject.program, "job overhang") if "job overhang" in header else subject.machine.overhang
-    pitch = (
-        fact(subject.program, "job pitch") if "job pitch" in header else 1.05 * subject.machine.hot_end.bore
+    spacing = (
+        fact(subject.program, "job spacing")
+        if "job spacing" in header
+        else 1.05 * subject.machine.hot_end.nozzle_diameter
     )
     wall = np.where(wall > TRACE, wall, 0.0)
-    carries = None if cradle is None else cradle > TRACE
+    carries = None if comb is None else comb > TRACE
     if not 0 < angle < 90:
         raise PathgenError(f"job overhang = {angle:g}", where="header", allowed="between 0 and 90")
-    found = overhangs(wall, frame.pixel, angle, pitch, carries)
+    found = overhangs(wall, frame.pixel, angle, spacing, carries)
     subject.book.look(int(np.count_nonzero(wall)), 703, 704)
     inner = inside_ends(wall, ENDS, frame.pixel)
     inner[:-1] &= inner[1:]  # what stands on a bead's end leans over nothing that is known
     # Where a wall ends is known to a column, on top of the bead that is forgiven.
-    over = found.outline & (found.lean > pitch + frame.pixel)
+    over = found.outline & (found.lean > spacing + frame.pixel)
     for number, lean in ((703, found.lean * (inner & ~found.outline)), (704, found.lean * over)):
         for row, column in _worst(lean, frame.pixel):
             z, u = (len(lean) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
@@ -160,18 +162,20 @@ def _worst(lean: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
     return found
 
 
-def _props(subject: Subject, stands: ProgramPanel, told: str) -> None:
-    """705: beads of props against beads of the picture's face, layer by layer."""
+def _supports(subject: Subject, stands: ProgramPanel, told: str) -> None:
+    """705: beads of supports against beads of the picture's face, layer by layer."""
     moves, levels = subject.moves, subject.levels
     rows = subject.deposits
-    props = np.isin(moves.kind[rows], (Kind.WEDGE, Kind.CRADLE))
-    if not props.any():
+    supports = np.isin(moves.kind[rows], (Kind.WEDGE, Kind.COMB))
+    if not supports.any():
         return
-    with_props = np.unique(np.searchsorted(levels.first, rows[props], "right") - 1)
-    with_props = with_props[levels.z[with_props] > levels.z[0]]  # in the first layer all stand on the brim
+    with_supports = np.unique(np.searchsorted(levels.first, rows[supports], "right") - 1)
+    with_supports = with_supports[
+        levels.z[with_supports] > levels.z[0]
+    ]  # in the first layer all stand on the brim
     picks = (
-        with_props[np.unique(np.linspace(0, len(with_props) - 1, SAMPLES).astype(int))]
-        if len(with_props)
+        with_supports[np.unique(np.linspace(0, len(with_supports) - 1, SAMPLES).astype(int))]
+        if len(with_supports)
         else []
     )
     rim = fact(subject.program, "job rim_width") if "job rim_width" in subject.program.header else 0.0
@@ -180,7 +184,7 @@ def _props(subject: Subject, stands: ProgramPanel, told: str) -> None:
         stop = levels.first[level + 1] if level + 1 < len(levels.first) else len(moves)
         here = rows[slice(*np.searchsorted(rows, [levels.first[level], stop]))]
         z = float(levels.z[level])
-        for kind, border in ((Kind.WEDGE, rim), (Kind.CRADLE, 0.0)):
+        for kind, border in ((Kind.WEDGE, rim), (Kind.COMB, 0.0)):
             if not border <= z <= height - border:
                 continue
             subject.book.look(1, 705)
@@ -193,26 +197,26 @@ def _props(subject: Subject, stands: ProgramPanel, told: str) -> None:
 def _nearest(
     subject: Subject, stands: ProgramPanel, rows: Ints, kind: Kind, border: float
 ) -> tuple[int, float] | None:
-    """Row of the prop's bead nearest to the face in one layer, and the gap, mm."""
+    """Row of the support's bead nearest to the face in one layer, and the gap, mm."""
     moves, frame = subject.moves, stands.frame
-    prop = rows[moves.kind[rows] == kind]
-    wall = rows[np.isin(moves.kind[rows], (Kind.WALL, Kind.TURN))]
-    if not len(prop) or not len(wall):
+    support = rows[moves.kind[rows] == kind]
+    wall = rows[np.isin(moves.kind[rows], (Kind.WALL, Kind.HAIRPIN))]
+    if not len(support) or not len(wall):
         return None
     u = frame.u(moves.x[wall], moves.y[wall])
     x, y, _ = subject.before(wall)
     before = frame.u(x, y)
     face = wall[(np.minimum(u, before) > border) & (np.maximum(u, before) < frame.width - border)]
-    prop = prop[frame.holds(moves.x[prop], moves.y[prop])]
-    if not len(face) or not len(prop):
+    support = support[frame.holds(moves.x[support], moves.y[support])]
+    if not len(face) or not len(support):
         return None
-    lines = [_lines(subject, some) for some in (prop, face)]
-    widths = [_widths(subject, some) for some in (prop, face)]
+    lines = [_lines(subject, some) for some in (support, face)]
+    widths = [_widths(subject, some) for some in (support, face)]
     tree = shapely.STRtree(lines[1])
     (at, to), apart = tree.query_nearest(lines[0], return_distance=True, all_matches=False)
     gaps = apart - (widths[0][at] + widths[1][to]) / 2
     worst = int(gaps.argmin())
-    return int(prop[at[worst]]), float(gaps[worst])
+    return int(support[at[worst]]), float(gaps[worst])
 
 
 def _lines(subject: Subject, rows: Ints) -> NDArray[np.object_]:
@@ -222,9 +226,9 @@ def _lines(subject: Subject, rows: Ints) -> NDArray[np.object_]:
 
 
 def _widths(subject: Subject, rows: Ints) -> Floats:
-    """Pitch of beads, mm; a short turn's is no width, so none is taken for wider than a bead can be."""
+    """Spacing of beads, mm; a short turn's is no width, so none is taken for wider than a bead can be."""
     x, y, _ = subject.before(rows)
     length = np.hypot(subject.moves.x[rows] - x, subject.moves.y[rows] - y)
     hot = subject.machine.hot_end
-    pitch = subject.moves.filament[rows] * hot.section / (np.maximum(length, 1e-3) * subject.heights(rows))
-    return np.asarray(np.minimum(pitch, hot.pitch_max or 1.55 * hot.bore))
+    spacing = subject.moves.filament[rows] * hot.section / (np.maximum(length, 1e-3) * subject.heights(rows))
+    return np.asarray(np.minimum(spacing, hot.spacing_max or 1.55 * hot.nozzle_diameter))

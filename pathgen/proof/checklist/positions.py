@@ -75,7 +75,7 @@ def _keep_out(subject: Subject, box: KeepOut) -> None:
 
     Down into it counts as well: from over a zone of known height nothing else would tell.
     """
-    grown = subject.machine.hot_end.bore / 2
+    grown = subject.machine.hot_end.nozzle_diameter / 2
     limit = CLEARANCE - 1e-3 if box.height is None else box.height
     over = "" if box.height is None else f", or {box.height:g} mm over the platform"
     where = f"x {box.x[0]:g} to {box.x[1]:g}, y {box.y[0]:g} to {box.y[1]:g}"
