@@ -44,7 +44,7 @@ def measure(source, name, fill, direction, folder):
     planned, summary = result.planned, result.summary
     machine = planned.setup.machine
     amounts = {
-        "packing": planned.setup.job.packing,
+        "packing": planned.setup.beads.packing,
         "filament_diameter": machine.hot_end.filament_diameter,
     }
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)
@@ -64,10 +64,10 @@ def measure(source, name, fill, direction, folder):
         "overlap_share": round(plane["overlap_share"], 4),
         "outside_share": round(plane["outside_share"], 4),
         "wrong_share": round(sum(plane[f"{n}_share"] for n in ("void", "overlap", "outside")), 4),
-        "changes_per_layer": summary["bead_changes_per_layer"],
-        "strokes_per_layer": round(summary["strokes"] / summary["layers"], 2),
-        "travel_mm_per_layer": round(summary["travel_mm"] / summary["layers"], 1),
-        "time_s": summary["time_s"],
+        "changes_per_layer": summary.bead_changes_per_layer,
+        "strokes_per_layer": round(summary.strokes / summary.layers, 2),
+        "travel_mm_per_layer": round(summary.travel_mm / summary.layers, 1),
+        "time_s": summary.times.time_s,
     }
 
 

@@ -38,12 +38,12 @@ def main():
     thickness = optics.thickness(luminance, law, job.thinnest, job.thickest)
 
     # Panel and layers: the map in its rim, cut into layers.
-    panel = add_rim(thickness, job.pixel, job.rim_width, setup.job.rim_thickness)
-    layers = cut_layers(panel, setup.layer, job.first_layer)
+    panel = add_rim(thickness, job.pixel, job.rim_width, setup.rim.rim_thickness)
+    layers = cut_layers(panel, setup.layers.nominal, job.first_layer)
     heights = LayerSpans(layers.top, layers.height)
 
     # Fill: profiles of all layers become strokes, in panel coordinates; then their order and their place.
-    beads = BeadPlan(setup.spacing, job.spacing_min, job.spacing_max)
+    beads = BeadPlan(setup.beads.spacing, job.spacing_min, job.spacing_max)
     strokes = find_fill("tailored")(layers.profiles(0, len(layers)), beads)
     place = Placement(0, 120.0, 150.0)
     ordered, _ = order_strokes(place.put(strokes), (120.0, 150.0))
@@ -72,7 +72,7 @@ def main():
     # Proof: the text laid down, held against the map, and its picture; and that nothing of it is unsafe.
     grid = Frame(0, place.x0, place.y0, panel.width, panel.pixel, layers.top)
     diameter = machine.hot_end.filament_diameter
-    laid = deposit(program, grid, packing=setup.packing, filament_diameter=diameter)
+    laid = deposit(program, grid, packing=setup.beads.packing, filament_diameter=diameter)
     error = thickness_error(laid.upright(len(panel.thickness)), panel.thickness, ends=1.0, pixel=panel.pixel)
     seen = optics.backlit(laid.upright(), law, job.thinnest)
     checked = check_program(text.getvalue(), machine, material)

@@ -155,7 +155,7 @@ def test_a_120_mm_panel_takes_between_a_quarter_of_a_day_and_a_day(tmp_path):
     result = make(
         source("camera", tmp_path), tmp_path / "a.gcode", Job(width=120.0, height=12.0, rim_width=0)
     )
-    assert 6 * 3600 < result.summary["moving_time_s"] * 10 < 24 * 3600
+    assert 6 * 3600 < result.summary.times.moving_time_s * 10 < 24 * 3600
 
 
 def test_summary_is_flat_and_adds_up(tmp_path):
@@ -185,8 +185,8 @@ def test_a_slow_controller_gets_coarser_moves_and_hears_of_it(tmp_path):
 
     slow = msgspec.structs.replace(load_machine("moving-table"), blocks_per_second=80.0)
     planned = plan(np.full((100, 100), 1.5), Job(brim=0.0), slow)
-    assert planned.setup.job.pixel == pytest.approx(0.25)
+    assert planned.setup.light.pixel == pytest.approx(0.25)
     assert "80 moves a second" in planned.notes[0]
     assert planned.panel.width == pytest.approx(16.0, abs=0.5)
     hasty = plan(np.full((100, 100), 1.5), Job(brim=0.0, first_feed=40.0), slow)
-    assert hasty.setup.job.pixel == pytest.approx(0.5), "the first layer counts too"
+    assert hasty.setup.light.pixel == pytest.approx(0.5), "the first layer counts too"

@@ -12,7 +12,8 @@ from pathgen.cli import run
 from pathgen.gcode.read import read_program
 from pathgen.motion import DEPOSITS, Kind
 from pathgen.plan import settle as planning
-from pathgen.proof.header import Stated, panel_facts, read_facts
+from pathgen.proof.header import panel_facts, read_facts
+from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine
 from tests.test_job import waves
 
@@ -34,7 +35,7 @@ def mixed(**job):
 def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
     out = tmp_path / "several.gcode"
     result = make_several(mixed(machine=machine, build=build), out)
-    assert result.summary["panels"] == 4 and result.platform.in_turn == (build == "in-turn")
+    assert result.summary.panels == 4 and result.platform.in_turn == (build == "in-turn")
     volume = load_machine(machine).volume
     for axis in "xyz":
         low, high = getattr(volume, axis)
@@ -63,7 +64,7 @@ def test_panels_stand_apart_by_the_spacing_and_clear_of_the_start_line():
         covered = []
         for planned in platform.panels:
             (u0, u1), (n0, n1) = planned.plan_box
-            more = planned.setup.job.brim - panel_gap / 2
+            more = planned.setup.standing.brim - panel_gap / 2
             x, y = planned.placement.to_machine(
                 np.array([u0 - more, u1 + more]), np.array([n0 - more, n1 + more])
             )

@@ -70,9 +70,9 @@ def coupon_command(
         streams[sheet].write(laid.sheet.encode())
         from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
 
-        streams[drawing].write(specimen_png(laid, float(str(result.summary["time_s"])) / 60))
+        streams[drawing].write(specimen_png(laid, result.summary.times.time_s / 60))
         if summary:
-            text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
+            text = json.dumps(result.summary.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
             streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
     for line in closing_lines(result.summary, printable(str(out))):
         say(line)
@@ -121,4 +121,4 @@ def _figures(laid: LaidOut) -> tuple[str, str]:
     largest = max(panels, key=lambda planned: planned.panel.width * planned.panel.height)
     size = f"{largest.panel.width:.4g} × {largest.panel.height:.4g} mm"
     several = f"{len(panels)} of " if len(panels) > 1 else ""
-    return several + size, format_duration(float(str(laid.write(BytesIO()).summary["time_s"])))
+    return several + size, format_duration(laid.write(BytesIO()).summary.times.time_s)

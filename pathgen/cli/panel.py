@@ -83,9 +83,9 @@ def panel_command(
             result = write(platform, streams[out], progress, recorder, traded)
         found = prove(platform, streams[out])
         if moves and recorder:
-            recorder.finish(streams[moves], str(result.summary["digest"]))
+            recorder.finish(streams[moves], result.summary.digest)
         if summary:
-            text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
+            text = json.dumps(result.summary.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
             streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
         if thickness:
             streams[thickness].write(_npy(_only_map(platform)))

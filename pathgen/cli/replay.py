@@ -15,7 +15,7 @@ from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.picture import load_thickness
 from pathgen.program.summary import format_duration, grams
 from pathgen.proof.compare import Comparison, Effects, Replayed, compare, replay
-from pathgen.proof.header import Stated
+from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, load_material
 
 FILE = click.Path(path_type=Path)

@@ -34,7 +34,7 @@ PLACED_BY = {"x": 90.0, "y": 0.0}  # the strip whose face an axis places
 
 def _build(setup: Setup) -> Specimen:
     """Lay the strips out about the platform's middle."""
-    pixel = setup.job.pixel
+    pixel = setup.light.pixel
     wall = across([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
     middle = [sum(span) / 2 for span in free(setup.machine)]

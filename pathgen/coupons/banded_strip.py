@@ -51,9 +51,8 @@ def plain_wall(setup: Setup) -> tuple[float, float]:
 
     Posts are two beads thicker: two more beads join in a turn, where a single one would end loose.
     """
-    assert setup.job.spacing_min is not None, "settle fills it in"
-    wall = max(WALL, setup.job.spacing_min)
-    return wall, round(wall + 2 * setup.spacing, 3)
+    wall = max(WALL, setup.beads.spacing_min)
+    return wall, round(wall + 2 * setup.beads.spacing, 3)
 
 
 def bottoms(heights: Sequence[float]) -> list[float]:

@@ -49,14 +49,14 @@ def _build(setup: Setup) -> Specimen:
             [POST_WIDE, *[WIDE] * len(spacings), POST_WIDE],
             [POST, *(beads * spacing for spacing in spacings), POST],
             HIGH,
-            setup.job.pixel,
+            setup.light.pixel,
         )
         middle = (POST_WIDE - notches_wide(beads)) / 2
-        panels.append((notched(wall, setup.job.pixel, [(middle, beads)]), plain_job(setup.job, **common)))
+        panels.append((notched(wall, setup.light.pixel, [(middle, beads)]), plain_job(setup.job, **common)))
         for place, spacing in enumerate(spacings):
             left = POST_WIDE + WIDE * place
             box = PanelArea(left + 2.0, 1.0, left + WIDE - 2.0, HIGH - 1.0)
-            said = (beads, spacing, setup.packing, setup.machine.hot_end.filament_factor)
+            said = (beads, spacing, setup.beads.packing, setup.machine.hot_end.filament_factor)
             steps.append(MeasuringPlace(box, said, number))
     return Specimen(panels, steps)
 

@@ -78,8 +78,7 @@ def ladder_feeds(setup: Setup) -> list[float]:
     >>> ladder_feeds(settle(Job()))
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
-    assert setup.job.spacing_max is not None, "settle fills it in"
-    melts = setup.machine.hot_end.melt_rate / (setup.packing * setup.job.spacing_max * setup.layer)
+    melts = setup.machine.hot_end.melt_rate / (setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal)
     fastest = min(FEEDS[-1], slower_axis(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < LEAST:
@@ -102,8 +101,7 @@ def wave_relief(setup: Setup) -> tuple[float, float]:
     >>> wave_relief(settle(Job()))
     (1.8, 0.6)
     """
-    low, high = setup.job.spacing_min, setup.job.spacing_max
-    assert low is not None and high is not None, "settle fills them in"
+    low, high = setup.beads.spacing_min, setup.beads.spacing_max
     beads = 2 * max(1, round(MIDDLE / (low + high)))
     swing = min(SWING, FILLED * beads * (high - low) / 2)
     return round(beads * (low + high) / 2, 3), round(swing, 3)
@@ -115,7 +113,7 @@ def _build(setup: Setup) -> Specimen:
     heights = list(HIGH[: len(speeds)])
     # As coarse as the controller's block rate needs it, or planning would have to cut the pixels anew.
     least = speeds[-1] / setup.machine.blocks_per_second
-    pixel = setup.job.pixel if least <= setup.job.pixel else math.ceil(least * 1000) / 1000
+    pixel = setup.light.pixel if least <= setup.light.pixel else math.ceil(least * 1000) / 1000
     mean, swing = wave_relief(setup)
     width = 2 * POST + WAVES * PERIOD
     u = (np.arange(pixels(width, pixel)) + 0.5) * pixel

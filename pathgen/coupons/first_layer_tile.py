@@ -19,7 +19,7 @@ from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
 from pathgen.route.placement import free
 from pathgen.settings import Setup
-from pathgen.settings.constraints import LEAST_FIRST
+from pathgen.settings.constraints import MIN_FIRST
 from pathgen.settings.machine import Range
 
 Floats = NDArray[np.float64]
@@ -36,13 +36,13 @@ HUNDRED = 100.0  # mm that tilt is told for
 def _build(setup: Setup) -> Specimen:
     """Lay the tiles out."""
     # Two rows make a layer. Nothing but the first layer is made, so its feed is the only one.
-    pixel = setup.job.first_layer / 2
+    pixel = setup.layers.first_layer / 2
     job = plain_job(
         setup.job,
         pixel=pixel,
         brim=0.0,
         wedges=0,
-        feed=setup.job.first_feed,
+        feed=setup.feeds.first_feed,
         thinnest=SIDE - STAIR * len(WHERE),
         thickest=SIDE,
     )
@@ -56,10 +56,10 @@ def _build(setup: Setup) -> Specimen:
             for middle, sign, reach in zip(middles, signs, reaches, strict=True)
         )
         cut = [SIDE - STAIR * (number - stair) for stair in range(number)]
-        wall = across([STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], setup.job.first_layer, pixel)
+        wall = across([STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], setup.layers.first_layer, pixel)
         panels.append((wall, job))
-        nominal = (setup.job.first_layer, x, y, setup.machine.z_zero)
-        box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.job.first_layer)
+        nominal = (setup.layers.first_layer, x, y, setup.machine.z_zero)
+        box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.layers.first_layer)
         steps.append(MeasuringPlace(box, nominal, panel=number - 1))
         spots.append(Spot(x, y))
     return Specimen(panels, steps, spots, repeats=3)
@@ -102,8 +102,8 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     notes = [*_tilted(found[1:], (volume.x, volume.y))]
     if uneven > 0:
         notes.append(f"the platform is not flat: tiles depart from a plane by up to {uneven:.3f} mm")
-    if nominal - new < LEAST_FIRST:
-        least = new + LEAST_FIRST
+    if nominal - new < MIN_FIRST:
+        least = new + MIN_FIRST
         notes.append(f"a first_layer of {nominal:g} mm is then too low: {least:.3g} mm is the least")
     line = f"z_zero {old:g} → {new:g} mm"
     return Outcome(tuple(found), (change,), (line,), _curve(filled, plane, x, y, nominal), tuple(notes))

@@ -70,7 +70,7 @@ def _build(setup: Setup) -> Specimen:
     """Lay the strip out."""
     heats, heights = band_temperatures(setup), [HIGH] * BANDS
     wall, post = plain_wall(setup)
-    face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.job.pixel, setup.job.pixel)[0]
+    face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.light.pixel, setup.light.pixel)[0]
     bands = tuple(
         Band(above=z, nozzle_temperature=heat) for z, heat in zip(bottoms(heights), heats, strict=True)
     )
@@ -79,7 +79,7 @@ def _build(setup: Setup) -> Specimen:
     )
     places = boxes(heights, WIDE, settled=COOLED)
     steps = [MeasuringPlace(box, (heat,)) for box, heat in zip(places, heats, strict=True)]
-    return Specimen([(raised(face, heights, setup.job.pixel), job)], steps, repeats=3)
+    return Specimen([(raised(face, heights, setup.light.pixel), job)], steps, repeats=3)
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:

@@ -49,14 +49,14 @@ KNOWN = 0.5  # half width of the interval, over the lag, above which readings sa
 def lag_feeds(setup: Setup) -> tuple[float, ...]:
     """Give the bands' feeds, mm/s: no more than the machine's axes and hot end can do."""
     machine = setup.machine
-    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.nozzle_diameter * setup.layer)
+    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.nozzle_diameter * setup.layers.nominal)
     most = min(machine.axes.x.feed, machine.axes.y.feed, 0.9 * melts)
     return tuple(min(feed, most * feed / FEEDS[-1]) for feed in FEEDS)
 
 
 def _build(setup: Setup) -> Specimen:
     """Lay the ring out."""
-    nozzle, pixel = setup.machine.hot_end.nozzle_diameter, setup.job.pixel
+    nozzle, pixel = setup.machine.hot_end.nozzle_diameter, setup.light.pixel
     walls = [round(part * nozzle, 3) for part in (LOW, HIGH)]
     wall = across([BEFORE, THICK, AFTER], [walls[0], walls[1], walls[0]], BAND * len(FEEDS), pixel)
     for end, (before, after) in ((BEFORE, walls), (BEFORE + THICK, walls[::-1])):
@@ -70,7 +70,7 @@ def _build(setup: Setup) -> Specimen:
         setup.job,
         bend=360.0,
         brim=BRIM,
-        first_layer=setup.job.first_layer,
+        first_layer=setup.layers.first_layer,
         fill="tailored",
         feed=ladder[0],
         band=tuple(Band(above=BAND * number, feed=feed) for number, feed in enumerate(ladder) if number),

@@ -9,8 +9,9 @@ from pathgen.coupons import find_coupon
 from pathgen.coupons.definition import Coupon, Specimen
 from pathgen.coupons.measurement_sheet import sheet_text
 from pathgen.coupons.shapes import plain_job
-from pathgen.plan.model import Platform, Result
+from pathgen.plan.model import Platform
 from pathgen.plan.settle import plan_placed, plan_several
+from pathgen.program.result import Result
 from pathgen.program.writing import Progress, write
 from pathgen.settings import Job, Machine, Material, Setup, settle
 

@@ -33,8 +33,7 @@ LEAST, MOST = 20, 80  # degrees that a profile can say
 
 def _build(setup: Setup) -> Specimen:
     """Lay the wall out."""
-    assert setup.job.spacing is not None, "settle fills it in"
-    base, pixel = round(2 * setup.job.spacing, 2), setup.job.pixel
+    base, pixel = round(2 * setup.beads.spacing, 2), setup.light.pixel
     rows = pixels(FOOT + SAW + HEAD, pixel)
     columns = [np.tile(saw(lean, base, rows, pixel)[:, None], pixels(WIDE, pixel)) for lean in LEANS]
     edge = np.full((rows, pixels(INDEX, pixel)), base + INDEX_OVER)

@@ -37,12 +37,12 @@ def _build(setup: Setup) -> Specimen:
     """Lay the strip out."""
     heights = [HIGH] * len(SOLIDITIES)
     wall, post = plain_wall(setup)
-    face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.job.pixel, setup.job.pixel)[0]
+    face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.light.pixel, setup.light.pixel)[0]
     bands = tuple(Band(above=z, packing=s) for z, s in zip(bottoms(heights), SOLIDITIES, strict=True))
     # The job itself says none: what the bands are compared with is the material's.
     job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, packing=None)
     steps = [MeasuringPlace(box, (s,)) for box, s in zip(boxes(heights, WIDE), SOLIDITIES, strict=True)]
-    return Specimen([(raised(face, heights, setup.job.pixel), job)], steps, repeats=3)
+    return Specimen([(raised(face, heights, setup.light.pixel), job)], steps, repeats=3)
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:

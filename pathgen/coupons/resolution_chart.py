@@ -83,7 +83,7 @@ def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Fl
 
 def _build(setup: Setup) -> Specimen:
     """Lay the chart out."""
-    pixel, all_patches = setup.job.pixel, patches()
+    pixel, all_patches = setup.light.pixel, patches()
     columns = (len(all_patches) + 1) // 2
     rows, cols = pixels(HIGH, pixel), pixels(WIDE, pixel)
     wall = np.full((2 * rows, columns * cols), THIN)
@@ -126,7 +126,7 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: 
         cells = 2 * max(20, round(patch.period / 2 / FINE))
         pixel = patch.period / cells
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
-            made = setup.job.pixel if patch.along == ALONG_U else setup.layer
+            made = setup.light.pixel if patch.along == ALONG_U else setup.layers.nominal
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = patch_thickness(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated

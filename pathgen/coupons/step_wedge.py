@@ -28,15 +28,14 @@ def thicknesses(setup: Setup) -> list[float]:
     >>> thicknesses(settle(Job()))[:4]
     [0.6, 0.74, 0.9, 1.09]
     """
-    assert setup.job.spacing_min is not None, "settle fills it in"
-    thin = max(THIN, setup.job.spacing_min)
+    thin = max(THIN, setup.beads.spacing_min)
     even = np.linspace(0.0, 1.0, STEPS)
     return [round(float(t), 2) for t in thin + (THICK - thin) * (0.5 * even + 0.5 * even**2)]
 
 
 def _build(setup: Setup) -> Specimen:
     """Lay the wedge out."""
-    steps, pixel = thicknesses(setup), setup.job.pixel
+    steps, pixel = thicknesses(setup), setup.light.pixel
     end = steps[0] + INDEX_OVER
     widths = [INDEX, *[WIDE] * STEPS, INDEX]
     wall = across(widths, [end, *steps, steps[-1] + INDEX_OVER], HIGH, pixel)

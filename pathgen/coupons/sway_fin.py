@@ -76,9 +76,8 @@ def fin(thickness: float, height: float, pixel: float) -> Floats:
 
 def _build(setup: Setup) -> Specimen:
     """Lay the fins out in a row through the platform's middle."""
-    assert setup.job.spacing_min is not None, "settle fills it in"
-    pixel, rotation = setup.job.pixel, shaken(setup.machine)
-    wider = max(1.0, setup.job.spacing_min / FINS[0][0])
+    pixel, rotation = setup.light.pixel, shaken(setup.machine)
+    wider = max(1.0, setup.beads.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
     middle = [sum(span) / 2 for span in free(setup.machine)]
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
@@ -111,7 +110,7 @@ def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> fl
     material, machine = setup.material, setup.machine
     shaking = carried_acceleration(machine, shaken(machine))
     conditions = Conditions(material.modulus, material.density, shaking)
-    wall = measure_sections(fin(thickness, height, setup.job.pixel), setup.job.pixel)
+    wall = measure_sections(fin(thickness, height, setup.light.pixel), setup.light.pixel)
     return float(compute_steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
 
 
@@ -177,7 +176,6 @@ def _outcome(
     filled: FilledSheet, setup: Setup, swayed: Floats, to_top: NDArray[np.bool_], limit: Estimate
 ) -> Outcome:
     """Word what was found."""
-    assert setup.job.spacing is not None, "settle fills it in"
     machine = setup.machine
     value = short(limit.value, (limit.high - limit.low) / 2)
     value = value if value > 0 else float(f"{limit.value:.2g}")
@@ -186,7 +184,7 @@ def _outcome(
     old = (
         f"{machine.sway_limit:g}"
         if machine.sway_limit
-        else f"1/4 of a spacing, {FRACTION * setup.job.spacing:g}"
+        else f"1/4 of a spacing, {FRACTION * setup.beads.spacing:g}"
     )
     change = Change("", "sway_limit", value, "mm of sway that shows; else 1/4 of a spacing")
     notes = []

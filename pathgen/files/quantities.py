@@ -72,7 +72,7 @@ class Nested:
         return found
 
 
-def quantities(kind: type) -> dict[str, Quantity]:
+def list_quantities(kind: type) -> dict[str, Quantity]:
     """List the figures of a record by key, those of nested records included, in the order of the fields.
 
     Examples
@@ -80,13 +80,13 @@ def quantities(kind: type) -> dict[str, Quantity]:
     >>> @dataclass
     ... class Wall:
     ...     width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
-    >>> quantities(Wall)
+    >>> list_quantities(Wall)
     {'width_mm': Quantity(unit='mm', text='outer width as viewed')}
     """
     return {key: quantity for key, (quantity, _) in _figures(kind, None).items()}
 
 
-def row(record: object) -> Row:
+def flatten(record: object) -> Row:
     """Return the figures of a record by key; the figures of a nested record that is None are None.
 
     Examples
@@ -95,7 +95,7 @@ def row(record: object) -> Row:
     ... class Panels:
     ...     panels: Annotated[int, Quantity("count", "panels")]
     ...     names: list[str]
-    >>> row(Panels(2, ["pier", "crane"]))
+    >>> flatten(Panels(2, ["pier", "crane"]))
     {'panels': 2}
     """
     return {key: value for key, (_, value) in _figures(type(record), record).items()}

@@ -37,10 +37,6 @@ PARTS = {
     Kind.COMB: "comb",
 }
 
-# Facts the header keeps room for: the box of all deposits, and that of all moves.
-_BOXES = ("deposit x", "deposit y", "deposit z", "reach x", "reach y", "reach z")
-LATE = ("moves", "time", "filament", "mass", *_BOXES)
-
 _AT_REST = (Kind.RETRACT, Kind.RELOAD)
 _RAPID = (Kind.TRAVEL, Kind.LIFT)
 _MOTION = np.array([0 if kind in _RAPID else 1 for kind in Kind], np.uint8)
@@ -123,7 +119,7 @@ class ProgramWriter:
         top: Floats,
         height: Floats,
         *,
-        late: Sequence[str] = LATE,
+        late: Sequence[str] = (),
         nozzle: Floats | None = None,
         fan: Floats | None = None,
         caution: Sequence[str] = CAUTION,

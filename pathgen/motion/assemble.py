@@ -64,16 +64,15 @@ def assemble(
     table.x[row], table.y[row], table.z[row] = x, y, heights.top[layer]
     per_area = banded(setup, heights, "packing") * heights.height / setup.machine.hot_end.section
     table.filament[row] = strokes.area * per_area[layer]
-    table.feed[row] = np.where(layer == 0, setup.job.first_feed, banded(setup, heights, "feed")[layer])
+    table.feed[row] = np.where(layer == 0, setup.feeds.first_feed, banded(setup, heights, "feed")[layer])
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
     kinds, round_about = kind[of], kind == Kind.TRAVEL
     table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
-    if setup.job.support_feed is not None:
+    if setup.feeds.support_feed is not None:
         support = (kinds == Kind.WEDGE) | (kinds == Kind.COMB)
-        table.feed[row] = np.where(support & (layer > 0), setup.job.support_feed, table.feed[row])
-    if setup.job.pace == "steady-flow":
-        assert setup.job.spacing is not None, "settle fills it in"
-        factor = pace_factor(strokes.area, strokes.length(), setup.job.spacing)
+        table.feed[row] = np.where(support & (layer > 0), setup.feeds.support_feed, table.feed[row])
+    if setup.feeds.pace == "steady-flow":
+        factor = pace_factor(strokes.area, strokes.length(), setup.beads.spacing)
         table.feed[row] *= np.where(kinds == Kind.WALL, factor, 1.0)
     table.layer[row] = layer
     kinds[(strokes.area == 0) & (kinds != Kind.TRAVEL)] = Kind.LINK

@@ -53,12 +53,12 @@ def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
     ([20.0, 20.0, 20.0, 20.0, 30.0, 20.0], [0.99, 0.99, 0.99, 0.99, 0.99, 1.0])
     """
     base = {
-        "feed": setup.feed,
-        "packing": setup.packing,
-        "nozzle_temperature": setup.nozzle_temperature,
+        "feed": setup.feeds.feed,
+        "packing": setup.beads.packing,
+        "nozzle_temperature": setup.heat.nozzle_temperature,
         "fan": setup.material.fan,
     }[key]
-    bands = setup.job.band
+    bands = setup.layers.band
     said = [getattr(band, key) for band in bands]
     values = np.array([base, *(base if value is None else value for value in said)], np.float64)
     bottom = heights.top - heights.height

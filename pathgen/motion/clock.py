@@ -16,15 +16,29 @@ how long that takes is theirs to say.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.files.quantities import Quantity
 from pathgen.motion.moves import Kind
 from pathgen.motion.tally import Tally
 from pathgen.settings import Machine
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Duration of a program and its parts, rounded for people; `time_s` is the sum of the others."""
+
+    time_s: Annotated[int, Quantity("s", "time, heating and homing included")]
+    moving_time_s: Annotated[float, Quantity("s", "time of the moves alone")]
+    heating_time_s: Annotated[float, Quantity("s", "time of heating up")]
+    homing_time_s: Annotated[float, Quantity("s", "time of homing")]
+    dwell_time_s: Annotated[float, Quantity("s", "time of dwells (G4)")]
+    starved_time_s: Annotated[float, Quantity("s", "time of waiting for program lines")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +107,19 @@ class TimeByCause:
         """Seconds from switching the heaters on to the program's end."""
         return self.moving + self.heating + self.homing + self.dwelling + self.starving
 
-    def facts(self) -> dict[str, int | float]:
-        """Give the total and its parts under keys that carry their unit.
+    def rounded(self) -> Times:
+        """Return the total and its parts as figures.
 
         Examples
         --------
-        >>> TimeByCause(np.ones(len(Kind)), heating=240.0, dwelling=0.5).facts()["time_s"]
+        >>> TimeByCause(np.ones(len(Kind)), heating=240.0, dwelling=0.5).rounded().time_s
         252
         """
-        return {
-            "time_s": round(self.total),
-            "moving_time_s": round(self.moving, 1),
-            "heating_time_s": round(self.heating, 1),
-            "homing_time_s": round(self.homing, 1),
-            "dwell_time_s": round(self.dwelling, 1),
-            "starved_time_s": round(self.starving, 1),
-        }
+        return Times(
+            time_s=round(self.total),
+            moving_time_s=round(self.moving, 1),
+            heating_time_s=round(self.heating, 1),
+            homing_time_s=round(self.homing, 1),
+            dwell_time_s=round(self.dwelling, 1),
+            starved_time_s=round(self.starving, 1),
+        )

@@ -24,7 +24,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.settings import Job
+from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
 
@@ -64,14 +64,14 @@ def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
     return np.asarray(STEP ** np.clip(steps, *_STEPS))
 
 
-def fastest_feed(job: Job) -> float:
-    """Give the highest feed that image walls are asked for at the job's pace, mm/s.
+def fastest_feed(setup: Setup) -> float:
+    """Return the highest feed of walls, mm/s.
 
     Examples
     --------
-    >>> fastest_feed(Job(feed=20.0)), round(fastest_feed(Job(feed=20.0, pace="steady-flow")), 2)
-    (20.0, 29.55)
+    >>> from pathgen.settings import Job, settle
+    >>> round(fastest_feed(settle(Job(feed=20.0, pace="steady-flow"))), 2)
+    29.55
     """
-    assert job.feed is not None, "settle fills it in"
-    fastest = max([job.feed, *(band.feed for band in job.band if band.feed)])
-    return fastest * (STEP ** _STEPS[1] if job.pace == "steady-flow" else 1.0)
+    fastest = max([setup.feeds.feed, *(band.feed for band in setup.layers.band if band.feed)])
+    return fastest * (STEP ** _STEPS[1] if setup.feeds.pace == "steady-flow" else 1.0)

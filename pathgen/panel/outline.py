@@ -26,82 +26,6 @@ LEVEL_DECIMALS = 6  # of a mm: corners nearer than this in height are at one lev
 SPECK = 1e-9  # mm²: less is no piece of an outline but what rounding leaves over
 
 
-def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
-    """Outline a rectangle, its corners rounded or not.
-
-    Parameters
-    ----------
-    width, height : float
-        mm.
-    corner : float
-        Radius of the corners, mm; 0 for none.
-
-    Returns
-    -------
-    Polygon
-
-    Raises
-    ------
-    PathgenError
-        When a side is not from 0.01 to 2000 mm, or the corners do not fit into the shorter side.
-
-    Examples
-    --------
-    >>> rectangle(60, 40).area, round(rectangle(60, 40, corner=5).area, 1)
-    (2400.0, 2378.5)
-    """
-    _check_sides(width, height)
-    most = min(width, height) / 2
-    if not 0 <= corner <= most:
-        allowed = f"0 to {most:g} mm, half the shorter side"
-        raise PathgenError(f"corner is {corner:g} mm", where="corner", allowed=allowed)
-    if corner == 0:
-        return _polygon(np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float64))
-    return _polygon(_rounded(width, height, corner, corner, corner, corner))
-
-
-def ellipse(width: float, height: float) -> Polygon:
-    """Outline an ellipse; a disc when the sides are equal.
-
-    Parameters and errors as with `rectangle`.
-
-    Examples
-    --------
-    >>> round(ellipse(100, 100).area, 1), round(np.pi * 50**2, 1)
-    (7853.6, 7854.0)
-    """
-    _check_sides(width, height)
-    return _polygon(_rounded(width, height, width / 2, height / 2, width / 2, height / 2))
-
-
-def arch(width: float, height: float) -> Polygon:
-    """Outline a round-topped window: a rectangle below, half a disc of the same width above.
-
-    Where the height is less than half the width, half a disc has no room; the whole outline is then a
-    segment of a larger disc, its arc going from one foot over the crown to the other.
-
-    Parameters and errors as with `rectangle`.
-
-    Examples
-    --------
-    >>> arch(60, 80).bounds
-    (0.0, 0.0, 60.0, 80.0)
-    >>> round(arch(60, 80).area, 1), round(60 * 50 + np.pi * 30**2 / 2, 1)
-    (4413.6, 4413.7)
-    """
-    _check_sides(width, height)
-    if height >= width / 2:
-        return _polygon(_rounded(width, height, 0.0, 0.0, width / 2, width / 2))
-    # Circle through the two feet and the crown (exact geometry).
-    radius = (width**2 / 4 + height**2) / (2 * height)
-    half = math.asin(min(1.0, width / 2 / radius))
-    turn = np.linspace(0.0, half, _pieces(radius, half) + 1)
-    right = np.column_stack([radius * np.sin(turn), height - radius * (1 - np.cos(turn))])
-    right[-1] = width / 2, 0.0
-    left = right * (-1, 1)
-    return _polygon(np.concatenate([right[::-1], left[1:]]) + (width / 2, 0))
-
-
 def resize_outline(outline: Polygon, width: float | None = None, height: float | None = None) -> Polygon:
     """Bring an outline to a size, its lower left corner to the origin.
 
@@ -134,7 +58,7 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
     across = None if width is None else width / own[0]
     up = None if height is None else height / own[1]
     across, up = across or up or 1.0, up or across or 1.0
-    _check_sides(width or own[0] * across, height or own[1] * up)
+    check_sides(width or own[0] * across, height or own[1] * up)
     moved: Polygon = shapely.transform(outline, lambda points: (points - (left, low)) * (across, up))
     return moved
 
@@ -254,7 +178,7 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     return resize_outline(parts[0])
 
 
-def _rounded(width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float) -> Floats:
+def rounded_points(width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float) -> Floats:
     """Corner points, counter-clockwise, of a rectangle whose lower and upper corners are quarter ellipses.
 
     Only the upper right quarters are computed and the rest mirrored, so that the outline is exactly its own
@@ -272,23 +196,23 @@ def _quarter(across: float, up: float) -> Floats:
     """Points of a quarter ellipse about the origin, from its right to its top; a single one for radius 0."""
     if across == 0:
         return np.zeros((1, 2))
-    sine = np.sin(np.linspace(0.0, np.pi / 2, _pieces(max(across, up), np.pi / 2) + 1))
+    sine = np.sin(np.linspace(0.0, np.pi / 2, count_pieces(max(across, up), np.pi / 2) + 1))
     sine[-1] = 1.0
     return np.column_stack([across * sine[::-1], up * sine])
 
 
-def _pieces(radius: float, turn: float) -> int:
+def count_pieces(radius: float, turn: float) -> int:
     """Straight pieces that stay within the sagitta of an arc, r(1 − cos φ) ≈ rφ²/2 with φ half a piece."""
     return max(8, math.ceil(turn / 2 / math.sqrt(2 * SAGITTA / radius)))
 
 
-def _polygon(points: Floats) -> Polygon:
+def closed_polygon(points: Floats) -> Polygon:
     """Make a polygon of a ring of points, those that repeat their neighbour left out."""
     fresh = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
     return Polygon(points[fresh])
 
 
-def _check_sides(width: float, height: float) -> None:
+def check_sides(width: float, height: float) -> None:
     _check_side("width", width)
     _check_side("height", height)
 

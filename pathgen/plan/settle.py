@@ -1,4 +1,4 @@
-"""Planning: everything about panels is settled up to their places on the platform; nothing is written."""
+"""Planning: from sources and jobs to panels with places on the platform, without writing a program."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from pathgen.panel import check_bend
 from pathgen.panel.steadiness import Steadiness
 from pathgen.picture import lightness
 from pathgen.plan.capacity import Room
-from pathgen.plan.model import Planned, Platform, bend_of, plan_beads, wedge_sites
+from pathgen.plan.model import Planned, Platform, bend_of, plan_beads
 from pathgen.plan.placing import (
     LINE_ROOM,
     START_GAP,
@@ -44,9 +44,9 @@ from pathgen.settings import Job, Machine, Material, Setup, settle
 
 Progress = Callable[[int, int], None]
 
-HIGHEST_OF_NOZZLE = 0.75  # of layers that choose their height; common practice
+HIGHEST_OF_NOZZLE = 0.75  # maximum automatic layer height over nozzle diameter; common practice
 
-# What panels on one platform have in common: they share layers, heat, and the head.
+# Keys that all panels on one platform share, as they share layers, heaters and the head.
 SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_temperature", "band",
           "platform_temperature", "axis", "panel_gap", "build", "packing",
           "feed", "pace", "lead")  # fmt: skip
@@ -55,9 +55,9 @@ SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_t
 def plan(
     source: Source, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> Planned:
-    """Settle everything about one panel up to its place on the platform; nothing is written.
+    """Plan one panel, with its place on the platform, without writing a program.
 
-    Parameters and errors are those of `make`; of copies it is the first.
+    Parameters and errors are those of `make`. Of several copies, the first is returned.
     """
     return plan_several([(source, job or Job())], machine, material).panels[0]
 
@@ -69,9 +69,9 @@ def plan_several(
     *,
     progress: Progress | None = None,
 ) -> Platform:
-    """Settle everything about some panels up to their places on the platform; nothing is written.
+    """Plan several panels, with their places on the platform, without writing a program.
 
-    Parameters and errors are those of `make_several`; progress is that of solving for a picture.
+    Parameters and errors are those of `make_several`; `progress` follows the solution for a picture.
     """
     if not panels:
         raise PathgenError("no panels", where="panel", allowed="one or more")
@@ -84,18 +84,19 @@ def plan_several(
         uprights += [upright] * job.copies
         room.take(uprights, job.copies)
     _one_stack(uprights)
-    job = uprights[0].setup.job
-    places = place_panels(uprights, job.panel_gap, job.build == "in-turn" and len(uprights) > 1)
+    several = uprights[0].setup.several
+    in_turn = several.build == "in-turn" and len(uprights) > 1
+    places = place_panels(uprights, several.panel_gap, in_turn)
     planned = tuple(
         _planned(uprights[i], spot, steady, places.axes)
         for i, spot, steady in zip(places.order, places.placements, places.steady, strict=True)
     )
-    return Platform(planned, places.line, places.block, job.build == "in-turn" and len(planned) > 1)
+    return Platform(planned, places.line, places.block, in_turn)
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where the middle of what a panel covers is to lie, machine mm, and how it is turned, degrees."""
+    """Machine position of the middle of a panel's footprint, mm, and its rotation, degrees."""
 
     x: float
     y: float
@@ -107,19 +108,19 @@ def plan_placed(
     machine: Machine | None = None,
     material: Material | None = None,
 ) -> Platform:
-    """Settle everything about panels that have their places already, turned by any angle.
+    """Plan panels whose places and rotations are given.
 
     Parameters
     ----------
     panels : sequence of (source, job, spot)
-        Their jobs agree in the keys of `SHARED`; copies do not count.
+        Their jobs agree in the keys of `SHARED`; copies are ignored.
     machine, material : optional
         As in `plan_several`.
 
     Raises
     ------
     PathgenError
-        For anything refused: panels that overlap, or lie outside the free platform.
+        For panels that overlap or lie outside the free platform, and as in `plan_several`.
     """
     _agree([job for _, job, _ in panels])
     uprights = [_upright(source, job, machine, material, None) for source, job, _ in panels]
@@ -141,10 +142,10 @@ def plan_placed(
 
 
 def _put(upright: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
-    """Put a panel with its middle at a spot; give its placement and what it covers."""
+    """Place a panel with its middle at a spot; return its placement and its footprint."""
     box, turn = upright.covered, Placement(spot.rotation, 0.0, 0.0)
     x, y = turn.to_machine(np.array(sum(box.u) / 2), np.array(sum(box.n) / 2))
-    why = f"turned {spot.rotation:g} degrees, as asked"
+    why = f"turned {spot.rotation:g} degrees, as given"
     at = Placement(spot.rotation, round(spot.x - float(x), 3), round(spot.y - float(y), 3), why)
     u, n = np.array([(u, n) for u in box.u for n in box.n]).T
     return at, shapely.MultiPoint(np.column_stack(at.to_machine(u, n))).convex_hull
@@ -156,7 +157,7 @@ def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
     zones = taken(machine)
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
-            what = f"panel {number} does not lie on the free platform of {machine.name}"
+            what = f"panel {number} lies outside the free platform of {machine.name}"
             apart = f", {room_beside(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
             raise PathgenError(what, where="place", allowed=f"inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
@@ -167,7 +168,7 @@ def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
 def _line_beside(
     areas: Sequence[BaseGeometry], machine: Machine
 ) -> tuple[tuple[tuple[float, float], float], Placement]:
-    """Find an edge of the platform where the start line has room; the line, and the frame it lies in."""
+    """Find an edge of the platform with room for the start line; return the line and its placement."""
     (low_x, high_x), (low_y, high_y) = free(machine)
     covered = shapely.union_all([*areas, taken(machine)]).buffer(START_GAP - LINE_ROOM)
     half = START_LINE / 2
@@ -182,28 +183,30 @@ def _line_beside(
             ends = [(u, at) if rotation == 0 else (at, u) for u in span]
             if not covered.intersects(shapely.LineString(ends)):
                 x, y = (0.0, at) if rotation == 0 else (at, 0.0)
-                return (span, 0.0), Placement(rotation, x, y, "each in a place of its own")
-    raise PathgenError("no room for the start line beside the panels", where="place", allowed="a free edge")
+                return (span, 0.0), Placement(rotation, x, y, "at the given places")
+    allowed = "a free edge of the platform"
+    raise PathgenError("no room for the start line beside the panels", where="place", allowed=allowed)
 
 
 def _agree(jobs: Sequence[Job]) -> None:
-    """Refuse panels that cannot stand on one platform."""
+    """Reject panels that cannot share a platform."""
     for number, job in enumerate(jobs[1:], start=2):
         for key in SHARED:
             one, other = getattr(jobs[0], key), getattr(job, key)
             if one != other:
-                what = f"{key} is {other} for panel {number}, and {one} for the first"
+                what = f"{key} is {other} for panel {number} but {one} for the first"
                 raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
 
 
 def _one_stack(uprights: Sequence[UnplacedPanel]) -> None:
-    """Refuse panels whose layers have heights of their own: on one platform they share them."""
+    """Reject panels with different layer heights, as panels on one platform share their layers."""
     first = uprights[0].layers.top
     if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in uprights):
         return
-    if any(p.setup.job.layer == "auto" for p in uprights):
-        hint = "give layer a height, or make each picture a program"
-        raise PathgenError("layer is auto for different pictures", where="layer", allowed="one", hint=hint)
+    if any(p.setup.layers.layer == "auto" for p in uprights):
+        hint = "set a layer height, or make one program per picture"
+        what = "layer is auto for different pictures"
+        raise PathgenError(what, where="layer", allowed="one picture", hint=hint)
 
 
 def _upright(
@@ -213,106 +216,103 @@ def _upright(
     material: Material | None,
     progress: Progress | None,
 ) -> UnplacedPanel:
-    """Turn a source into a panel that only lacks its place."""
+    """Turn a source into a panel without a place."""
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
-    given = read_source(source, setup, settled.job.pixel)
-    if setup.job.turn == "auto":
-        upright, reason = _turned(given, setup, settled.job.pixel, progress)
+    pixel = settled.light.pixel
+    given = read_source(source, setup, pixel)
+    if setup.standing.turn == "auto":
+        upright, reason = _turned(given, setup, pixel, progress)
         notes.append(reason)
     else:
         upright = _raised(given, setup, progress)
-    if setup.job.wedges == "auto":
+    if setup.standing.wedges == "auto":
         upright, reason = _steadied(upright)
         notes.append(reason)
     return replace(upright, notes=[*notes, *upright.notes], made_of=source)
 
 
 def _raised(given: Given, setup: Setup, progress: Progress | None) -> UnplacedPanel:
-    """Make the panel of what was read and measured for this setup."""
+    """Make the panel and its layers from a source that was measured for this setup."""
     fits_at_all(given.width, given.height, setup)
     panel, notes = to_panel(given, setup, progress)
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
-    layers = cut_layers(panel, setup.layer, setup.job.first_layer)
-    if setup.job.layer == "auto":
-        chosen = adaptive(panel, _seen(panel.thickness, setup), _terms(setup))
+    layers = cut_layers(panel, setup.layers.nominal, setup.layers.first_layer)
+    if setup.layers.layer == "auto":
+        chosen = adaptive(panel, _lightness(panel.thickness, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
-    return UnplacedPanel(setup, panel, layers, given.name, notes, _supports(layers, setup))
+    return UnplacedPanel(setup, panel, layers, given.name, notes, _plan_supports(layers, setup))
 
 
 def heights_of(planned: Planned, likes: Sequence[float]) -> AdaptiveHeights:
-    """Prepare a panel's choice of layer heights."""
+    """Prepare the choice of layer heights of a panel."""
     setup = planned.setup
-    return AdaptiveHeights(planned.panel, _seen(planned.panel.thickness, setup), _terms(setup), likes)
+    return AdaptiveHeights(planned.panel, _lightness(planned.panel.thickness, setup), _terms(setup), likes)
 
 
-def _seen(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:
-    """Lightness that a wall is seen with; 0 where there is none."""
+def _lightness(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:
+    """Return the lightness of a backlit wall; 0 outside the wall."""
     law = optics.law(setup.material.light)
-    light = optics.backlit(thickness, law, setup.job.thinnest)
+    light = optics.backlit(thickness, law, setup.light.thinnest)
     return lightness(np.where(thickness > 0, np.minimum(light, 1.0), 0.0))
 
 
 def _terms(setup: Setup) -> Terms:
-    """Gather what layers of several heights are chosen by."""
-    hot_end, job = setup.machine.hot_end, setup.job
-    assert job.spacing_min is not None, "settle fills it in"
-    # A bead narrower than π/4 of its height would stand taller than it is wide.
-    highest = min(HIGHEST_OF_NOZZLE * hot_end.nozzle_diameter, 4 / np.pi * job.spacing_min)
+    """Collect the limits for the choice of layer heights."""
+    hot_end, layers, beads = setup.machine.hot_end, setup.layers, setup.beads
+    # A bead narrower than π/4 of its height would be taller than it is wide.
+    highest = min(HIGHEST_OF_NOZZLE * hot_end.nozzle_diameter, 4 / np.pi * beads.spacing_min)
     step = 1 / setup.machine.axes.z.steps_per_mm
-    return Terms(setup.layer, job.first_layer, highest, step, setup.spacing, setup.feed, hot_end.melt_rate)
+    feed, melt_rate = setup.feeds.feed, hot_end.melt_rate
+    return Terms(layers.nominal, layers.first_layer, highest, step, beads.spacing, feed, melt_rate)
 
 
 def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None) -> tuple[UnplacedPanel, str]:
-    """Choose the edge the panel stands on, by the figures of each; what is refused is left out."""
+    """Choose the edge that the panel stands on by the figures of each; rejected edges are left out."""
     from pathgen.plan.turning import choose_turn  # loads scipy
 
     possible: dict[int, UnplacedPanel] = {}
-    refused: list[PathgenError] = []
+    rejected: list[PathgenError] = []
     for turn in (0, 90, 180, 270):
         try:
-            asked = settle(msgspec.structs.replace(setup.job, turn=turn), setup.machine, setup.material)
-            possible[turn] = _raised(turned(given, asked, pixel), asked, progress)
+            job = msgspec.structs.replace(setup.job, turn=turn)
+            trial = settle(job, setup.machine, setup.material)  # with its checks
+            possible[turn] = _raised(turned(given, trial, pixel), trial, progress)
         except PathgenError as error:
-            refused.append(error)
+            rejected.append(error)
     if not possible:
-        raise refused[0]
+        raise rejected[0]
     choice = choose_turn(possible)
     return possible[choice.turn], choice.reason
 
 
 def _steadied(upright: UnplacedPanel) -> tuple[UnplacedPanel, str]:
-    """Give a panel the wedges it needs to be steady, up to the height it needs them."""
+    """Add wedges to a panel, up to the height where it needs them to be steady."""
     setup = upright.setup
-    bare = replace(upright, setup=_asking(setup, wedges=0))
-    steady = place_panels([bare], setup.job.panel_gap, in_turn=False).steady[0]
+    bare = replace(upright, setup=setup.changed(wedges=0))
+    steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]
     needed = steady.wedges_needed() if steady is not None else 0.0
     if needed == 0:
-        return bare, "no wedges: it is steady without"
+        return bare, "no wedges: the panel is steady without them"
     height = min(float(np.ceil(needed)), float(upright.layers.top[-1]))
-    held = _asking(setup, wedges=2, wedge_height=height)
-    supports = _supports(upright.layers, held)
-    return replace(
-        upright, setup=held, supports=supports
-    ), f"wedges up to {height:g} mm, where it would sway too far"
-
-
-def _asking(setup: Setup, **changes: object) -> Setup:
-    return Setup(msgspec.structs.replace(setup.job, **changes), setup.machine, setup.material)
+    held = setup.changed(wedges=2, wedge_height=height)
+    supports = _plan_supports(upright.layers, held)
+    note = f"wedges up to {height:g} mm, the height at which the sway would exceed its limit"
+    return replace(upright, setup=held, supports=supports), note
 
 
 def _planned(
     upright: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
 ) -> Planned:
-    """Settle what needs the place of a panel."""
+    """Complete the plan of a panel whose place is known."""
     setup, panel, layers, supports = upright.setup, upright.panel, upright.layers, upright.supports
     notes = list(upright.notes)
-    if (setup.job.fill, setup.job.direction) == ("raster", "auto"):
+    if (setup.beads.fill, setup.beads.direction) == ("raster", "auto"):
         direction, reason = best_direction(plan_beads(panel, setup), layers, spot, setup)
-        setup = Setup(msgspec.structs.replace(setup.job, direction=direction), setup.machine, setup.material)
+        setup = setup.changed(direction=direction)
         notes.append(reason)
     if supports and supports.removal:
         notes.append(supports.removal)
@@ -332,32 +332,27 @@ def _planned(
     )
 
 
-def _supports(layers: Layers, setup: Setup) -> Supports | None:
-    """Plan wedges where the job wants them, and a comb where the outline needs it."""
-    job = setup.job
-    assert job.spacing is not None, "settle fills it in"
-    plain = job.outline == "rectangle" and not job.corner
-    bend = bend_of(layers.panel.width, setup)
-    wedges = wedge_sites(job)
-    if bend is not None and wedges:
-        what, hint = f"wedges = {wedges} with bend = {job.bend:g}", "a bent panel stands by its shape"
+def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
+    """SpeedPlan the wedges that the job asks for, and a comb if the outline needs one."""
+    standing, form, spacing = setup.standing, setup.form, setup.beads.spacing
+    bend, sites = bend_of(layers.panel.width, setup), standing.wedge_sites
+    if bend is not None and sites:
+        what, hint = f"wedges = {sites} with bend = {form.bend:g}", "a bent panel is stiff by its shape"
         raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
-    comb = None
-    if not plain and job.comb != "none":
-        comb = CombPlan(job.spacing, angle=setup.overhang, brim=job.brim)
-        if bend is not None:  # bending brings what stands on the hollow side nearer together
+    comb = wedge = None
+    if (form.outline != "rectangle" or form.corner) and standing.comb != "none":
+        comb = CombPlan(spacing, angle=standing.overhang, brim=standing.brim)
+        if bend is not None:  # bending moves the teeth on the hollow side closer together
             comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
-    wedge = None
-    if wedges:
-        height = job.wedge_height or 2 * layers.panel.height / 3
+    if sites:
         wedge = WedgePlan(
-            height,
-            job.wedge_base,
-            job.spacing,
-            sites=wedges,
-            gap=job.wedge_gap,
-            brim=job.brim,
-            at=job.wedge_at or (),
+            standing.wedge_height or 2 * layers.panel.height / 3,
+            standing.wedge_base,
+            spacing,
+            sites=sites,
+            gap=standing.wedge_gap,
+            brim=standing.brim,
+            at=standing.wedge_at or (),
         )
     if wedge is None and comb is None:
         return None
@@ -366,15 +361,14 @@ def _supports(layers: Layers, setup: Setup) -> Supports | None:
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
-    """Coarsen the pixel where the controller could not take the moves as fast as the feed makes them."""
-    job, machine = setup.job, setup.machine
-    feed = max(fastest_feed(job), job.first_feed)
-    least = feed / machine.blocks_per_second
-    if job.pixel >= least:
+    """Coarsen the pixel if the controller could not take moves at the rate that the feed needs."""
+    pixel, machine = setup.light.pixel, setup.machine
+    feed = max(fastest_feed(setup), setup.feeds.first_feed)
+    finest = feed / machine.blocks_per_second
+    if pixel >= finest:
         return setup, []
     note = (
-        f"pixel raised from {job.pixel:g} to {least:.3g} mm: at {feed:.4g} mm/s {machine.name} takes "
-        f"{machine.blocks_per_second:g} moves a second"
+        f"pixel raised from {pixel:g} to {finest:.3g} mm: {machine.name} takes "
+        f"{machine.blocks_per_second:g} moves per second, at a feed of {feed:.4g} mm/s"
     )
-    coarser = msgspec.structs.replace(job, pixel=float(f"{least:.3g}"))
-    return Setup(coarser, machine, setup.material), [note]
+    return setup.changed(pixel=float(f"{finest:.3g}")), [note]

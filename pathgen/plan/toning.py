@@ -1,7 +1,7 @@
-"""From tones to thickness: what of a picture the plastic can show, and the wall that shows it best.
+"""From tones to thickness: the tones that the material can show, and the wall that shows them best.
 
-With `aim = "tone"` every tone gets the thickness that shows it by itself. With `aim = "picture"` the wall is
-solved for whose picture, seen through nozzle, layers and the material's spread of light, is nearest to that.
+With `aim = "tone"`, every pixel gets the thickness that shows its own tone. With `aim = "picture"`, the wall is
+solved as a whole, so that its picture after blur by nozzle, layers and light is nearest to the tones.
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ Progress = Callable[[int, int], None]
 
 
 def thickness_of(
-    shown: Floats, setup: Setup, view: View, progress: Progress | None = None
+    tones: Floats, setup: Setup, view: View, progress: Progress | None = None
 ) -> tuple[Floats, list[str]]:
-    """Work out the thickness that shows a picture.
+    """Compute the thickness that shows a picture.
 
     Parameters
     ----------
-    shown : (rows, cols) float
+    tones : (rows, cols) float
         Linear luminance on the panel's pixels, 1 for white, upright.
     setup : Setup
     view : View
-        How the panel will stand: the nozzle blurs it along u as it stands.
+        Orientation of the panel as it stands: the nozzle blurs the picture along u.
     progress : callable, optional
-        Called with (turns done, turns at most).
+        Called with (iterations done, maximum iterations).
 
     Returns
     -------
     thickness : (rows, cols) float
         mm, upright.
     notes : list of str
-        What the person should know.
+        Notes for the person.
 
     Examples
     --------
@@ -48,45 +48,48 @@ def thickness_of(
     >>> thickness.round(3).tolist()
     [[0.8, 3.0]]
     """
-    job, light = setup.job, setup.material.light
-    law = optics.law(light)
-    notes = picture.tone_notes(shown)
-    if job.tones != "global":
+    light, material = setup.light, setup.material
+    law = optics.law(material.light)
+    notes = picture.tone_notes(tones)
+    if light.tones != "global":
         from pathgen.optics.tone_compression import compress, darkest
         from pathgen.optics.viewing import veil
 
-        viewing = setup.material.viewing
-        black = darkest(law, job.thinnest, job.thickest, veil(viewing) / viewing.luminance)
-        fitted = compress(shown, black, job.tones)
-        shown = fitted.luminance
+        viewing = material.viewing
+        black = darkest(law, light.thinnest, light.thickest, veil(viewing) / viewing.luminance)
+        fitted = compress(tones, black, light.tones)
+        tones = fitted.luminance
         notes.append(
-            f"tones {job.tones}: wide changes of lightness keep {100 * fitted.scale:.0f} %, "
-            f"{100 * fitted.clipped:.1f} % of the picture is cut off"
+            f"tones {light.tones}: gradual changes of lightness keep {100 * fitted.scale:.0f} %, "
+            f"{100 * fitted.clipped:.1f} % of the picture is clipped"
         )
-    plain = optics.thickness(shown, law, job.thinnest, job.thickest)
-    if job.aim == "tone":
+    plain = optics.thickness(tones, law, light.thinnest, light.thickest)
+    if light.aim == "tone":
         return plain, notes
     from pathgen.optics.inverse import compensate  # loads scipy
 
-    made = compensate(
+    layer = setup.layers.nominal
+    solved = compensate(
         view.standing(plain),
         law,
-        job.pixel,
-        job.thinnest,
-        job.thickest,
-        # A map whose rows are the layers is sampled at their middles, which smears nothing.
-        layer=setup.layer if setup.layer > job.pixel else 0.0,
+        light.pixel,
+        light.thinnest,
+        light.thickest,
+        # A map with one row per layer is sampled at the middle of each layer, which adds no blur.
+        layer=layer if layer > light.pixel else 0.0,
         nozzle=setup.machine.hot_end.nozzle_diameter,
-        spread=(light.spread, light.spread_growth),
-        room=(0.0, job.aim_room),
-        overhang=None if job.slope == "free" else setup.overhang,
+        spread=(material.light.spread, material.light.spread_growth),
+        room=(0.0, light.aim_room),
+        overhang=None if setup.standing.slope == "free" else setup.standing.overhang,
         progress=progress,
     )
-    return view.upright(made.thickness), [*notes, str(made)]
+    return view.upright(solved.thickness), [*notes, str(solved)]
 
 
 def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
-    """Set a map in whole motor steps of the filament drive, if one step shows.
+    """Round a map to whole motor steps of the filament drive, if one step is visible.
+
+    The remainder of each pixel is passed on to its neighbours.
 
     Parameters
     ----------
@@ -97,19 +100,18 @@ def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     Returns
     -------
     thickness : (rows, cols) float
-        The map given, where a step does not show.
+        The unchanged map if a step is not visible.
     note : str
-        The figures.
+        Size of a step, and the decision.
     """
     from pathgen.optics.motor_steps import diffused, least_step, measure_step
 
-    job, hot_end = setup.job, setup.machine.hot_end
-    # Behind the nozzle pressure evens out what is fed within the lag.
-    length = max(setup.feed * hot_end.lag, job.pixel)
-    step = least_step(setup.machine, setup.layer, length, setup.packing).thickness
-    material = setup.material
-    seen = measure_step(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
-    said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"
-    if not seen.visible:
-        return standing, f"{said}: it does not show"
-    return diffused(standing, step), f"{said}: spread over neighbours"
+    light, hot_end, material = setup.light, setup.machine.hot_end, setup.material
+    # Pressure behind the nozzle averages the filament that is fed within its lag.
+    length = max(setup.feeds.feed * hot_end.lag, light.pixel)
+    step = least_step(setup.machine, setup.layers.nominal, length, setup.beads.packing).thickness
+    found = measure_step(step, optics.law(material.light), light.thinnest, light.thickest, material.viewing)
+    size = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {found.lightness:.2f} L*"
+    if not found.visible:
+        return standing, f"{size}: not visible"
+    return diffused(standing, step), f"{size}: dithered over neighbouring pixels"

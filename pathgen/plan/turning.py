@@ -1,11 +1,10 @@
-"""Which edge a panel stands on: the figures behind each turn, and the choice with its reason.
+"""The choice of the edge that a panel stands on, from the figures of each turn.
 
-Detail is lost along the nozzle (a bead is that wide) but hardly along z; height costs sway and time; and a
-face
-that leans out one way may be carried the other way up. Every figure becomes a cost between 0 and 1, as in
-`pathgen.route.axis`: v/(v + half) with the value that costs half in `HALF`, and time by how far it falls
-short of the best. Costs are weighted by `WEIGHTS` and added up; the lowest sum wins, at equal sums the
-smaller turn.
+Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height costs
+sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v becomes a
+cost between 0 and 1 as in `pathgen.route.axis`: v/(v + half), with half from `HALF`, and for time the excess
+over the shortest. Costs are multiplied by `WEIGHTS` and added up. The lowest sum wins; on ties, the smaller
+turn.
 """
 
 from __future__ import annotations
@@ -23,32 +22,32 @@ from pathgen.plan.model import plan_beads
 from pathgen.plan.placing import UnplacedPanel, find_overhang, place_panels
 from pathgen.plan.trial import printing_times
 
-# Judgements. Sway and a face that hangs spoil a print; detail is what it is for; time costs patience.
+# Our judgement: sway and overhangs can ruin a print, detail is its purpose, and time matters least.
 WEIGHTS = {"sway": 3.0, "overhang": 3.0, "detail": 2.0, "time": 1.0}
-HALF = {"sway": 0.25, "overhang": 0.01, "detail": 1.0}  # of a bead's spacing; share of the wall; L*
-ALIKE = 0.02  # sums nearer than this are as good as each other; then the smaller turn is taken
+HALF = {"sway": 0.25, "overhang": 0.01, "detail": 1.0}  # share of the bead spacing; share of the wall; L*
+ALIKE = 0.02  # smaller differences of the sums count as ties
 
 
 @dataclass(frozen=True, slots=True)
 class TurnScore:
-    """What one turn would be like.
+    """Figures and costs of one turn.
 
     Attributes
     ----------
     turn : int
         Degrees.
     height : float
-        Of the standing panel, mm.
+        Height of the standing panel, mm.
     sway : float
-        Of the finished wall's top, mm; 0 for a bent panel.
+        Sway of the finished wall's top, mm; 0 for a bent panel.
     overhang : float
-        Share of the wall that leans out too far.
+        Share of the wall with too much overhang.
     detail : float
-        What the nozzle takes from the picture, L* RMS.
+        Detail lost to the nozzle diameter, L* RMS.
     time : float
-        As planned from a few layers, s.
+        Estimated from a few layers, s.
     costs : dict of str to float
-        Each of `WEIGHTS`, weighted.
+        Weighted cost of each key of `WEIGHTS`.
     """
 
     turn: int
@@ -61,20 +60,20 @@ class TurnScore:
 
     @property
     def total(self) -> float:
-        """Sum of the costs, the lower the better."""
+        """Sum of the costs; lower is better."""
         return sum(self.costs.values())
 
     def __str__(self) -> str:
-        """Word it for people."""
+        """Describe the turn in one line."""
         return (
             f"{self.turn}°: {self.height:.0f} mm high, sway {self.sway:.3f} mm, "
-            f"{100 * self.overhang:.2f} % leans, detail lost {self.detail:.2f} L*, {self.time / 3600:.1f} h"
+            f"{100 * self.overhang:.2f} % overhang, detail lost {self.detail:.2f} L*, {self.time / 3600:.1f} h"
         )
 
 
 @dataclass(frozen=True, slots=True)
 class TurnChoice:
-    """The turn chosen: its rows, in order of turn, the chosen one, and one sentence that says why."""
+    """The turn chosen, the scores of all turns in ascending order, and the reason for the choice."""
 
     rows: tuple[TurnScore, ...]
     turn: int
@@ -82,12 +81,12 @@ class TurnChoice:
 
 
 def choose_turn(uprights: Mapping[int, UnplacedPanel]) -> TurnChoice:
-    """Compare the edges a panel can stand on.
+    """Choose the edge that a panel stands on.
 
     Parameters
     ----------
     uprights : mapping of int to Upright
-        The panel at each turn that is possible.
+        The panel at each possible turn.
 
     Returns
     -------
@@ -96,36 +95,36 @@ def choose_turn(uprights: Mapping[int, UnplacedPanel]) -> TurnChoice:
     Raises
     ------
     PathgenError
-        When it fits the machine at none of them: as it says of the first.
+        When the panel fits the machine at no turn; the error is that of the first turn.
     """
-    figures, refused = {}, []
+    figures, rejected = {}, []
     for turn, upright in sorted(uprights.items()):
         try:
             figures[turn] = _figures(upright)
         except PathgenError as error:
-            refused.append(error)
+            rejected.append(error)
     if not figures:
-        raise refused[0] if refused else PathgenError("no turn is possible", where="turn")
-    quickest = min(time for *_, time in figures.values())
+        raise rejected[0] if rejected else PathgenError("no turn is possible", where="turn")
+    shortest = min(time for *_, time in figures.values())
     rows = []
     for turn, (spacing, height, sway, leaning, detail, time) in figures.items():
         costs = {
             "sway": sway / (sway + HALF["sway"] * spacing),
             "overhang": leaning / (leaning + HALF["overhang"]),
             "detail": detail / (detail + HALF["detail"]),
-            "time": 1 - quickest / time,
+            "time": 1 - shortest / time,
         }
         weighted = {name: WEIGHTS[name] * cost for name, cost in costs.items()}
         rows.append(TurnScore(turn, height, sway, leaning, detail, time, weighted))
-    least = min(row.total for row in rows)
-    best = next(row for row in rows if row.total <= least + ALIKE)
+    lowest = min(row.total for row in rows)
+    best = next(row for row in rows if row.total <= lowest + ALIKE)
     return TurnChoice(tuple(rows), best.turn, f"turn {best.turn}; " + "; ".join(map(str, rows)))
 
 
 def _figures(upright: UnplacedPanel) -> tuple[float, float, float, float, float, float]:
-    """Spacing, height, sway, leaning share, detail lost and time of a panel as it would stand."""
+    """Compute bead spacing, height, sway, overhang share, lost detail and time of a standing panel."""
     setup, panel, layers = upright.setup, upright.panel, upright.layers
-    places = place_panels([upright], setup.job.panel_gap, in_turn=False)
+    places = place_panels([upright], setup.several.panel_gap, in_turn=False)
     beads = plan_beads(panel, setup)
     steady = places.steady[0]
     found = find_overhang(upright)
@@ -143,7 +142,7 @@ def _figures(upright: UnplacedPanel) -> tuple[float, float, float, float, float,
 
 
 def _detail_lost(upright: UnplacedPanel) -> float:
-    """Difference that the nozzle makes to the lit picture, L* RMS over the picture's pixels."""
+    """Compute the change of the backlit picture by nozzle blur, L* RMS over its pixels."""
     panel, setup = upright.panel, upright.setup
     law = optics.law(setup.material.light)
     shows = (panel.thickness > 0) & ~np.broadcast_to(panel.edge, panel.thickness.shape)
@@ -151,7 +150,7 @@ def _detail_lost(upright: UnplacedPanel) -> float:
         return 0.0
     smeared = smear(panel.thickness, setup.machine.hot_end.nozzle_diameter, panel.pixel)
     sharp, soft = (
-        lightness(optics.backlit(np.asarray(wall, np.float64), law, setup.job.thinnest))
+        lightness(optics.backlit(np.asarray(wall, np.float64), law, setup.light.thinnest))
         for wall in (panel.thickness, smeared)
     )
     return float(np.sqrt(np.mean((sharp - soft)[shows] ** 2)))

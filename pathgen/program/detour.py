@@ -1,7 +1,7 @@
-"""Dry moves led round keep-out zones: from home, from brim to brim, over what is finished, and to the end.
+"""Detours of dry moves around keep-out zones.
 
-A zone whose height is known is passed over where the head is high enough; any other is gone round at every
-height, as nobody has said how high what stands there is.
+The head passes above a zone whose height is known, where it is high enough. It goes around any other zone at
+every height, as the height of the obstacle there is unknown.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ Floats = NDArray[np.float64]
 
 
 class Detour:
-    """Leads moves round the zones of a machine.
+    """Paths around the keep-out zones of a machine.
 
     Parameters
     ----------
     machine : Machine
-        One without zones leaves all moves as they are.
+        A machine without zones leaves all moves unchanged.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -35,7 +35,7 @@ class Detour:
         self._shapes: dict[int, list[shapely.Polygon]] = {}
 
     def round_zones(self, moves: Moves) -> Moves:
-        """Put points into dry moves that would cross a zone.
+        """Insert points into dry moves that would cross a zone.
 
         Parameters
         ----------
@@ -45,12 +45,12 @@ class Detour:
         Returns
         -------
         Moves
-            The same where nothing crosses.
+            The same moves if none crosses a zone.
 
         Raises
         ------
         PathgenError
-            Where no way leads round.
+            When no path leads around a zone.
         """
         if not len(self._limits) or not len(moves):
             return moves
@@ -71,19 +71,19 @@ class Detour:
         return _with_points(moves, ways) if ways else moves
 
     def aside(self, moves: Moves, to: tuple[float, float, float]) -> Moves:
-        """Lead up and aside, where the straight way that a finish block takes would cross a zone.
+        """Lead the head to its final position, if the straight path of the finish block would cross a zone.
 
         Parameters
         ----------
         moves : Moves
-            What comes before.
+            Moves before the finish block.
         to : tuple of float
-            Where the head rests at last, (x, y, z) mm, over all that was made.
+            Final position of the head, (x, y, z) mm, above all panels.
 
         Returns
         -------
         Moves
-            None, an empty block, where the straight way is free.
+            Empty if the straight path is free.
         """
         at = moves.end
         straight = Moves(
@@ -100,38 +100,38 @@ class Detour:
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
-        """Find ways for those straight ones, (N, 2) to (N, 2), that cross a shape, by their number."""
+        """Find paths, by number, for the straight ones, (N, 2) to (N, 2), that cross a shape."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
         bad = np.flatnonzero(shapely.intersects(lines, closed(shapes)))
         if not len(bad):
             return {}
-        from pathgen.route.around import Obstacles  # loads networkx, which a free way does not need
+        from pathgen.route.around import Obstacles  # loads networkx, which a free path does not need
 
-        # One that begins or ends in a zone leaves it where it is nearest: nothing else is to be done.
+        # A path that begins or ends in a zone leaves it at the nearest point, as it has no other choice.
         ways = Obstacles(shapes).paths(begin[bad], end[bad])
         for k in bad[ways.crossing].tolist():
             raise self._no_way(begin[k], end[k])
         return {k: way for k, way in zip(bad.tolist(), ways.points, strict=True) if len(way) > 2}
 
     def _no_way(self, begin: Floats, end: Floats) -> PathgenError:
-        """Say which way is closed, and by what: of the zones that it meets, one of unknown height first."""
+        """Return the error for a path that is blocked by a zone, preferably one of unknown height."""
         line, (x0, y0), (x1, y1) = shapely.LineString([begin, end]), begin.tolist(), end.tolist()
         met = [zone for zone in self._machine.keep_out if shapely.intersects(line, zone_outline(zone))]
         zone = min(met or self._machine.keep_out, key=lambda zone: zone.height is not None)
         hint = "make the zone smaller"
         if zone.height is None:
-            hint += ", or say how high it is (height): the head goes over low ones"
+            hint += ", or state its height, as the head passes above low zones"
         return PathgenError(
-            f"no way for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
+            f"no path for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
             f"{zone.why or 'a keep-out zone'}",
             where="keep_out",
-            allowed=f"a way between zones, {NEAR:g} mm beside them, inside the build volume",
+            allowed=f"a path between zones, {NEAR:g} mm away from them, inside the build volume",
             hint=hint,
         )
 
 
 def _with_points(moves: Moves, ways: dict[int, Floats]) -> Moves:
-    """Put the points of ways before the moves that they lead to."""
+    """Insert the points of paths before the moves that they lead to."""
     rows = np.array(sorted(ways))
     extra = [ways[row][1:-1] for row in rows.tolist()]
     place = np.repeat(rows, [len(points) for points in extra])

@@ -1,7 +1,7 @@
-"""The sequence of moves: panels' layers filled, put in order and assembled, block after block.
+"""The sequence of moves: layers of the panels filled, ordered and assembled, block by block.
 
-Layers are planned in blocks, so memory does not grow with a panel's height. Panels that stand *abreast* grow
-together; *in turn*, one is finished before the next begins, and the head goes over what stands there.
+Layers are planned in blocks, so memory does not grow with the height of a panel. Panels *abreast* grow
+together; *in turn*, each is finished before the next begins, and the head travels above finished panels.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from pathgen.route import order_strokes
 from pathgen.route.zones import barred, closed
 from pathgen.settings import Setup
 
-CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
-CLEAR = 10.0  # mm that the head rises over what stands on the platform
+CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once, a compromise of speed and memory
+CLEAR = 10.0  # mm between the head and the panels below it
 
 if TYPE_CHECKING:
     from pathgen.route.ordering import Guide
@@ -42,17 +42,17 @@ Done = TypeVar("Done")
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
-    """What a block holds of one panel.
+class FilledLayers:
+    """Layers of one panel in a block.
 
     Attributes
     ----------
     number : int
-        The panel's, from 0.
+        Number of the panel, from 0.
     strokes : Strokes
-        Of its walls in plan coordinates, in the order of its fill.
+        Strokes of its walls in plan coordinates, in the order of the fill.
     first, last : int
-        The panel's layers ``first:last``.
+        Layers ``first:last`` of the panel.
     """
 
     number: int
@@ -63,19 +63,19 @@ class Laid:
 
 @dataclass(frozen=True, slots=True)
 class MoveBlock:
-    """Moves of some layers, in machine coordinates, and the walls they make."""
+    """Moves of some layers, in machine coordinates, and the layers that they deposit."""
 
     moves: Moves
-    laid: tuple[Laid, ...]
+    filled: tuple[FilledLayers, ...]
 
     @property
     def layers(self) -> int:
-        """Layers in the block, of all panels together."""
-        return sum(part.last - part.first for part in self.laid)
+        """Number of layers in the block, of all panels together."""
+        return sum(part.last - part.first for part in self.filled)
 
 
 def program_layers(platform: Platform) -> LayerSpans:
-    """Tops and heights of the program's layers; in turn, each panel's after the one's before it."""
+    """Return tops and heights of the program's layers; in turn, those of each panel after another."""
     if not platform.in_turn:
         layers = platform.tallest.layers
         return LayerSpans(layers.top, layers.height)
@@ -86,18 +86,18 @@ def program_layers(platform: Platform) -> LayerSpans:
 
 
 def blocks(platform: Platform) -> Iterator[MoveBlock]:
-    """Plan a platform's moves block after block.
+    """SpeedPlan the moves of a platform, block by block.
 
     Yields
     ------
     Block
-        The first opens with the approach, the start line and the brims (in turn: the first panel's). One more
-        without layers leads aside where zones are in the way.
+        The first begins with the approach, the start line and the brims (in turn, that of the first panel).
+        A last block without layers leads the head around keep-out zones, where they are in its way.
 
     Raises
     ------
     PathgenError
-        Where no way leads round a keep-out zone.
+        When no path leads around a keep-out zone.
     """
     detour, end = Detour(platform.setup.machine), None
     for block in _straight(platform):
@@ -108,9 +108,10 @@ def blocks(platform: Platform) -> Iterator[MoveBlock]:
 
 
 def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
-    """Where the head rests, mm: over all that is made, in (or `inset` off) a corner that it can come to.
+    """Return the position of the head at the end, mm: above all panels, in a corner of the platform.
 
-    Where zones leave none, it is the first: that the head then goes over one, the checklist says.
+    `inset` moves it inward from the corner. A corner that the head can reach without crossing a keep-out zone
+    is preferred; if there is none, the first corner is returned, and the checklist reports the crossing.
     """
     machine = platform.setup.machine
     clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
@@ -140,28 +141,28 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
         for planned in panels:
             opening.append(_brim(planned, heights, opening[-1].end, begun))
         at, order = opening[-1].end, _Order(platform, group)
-        for laid in _laid(platform, group):
-            strokes, kinds = order.of(laid, at[:2])
+        for filled in _filled(platform, group):
+            strokes, kinds = order.of(filled, at[:2])
             moves = assemble(_later(strokes, begun), kinds, heights, setup, at)
             moves = _aside(moves, stops, platform)
             at = moves.end
-            yield MoveBlock(concatenate([*opening, moves]), laid)
+            yield MoveBlock(concatenate([*opening, moves]), filled)
             opening = [_none(at)]
         opening = [_none(at)]
         begun += max(len(planned.layers) for planned in panels)
 
 
 def _stops(setup: Setup, heights: LayerSpans) -> Ints:
-    """Give the layers before which the operator has another nozzle temperature to set."""
+    """Return the layers before which the operator sets another nozzle temperature."""
     if setup.machine.dialect.heaters == "program":
         return np.zeros(0, np.intp)
     return np.flatnonzero(np.diff(banded(setup, heights, "nozzle_temperature"))) + 1
 
 
 def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
-    """Have the head wait aside where a program stops: a hot nozzle at rest melts into the wall.
+    """Move the head aside before a program pauses, as a hot nozzle at rest melts into the wall.
 
-    What goes aside belongs to the layer before, what comes back to the one after: the stop is between.
+    The move aside belongs to the layer before the pause, and the move back to the layer after it.
     """
     if not len(stops):
         return moves
@@ -188,27 +189,27 @@ def _none(at: tuple[float, float, float]) -> Moves:
 
 def _brim(planned: Planned, heights: LayerSpans, at: tuple[float, float, float], begun: int) -> Moves:
     loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.spacing, planned.bend
+        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
     )
     return assemble(_later(planned.placement.put(loops), begun), Kind.BRIM, heights, planned.setup, at)
 
 
 def _later(strokes: Strokes, layers: int) -> Strokes:
-    """Count on strokes' layers from those of panels made before."""
+    """Add the layers of panels made before to the layer numbers of strokes."""
     if layers:
         strokes.layer[:] += layers
     return strokes
 
 
 def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float], begun: int) -> Moves:
-    """Go over what is finished to where the next panel begins."""
+    """Travel above finished panels to the beginning of the next one."""
     loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.job.brim, planned.beads.spacing, planned.bend
+        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
     )
     first = (
         loops
         if len(loops)
-        else find_fill(planned.setup.job.fill)(planned.layers.profiles(0, 1), planned.beads)
+        else find_fill(planned.setup.beads.fill)(planned.layers.profiles(0, 1), planned.beads)
     )
     put = planned.placement.put(first)
     tallest = max(float(p.layers.top[-1]) for p in platform.panels)
@@ -217,33 +218,33 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
     return hop(at, to, clear, begun, planned.setup.machine)
 
 
-def _laid(platform: Platform, group: Sequence[int]) -> Iterator[tuple[Laid, ...]]:
-    """Fill the panels of a group, some layers of all of them at once."""
+def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLayers, ...]]:
+    """Fill the panels of a group, some layers of all of them at a time."""
     panels = {number: platform.panels[number] for number in group}
     total = max(len(planned.layers) for planned in panels.values())
     columns = sum(planned.panel.thickness.shape[1] for planned in panels.values())
     step = max(1, CELLS_PER_BLOCK // columns)
 
-    def filled(first: int) -> tuple[Laid, ...]:
+    def layers_from(first: int) -> tuple[FilledLayers, ...]:
         return tuple(
-            Laid(number, _strokes(planned, first, last), first, last)
+            FilledLayers(number, _strokes(planned, first, last), first, last)
             for number, planned in panels.items()
             if (last := min(first + step, len(planned.layers))) > first
         )
 
-    yield from _one_ahead(filled, range(0, total, step))
+    yield from _one_ahead(layers_from, range(0, total, step))
 
 
 def _strokes(planned: Planned, first: int, last: int) -> Strokes:
-    """Fill some layers of a panel; in plan coordinates."""
-    strokes = find_fill(planned.setup.job.fill)(planned.layers.profiles(first, last), planned.beads)
+    """Fill some layers of a panel, in plan coordinates."""
+    strokes = find_fill(planned.setup.beads.fill)(planned.layers.profiles(first, last), planned.beads)
     return strokes if planned.bend is None else bend_strokes(strokes, planned.bend)
 
 
 def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
-    """Map in order, working on the next item in a thread while the caller is busy with this one.
+    """Map in order, computing the next item in a thread while the caller uses the current one.
 
-    Filling and writing take about as long as each other, and neither holds the interpreter for much of it.
+    Filling and writing take about equally long, and both release the interpreter for most of that time.
     """
     with ThreadPoolExecutor(1) as worker:
         ahead = [worker.submit(function, item) for item in items[:1]]
@@ -255,15 +256,15 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
 
 
 class _Order:
-    """Puts the strokes of a group of panels in order, block after block."""
+    """Order of the strokes of a group of panels, block by block."""
 
     def __init__(self, platform: Platform, group: Sequence[int]) -> None:
         self._panels = {number: platform.panels[number] for number in group}
         self._guide: Guide | None = None
 
-    def of(self, laid: Sequence[Laid], at: tuple[float, float]) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
-        """Order what a block holds; ways round walls are strokes of kind `Kind.TRAVEL`."""
-        parts = self._parts(laid)
+    def of(self, filled: Sequence[FilledLayers], at: tuple[float, float]) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
+        """Order the strokes of a block; paths around walls are strokes of kind `Kind.TRAVEL`."""
+        parts = self._parts(filled)
         if len(parts) == 1:
             return order_strokes(parts[0][0], at)[0], Kind.WALL
         together = join_strokes([strokes for strokes, *_ in parts], parts[0][0].counts)
@@ -275,10 +276,10 @@ class _Order:
         ordered, index, _ = self._guided().order(strokes, owner, rank, at)
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
 
-    def _parts(self, laid: Sequence[Laid]) -> list[tuple[Strokes, Kind, int, int]]:
-        """Give the strokes of a block in machine coordinates, with kind, owner and rank."""
+    def _parts(self, filled: Sequence[FilledLayers]) -> list[tuple[Strokes, Kind, int, int]]:
+        """Return the strokes of a block in machine coordinates, with kind, owner and rank."""
         parts: list[tuple[Strokes, Kind, int, int]] = []
-        for part in laid:
+        for part in filled:
             planned = self._panels[part.number]
             put, supports = planned.placement.put, planned.supports
             parts.append((put(part.strokes), Kind.WALL, part.number, WALL))
@@ -295,10 +296,10 @@ class _Order:
         return parts
 
     def _guided(self) -> Guide:
-        """Prepare the ways round the walls, once they are needed."""
+        """Prepare the paths around the walls on first use."""
         from pathgen.route.ordering import (
-            Guide,
-        )  # loads networkx, which a panel without supports does not need
+            Guide,  # loads networkx, which a panel without supports does not need
+        )
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]
@@ -310,7 +311,7 @@ class _Order:
 
 
 def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None]:
-    """Outline of a panel's wall in machine coordinates, and the line along its middle; a ring has none."""
+    """Return the outline of a wall in machine coordinates and its middle line, which a ring lacks."""
     width, thickest, bend = planned.panel.width, float(planned.panel.thickness.max()), planned.bend
     flat = shapely.box(0.0, 0.0, width, thickest)
     along = np.linspace(0.0, width, 2 if bend is None else 73)

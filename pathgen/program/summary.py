@@ -1,24 +1,166 @@
-"""What is known of a print, as facts: for the program's header, for `--summary`, for the closing lines."""
+"""The summary of a print: its figures as records, for JSON, for tables of studies and for the terminal."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen import optics
+from pathgen.files.quantities import Nested, Quantity, Row, flatten
 from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, TimeByCause, mass
+from pathgen.motion.clock import Times
 from pathgen.optics.viewing import find_visible_range
 from pathgen.panel import Bend, Panel
 from pathgen.panel.view import TURNS
-from pathgen.plan.model import Planned, Platform, Summary
+from pathgen.plan.model import Planned, Platform
+from pathgen.route.axis import AxisScore
 from pathgen.settings import Machine, digest
-from pathgen.settings.job import Band
 
-EVEN = 1.1  # contrast up to which there is no picture to speak of
+EVEN = 1.1  # contrast up to which a panel shows no picture
+
+
+@dataclass(frozen=True, slots=True)
+class ToneFigures:
+    """Range of tones that the material can show."""
+
+    contrast: Annotated[float, Quantity("1", "luminance of white divided by that of black")]
+    steps: Annotated[int, Quantity("count", "just-noticeable steps of lightness")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AxisFigures:
+    """Figures behind the choice of an axis, for a panel that stands along it."""
+
+    cost: Annotated[float | str, Quantity("1", "cost (or 'no place')")]
+    sway_mm: Annotated[float, Quantity("mm", "sway")]
+    step_mm: Annotated[float, Quantity("mm", "positioning error across the face")]
+    acceleration_mm_s2: Annotated[float, Quantity("mm/s²", "acceleration across the face")]
+    carried: Annotated[int, Quantity("0 or 1", "whether the platform moves the panel across its face")]
+    time_s: Annotated[int | None, Quantity("s", "estimated time of the walls")] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandingFigures:
+    """How a panel stands while it grows: its sway, its supports and its overhangs."""
+
+    sway_mm: Annotated[
+        float | None, Quantity("mm", "sway of the finished panel's top under the machine's acceleration")
+    ] = None
+    frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")] = None
+    steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")] = None
+    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")] = None
+    support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")] = None
+    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")] = None
+    overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")] = None
+    axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")] = None
+    axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KindTimes:
+    """Time of each kind of move, s."""
+
+    travel: Annotated[float, Quantity("", "time of travel moves")]
+    lift: Annotated[float, Quantity("", "time of lift moves")]
+    retract: Annotated[float, Quantity("", "time of retraction moves")]
+    reload: Annotated[float, Quantity("", "time of reload moves")]
+    link: Annotated[float, Quantity("", "time of link moves")]
+    wall: Annotated[float, Quantity("", "time of wall moves")]
+    hairpin: Annotated[float, Quantity("", "time of hairpin moves")]
+    brim: Annotated[float, Quantity("", "time of brim moves")]
+    start: Annotated[float, Quantity("", "time of start line moves")]
+    wedge: Annotated[float, Quantity("", "time of wedge moves")]
+    comb: Annotated[float, Quantity("", "time of comb moves")]
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """Box in machine coordinates, mm."""
+
+    x_min: Annotated[float, Quantity("", "minimum X of")]
+    x_max: Annotated[float, Quantity("", "maximum X of")]
+    y_min: Annotated[float, Quantity("", "minimum Y of")]
+    y_max: Annotated[float, Quantity("", "maximum Y of")]
+    z_min: Annotated[float, Quantity("", "minimum Z of")]
+    z_max: Annotated[float, Quantity("", "maximum Z of")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelFigures:
+    """Figures of one of several panels."""
+
+    picture: Annotated[str, Quantity("text", "name of the picture")]
+    width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
+    height_mm: Annotated[float, Quantity("mm", "outer height as viewed")]
+    turn_deg: Annotated[int, Quantity("deg", "edge the panel stands on")]
+    thickest_mm: Annotated[float, Quantity("mm", "maximum wall thickness, rim included")]
+    layers: Annotated[int, Quantity("count", "layers")]
+    x_mm: Annotated[float, Quantity("mm", "X of the panel's origin")]
+    y_mm: Annotated[float, Quantity("mm", "Y of the panel's origin")]
+    sway_mm: Annotated[float | None, Quantity("mm", "sway of the finished panel's top")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """Figures of a print whose program is complete.
+
+    The last part of a key is its unit. Sizes of several panels are those of the largest, counts are sums over
+    all of them; `own` has the figures of each.
+    """
+
+    picture: Annotated[str, Quantity("text", "name of the picture")]
+    machine: Annotated[str, Quantity("text", "name of the machine profile")]
+    material: Annotated[str, Quantity("text", "name of the material profile")]
+    fill: Annotated[str, Quantity("text", "name of the fill")]
+    digest: Annotated[str, Quantity("text", "digest of the settings")]
+    panels: Annotated[int, Quantity("count", "panels in the program")]
+    width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
+    height_mm: Annotated[float, Quantity("mm", "outer height as viewed")]
+    standing_height_mm: Annotated[float, Quantity("mm", "height of the tallest panel on the platform")]
+    thickest_mm: Annotated[float, Quantity("mm", "maximum wall thickness, rim included")]
+    layers: Annotated[int, Quantity("count", "layers")]
+    layer_mm: Annotated[float, Quantity("mm", "layer height")]
+    layer_min_mm: Annotated[float, Quantity("mm", "minimum layer height above the first layer")]
+    layer_max_mm: Annotated[float, Quantity("mm", "maximum layer height above the first layer")]
+    moves: Annotated[int, Quantity("count", "moves in the program")]
+    times: Annotated[Times, Nested()]
+    dry_time_s: Annotated[float, Quantity("s", "time of travel, retraction and reloading")]
+    filament_m: Annotated[float, Quantity("m", "length of filament")]
+    mass_g: Annotated[float, Quantity("g", "mass")]
+    price: Annotated[float, Quantity("money", "price, in the currency of the material profile")]
+    turn_deg: Annotated[int, Quantity("deg", "edge the panel stands on")]
+    rotation_deg: Annotated[float, Quantity("deg", "rotation on the platform: 0 along X, 90 along Y")]
+    rotation_reason: Annotated[str, Quantity("text", "reason for the rotation")]
+    wall_mm: Annotated[float, Quantity("mm", "path length of walls and hairpins")]
+    travel_mm: Annotated[float, Quantity("mm", "path length of travel")]
+    retractions: Annotated[int, Quantity("count", "retractions")]
+    strokes: Annotated[int, Quantity("count", "continuous deposits")]
+    shortest_stroke_mm: Annotated[float, Quantity("mm", "length of the shortest stroke")]
+    bead_changes_per_layer: Annotated[float, Quantity("1", "beads added or dropped per layer")]
+    loose_ends_per_layer: Annotated[float, Quantity("1", "ends of strokes inside the picture, per layer")]
+    slowed_moves: Annotated[int, Quantity("count", "moves slower than asked for")]
+    tones: Annotated[ToneFigures, Nested("tone_")]
+    standing: Annotated[StandingFigures, Nested()]
+    kinds: Annotated[KindTimes, Nested("time_", unit="s", suffix="_s")]
+    deposit: Annotated[Extent, Nested("deposit_", "the deposits", "mm", "_mm")]
+    reach: Annotated[Extent, Nested("reach_", "all moves", "mm", "_mm")]
+    notes: Annotated[list[str], Quantity("text", "notes on the print")]
+    own: tuple[PanelFigures, ...] = ()
+
+    def as_dict(self) -> Row:
+        """Return the figures as one flat JSON object, without those that do not apply.
+
+        Of several panels, the figures of each stand under ``panel_1_…``, ``panel_2_…``.
+        """
+        found = flatten(self)
+        for number, panel in enumerate(self.own, start=1):
+            found |= {f"panel_{number}_{key}": value for key, value in flatten(panel).items()}
+        return {key: value for key, value in found.items() if value is not None}
 
 
 @dataclass(slots=True)
@@ -35,26 +177,26 @@ class Extents:
     deposit: list[tuple[float, float]] = field(default_factory=lambda: [(np.inf, -np.inf)] * 3)
 
     def take(self, moves: Moves) -> None:
-        """Grow to hold a block of moves."""
+        """Enlarge the boxes to hold a block of moves."""
         made = np.isin(moves.kind, DEPOSITS)
         for i, values in enumerate((moves.x, moves.y, moves.z)):
-            self.every[i] = _grown(self.every[i], values)
-            self.deposit[i] = _grown(self.deposit[i], values[made])
+            self.every[i] = _enlarged(self.every[i], values)
+            self.deposit[i] = _enlarged(self.deposit[i], values[made])
 
 
 @dataclass(slots=True)
 class Walls:
-    """What the walls' strokes are like, summed up block by block.
+    """Figures of the strokes of one panel's walls, summed block by block.
 
     Attributes
     ----------
     panel : Panel
     bend : Bend or None
-        How it is bent; strokes are then in plan coordinates.
+        Bend of the panel; strokes are then in plan coordinates.
     layers, strokes, changes, loose_ends : int
         Layers; strokes; changes of the bead count along them; starts and ends of strokes inside the picture.
     shortest : float
-        Shortest stroke, mm.
+        Length of the shortest stroke, mm.
     """
 
     panel: Panel
@@ -82,256 +224,161 @@ class Walls:
         self.loose_ends += int(np.count_nonzero(inside))
 
 
-def _grown(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float, float]:
+def _enlarged(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float, float]:
     if not values.size:
         return box
     return min(box[0], float(values.min())), max(box[1], float(values.max()))
 
 
 def summarise(
-    platform: Platform, sums: Tally, time: TimeByCause, extents: Extents, walls: Sequence[Walls], lines: int
+    platform: Platform,
+    sums: Tally,
+    time: TimeByCause,
+    extents: Extents,
+    walls: Sequence[Walls],
+    lines: int,
+    notes: Sequence[str] = (),
 ) -> Summary:
-    """Gather what is known of a print that has been planned to its end.
+    """Collect the figures of a print whose moves have all been planned.
 
     Parameters
     ----------
     platform : Platform
     sums : Tally
-    time : Clock
+    time : TimeByCause
     extents : Extents
     walls : sequence of Walls
         One for each panel.
     lines : int
-        Motion lines of the program.
-
-    Returns
-    -------
-    dict
-        Flat; a key's last part is its unit. `time_s` is the sum of the five times after it. Of several panels
-        sizes are those of the largest, counts are of all; what differs stands once more under `panel_1_…`,
-        `panel_2_…`.
+        Moves in the program.
+    notes : sequence of str
+        Notes that come before those of the panels.
     """
-    setup, machine, material = platform.setup, platform.setup.machine, platform.setup.material
-    panels, tallest = platform.panels, platform.tallest
+    setup, panels, tallest = platform.setup, platform.panels, platform.tallest
+    heights = tallest.layers.height[1:] if len(tallest.layers) > 1 else tallest.layers.height
     filament = float(sums.filament.sum())
-    weight = mass(filament, machine.hot_end.section, material.density)
-    layers = sum(each.layers for each in walls)
-    strokes = sum(each.strokes for each in walls)
-    facts: Summary = {
-        "picture": panels[0].source,
-        "machine": machine.name,
-        "material": material.name,
-        "fill": setup.job.fill,
-        "digest": digest(setup),
-        "panels": len(panels),
-        "width_mm": round(max(_seen(p)[0] for p in panels), 3),
-        "height_mm": round(max(_seen(p)[1] for p in panels), 3),
-        "standing_height_mm": round(float(tallest.layers.top[-1]), 3),
-        "thickest_mm": round(max(float(p.panel.thickness.max()) for p in panels), 3),
-        "layers": len(tallest.layers),
-        "layer_mm": setup.layer,
-        **_layer_facts(tallest),
-        "moves": lines,
-        **time.facts(),
-        "dry_time_s": round(time.dry, 1),
-        "filament_m": round(filament / 1000, 4),
-        "mass_g": round(weight, 2),
-        "price": round(weight / 1000 * material.price, 2),
-        "turn_deg": panels[0].panel.view.turn,
-        "rotation_deg": platform.placement.rotation,
-        "rotation_reason": platform.placement.reason,
-        "wall_mm": round(float(sums.length[[Kind.WALL, Kind.HAIRPIN]].sum()), 1),
-        "travel_mm": round(float(sums.length[[Kind.TRAVEL, Kind.LINK]].sum()), 1),
-        "retractions": int(sums.count[Kind.RETRACT]),
-        "strokes": strokes,
-        "shortest_stroke_mm": round(min(w.shortest for w in walls), 2) if strokes else 0.0,
-        "bead_changes_per_layer": round(sum(w.changes for w in walls) / layers, 2),
-        "loose_ends_per_layer": round(sum(w.loose_ends for w in walls) / layers, 2),
-        "slowed_moves": sums.slowed,
-    }
-    facts |= tone_facts(panels[0])
-    facts |= standing_facts(max(panels, key=_sway))
-    if len(panels) > 1:
-        for number, planned in enumerate(panels, start=1):
-            facts |= {f"panel_{number}_{key}": value for key, value in _own_facts(planned).items()}
-    for kind in Kind:
-        facts[f"time_{kind.name.lower()}_s"] = round(float(sums.time[kind]), 1)
-    for which, box in (("deposit", extents.deposit), ("reach", extents.every)):
-        for axis, (low, high) in zip("xyz", box, strict=True):
-            facts[f"{which}_{axis}_min_mm"], facts[f"{which}_{axis}_max_mm"] = round(low, 3), round(high, 3)
-    told = dict.fromkeys(note for planned in panels for note in planned.notes)
-    facts["notes"] = [*told, *_own_notes(sums, time, machine, lines)]
-    return facts
+    weight = mass(filament, setup.machine.hot_end.section, setup.material.density)
+    layers, strokes = (sum(getattr(each, name) for each in walls) for name in ("layers", "strokes"))
+    own = [_panel_figures(planned) for planned in panels]
+    own_notes = dict.fromkeys(note for planned in panels for note in planned.notes)
+    return Summary(
+        picture=panels[0].source,
+        machine=setup.machine.name,
+        material=setup.material.name,
+        fill=setup.beads.fill,
+        digest=digest(setup),
+        panels=len(panels),
+        width_mm=max(each.width_mm for each in own),
+        height_mm=max(each.height_mm for each in own),
+        standing_height_mm=round(float(tallest.layers.top[-1]), 3),
+        thickest_mm=max(each.thickest_mm for each in own),
+        layers=len(tallest.layers),
+        layer_mm=setup.layers.nominal,
+        layer_min_mm=round(float(heights.min()), 4),
+        layer_max_mm=round(float(heights.max()), 4),
+        moves=lines,
+        times=time.rounded(),
+        dry_time_s=round(time.dry, 1),
+        filament_m=round(filament / 1000, 4),
+        mass_g=round(weight, 2),
+        price=round(weight / 1000 * setup.material.price, 2),
+        turn_deg=panels[0].panel.view.turn,
+        rotation_deg=platform.placement.rotation,
+        rotation_reason=platform.placement.reason,
+        wall_mm=round(float(sums.length[[Kind.WALL, Kind.HAIRPIN]].sum()), 1),
+        travel_mm=round(float(sums.length[[Kind.TRAVEL, Kind.LINK]].sum()), 1),
+        retractions=int(sums.count[Kind.RETRACT]),
+        strokes=strokes,
+        shortest_stroke_mm=round(min(w.shortest for w in walls), 2) if strokes else 0.0,
+        bead_changes_per_layer=round(sum(w.changes for w in walls) / layers, 2),
+        loose_ends_per_layer=round(sum(w.loose_ends for w in walls) / layers, 2),
+        slowed_moves=sums.slowed,
+        tones=compute_tones(panels[0]),
+        standing=collect_standing(max(panels, key=_sway)),
+        kinds=KindTimes(**{kind.name.lower(): round(float(sums.time[kind]), 1) for kind in Kind}),
+        deposit=_extent(extents.deposit),
+        reach=_extent(extents.every),
+        notes=[*notes, *own_notes, *_speed_notes(sums, time, setup.machine, lines)],
+        own=tuple(own) if len(own) > 1 else (),
+    )
 
 
-def _layer_facts(planned: Planned) -> Summary:
-    """Give the least and greatest height of the layers over the first."""
-    heights = planned.layers.height[1:] if len(planned.layers) > 1 else planned.layers.height
-    return {
-        "layer_least_mm": round(float(heights.min()), 4),
-        "layer_most_mm": round(float(heights.max()), 4),
-    }
+def compute_tones(planned: Planned) -> ToneFigures:
+    """Compute the contrast that a panel's material can show, and its just-noticeable steps of lightness."""
+    light, material = planned.setup.light, planned.setup.material
+    reached = find_visible_range(optics.law(material.light), light.thinnest, light.thickest, material.viewing)
+    return ToneFigures(round(reached.contrast, 2), round(reached.steps))
 
 
-def _seen(planned: Planned) -> tuple[float, float]:
-    """Width and height of a panel as its viewer sees it, mm."""
-    return planned.panel.view.size(planned.panel.width, float(planned.layers.top[-1]))
+def collect_standing(planned: Planned) -> StandingFigures:
+    """Collect the figures of a panel's sway, supports and overhangs, and of the choice of its axis."""
+    steady, supports, overhang = planned.steady, planned.supports, planned.overhang
+    axes = {score.along: _axis_figures(score) for score in planned.axes.rows} if planned.axes else {}
+    frequency = float(steady.frequency[-1]) if steady else np.inf
+    wall = max(int(np.count_nonzero(planned.panel.thickness)), 1)
+    return StandingFigures(
+        sway_mm=round(float(steady.sway[-1]), 4) if steady else None,
+        frequency_hz=round(frequency, 1) if np.isfinite(frequency) else None,
+        steadiness=steady.advice_line() if steady else None,
+        supports_share=round(supports.share, 4) if supports else None,
+        support_contacts=supports.contacts if supports else None,
+        overhang_share=round(int(np.count_nonzero(overhang.unsupported)) / wall, 5) if overhang else None,
+        overhangs=[str(place) for place in overhang.worst] if overhang else None,
+        axis_x=axes.get("X"),
+        axis_y=axes.get("Y"),
+    )
+
+
+def _axis_figures(score: AxisScore) -> AxisFigures:
+    return AxisFigures(
+        cost=round(score.total, 3) if score.clear else "no place",
+        sway_mm=round(score.sway, 4),
+        step_mm=round(score.positioning, 5),
+        acceleration_mm_s2=score.acceleration,
+        carried=int(score.carried),
+        time_s=None if score.time is None else round(score.time),
+    )
+
+
+def _panel_figures(planned: Planned) -> PanelFigures:
+    panel, top = planned.panel, float(planned.layers.top[-1])
+    width, height = panel.view.size(panel.width, top)
+    return PanelFigures(
+        picture=planned.source,
+        width_mm=round(width, 3),
+        height_mm=round(height, 3),
+        turn_deg=panel.view.turn,
+        thickest_mm=round(float(panel.thickness.max()), 3),
+        layers=len(planned.layers),
+        x_mm=planned.placement.x0,
+        y_mm=planned.placement.y0,
+        sway_mm=None if planned.steady is None else round(_sway(planned), 4),
+    )
+
+
+def _extent(box: Sequence[tuple[float, float]]) -> Extent:
+    return Extent(*(round(side, 3) for span in box for side in span))
 
 
 def _sway(planned: Planned) -> float:
     return float(planned.steady.sway[-1]) if planned.steady is not None else -1.0
 
 
-def tone_facts(planned: Planned) -> Summary:
-    """Say what the plastic can show: the range of its tones, and how many of them an eye tells apart."""
-    job, material = planned.setup.job, planned.setup.material
-    reached = find_visible_range(optics.law(material.light), job.thinnest, job.thickest, material.viewing)
-    return {"tone_contrast": round(reached.contrast, 2), "tone_steps": round(reached.steps)}
-
-
-def standing_facts(planned: Planned) -> Summary:
-    """Say how a panel stands while it grows: sway, supports, what leans, the figures behind its axis."""
-    facts: Summary = {}
-    if planned.steady is not None:
-        facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
-        if np.isfinite(planned.steady.frequency[-1]):
-            facts["frequency_hz"] = round(float(planned.steady.frequency[-1]), 1)
-        facts["steadiness"] = planned.steady.advice_line()
-    if planned.supports is not None:
-        facts["supports_share"] = round(planned.supports.share, 4)
-        facts["support_contacts"] = planned.supports.contacts
-    if planned.overhang is not None:
-        wall = max(int(np.count_nonzero(planned.panel.thickness)), 1)
-        facts["overhang_share"] = round(int(np.count_nonzero(planned.overhang.unsupported)) / wall, 5)
-        facts["overhangs"] = [str(place) for place in planned.overhang.worst]
-    for row in planned.axes.rows if planned.axes else ():
-        name = f"axis_{row.along.lower()}"
-        facts |= {
-            f"{name}_cost": round(row.total, 3) if row.clear else "no place",
-            f"{name}_sway_mm": round(row.sway, 4),
-            f"{name}_step_mm": round(row.positioning, 5),
-            f"{name}_acceleration_mm_s2": row.acceleration,
-            f"{name}_carried": int(row.carried),
-        }
-        if row.time is not None:
-            facts[f"{name}_time_s"] = round(row.time)
-    return facts
-
-
-def _own_facts(planned: Planned) -> Summary:
-    facts: Summary = {
-        "picture": planned.source,
-        "width_mm": round(_seen(planned)[0], 3),
-        "height_mm": round(_seen(planned)[1], 3),
-        "turn_deg": planned.panel.view.turn,
-        "thickest_mm": round(float(planned.panel.thickness.max()), 3),
-        "layers": len(planned.layers),
-        "x_mm": planned.placement.x0,
-        "y_mm": planned.placement.y0,
-    }
-    if planned.steady is not None:
-        facts["sway_mm"] = round(float(planned.steady.sway[-1]), 4)
-    return facts
-
-
-def _own_notes(sums: Tally, time: TimeByCause, machine: Machine, lines: int) -> list[str]:
+def _speed_notes(sums: Tally, time: TimeByCause, machine: Machine, lines: int) -> list[str]:
     notes = []
     if sums.slowed > 0.01 * max(lines, 1):
         share = 100 * sums.slowed / lines
         notes.append(
-            f"{share:.0f} % of the moves are slower than asked: the axes or the hot end cannot do more"
+            f"{share:.0f} % of the moves are slower than asked for, limited by the axes or the hot end"
         )
     if time.starving > 0.01 * time.moving:
-        rate = f"{machine.name} takes {machine.blocks_per_second:g} lines a second"
-        notes.append(f"{format_duration(time.starving)} of waiting for program lines: {rate}")
+        rate = f"{machine.name} takes {machine.blocks_per_second:g} lines per second"
+        notes.append(f"{format_duration(time.starving)} is spent waiting for program lines: {rate}")
     return notes
 
 
-def first_facts(platform: Platform) -> list[tuple[str, str]]:
-    """Facts for the program's header that are known before the first move.
-
-    The job's keys stand under their own names and the frame under `panel …`, so that a program can be read
-    back and compared without any other file. Of several panels the second's keys are `panel 2 …` and, where
-    its job differs from the first's, `job 2 …`.
-    """
-    setup, several = platform.setup, len(platform.panels) > 1
-    first = platform.panels[0]
-    facts: list[tuple[str, object]] = [
-        ("settings", digest(first.setup)),
-        ("picture", first.source),
-        ("machine", setup.machine.name),
-        ("material", setup.material.name),
-        *_frame_facts(first, "panel", several),
-        ("filament diameter", f"{setup.machine.hot_end.filament_diameter:g} mm"),
-        *((f"job {name}", value) for name, value in _job_facts(first).items()),
-    ]
-    if several:
-        facts.append(("panels", len(platform.panels)))
-    for number, planned in enumerate(platform.panels[1:], start=2):
-        facts += [(f"settings {number}", digest(planned.setup)), (f"picture {number}", planned.source)]
-        facts += _frame_facts(planned, f"panel {number}", several)
-        own, same = _job_facts(planned), _job_facts(first)
-        facts += [(f"job {number} {name}", value) for name, value in own.items() if same.get(name) != value]
-    return [(key, str(value)) for key, value in facts]
-
-
-def _frame_facts(planned: Planned, name: str, several: bool) -> list[tuple[str, object]]:
-    place, layers = planned.placement, planned.layers
-    facts: list[tuple[str, object]] = [
-        (f"{name} width", f"{planned.panel.width:.3f} mm"),
-        (f"{name} height", f"{layers.top[-1]:.3f} mm"),
-        (f"{name} layers", len(layers)),
-        (f"{name} rotation", f"{place.rotation:g}"),
-        (f"{name} origin x", f"{place.x0:.3f} mm"),
-        (f"{name} origin y", f"{place.y0:.3f} mm"),
-    ]
-    if planned.panel.view.roll:
-        facts.append((f"{name} roll", planned.panel.view.roll))
-    if several:  # what is fed outside belongs to a neighbour
-        for axis, (low, high) in zip("un", planned.plan_box, strict=True):
-            facts += [(f"{name} low {axis}", f"{low:.3f} mm"), (f"{name} high {axis}", f"{high:.3f} mm")]
-    return facts
-
-
-def _job_facts(planned: Planned) -> dict[str, object]:
-    """Give the job's keys as they are written into a header."""
-    job = planned.setup.job
-    values = {
-        name: getattr(job, name) for name in job.__struct_fields__ if name not in ("machine", "material")
-    }
-    return {name: _spelled(value) for name, value in values.items() if value not in (None, ())}
-
-
-def _spelled(value: object) -> object:
-    if isinstance(value, tuple) and value and isinstance(value[0], Band):
-        return " ".join(",".join(f"{k}={v:g}" for k, v in _said(band)) for band in value)
-    if isinstance(value, tuple):
-        return ",".join(f"{item:g}" for item in value)  # brackets would end some comments
-    return f"{value:g}" if isinstance(value, float) else value
-
-
-def _said(band: Band) -> list[tuple[str, float]]:
-    values = ((name, getattr(band, name)) for name in band.__struct_fields__)
-    return [(name, value) for name, value in values if value is not None]
-
-
-def last_facts(summary: Summary) -> dict[str, str]:
-    """Facts for the program's header that are known only at the end."""
-    facts = {
-        "moves": f"{summary['moves']}",
-        "time": f"{summary['time_s']} s ({format_duration(float(str(summary['time_s'])))})",
-        "filament": f"{summary['filament_m']} m",
-        "mass": f"{summary['mass_g']} g",
-    }
-    for which in ("deposit", "reach"):
-        for axis in "xyz":
-            low, high = summary[f"{which}_{axis}_min_mm"], summary[f"{which}_{axis}_max_mm"]
-            facts[f"{which} {axis}"] = f"{low:.3f} to {high:.3f} mm"
-    return facts
-
-
 def format_duration(seconds: float) -> str:
-    """Spell a duration for people.
+    """Format a duration in hours and minutes.
 
     Examples
     --------
@@ -344,7 +391,7 @@ def format_duration(seconds: float) -> str:
 
 
 def grams(mass: float) -> str:
-    """Spell a mass for people, a small one with a decimal.
+    """Format a mass, with one decimal below 10 g.
 
     Examples
     --------
@@ -354,31 +401,25 @@ def grams(mass: float) -> str:
     return f"{mass:.0f} g" if mass >= 9.95 else f"{mass:.1f} g"
 
 
-def closing_lines(summary: Summary, out: str) -> list[str]:
-    """Word the summary for the person who waits, one fact a line."""
-    s = summary
-    what = "panel" if s["panels"] == 1 else f"the largest of {s['panels']} panels"
-    edge = "" if s["panels"] != 1 or not s["turn_deg"] else f" on its {TURNS[int(str(s['turn_deg']))]} edge"
-    dry = f"  {format_duration(float(str(s['dry_time_s'])))} of it is travel without deposit"
-    tones = f"black to white is 1 : {s['tone_contrast']:g}, some {s['tone_steps']} steps of light to the eye"
-    layers = f"{s['layers']} layer{'' if s['layers'] == 1 else 's'}"
+def closing_lines(s: Summary, out: str) -> list[str]:
+    """Describe a print in a few lines for the terminal."""
+    what = "panel" if s.panels == 1 else f"(the largest of {s.panels} panels)"
+    edge = f" on its {TURNS[s.turn_deg]} edge" if s.panels == 1 and s.turn_deg else ""
+    cost = f", cost {s.price:.2f}" if s.price else ""
     lines = [
-        f"{out}: {s['width_mm']:g} × {s['height_mm']:g} mm {what}, up to {s['thickest_mm']:g} mm thick",
-        f"  {layers}, {s['moves']:,} moves, stands{edge} {s['rotation_reason']}",
-        f"  about {format_duration(float(str(s['time_s'])))}, {s['filament_m']:.1f} m of filament, "
-        + grams(float(str(s["mass_g"])))
-        + (f", costing {s['price']:.2f}" if s["price"] else ""),
+        f"{out}: {s.width_mm:g} × {s.height_mm:g} mm {what}, up to {s.thickest_mm:g} mm thick",
+        f"  {s.layers} layer{'' if s.layers == 1 else 's'}, {s.moves:,} moves, stands{edge} {s.rotation_reason}",
+        f"  about {format_duration(s.times.time_s)}, {s.filament_m:.1f} m of filament, {grams(s.mass_g)}{cost}",
+        f"  {format_duration(s.dry_time_s)} of it is travel without deposit",
     ]
-    lines.append(dry)
-    if float(str(s["tone_contrast"])) > EVEN:
-        lines.append(f"  {tones}")
-    if "steadiness" in s and s["layers"] != 1:  # a single layer cannot sway
-        lines.append(f"  {s['steadiness']}")
-    leaning = s.get("overhangs")
-    if leaning:
-        assert isinstance(leaning, list)
-        share = 100 * float(str(s["overhang_share"]))
-        lines.append(f"  {share:.2f} % of the wall leans out too far, worst at {leaning[0]}")
-    notes = s["notes"]
-    assert isinstance(notes, list)
-    return lines + [f"  note: {note}" for note in notes]
+    if s.tones.contrast > EVEN:
+        lines.append(
+            f"  contrast of white to black {s.tones.contrast:g} : 1, "
+            f"about {s.tones.steps} just-noticeable steps"
+        )
+    if s.standing.steadiness and s.layers != 1:  # a single layer cannot sway
+        lines.append(f"  {s.standing.steadiness}")
+    if s.standing.overhangs:
+        share = 100 * (s.standing.overhang_share or 0.0)
+        lines.append(f"  {share:.2f} % of the wall has too much overhang, most at {s.standing.overhangs[0]}")
+    return lines + [f"  note: {note}" for note in s.notes]

@@ -1,4 +1,4 @@
-"""Writing: what is planned becomes the program's text, block by block, and what is known of it."""
+"""Writing a planned program block by block, with its summary, and checking its text."""
 
 from __future__ import annotations
 
@@ -26,11 +26,14 @@ from pathgen.motion import (
     plan_speeds,
     sum_moves,
 )
-from pathgen.plan.model import Part, Planned, Platform, Result
+from pathgen.plan.model import Planned, Platform
 from pathgen.plan.placing import UnplacedPanel
-from pathgen.program.sequence import Laid, blocks, program_layers, rest
-from pathgen.program.summary import Extents, Walls, first_facts, last_facts, summarise
+from pathgen.program.facts import format_totals, list_header_facts
+from pathgen.program.result import Part, Result
+from pathgen.program.sequence import FilledLayers, blocks, program_layers, rest
+from pathgen.program.summary import Extents, Walls, summarise
 from pathgen.proof.checklist import Checklist, check_program
+from pathgen.proof.header import Totals
 from pathgen.proof.safety import header_lines
 from pathgen.settings import Machine
 
@@ -44,19 +47,19 @@ def write(
     recorder: MovesRecorder | None = None,
     notes: Sequence[str] = (),
 ) -> Result:
-    """Write the program of what is planned.
+    """Write the program of a plan.
 
     Parameters
     ----------
     planned : Planned or Platform
     stream : binary file
-        Seekable: facts known only at the end are filled into the header.
+        Seekable, as totals are filled into the header at the end.
     progress : callable, optional
         Called with (layers done, layers in all).
     recorder : MovesRecorder, optional
-        Is given every block of moves with its plan.
+        Receives every block of moves with its planned speeds.
     notes : sequence of str
-        What the person should know besides what the plan says.
+        Notes for the person, before those of the plan.
 
     Returns
     -------
@@ -66,11 +69,12 @@ def write(
     setup, layers = platform.setup, program_layers(platform)
     writer = ProgramWriter(stream, setup.machine, setup.material.fan)
     writer.begin(
-        first_facts(platform),
+        list_header_facts(platform),
         _placeholders(platform),
         layers.top,
         layers.height,
         nozzle=banded(setup, layers, "nozzle_temperature"),
+        late=Totals.keys(),
         fan=banded(setup, layers, "fan"),
         caution=(CAUTION[0], *header_lines()),
     )
@@ -82,7 +86,7 @@ def write(
         moves = block.moves
         feed = limit_feed(moves, setup.machine)
         speeds = plan_speeds(moves, setup.machine, feed)
-        if setup.job.lead == "on":
+        if setup.feeds.lead == "on":
             moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
         sums += sum_moves(moves, speeds, feed)
         supply.take(speeds.time)
@@ -90,9 +94,9 @@ def write(
         writer.write(moves, feed)
         if recorder:
             recorder.take(moves, feed, speeds)
-        for laid in block.laid:
-            walls[laid.number].take(laid.strokes)
-            _keep(parts[laid.number], laid)
+        for filled in block.filled:
+            walls[filled.number].take(filled.strokes)
+            _sample(parts[filled.number], filled)
         done += block.layers
         if progress:
             progress(done, total)
@@ -100,36 +104,33 @@ def write(
     time = TimeByCause.of(
         sums, setup.machine, starving=supply.waited, dwelling=still.dwelling, homings=len(still.homed)
     )
-    summary = summarise(platform, sums, time, extents, walls, writer.lines)
-    own = summary["notes"]
-    assert isinstance(own, list)
-    summary["notes"] = [*notes, *own]
-    writer.finish(last_facts(summary))
+    summary = summarise(platform, sums, time, extents, walls, writer.lines, notes)
+    writer.finish(format_totals(summary).lines())
     return Result(platform, sums, summary, parts)
 
 
 def prove(platform: Platform, stream: BinaryIO) -> Checklist:
-    """Hold the checklist against what was written, before it gets its name.
+    """Check the text of a program before its file appears.
 
     Parameters
     ----------
     platform : Platform
     stream : binary file
-        As `pathgen.files.outputs.atomic_output` gives it, the program written to its end.
+        As `pathgen.files.outputs.atomic_output` opens it, with the complete program.
 
     Raises
     ------
     PathgenError
-        For the first finding that speaks against running it: then there is no file.
+        For the first error that the check finds; then there is no file.
     """
     stream.flush()
-    os.stat(stream.name)  # somebody may have removed it: then that is the error, and not one of reading
+    os.stat(stream.name)  # if the file was removed meanwhile, that is the error to report
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
     if found.errors:
         first, more = found.errors[0], found.places("error") - 1
-        others = f", and {more} more like it or worse" if more else ""
+        others = f", and {more} more" if more else ""
         raise PathgenError(
-            f"the program's own check stops it: {first}{others}",
+            f"the check of the program found an error: {first}{others}",
             where="check",
             hint=f"{first.rule.do}; nothing was written",
         )
@@ -137,45 +138,42 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
 
 def checked_line(found: Checklist) -> str:
-    """Say in one line how a program's own check went."""
+    """Describe the result of a program's check in one line."""
     warnings = found.places("warning")
-    said = (
-        f", {warnings:,} warning{'' if warnings == 1 else 's'} that pathgen check lists" if warnings else ""
-    )
-    return f"checked from its own text: nothing speaks against running it{said}"
+    listed = f", {warnings:,} warning{'' if warnings == 1 else 's'} (`pathgen check` lists them)" if warnings else ""
+    return f"checked from its text: no errors{listed}"
 
 
 def _alone(planned: Planned) -> Platform:
-    """Set a panel that was planned with its place on a platform of its own."""
+    """Put a planned panel on a platform of its own."""
     box = UnplacedPanel(planned.setup, planned.panel, planned.layers, planned.source, [], planned.supports)
     return Platform((planned,), box.line, planned.placement)
 
 
-def _keep(part: Part, laid: Laid) -> None:
-    """Keep of a block what a preview shows of its panel."""
-    part.counts[laid.first : laid.last] = laid.strokes.counts
+def _sample(part: Part, filled: FilledLayers) -> None:
+    """Keep the bead counts of a block, and its strokes if it has a layer that the preview shows."""
+    part.counts[filled.first : filled.last] = filled.strokes.counts
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
-        if laid.first <= layer < laid.last:
-            part.samples[layer] = laid.strokes.only(layer)
+        if filled.first <= layer < filled.last:
+            part.samples[layer] = filled.strokes.only(layer)
 
 
 def _led(
     moves: Moves, feed: NDArray[np.float64], speeds: SpeedPlan, machine: Machine, owed: float
 ) -> tuple[Moves, NDArray[np.float64], SpeedPlan, float]:
-    """Have filament lead its lag in a block, and plan anew: the lead may ask more of drive and hot end."""
+    """Feed the filament of a block ahead of its lag, and plan its speeds again within the limits of the drive."""
     moves, owed = lead_filament(moves, speeds, machine, owed)
     feed = np.minimum(feed, limit_feed(moves, machine))
     return moves, feed, plan_speeds(moves, machine, feed), owed
 
 
 def _placeholders(platform: Platform) -> dict[str, float]:
-    """Give what start and finish blocks leave open: temperatures, and where the head rests at the end."""
-    job, (park_x, park_y, clear) = platform.setup.job, rest(platform)
-    assert job.nozzle_temperature is not None and job.platform_temperature is not None, "settle fills them in"
+    """Return the values for start and finish blocks: temperatures, and the position of the head at the end."""
+    heat, (park_x, park_y, clear) = platform.setup.heat, rest(platform)
     return {
-        "nozzle": job.nozzle_temperature,
-        "platform": job.platform_temperature,
+        "nozzle": heat.nozzle_temperature,
+        "platform": heat.platform_temperature,
         "park_x": park_x,
         "park_y": park_y,
         "clear_z": clear,

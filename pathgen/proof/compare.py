@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.quantities import Quantity, Row, flatten
 from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
 from pathgen.proof.deposit_map import DepositMap, inside_ends, thickness_error, top_first
 from pathgen.proof.frame import SNAP
-from pathgen.proof.panel_replay import Effects, Replayed, Row, replay
+from pathgen.proof.panel_replay import Effects, Replayed, replay
 
 __all__ = ["Comparison", "Effects", "Replayed", "compare", "match_sizes", "replay"]
 
@@ -48,21 +50,27 @@ class Comparison:
 
     gap: Floats
     wanted: Floats
-    thickness_rms_mm: float
-    thickness_bias_mm: float
-    thickness_p99_mm: float
-    thickness_max_mm: float
-    layer_volume_rms_share: float
-    layer_volume_max_share: float
-    lightness_rms: float | None = None
-    lightness_p99: float | None = None
-    ssim: float | None = None
-    psnr_db: float | None = None
+    thickness_rms_mm: Annotated[float, Quantity("mm", "thickness error, RMS")]
+    thickness_bias_mm: Annotated[float, Quantity("mm", "thickness error, mean")]
+    thickness_p99_mm: Annotated[float, Quantity("mm", "thickness error, 99th percentile of absolute value")]
+    thickness_max_mm: Annotated[float, Quantity("mm", "thickness error, maximum absolute value")]
+    layer_volume_rms_share: Annotated[float, Quantity("share", "error of whole layers' volumes, RMS")]
+    layer_volume_max_share: Annotated[
+        float, Quantity("share", "error of whole layers' volumes, maximum absolute value")
+    ]
+    lightness_rms: Annotated[float | None, Quantity("L*", "error of the backlit picture, RMS")] = None
+    lightness_p99: Annotated[
+        float | None, Quantity("L*", "error of the backlit picture, 99th percentile of absolute value")
+    ] = None
+    ssim: Annotated[float | None, Quantity("1", "structural similarity of both pictures' lightness")] = None
+    psnr_db: Annotated[
+        float | None, Quantity("dB", "peak signal to noise; empty if there is no difference")
+    ] = None
 
     def as_dict(self) -> Row:
-        """Give the figures as a flat row; None also for what is infinite, which JSON has no word for."""
-        row = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in ("gap", "wanted")}
-        return {key: None if value is None or math.isinf(value) else value for key, value in row.items()}
+        """Return the figures as a flat row; None also for infinity, which JSON cannot represent."""
+        figures = flatten(self).items()
+        return {key: None if value is None or math.isinf(value) else value for key, value in figures}
 
 
 def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0) -> Comparison:

@@ -12,8 +12,9 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.panel.bend import Bend, column_thickness
 from pathgen.panel.view import View
+from pathgen.proof.header import Header, find_fact, require
 from pathgen.route import Placement
-from pathgen.settings.job import LEAST_BEND
+from pathgen.settings.job import MIN_BEND
 
 Floats = NDArray[np.float64]
 
@@ -24,54 +25,31 @@ LARGEST = 10_000.0  # mm, of a panel and of where it stands; no machine is so la
 SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
 
 
-def fact(program: Program, key: str) -> float:
-    """Give a number from a program's header, its unit left out.
+def read_bend(header: Header, width: float) -> Bend | None:
+    """Return the bend of a panel `width` mm wide as its header states it; None for a flat panel.
 
     Raises
     ------
     PathgenError
-        When the header does not have it, or it is no number.
+        For a bend beyond a full circle, and for one too small to make.
     """
-    text = program.header.get(key)
-    if text is None:
-        hint = "a program of pathgen says it in its first lines"
-        raise PathgenError(f"no {key!r} among the program's facts", where="header", hint=hint)
-    try:
-        number = float(text.split()[0]) if text else math.nan
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
-        raise PathgenError(f"{key} = {text}", where="header", allowed="a number, then its unit")
-    return number
-
-
-def bend_said(program: Program, width: float) -> Bend | None:
-    """Give the bend of a panel `width` mm wide as its program's header says it; None where it is flat.
-
-    Raises
-    ------
-    PathgenError
-        For more than all the way round, or next to nothing.
-    """
-    degrees = fact(program, "job bend") if "job bend" in program.header else 0.0
-    if degrees and not LEAST_BEND <= abs(degrees) <= 360:
-        allowed = f"0, or {LEAST_BEND:g} to 360 either way"
-        raise PathgenError(f"job bend = {degrees:g}", where="header", allowed=allowed)
+    degrees = header.job.bend or 0.0
     if not degrees:
         return None
-    return Bend(width, -degrees if program.header.get("job relief") == "away" else degrees)
+    if not MIN_BEND <= abs(degrees) <= 360:
+        raise find_fact(header.job, "bend").wrong(degrees, f"0, or {MIN_BEND:g} to 360 in either direction")
+    return Bend(width, -degrees if header.job.relief == "away" else degrees)
 
 
-def view_said(program: Program) -> View:
-    """Give the view of a panel as its program's header says it; it is upright where nothing is said.
+def read_view(header: Header) -> View:
+    """Return the orientation of a panel as its header states it; by default upright.
 
     Raises
     ------
     PathgenError
-        For a turn that is none.
+        For a turn other than 0, 90, 180 or 270 degrees.
     """
-    turn, roll = (fact(program, key) if key in program.header else 0.0 for key in ("job turn", "panel roll"))
-    return View(int(turn), program.header.get("job relief") == "away", int(roll))
+    return View(int(header.job.turn or 0), header.job.relief == "away", int(header.roll or 0))
 
 
 def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -> None:
@@ -178,16 +156,16 @@ class Frame:
         PathgenError
             When the program does not say: it is not pathgen's, or its header was taken off.
         """
-        rotation = fact(program, "panel rotation")
-        width = fact(program, "panel width")
+        header = Header.read(program.header)
+        width = require(header, "width")
         return cls(
-            bend=bend_said(program, width),
-            rotation=rotation,
-            x0=fact(program, "panel origin x"),
-            y0=fact(program, "panel origin y"),
+            rotation=require(header, "rotation"),
+            x0=require(header, "x0"),
+            y0=require(header, "y0"),
             width=width,
-            pixel=fact(program, "job pixel"),
+            pixel=require(header.job, "pixel"),
             tops=program.tops,
+            bend=read_bend(header, width),
         )
 
     def u(self, x: Floats, y: Floats) -> Floats:

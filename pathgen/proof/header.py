@@ -1,27 +1,21 @@
-"""How a written program's panel stands: from its header, or from its deposits where it has none.
+"""The header of a program as records: what a program states about itself before its first move.
 
-A program of pathgen states its settings in its first lines (`pathgen.program.summary.first_facts` writes
-them), so it can be judged without any other file. What a person states wins over the header. Of a program
-without a header only the motion is known, and what is guessed from it is said in a note.
+A program of pathgen states what it was planned with, so it can be judged without any other file. `Header` is
+both the record that is written and the one that is read back: each field carries its key in the text, its
+format, and the option of `pathgen replay` that can state the value instead.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from os import PathLike
-from typing import NamedTuple
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_type_hints
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.read import Program, read_program
-from pathgen.motion.bands import BEGUN
-from pathgen.panel.view import View
-from pathgen.proof.deposit_map import COUNTED
-from pathgen.proof.frame import Frame, bend_said, check_grid, fact, view_said
+from pathgen.gcode.read import read_program
 from pathgen.settings import (
     Dialect,
     Machine,
@@ -36,111 +30,232 @@ from pathgen.settings import (
 )
 from pathgen.settings.validation import format_value
 
-Floats = NDArray[np.float64]
+Span = tuple[float, float]
 
-HEAD = 1 << 16  # bytes in which a header stands
-OTHERS_PIXEL, OTHERS_PACKING = 0.1, 1.0  # for programs that do not say
-PACKING = (0.01, 100.0)  # beyond, filament and wall have nothing to do with each other
+HEAD = 1 << 16  # bytes that are read for a header
 
-# Keys of a header that a person can state instead, and the option that does.
-FRAME = {
-    "panel width": "--width",
-    "panel rotation": "--rotation",
-    "panel origin x": "--origin",
-    "panel origin y": "--origin",
-    "job pixel": "--pixel",
-    "job packing": "--packing",
-}
 # Keys of the second and later panels: "panel 2 width", "job 2 brim", "picture 2".
 _OF_PANEL = re.compile(r"(?P<head>panel|job|picture|settings) (?P<number>[1-9]\d{0,3})(?P<rest>$| .*)")
-_LAYERS = ("panel layers", "job layer", "job first_layer")
-# Comments are read alike in every dialect, so any does for a header.
+# Comments are read alike in every dialect, so any dialect does for a header.
 _ANY = Dialect("E", "relative", "mm", "semicolon", "machine", start="", finish="")
 
 
 @dataclass(frozen=True, slots=True)
-class Stated:
-    """What a person says of a program; it wins over the header. None stands for: not said.
+class Fact:
+    """Spelling of a record's field in a header.
 
     Attributes
     ----------
-    pixel : float, optional
-        Width of the columns, mm.
-    packing : float, optional
-        Deposited volume over geometric volume.
-    width : float, optional
-        Of the panel, mm.
-    rotation : float, optional
-        0: the panel stands along X, 90: along Y.
-    origin : (float, float), optional
-        Machine position of the lower left corner of the panel's back as the viewer sees it, mm.
-    panel : int, optional
-        Which panel of several, from 1.
+    key : str
+    spec : str
+        Format specification of the value.
+    unit : str
+        Written after the value.
+    option : str
+        Option of `pathgen replay` that states the value instead.
     """
 
-    pixel: float | None = None
-    packing: float | None = None
-    width: float | None = None
-    rotation: float | None = None
-    origin: tuple[float, float] | None = None
-    panel: int | None = None
+    key: str
+    spec: str = ""
+    unit: str = ""
+    option: str = ""
 
-    def __post_init__(self) -> None:
-        """Refuse what no panel has."""
-        for name in ("pixel", "packing", "width"):
-            value = getattr(self, name)
-            if value is not None and not 0 < value < math.inf:
-                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
-        if self.rotation is not None and not 0 <= self.rotation < 360:
-            raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 to 360 degrees")
-        if self.origin and not all(map(math.isfinite, self.origin)):
-            raise PathgenError(f"origin is {self.origin}", where="replay", allowed="finite numbers")
+    def text(self, value: object) -> str:
+        """Format a value, with its unit."""
+        return f"{value:{self.spec}} {self.unit}".rstrip()
+
+    def number(self, text: str) -> float:
+        """Read the number of a text, without its unit.
+
+        Raises
+        ------
+        PathgenError
+            When the text does not begin with a finite number.
+        """
+        try:
+            number = float(text.split()[0]) if text.strip() else math.nan
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            raise self.wrong(text, "a number, then its unit")
+        return number
+
+    def wrong(self, value: object, allowed: str) -> PathgenError:
+        """Return the error for a value that cannot be used."""
+        shown_value = f"{value:g}" if isinstance(value, float) else value
+        hint = f"{self.option} states it instead" if self.option else ""
+        return PathgenError(f"{self.key} = {shown_value}", where="header", allowed=allowed, hint=hint)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ProgramPanel:
-    """How a program's panel stands, and what its filament makes.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobFacts:
+    """Keys of the job that a replay uses; None for a key that the header lacks."""
 
-    Attributes
-    ----------
-    frame : Frame
-    packing : float or (L,) float64
-        Of all layers, or of each where bands differ, bottom first.
-    filament_diameter : float
-        mm, as it counts: for a machine with a filament factor, its root times the filament's own.
-    white : float or None
-        Thickness that shows the picture's white, mm, where the header says it.
-    notes : tuple of str
-        What was guessed, and what does not agree.
-    view : View
-        How the standing panel differs from what its viewer sees.
+    pixel: Annotated[float | None, Fact("job pixel", option="--pixel")] = None
+    packing: Annotated[float | None, Fact("job packing", option="--packing")] = None
+    thinnest: Annotated[float | None, Fact("job thinnest")] = None
+    layer: Annotated[float | Literal["auto"] | None, Fact("job layer")] = None
+    first_layer: Annotated[float | None, Fact("job first_layer")] = None
+    bend: Annotated[float | None, Fact("job bend")] = None
+    relief: Annotated[str | None, Fact("job relief")] = None
+    turn: Annotated[float | None, Fact("job turn")] = None
+    band: Annotated[str | None, Fact("job band")] = None
+    overhang: Annotated[float | None, Fact("job overhang")] = None
+    spacing: Annotated[float | None, Fact("job spacing")] = None
+    rim_width: Annotated[float | None, Fact("job rim_width")] = None
+    lead: Annotated[str | None, Fact("job lead")] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """What a program states about itself and one of its panels; None for a fact that it lacks.
+
+    All keys of the job are written too, as ``job KEY``; `job` has those that are read back here.
     """
 
-    frame: Frame
-    packing: float | Floats
-    filament_diameter: float
-    white: float | None
-    notes: tuple[str, ...]
-    view: View = View()
+    settings: Annotated[str | None, Fact("settings")] = None
+    picture: Annotated[str | None, Fact("picture")] = None
+    machine: Annotated[str | None, Fact("machine")] = None
+    material: Annotated[str | None, Fact("material")] = None
+    width: Annotated[float | None, Fact("panel width", ".3f", "mm", "--width")] = None
+    height: Annotated[float | None, Fact("panel height", ".3f", "mm")] = None
+    layers: Annotated[float | None, Fact("panel layers")] = None
+    rotation: Annotated[float | None, Fact("panel rotation", "g", option="--rotation")] = None
+    x0: Annotated[float | None, Fact("panel origin x", ".3f", "mm", "--origin")] = None
+    y0: Annotated[float | None, Fact("panel origin y", ".3f", "mm", "--origin")] = None
+    roll: Annotated[float | None, Fact("panel roll")] = None
+    low_u: Annotated[float | None, Fact("panel low u", ".3f", "mm")] = None
+    high_u: Annotated[float | None, Fact("panel high u", ".3f", "mm")] = None
+    low_n: Annotated[float | None, Fact("panel low n", ".3f", "mm")] = None
+    high_n: Annotated[float | None, Fact("panel high n", ".3f", "mm")] = None
+    filament_diameter: Annotated[float | None, Fact("filament diameter", "g", "mm")] = None
+    job: JobFacts = JobFacts()
+
+    @classmethod
+    def read(
+        cls, facts: Mapping[str, str], panel: int | None = None, without: frozenset[str] = frozenset()
+    ) -> Header:
+        """Read the header of a program as it holds for one panel.
+
+        Parameters
+        ----------
+        facts : mapping of str to str
+            Keys and values of the header's comments.
+        panel : int, optional
+            Number of the panel, from 1; by default the first.
+        without : frozenset of str
+            Fields that are not read, as a person states them.
+
+        Raises
+        ------
+        PathgenError
+            For a number that cannot be read, and for a panel that the program does not have.
+        """
+        own = panel_facts(facts, panel)
+        return replace(_read(cls, own, without), job=_read(JobFacts, own, without))
 
     @property
-    def size(self) -> tuple[float, float]:
-        """Width and height of the panel as its viewer sees it, mm."""
-        return self.view.size(self.frame.width, float(self.frame.tops[-1]))
+    def has_frame(self) -> bool:
+        """Whether the header states anything about the position and the size of the panel."""
+        frame = (self.width, self.height, self.layers, self.rotation, self.x0, self.y0, self.roll, self.low_u)
+        return any(value is not None for value in frame)
+
+    @property
+    def box(self) -> tuple[Span, Span] | None:
+        """Extent of the panel's own deposits along u and n, mm; None for a program with a single panel."""
+        if self.low_u is None:
+            return None
+        return (self.low_u, require(self, "high_u")), (require(self, "low_n"), require(self, "high_n"))
+
+    def lines(self) -> list[tuple[str, str]]:
+        """Return key and text of every fact but those of the job."""
+        values = ((fact, getattr(self, name)) for name, (fact, _) in _FACTS[type(self)].items())
+        return [(fact.key, fact.text(value)) for fact, value in values if value is not None]
 
 
-class _Guess(NamedTuple):
-    """What a frame is made of, and how solid the wall is."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Totals:
+    """Facts that are known only when a program is complete; blank in a program that was cut short."""
 
-    rotation: float
-    origin: tuple[float, float]
-    width: float
-    pixel: float
-    packing: float
+    moves: Annotated[str, Fact("moves")]
+    time: Annotated[str, Fact("time")]
+    filament: Annotated[str, Fact("filament")]
+    mass: Annotated[str, Fact("mass")]
+    deposit_x: Annotated[str, Fact("deposit x")]
+    deposit_y: Annotated[str, Fact("deposit y")]
+    deposit_z: Annotated[str, Fact("deposit z")]
+    reach_x: Annotated[str, Fact("reach x")]
+    reach_y: Annotated[str, Fact("reach y")]
+    reach_z: Annotated[str, Fact("reach z")]
+
+    @staticmethod
+    def keys() -> list[str]:
+        """List the keys, for which a writer leaves room."""
+        return [fact.key for fact, _ in _FACTS[Totals].values()]
+
+    def lines(self) -> dict[str, str]:
+        """Return the texts by key."""
+        return {fact.key: getattr(self, name) for name, (fact, _) in _FACTS[Totals].items()}
+
+
+Facts = TypeVar("Facts", Header, JobFacts)
+
+
+def _spellings(kind: type) -> dict[str, tuple[Fact, tuple[Any, ...]]]:
+    """List the facts among a record's fields, each with the types that its value may have."""
+    hints = get_type_hints(kind, include_extras=True)
+    return {
+        name: (mark, get_args(get_args(hint)[0]))
+        for name, hint in hints.items()
+        for mark in getattr(hint, "__metadata__", ())
+        if isinstance(mark, Fact)
+    }
+
+
+_FACTS: dict[type, dict[str, tuple[Fact, tuple[Any, ...]]]] = {
+    kind: _spellings(kind) for kind in (Header, JobFacts, Totals)
+}
+
+
+def _read(kind: type[Facts], facts: Mapping[str, str], without: frozenset[str]) -> Facts:
+    values: dict[str, Any] = {}
+    for name, (fact, types) in _FACTS[kind].items():
+        text = facts.get(fact.key)
+        if text is not None and name not in without:
+            is_text = float not in types or text in (word for kind in types for word in get_args(kind))
+            values[name] = text if is_text else fact.number(text)
+    return kind(**values)
+
+
+def list_statable() -> dict[str, str]:
+    """List the keys of a header that an option can state instead, each with its option."""
+    facts = [*_FACTS[Header].values(), *_FACTS[JobFacts].values()]
+    return {fact.key: fact.option for fact, _ in facts if fact.option}
+
+
+def find_fact(record: Header | JobFacts, name: str) -> Fact:
+    """Return the spelling of a record's field."""
+    return _FACTS[type(record)][name][0]
+
+
+def require(record: Header | JobFacts, name: str) -> float:
+    """Return a number of a header that the panel cannot be placed without.
+
+    Raises
+    ------
+    PathgenError
+        When the header lacks it.
+    """
+    value = getattr(record, name)
+    if value is None:
+        fact = find_fact(record, name)
+        option = f"{fact.option} states it instead" if fact.option else "a program of pathgen states it"
+        raise PathgenError(f"no {fact.key!r} in the header", where="header", hint=option)
+    return float(value)
 
 
 def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
-    r"""Read a program's header alone: what it says has to be known before the rest can be read.
+    r"""Read the comments of a program's header alone, without reading the rest of the program.
 
     Parameters
     ----------
@@ -149,12 +264,12 @@ def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Empty where there is no header.
+        Values by key; empty where there is no header.
 
     Raises
     ------
     PathgenError
-        When the file cannot be opened, is empty, or holds no text.
+        When the file cannot be opened, is empty, or is not text.
 
     Examples
     --------
@@ -168,125 +283,76 @@ def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
         try:
             with open(source, "rb") as handle:
                 head = handle.read(HEAD)
-        except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+        except (OSError, ValueError) as error:  # ValueError: a path with a NUL character
             reason = getattr(error, "strerror", None) or str(error)
             raise PathgenError(f"cannot read {name}", where=reason) from None
     if not head:
-        raise PathgenError("file is empty", where=name, allowed="a program")
+        raise PathgenError("the file is empty", where=name, allowed="a program")
     if b"\0" in head:
-        raise PathgenError("file holds bytes of 0: it is no text", where=name, allowed="a program")
+        raise PathgenError("the file contains NUL bytes; it is not text", where=name, allowed="a program")
     lines = []
     for line in head.splitlines(keepends=True):
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
             break
         lines.append(line)
-    # A damaged line is for whoever judges the program; here it only says nothing.
+    # Damaged lines are left to the checks of the whole program.
     return read_program(b"".join(lines), _ANY, 1.75, most_faults=len(lines) + 1).header
 
 
-def machine_for(facts: dict[str, str], given: Machine | None = None) -> Machine:
-    """Find the machine a program is for: the one given, or the shipped one its header names.
+def machine_for(facts: Mapping[str, str], given: Machine | None = None) -> Machine:
+    """Return the machine of a program: the one given, or the shipped one that its header names.
 
     Raises
     ------
     PathgenError
         When there is neither.
     """
-    return given or load_machine(_shipped("machine", facts, machine_names()))
+    return given or load_machine(_shipped_name("machine", facts, machine_names()))
 
 
-def material_for(facts: dict[str, str], given: Material | None = None) -> Material:
-    """Find the material a program is for, as `machine_for` does.
+def material_for(facts: Mapping[str, str], given: Material | None = None) -> Material:
+    """Return the material of a program: the one given, or the shipped one that its header names.
 
     Raises
     ------
     PathgenError
         When there is neither.
     """
-    return given or load_material(_shipped("material", facts, material_names()))
+    return given or load_material(_shipped_name("material", facts, material_names()))
 
 
-def locate_panel(program: Program, machine: Machine, stated: Stated | None = None) -> ProgramPanel:
-    """Work out how a program's panel stands.
-
-    Parameters
-    ----------
-    program : Program
-    machine : Machine
-    stated : Stated, optional
-        Wins over the header.
-
-    Returns
-    -------
-    Standing
-        With a header, its frame; the panel is as many layers high as were planned, also where the program was
-        cut short. Without one, the extents of the deposits above the first layer (brim and start line lie in
-        the first), u along the longer side.
-
-    Raises
-    ------
-    PathgenError
-        When a header lacks a key or has a value that cannot be, with the option that says it instead; when
-        there is no header and nothing is deposited; when the grid would have over 100 million cells.
-    """
-    stated = stated or Stated()
-    program = replace(program, header=panel_facts(program.header, stated.panel))
-    own = any(key.startswith("panel ") for key in program.header)
-    guess, notes = (_told if own else _guessed)(program, stated)
-    takes = machine.hot_end.filament_diameter
-    diameter = _within(program, "filament diameter", 0.1, 10.0) or takes
-    if diameter != takes:
-        notes.append(f"planned for {diameter:g} mm filament, but {machine.name} takes {takes:g} mm")
-    white = _within(program, "job thinnest", 0.001, 100.0)
-    if not PACKING[0] <= guess.packing <= PACKING[1]:
-        what, allowed = f"packing is {guess.packing:g}", f"{PACKING[0]:g} to {PACKING[1]:g}"
-        raise PathgenError(what, where="replay", allowed=allowed)
-    check_grid(guess.width, guess.pixel, 0)
-    tops, more = _tops(program, guess, own)
-    # Width and pixel are rounded in a header, but a panel's columns are whole.
-    columns = max(1, round(guess.width / guess.pixel))
-    bend = bend_said(program, guess.width)
-    box = _box(program)
-    frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
-    packing = guess.packing if stated.packing else _by_band(program, guess.packing, tops)
-    counts = diameter * math.sqrt(machine.hot_end.filament_factor)
-    return ProgramPanel(frame, packing, counts, white, (*notes, *more), view_said(program))
+def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
+    """Return the name of a shipped profile. A name in a header is never used as a path."""
+    if what not in facts:
+        raise PathgenError(f"no {what!r} in the header", where="header", hint=f"--{what} names it")
+    if facts[what] not in known:
+        text = f"{what} = {format_value(facts[what])} is not a shipped profile"
+        raise PathgenError(text, where="header", hint=f"name its file with --{what}")
+    return facts[what]
 
 
-def _by_band(program: Program, packing: float, tops: Floats) -> float | Floats:
-    """Give each layer's packing where bands have their own."""
-    if "job band" not in program.header:
-        return packing
-    bands = job_from({"band": program.header["job band"]}, "header").band
-    if all(band.packing is None for band in bands):
-        return packing
-    values = np.array([packing, *(band.packing or packing for band in bands)])
-    bottom = np.concatenate([[0.0], tops[:-1]])
-    return np.asarray(values[np.searchsorted([b.above for b in bands], bottom + BEGUN, side="right")])
-
-
-def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, str]:
-    """Give a header's facts as one of its panels has them.
+def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str, str]:
+    """Return the keys and values of a header that hold for one panel, under the keys of a single panel.
 
     Parameters
     ----------
-    facts : dict of str to str
+    facts : mapping of str to str
         Of a whole header.
     panel : int, optional
-        Which panel, from 1; by default the first.
+        Number of the panel, from 1; by default the first.
 
     Raises
     ------
     PathgenError
-        When there are not that many.
+        When the program has fewer panels.
 
     Examples
     --------
     >>> panel_facts({"panels": "2", "job brim": "10", "job 2 brim": "5"}, 2)
     {'panels': '2', 'job brim': '5'}
     """
-    said = facts.get("panels", "")
-    count = int(said) if said.isascii() and said.isdigit() and len(said) < 5 else 1
+    text = facts.get("panels", "")
+    count = int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 1
     if panel is not None and not 1 <= panel <= count:
         allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
@@ -300,144 +366,32 @@ def panel_facts(facts: dict[str, str], panel: int | None = None) -> dict[str, st
     return common | own
 
 
-def _box(program: Program) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Give what belongs to a panel that has neighbours."""
-    if "panel low u" not in program.header:
-        return None
-    u, n = ((fact(program, f"panel low {axis}"), fact(program, f"panel high {axis}")) for axis in ("u", "n"))
-    return u, n
+def number_key(key: str, panel: int) -> str:
+    """Return the key of a fact of the second or a later panel.
+
+    Examples
+    --------
+    >>> number_key("panel width", 2), number_key("settings", 3)
+    ('panel 2 width', 'settings 3')
+    """
+    head, space, rest = key.partition(" ")
+    return f"{head} {panel}{space}{rest}"
 
 
-def digest_note(facts: dict[str, str], machine: Machine, material: Material) -> list[str]:
-    """Remark on a header whose settings are not those that the shipped profiles it names give.
+def digest_note(facts: Mapping[str, str], machine: Machine, material: Material) -> list[str]:
+    """Note that the settings in a header are not those of the shipped profiles that it names.
 
-    A profile of one's own may bear a shipped name; the header's digest is of what stood in it.
+    A profile of the user's own may have a shipped name; the digest in the header covers its contents.
     """
     keys = {key.removeprefix("job "): value for key, value in facts.items() if key.startswith("job ")}
     try:
         setup = settle(job_from(keys, "header"), machine, material)
     except PathgenError:
         return []
-    # A pathgen with other keys in its jobs sums up the same settings differently.
-    known = {key for key in setup.job.__struct_fields__ if getattr(setup.job, key) not in (None, ())}
+    # A version of pathgen with other keys has another digest for the same settings.
+    known = {key for key, value in setup.keys().items() if value not in (None, ())}
     if known - {"machine", "material"} != set(keys) or facts.get("settings") in (None, digest(setup)):
         return []
     names = f"{machine.name} and {material.name}"
-    return [f"settings differ from the shipped {names}: if it was made with profiles of your own, name them"]
-
-
-def _shipped(what: str, facts: dict[str, str], known: list[str]) -> str:
-    """Name of a shipped profile. A header's word is never taken for a path."""
-    if what not in facts:
-        hint = f"--{what} names it"
-        raise PathgenError(f"no {what!r} among the program's facts", where="header", hint=hint)
-    if facts[what] not in known:
-        text = f"{what} = {format_value(facts[what])} is no shipped profile"
-        raise PathgenError(text, where="header", hint=f"name its file with --{what}")
-    return facts[what]
-
-
-def _told(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
-    """Take from the header what is not stated."""
-    rotation = _number(program, "panel rotation", stated.rotation)
-    if not 0 <= rotation < 360:
-        raise _refusal(f"panel rotation = {rotation:g}", "panel rotation", "0 to 360 degrees")
-    x, y = stated.origin or (None, None)
-    return _Guess(
-        rotation=rotation,
-        origin=(_number(program, "panel origin x", x), _number(program, "panel origin y", y)),
-        width=_above_0(program, "panel width", stated.width),
-        pixel=_above_0(program, "job pixel", stated.pixel),
-        packing=_above_0(program, "job packing", stated.packing),
-    ), []
-
-
-def _guessed(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
-    """Take from the motion what is not stated."""
-    moves = program.moves
-    made = np.isin(moves.kind, COUNTED) & (moves.filament > 0)
-    if (made & (moves.layer > 0)).any():
-        made &= moves.layer > 0
-    at = np.flatnonzero(made)
-    if not len(at):
-        raise PathgenError("the program deposits nothing", where="replay", hint="is it for this machine?")
-    low, high = [], []
-    for ends, start in zip((moves.x, moves.y), moves.start, strict=False):
-        both = np.concatenate([ends[at], np.where(at > 0, ends[at - 1], start)])
-        low.append(float(both.min()))
-        high.append(float(both.max()))
-    longer = 0 if high[0] - low[0] >= high[1] - low[1] else 90
-    rotation = longer if stated.rotation is None else stated.rotation
-    along = 1 if rotation else 0
-    guess = _Guess(
-        rotation=rotation,
-        origin=stated.origin or ((low[0], low[1]) if rotation else (low[0], high[1])),
-        width=stated.width or high[along] - low[along],
-        pixel=stated.pixel or OTHERS_PIXEL,
-        packing=stated.packing or OTHERS_PACKING,
-    )
-    side = "Y, seen from high x" if rotation else "X, seen from low y"
-    note = (
-        f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, columns of {guess.pixel:g} mm, "
-        f"packing {guess.packing:g} (--rotation, --origin, --width, --pixel, --packing say otherwise); "
-        "brim and start line count as wall"
-    )
-    return guess, [note]
-
-
-def _number(program: Program, key: str, said: float | None) -> float:
-    """Take what is stated, or else what the header says."""
-    if said is not None:
-        return said
-    try:
-        return fact(program, key)
-    except PathgenError as error:
-        raise _refusal(error.what, key) from None
-
-
-def _above_0(program: Program, key: str, said: float | None) -> float:
-    value = _number(program, key, said)
-    if value <= 0:
-        raise _refusal(f"{key} = {value:g}", key, "more than 0")
-    return value
-
-
-def _within(program: Program, key: str, low: float, high: float) -> float | None:
-    """Take what a program need not say; None where it does not."""
-    if key not in program.header:
-        return None
-    value = fact(program, key)
-    if not low <= value <= high:
-        raise PathgenError(f"{key} = {value:g}", where="header", allowed=f"{low:g} to {high:g}")
-    return value
-
-
-def _refusal(what: str, key: str, allowed: str = "") -> PathgenError:
-    hint = f"{FRAME[key]} says it instead"
-    return PathgenError(what, where="header", allowed=allowed, hint=hint)
-
-
-def _tops(program: Program, guess: _Guess, own: bool) -> tuple[Floats, list[str]]:
-    """Give the layers' tops as planned, or where the deposits lie; refuse too large a grid."""
-    if program.header.get("job layer") == "auto":
-        return _marked_tops(program), []
-    missing = [key for key in _LAYERS if key not in program.header]
-    if missing:
-        tops = np.unique(program.tops[program.tops > 0])
-        return tops, [f"no {missing[0]!r} in the header: layers are where deposits are"] if own else []
-    count, layer, first = (fact(program, key) for key in _LAYERS)
-    if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
-        what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
-        raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")
-    check_grid(guess.width, guess.pixel, count, first + layer * (count - 1))
-    return np.asarray(first + layer * np.arange(int(count))), []
-
-
-def _marked_tops(program: Program) -> Floats:
-    """Give the tops of layers of several heights: what the marks of a whole program say of one panel."""
-    count = fact(program, "panel layers")
-    tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
-    if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
-        what = f"{count:g} layers of several heights, and {len(program.tops)} marks of layers"
-        raise PathgenError(what, where="header", allowed="a mark for each layer, rising")
-    return np.asarray(tops, np.float64)
+    hint = "if it was made with profiles of your own, name them"
+    return [f"settings differ from those of the shipped profiles {names}; {hint}"]

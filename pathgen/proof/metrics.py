@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
+from pathgen.files.quantities import Quantity
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.deposit_map import COUNTED
@@ -33,7 +35,6 @@ from pathgen.proof.footprint import (
 )
 from pathgen.proof.frame import Frame
 
-Row = dict[str, str | int | float | None]
 Span = tuple[float, float]
 
 DEEP = 1e3  # mm, deeper than any wall
@@ -75,12 +76,21 @@ class LayerMetrics:
     filled: float
     joints: str = "round"
 
-    def as_dict(self) -> Row:
-        """Give the row, None for shares of an empty section."""
-        shares = {name: getattr(self, name) for name in ("void", "overlap", "outside", "filled")}
-        row: Row = {"layer": self.layer, "width": self.width, "joints": self.joints}
-        row |= {"section_mm2": self.section_area, "covered_mm2": self.covered_area}
-        return row | {f"{name}_share": None if math.isnan(v) else v for name, v in shares.items()}
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaneFigures:
+    """Coverage of several layers together, by area; shares are None if all sections are empty."""
+
+    sampled_layers: Annotated[int, Quantity("count", "layers measured")]
+    section_mm2: Annotated[float, Quantity("mm²", "area of their sections")]
+    covered_mm2: Annotated[float, Quantity("mm²", "area of the sections that beads cover")]
+    void_share: Annotated[float | None, Quantity("share", "section that no bead covers")] = None
+    overlap_share: Annotated[float | None, Quantity("share", "section that beads cover again")] = None
+    outside_share: Annotated[float | None, Quantity("share", "area covered outside the section")] = None
+    filled_share: Annotated[
+        float | None, Quantity("share", "deposited volume divided by solidity, layer height and section")
+    ] = None
+    wrong_share: Annotated[float | None, Quantity("share", "void, overlap and outside together")] = None
 
 
 def in_plane(
@@ -160,22 +170,24 @@ def in_plane(
     return found
 
 
-def pooled(metrics: Sequence[LayerMetrics]) -> Row:
-    """Put layers together, by area, as one row; shares are None where no section has any.
+def pooled(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
+    """Combine layers, weighted by the area of their sections.
 
     Examples
     --------
     >>> two = [LayerMetrics(i, "spacing", 1.0 + i, 1.0, 0.3 * i, 0.0, 0.0, 1.0) for i in (0, 1)]
-    >>> round(pooled(two)["void_share"], 3)
+    >>> round(pooled(two).void_share, 3)
     0.2
     """
     section = sum(m.section_area for m in metrics)
-    row: Row = {"sampled_layers": len(metrics), "section_mm2": section}
-    row["covered_mm2"] = sum(m.covered_area for m in metrics)
-    for name in ("void", "overlap", "outside", "filled"):
-        parts = [getattr(m, name) * m.section_area for m in metrics if m.section_area > 0]
-        row[f"{name}_share"] = sum(parts) / section if section > 0 else None
-    return row
+    covered = sum(m.covered_area for m in metrics)
+    shares: dict[str, float] = {}
+    if section > 0:
+        for name in ("void", "overlap", "outside", "filled"):
+            parts = [getattr(m, name) * m.section_area for m in metrics if m.section_area > 0]
+            shares[f"{name}_share"] = sum(parts) / section
+        shares["wrong_share"] = shares["void_share"] + shares["overlap_share"] + shares["outside_share"]
+    return PlaneFigures(sampled_layers=len(metrics), section_mm2=section, covered_mm2=covered, **shares)
 
 
 def sample_layers(count: int, of: int) -> list[int]:

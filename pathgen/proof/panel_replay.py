@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from os import PathLike
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from pathgen import optics
 from pathgen.deposit.blur import smear, spread_light
 from pathgen.errors import PathgenError
+from pathgen.files.quantities import Nested, Quantity, Row, flatten
 from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import (
@@ -27,23 +29,15 @@ from pathgen.motion import (
     plan_speeds,
     sum_moves,
 )
+from pathgen.motion.clock import Times
 from pathgen.motion.lag import moves_as_left
 from pathgen.optics.predict import viewed
 from pathgen.proof.deposit_map import DepositMap, deposit, inside_ends
-from pathgen.proof.header import (
-    ProgramPanel,
-    Stated,
-    digest_note,
-    locate_panel,
-    machine_for,
-    material_for,
-    panel_facts,
-    read_facts,
-)
+from pathgen.proof.header import digest_note, machine_for, material_for, panel_facts, read_facts
+from pathgen.proof.program_panel import ProgramPanel, Stated, locate_panel
 from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]
-Row = dict[str, str | int | float | bool | None]
 
 TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
 TRACE = 0.001  # mm; less is no wall but what sums leave behind
@@ -82,7 +76,7 @@ class Replayed:
     machine : Machine
     material : Material or None
         None where neither the header nor the caller names one that is known: then there is no picture.
-    standing : Standing
+    standing : ProgramPanel
     laid : DepositMap
         Smeared and lagging, where that was asked for.
     thickness : (rows, cols) float64
@@ -141,37 +135,63 @@ class Replayed:
         return np.asarray(spread_light(luminance, self.light.spread, pixel), np.float64)
 
     def as_dict(self, ends: float = 0.0) -> Row:
-        """Give what is known of the program as a flat row; units are the last part of a key.
+        """Return the figures of the program as a flat row; the last part of a key is its unit.
 
         Parameters
         ----------
         ends : float
             mm at either end of every stretch of wall that do not count for its thickness.
         """
+        return flatten(self.figures(ends))
+
+    def figures(self, ends: float = 0.0) -> ReplayFigures:
+        """Return the figures of the program; `ends` as in `as_dict`."""
         frame = self.standing.frame
         standing = self.standing.view.standing(self.thickness)
         solid = np.where(standing > TRACE, standing, 0.0)
         wall = solid[(solid > 0) & inside_ends(solid, ends, frame.pixel)]
         filament = float(self.tally.filament.sum())
         area = filament_area(self.standing.filament_diameter)
-        return {
-            "machine": self.machine.name,
-            "material": self.material.name if self.material else None,
-            "complete": self.program.ended,
-            "width_mm": round(self.standing.size[0], 3),
-            "height_mm": round(self.standing.size[1], 3),
-            "turn_deg": self.standing.view.turn,
-            "rotation_deg": frame.rotation,
-            "layers": len(frame.tops),
-            "layers_laid": int(np.count_nonzero(self.laid.volume.any(axis=1))),
-            "moves": len(self.program.moves),
-            "filament_m": round(filament / 1000, 4),
-            "mass_g": round(mass(filament, area, self.material.density), 2) if self.material else None,
-            **self.clock.facts(),
-            "thinnest_mm": round(float(wall.min()), 3) if wall.size else 0.0,
-            "thickest_mm": round(float(wall.max()), 3) if wall.size else 0.0,
-            "outside_mm3": round(self.laid.outside, 3),
-        }
+        return ReplayFigures(
+            machine=self.machine.name,
+            material=self.material.name if self.material else None,
+            complete=self.program.ended,
+            width_mm=round(self.standing.size[0], 3),
+            height_mm=round(self.standing.size[1], 3),
+            turn_deg=self.standing.view.turn,
+            rotation_deg=frame.rotation,
+            layers=len(frame.tops),
+            layers_laid=int(np.count_nonzero(self.laid.volume.any(axis=1))),
+            moves=len(self.program.moves),
+            filament_m=round(filament / 1000, 4),
+            mass_g=round(mass(filament, area, self.material.density), 2) if self.material else None,
+            times=self.clock.rounded(),
+            thinnest_mm=round(float(wall.min()), 3) if wall.size else 0.0,
+            thickest_mm=round(float(wall.max()), 3) if wall.size else 0.0,
+            outside_mm3=round(self.laid.outside, 3),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayFigures:
+    """Figures of a program, from its text alone."""
+
+    machine: Annotated[str, Quantity("text", "name of the machine profile")]
+    material: Annotated[str | None, Quantity("text", "name of the material profile")]
+    complete: Annotated[bool, Quantity("yes/no", "whether the program has its end")]
+    width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
+    height_mm: Annotated[float, Quantity("mm", "outer height as viewed")]
+    turn_deg: Annotated[int, Quantity("deg", "edge the panel stands on")]
+    rotation_deg: Annotated[float, Quantity("deg", "rotation on the platform: 0 along X, 90 along Y")]
+    layers: Annotated[int, Quantity("count", "layers planned")]
+    layers_laid: Annotated[int, Quantity("count", "layers with deposits")]
+    moves: Annotated[int, Quantity("count", "moves")]
+    filament_m: Annotated[float, Quantity("m", "length of filament")]
+    mass_g: Annotated[float | None, Quantity("g", "mass")]
+    times: Annotated[Times, Nested()]
+    thinnest_mm: Annotated[float, Quantity("mm", "minimum deposited wall thickness, ends left out")]
+    thickest_mm: Annotated[float, Quantity("mm", "maximum deposited wall thickness, ends left out")]
+    outside_mm3: Annotated[float, Quantity("mm³", "volume deposited outside the panel")]
 
 
 def replay(

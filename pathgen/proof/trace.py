@@ -6,12 +6,13 @@ For whoever compares ways to fill thin walls. Time, filament and length by kind 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 
 from pathgen.errors import PathgenError
+from pathgen.files.quantities import Nested, Quantity
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Kind, Moves
@@ -19,7 +20,7 @@ from pathgen.motion.speed import SpeedPlan
 from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.footprint import Bools, Floats, Ints, beads_of, closes_itself, deposits
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import Row, Span
+from pathgen.proof.metrics import Span
 
 SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
 SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
@@ -28,36 +29,32 @@ LEVEL = 1e-6  # mm of rise that is none
 LINK = 2.0  # mm, the longest dry crossing that counts as a link
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Distribution:
-    """Quantiles and histogram of one quantity.
+    """Weighted distribution of one quantity.
 
     Attributes
     ----------
-    quantiles : tuple of float
-        At the shares 0.01, 0.05, 0.5, 0.95 and 0.99 of the weight; NaN where there is nothing.
-    mean : float
-        Weighted.
-    beyond : float
-        Share of the weight outside the limits asked about; NaN without limits.
+    p01, p05, median, p95, p99, mean : float or None
+        Quantiles and mean; None where the weight is 0.
+    beyond_share : float or None
+        Share of the weight outside the limits that were asked about; None without limits.
     weight : float
-        All of it: mm of path or s.
+        Total: mm of path or s.
     edges, histogram : (B + 1,), (B,) float64
-        Weight in each bin; what lies beyond the edges is in the outermost bins.
+        Weight in each bin; values beyond the edges are in the outermost bins.
     """
 
-    quantiles: tuple[float, ...]
-    mean: float
-    beyond: float
-    weight: float
+    p01: Annotated[float | None, Quantity("", "1st percentile of")] = None
+    p05: Annotated[float | None, Quantity("", "5th percentile of")] = None
+    median: Annotated[float | None, Quantity("", "median of")] = None
+    p95: Annotated[float | None, Quantity("", "95th percentile of")] = None
+    p99: Annotated[float | None, Quantity("", "99th percentile of")] = None
+    mean: Annotated[float | None, Quantity("", "mean of")] = None
+    beyond_share: Annotated[float | None, Quantity("share", "share beyond the limits of")] = None
+    weight: float = 0.0
     edges: Floats
     histogram: Floats
-
-    def as_dict(self, name: str, unit: str) -> Row:
-        """Give the row, keys beginning with `name`; None for what is NaN, no histogram."""
-        row = {f"{name}_{key}_{unit}": q for key, q in zip(SHARE_NAMES, self.quantiles, strict=True)}
-        row |= {f"{name}_mean_{unit}": self.mean, f"{name}_beyond_share": self.beyond}
-        return {key: None if math.isnan(value) else value for key, value in row.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,23 +64,19 @@ class SpacingDistribution:
     Attributes
     ----------
     normal : Spread
-        Volume over layer height and path length, mm, weighted by path length: the bead's own width.
+        Volume divided by layer height and path length, mm, weighted by path length: the bead's own width.
     column : Spread
-        Volume over layer height and |Δu|, mm, weighted by |Δu|: what light meets in a column. Moves straight
-        across the wall have none and no weight.
+        Volume divided by layer height and |Δu|, mm, weighted by |Δu|: the width that light meets in a column.
+        Moves straight across the wall have none and no weight.
     """
 
-    normal: Distribution
-    column: Distribution
-
-    def as_dict(self) -> Row:
-        """Give both as one row."""
-        return self.normal.as_dict("bead_width", "mm") | self.column.as_dict("column_spacing", "mm")
+    normal: Annotated[Distribution, Nested("bead_width_", "bead width, by path length", "mm", "_mm")]
+    column: Annotated[Distribution, Nested("column_spacing_", "spacing in a column, by width", "mm", "_mm")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StrokeCounts:
-    """How often the head starts, stops, turns and crosses, layer by layer, bottom first.
+    """Numbers of strokes, crossings and hairpins of each layer, bottom first.
 
     Attributes
     ----------
@@ -102,20 +95,25 @@ class StrokeCounts:
     length: Floats
     shortest: Floats
 
-    def as_dict(self) -> Row:
-        """Give totals, and means a layer."""
-        layers = len(self.strokes)
-        row: Row = {"layers": layers, "stroke_length_mm": float(self.length.sum())}
-        for name in ("strokes", "travels", "links", "hairpins", "loose_ends"):
-            total = int(getattr(self, name).sum())
-            row |= {name: total, f"{name}_per_layer": total / layers}
-        real = self.shortest[~np.isnan(self.shortest)]
-        return row | {"shortest_stroke_mm": float(real.min()) if len(real) else None}
+    @property
+    def per_layer(self) -> LayerMeans:
+        """Mean numbers per layer."""
+        return LayerMeans(*(float(n.mean()) for n in (self.strokes, self.travels, self.links, self.hairpins)))
+
+
+@dataclass(frozen=True, slots=True)
+class LayerMeans:
+    """Mean numbers of strokes, crossings and hairpins per layer."""
+
+    strokes: Annotated[float, Quantity("", "continuous deposits per layer")]
+    travels: Annotated[float, Quantity("", "long or lifted dry crossings per layer")]
+    links: Annotated[float, Quantity("", "short dry crossings per layer")]
+    hairpins: Annotated[float, Quantity("", "reversals inside strokes per layer")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeltRate:
-    """Volume melted a second.
+    """Volume of plastic melted per second.
 
     Attributes
     ----------
@@ -123,23 +121,32 @@ class MeltRate:
         Of each move, mm³/s: over its time, and at its highest speed. 0 where nothing is fed, or no time
         passes.
     deposit : (N,) bool
-        The moves that deposit: all the spreads look at.
+        Moves that deposit; the distributions are of these alone.
     by_time, by_length : Spread
         Of `mean`, mm³/s, weighted by time and by path length.
+    melt_peak_mm3_s : float
+        Maximum of `peak` among the moves that deposit.
     """
 
     mean: Floats
     peak: Floats
     deposit: Bools
-    by_time: Distribution
-    by_length: Distribution
+    by_time: Annotated[
+        Distribution, Nested("melt_by_time_", "melt rate, by time", "mm³/s", "_mm3_s", ("beyond_share",))
+    ]
+    by_length: Annotated[
+        Distribution, Nested("melt_by_length_", "melt rate, by path length", "mm³/s", "_mm3_s", ("beyond_share",))
+    ]
+    melt_peak_mm3_s: Annotated[float, Quantity("mm³/s", "maximum melt rate")]
 
-    def as_dict(self) -> Row:
-        """Give both spreads and the highest peak as one row."""
-        highest = float(self.peak[self.deposit].max(initial=0.0))
-        by_time = self.by_time.as_dict("melt_by_time", "mm3_s")
-        by_length = self.by_length.as_dict("melt_by_length", "mm3_s")
-        return by_time | by_length | {"melt_peak_mm3_s": highest}
+
+@dataclass(frozen=True, slots=True)
+class PathFigures:
+    """Figures along the path of a program, for a table."""
+
+    per_layer: Annotated[LayerMeans, Nested(suffix="_per_layer", unit="1")]
+    spacings: Annotated[SpacingDistribution, Nested()]
+    rate: Annotated[MeltRate, Nested()]
 
 
 def measure_spacing(
@@ -172,7 +179,7 @@ def measure_spacing(
 
     Returns
     -------
-    PitchDistribution
+    SpacingDistribution
         Turns count as any other move.
     """
     beads = beads_of(source, frame, packing=packing, filament_diameter=filament_diameter, kinds=kinds)
@@ -210,23 +217,30 @@ def weighted_quantiles(
 
     Examples
     --------
-    >>> weighted_quantiles(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
-    (1.0, 1.0, 1.0, 3.0, 3.0)
+    >>> found = weighted_quantiles(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0]))
+    >>> found.median, found.p95
+    (1.0, 3.0)
     """
     inside = np.clip(values, edges[0], edges[-1])
     histogram = np.histogram(inside, edges, weights=weights)[0].astype(np.float64)
     total = float(weights.sum())
     if not total > 0:
-        return Distribution((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
+        return Distribution(edges=edges, histogram=histogram)
     order = np.argsort(values, kind="stable")
     reached = np.cumsum(weights[order])
     place = np.searchsorted(reached, np.array(SHARES) * reached[-1])
-    beyond = math.nan
+    beyond = None
     if limits is not None:
         outside = (values < limits[0] * (1 - 1e-3)) | (values > limits[1] * (1 + 1e-3))
         beyond = float(weights[outside].sum()) / total
-    quantiles = tuple(float(v) for v in values[order][place])
-    return Distribution(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
+    return Distribution(
+        **dict(zip(SHARE_NAMES, values[order][place].tolist(), strict=True)),
+        mean=float(values @ weights) / total,
+        beyond_share=beyond,
+        weight=total,
+        edges=edges,
+        histogram=histogram,
+    )
 
 
 def counts(
@@ -348,4 +362,5 @@ def measure_melt_rate(
         made,
         weighted_quantiles(mean[made], plan.time[made], edges),
         weighted_quantiles(mean[made], length[made], edges),
+        float(peak[made].max(initial=0.0)),
     )

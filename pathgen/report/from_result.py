@@ -16,8 +16,7 @@ from pathgen.layers.strokes import Floats, Ints
 from pathgen.layers.supports import Supports, between
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import OverhangPlace
-from pathgen.plan.model import Summary
-from pathgen.program.summary import format_duration, grams
+from pathgen.program.summary import Summary, format_duration, grams
 from pathgen.report.layer_samples import SampleLayer
 from pathgen.report.map_marks import FIN, RIB, Marks
 from pathgen.report.preview_figure import PreviewFacts, draw_preview
@@ -47,9 +46,9 @@ def preview(result: Result) -> bytes:
 def facts_of(result: Result) -> PreviewFacts:
     """Gather what the preview shows."""
     planned, facts = result.planned, result.summary
-    panel, job = planned.panel, planned.setup.job
-    law = optics.law(planned.setup.material.light)
-    thinnest = float(panel.thickness[panel.picture].min()) or job.thinnest
+    panel, setup = planned.panel, planned.setup
+    law = optics.law(setup.material.light)
+    thinnest = float(panel.thickness[panel.picture].min()) or setup.light.thinnest
     thickness = _upright(panel, panel.thickness)
     rows, cols = thickness.shape
     return PreviewFacts(
@@ -63,17 +62,17 @@ def facts_of(result: Result) -> PreviewFacts:
         lines=(
             f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, "
             f"{_layers_said(facts)}, "
-            f"{_together(result)}about {format_duration(float(str(facts['time_s'])))}, "
-            f"{facts['filament_m']:.1f} m of filament, {grams(float(str(facts['mass_g'])))}",
-            f"stands {_edge(panel)}{facts['rotation_reason']}; {job.fill} fill, "
-            f"{facts['bead_changes_per_layer']:g} bead-count changes a layer",
+            f"{_together(result)}about {format_duration(facts.times.time_s)}, "
+            f"{facts.filament_m:.1f} m of filament, {grams(facts.mass_g)}",
+            f"stands {_edge(panel)}{facts.rotation_reason}; {setup.beads.fill} fill, "
+            f"{facts.bead_changes_per_layer:g} bead-count changes a layer",
         ),
         marks=_marks(planned),
         standing=Stability(
             planned.steady,
             planned.overhang,
             planned.axes,
-            str(facts["rotation_reason"]),
+            facts.rotation_reason,
             _words(planned.supports),
             int(np.count_nonzero(panel.thickness)),
         ),
@@ -81,11 +80,11 @@ def facts_of(result: Result) -> PreviewFacts:
 
 
 def _layers_said(facts: Summary) -> str:
-    low, high = facts["layer_least_mm"], facts["layer_most_mm"]
+    low, high = facts.layer_min_mm, facts.layer_max_mm
     return (
-        f"{facts['layers']} layers of {low:g} mm"
+        f"{facts.layers} layers of {low:g} mm"
         if low == high
-        else f"{facts['layers']} layers of {low:g} to {high:g} mm"
+        else f"{facts.layers} layers of {low:g} to {high:g} mm"
     )
 
 
@@ -93,7 +92,7 @@ def _title(result: Result) -> str:
     """Name the picture, the machine and the plastic, and that it is one panel of several."""
     facts, several = result.summary, len(result.parts)
     of = f", the first of {several} panels" if several > 1 else ""
-    return f"{result.planned.source} on {facts['machine']}, {facts['material']}{of}"
+    return f"{result.planned.source} on {facts.machine}, {facts.material}{of}"
 
 
 def _together(result: Result) -> str:

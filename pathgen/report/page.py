@@ -17,7 +17,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from pathgen.plan.model import Result
+from pathgen.program.result import Result
 from pathgen.program.summary import format_duration
 from pathgen.report.page_charts import bar
 from pathgen.report.page_curves import melt_chart, time_chart
@@ -64,8 +64,7 @@ def page(
     program, setup = Path(program), result.planned.setup
     panels, common = replay_sections(result, program)
     size, digest = digest_of(program)
-    planned, replayed = result.summary["notes"], [note for panel in panels for note in panel.notes]
-    assert isinstance(planned, list)
+    planned, replayed = result.summary.notes, [note for panel in panels for note in panel.notes]
     return _rendered(
         {
             "summary": result.summary,

@@ -26,12 +26,12 @@ from pathgen.plan.model import Planned
 from pathgen.plan.source import read_source, to_panel
 from pathgen.proof.compare import match_sizes
 from pathgen.proof.deposit_map import inside_ends, thickness_error
-from pathgen.proof.header import Stated
 from pathgen.proof.panel_replay import Effects, Reading, Replayed, lay_down, read_back
+from pathgen.proof.program_panel import Stated
 from pathgen.proof.trace import measure_melt_rate
 from pathgen.report.canvas import THICKNESS_COLOURS, area_mean
 from pathgen.report.replay_figures import round_up
-from pathgen.settings import Setup, job_from
+from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -85,7 +85,7 @@ class Judged:
 
 def read_text(setup: Setup, program: Path) -> Reading:
     """Read a program once, for all its panels: with lag where it leads the filament."""
-    light = Effects(lag=setup.job.lead == "on", by_material=True)
+    light = Effects(lag=setup.feeds.lead == "on", by_material=True)
     return read_back(program, setup.machine, setup.material, light=light)
 
 
@@ -145,11 +145,10 @@ def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
 def _toned(planned: Planned) -> Floats | None:
     """Work out the wall that shows each tone by itself, as it stands; None for the one planned."""
     setup, source = planned.setup, planned.made_of
-    if setup.job.aim != "picture" or source is None:
+    if setup.light.aim != "picture" or source is None:
         return None
-    job = job_from({"aim": "tone", "dither": "off", "slope": "free"}, "report", setup.job)
-    plain = replace(setup, job=job)
-    panel, _ = to_panel(read_source(source, plain, job.pixel), plain)
+    plain = setup.changed(aim="tone", dither="off", slope="free")
+    panel, _ = to_panel(read_source(source, plain, plain.light.pixel), plain)
     return planned.panel.view.standing(panel.view.upright(panel.thickness))
 
 

@@ -15,7 +15,8 @@ from pathlib import Path
 from markupsafe import Markup
 
 from pathgen.motion import Tally
-from pathgen.plan.model import Part, Planned, Result
+from pathgen.plan.model import Planned
+from pathgen.program.result import Part, Result
 from pathgen.report.page_charts import Chart, bar, scale
 from pathgen.report.page_curves import steady_chart
 from pathgen.report.page_data import (

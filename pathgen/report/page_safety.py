@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pathgen.plan.model import Result
+from pathgen.program.result import Result
 from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.safety import DISCLAIMER, GUIDANCE, MARGIN, build_safety_list
 from pathgen.settings import Machine, Material
@@ -119,7 +119,7 @@ def after(result: Result) -> list[tuple[str, str]]:
         each.supports.removal for each in every if each.supports is not None and each.supports.removal
     )
     steps += [("Supports", removal) for removal in dict.fromkeys(removals)]
-    brims = sorted({each.setup.job.brim for each in every if each.setup.job.brim})
+    brims = sorted({each.setup.standing.brim for each in every if each.setup.standing.brim})
     if brims:
         steps.append(("Brim", BRIM.format(brim=" or ".join(f"{brim:g}" for brim in brims))))
     lamp = LAMP.format(warm=softens - MARGIN, margin=MARGIN)

@@ -10,8 +10,9 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pathgen.motion import Kind, Tally
-from pathgen.plan.model import Planned, Result
-from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
+from pathgen.plan.model import Planned
+from pathgen.program.result import Result
+from pathgen.program.summary import collect_standing, compute_tones, format_duration, grams
 from pathgen.proof.panel_replay import Replayed
 from pathgen.report.page_data import Judged
 from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, Segments
@@ -65,29 +66,28 @@ def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, 
         mm, of all of it.
     """
     s, several = result.summary, len(result.parts) > 1
-    price = f"{s['price']:.2f}" if s["price"] else "not known"
-    size, thick = f"{s['width_mm']:g} × {s['height_mm']:g} mm", f"up to {s['thickest_mm']:g} mm thick"
+    price = f"{s.price:.2f}" if s.price else "not known"
+    size, thick = f"{s.width_mm:g} × {s.height_mm:g} mm", f"up to {s.thickest_mm:g} mm thick"
     first = ("Panels", str(len(result.parts)), f"up to {size}") if several else ("Size", size, thick)
     return [
         first,
         (
             "Time",
             format_duration(seconds),
-            f"up to {s['layers']} layers" if several else f"{s['layers']} layers",
+            f"up to {s.layers} layers" if several else f"{s.layers} layers",
         ),
-        ("Material", grams(float(str(s["mass_g"]))), f"{filament / 1000:.1f} m of {s['material']}"),
-        ("Price", price, "of the material, as its profile says" if s["price"] else "its profile says none"),
+        ("Material", grams(s.mass_g), f"{filament / 1000:.1f} m of {s.material}"),
+        ("Price", price, "of the material, as its profile says" if s.price else "its profile says none"),
     ]
 
 
 def facts(planned: Planned, judged: Judged) -> list[str]:
     """Say in sentences what is known of a panel's picture and of the way it stands."""
-    error, edge, tones = judged.thickness_error, planned.panel.view, tone_facts(planned)
-    contrast, steps = tones["tone_contrast"], tones["tone_steps"]
+    error, edge, tones = judged.thickness_error, planned.panel.view, compute_tones(planned)
     on = f"on its {edge.edge} edge, " if edge.turn else ""
     return [
         f"Stands {on}{planned.placement.reason}.",
-        f"Black to white is 1 : {contrast:g}, some {steps} steps of light to the eye.",
+        f"Black to white is 1 : {tones.contrast:g}, some {tones.steps} steps of light to the eye.",
         f"The wall laid down differs from the one planned by {error['rms']:.3f} mm RMS; 99 % of it "
         f"is within {error['p99']:.3f} mm.",
     ]
@@ -163,7 +163,7 @@ class Stands:
 
 def standing_words(planned: Planned) -> Stands:
     """Say what keeps a panel standing, and what of it leans."""
-    lines, facts = [], standing_facts(planned)
+    lines, figures = [], collect_standing(planned)
     if planned.steady is not None:
         said = planned.steady.advice_line()
         lines.append(said[:1].upper() + said[1:] + ".")
@@ -173,11 +173,10 @@ def standing_words(planned: Planned) -> Stands:
         supports = planned.supports
         tabs = f", with {supports.contacts} tabs to break" if supports.contacts else ""
         lines.append(f"Supports are {100 * supports.share:.1f} % of the panel's material{tabs}.")
-    leaning = facts.get("overhangs")
-    if isinstance(leaning, list) and leaning:
-        share = 100 * float(str(facts["overhang_share"]))
+    if figures.overhangs:
+        share = 100 * (figures.overhang_share or 0.0)
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
-    return Stands(lines, leaning if isinstance(leaning, list) else [])
+    return Stands(lines, figures.overhangs or [])
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,8 +202,8 @@ class SettingsTable:
 def list_settings(result: Result) -> SettingsTable:
     """List what the print was made with; of several panels, the first."""
     setup, plain, rows = result.planned.setup, Job(), []
-    for name in setup.job.__struct_fields__:
-        value, usual = getattr(setup.job, name), getattr(plain, name)
+    for name, value in setup.keys().items():
+        usual = getattr(plain, name)
         rows.append((name.replace("_", " "), _spelled(value), value != usual and usual is not None))
     machine, material = (f"{each.name}: {each.about}" for each in (setup.machine, setup.material))
     return SettingsTable(machine, material, rows, sum(changed for *_, changed in rows))
@@ -224,16 +223,16 @@ def neighbours(result: Result) -> list[Neighbour]:
     """List the panels of a program; empty for a single one."""
     if len(result.parts) < 2:
         return []
-    out, first = [], result.planned.setup.job
+    out, first = [], result.planned.setup.keys()
     for part in result.parts:
-        panel, at, job = part.planned.panel, part.planned.placement, part.planned.setup.job
+        panel, at, own = part.planned.panel, part.planned.placement, part.planned.setup.keys()
         width, height = panel.view.size(panel.width, float(part.planned.layers.top[-1]))
         turned = f", turned {at.rotation:g}°" if at.rotation else ""
         size, place = f"{width:g} × {height:g} mm", f"x {at.x0:g}, y {at.y0:g} mm{turned}"
         differs = [
-            f"{name.replace('_', ' ')} {_spelled(getattr(job, name))}"
-            for name in job.__struct_fields__
-            if name != "copies" and getattr(job, name) != getattr(first, name)
+            f"{name.replace('_', ' ')} {_spelled(value)}"
+            for name, value in own.items()
+            if name != "copies" and value != first[name]
         ]
         out.append(Neighbour(part.planned.source, size, place, ", ".join(differs)))
     return out

@@ -3,7 +3,6 @@
 from pathgen.settings.blocks import BLOCK_PLACEHOLDERS, PLACEHOLDERS
 from pathgen.settings.job import Job
 from pathgen.settings.loading import (
-    Setup,
     digest,
     job_from,
     load_job,
@@ -17,6 +16,7 @@ from pathgen.settings.loading import (
 from pathgen.settings.machine import Axes, Axis, Dialect, Machine
 from pathgen.settings.material import Exponential, Law, Material, Table, TwoFlux, Viewing
 from pathgen.settings.panels import Entry, load_panels
+from pathgen.settings.settled import Setup
 
 __all__ = [
     "BLOCK_PLACEHOLDERS",

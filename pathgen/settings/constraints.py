@@ -9,13 +9,14 @@ import math
 from collections.abc import Iterator
 
 from pathgen.settings.blocks import dialect_faults
-from pathgen.settings.job import LEAST_BEND, Job
+from pathgen.settings.job import MIN_BEND, Band
 from pathgen.settings.machine import KeepOut, Machine
 from pathgen.settings.material import Material
+from pathgen.settings.settled import Setup
 from pathgen.settings.validation import Fault, bad
 
 LAYER_OF_NOZZLE = 0.8  # highest layer over nozzle; common practice: above it a bead is not pressed down
-LEAST_FIRST = 0.05  # mm over the platform, as the controller counts it
+MIN_FIRST = 0.05  # mm over the platform, as the controller counts it
 LARGEST = 5000.0  # mm, side of the build volume; catches micrometres and inches times a thousand
 
 
@@ -110,36 +111,36 @@ def material_faults(material: Material) -> Iterator[Fault]:
         yield bad("temperature.glass_transition", heat.glass_transition, allowed)
 
 
-def job_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:
-    """Find what a job asks that it, the machine or the material does not allow.
-
-    Every None but width and height is taken to be filled in, as `settle` does.
-    """
-    if job.thinnest >= job.thickest:
-        yield bad("thinnest", job.thinnest, f"less than thickest, {job.thickest:g} mm")
-    yield from _size_faults(job)
-    yield from _eyelet_faults(job)
-    yield from _seam_faults(job)
-    yield from _bead_faults(job, machine.hot_end.nozzle_diameter)
+def setup_faults(setup: Setup) -> Iterator[Fault]:
+    """Find settings that contradict one another, or that the machine or the material does not allow."""
+    light, machine, feeds = setup.light, setup.machine, setup.feeds
+    if light.thinnest >= light.thickest:
+        yield bad("thinnest", light.thinnest, f"less than thickest, {light.thickest:g} mm")
+    yield from _size_faults(setup)
+    yield from _eyelet_faults(setup)
+    yield from _seam_faults(setup)
+    yield from _layer_faults(setup)
+    yield from _bead_faults(setup)
     slower = min(machine.axes.x.feed, machine.axes.y.feed)
     for name in ("feed", "first_feed", "support_feed"):
-        if (getattr(job, name) or 0.0) > slower:
+        if (getattr(feeds, name) or 0.0) > slower:
             allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
-            yield bad(name, getattr(job, name), allowed)
-    if job.first_layer - machine.z_zero < LEAST_FIRST:
-        allowed = f"more than z_zero of {machine.name} by {LEAST_FIRST:g} mm"
-        yield bad("first_layer", job.first_layer, allowed, "the nozzle would touch the platform")
-    yield from _band_faults(job, slower, machine)
-    if job.lead == "on" and machine.hot_end.lag == 0:
+            yield bad(name, getattr(feeds, name), allowed)
+    first_layer = setup.layers.first_layer
+    if first_layer - machine.z_zero < MIN_FIRST:
+        allowed = f"more than z_zero of {machine.name} by {MIN_FIRST:g} mm"
+        yield bad("first_layer", first_layer, allowed, "the nozzle would touch the platform")
+    yield from _band_faults(setup.layers.band, slower, machine)
+    if feeds.lead == "on" and machine.hot_end.lag == 0:
         hint = "measure its hot_end.lag first"
-        yield bad("lead", job.lead, f"'off', as {machine.name} says no lag", hint)
-    yield from _temperature_faults(job, machine, material)
+        yield bad("lead", feeds.lead, f"'off', as the profile of {machine.name} has no lag", hint)
+    yield from _temperature_faults(setup)
 
 
-def _band_faults(job: Job, fastest: float, machine: Machine) -> Iterator[Fault]:
-    """Find bands out of order, that change nothing, or that the machine cannot change to."""
+def _band_faults(bands: tuple[Band, ...], fastest: float, machine: Machine) -> Iterator[Fault]:
+    """Find bands out of order, bands without effect, and changes that the machine cannot make."""
     before = -1.0
-    for number, band in enumerate(job.band):
+    for number, band in enumerate(bands):
         key = f"band[{number}]"
         if band.above <= before:
             yield bad(f"{key}.above", band.above, f"more than that of the band before, {before:g} mm")
@@ -154,80 +155,83 @@ def _band_faults(job: Job, fastest: float, machine: Machine) -> Iterator[Fault]:
             yield bad(f"{key}.fan", band.fan, f"0, as {machine.name} has no fan_on")
 
 
-def _size_faults(job: Job) -> Iterator[Fault]:
-    if 0 < abs(job.bend) < LEAST_BEND:
-        yield bad("bend", job.bend, f"0, or {LEAST_BEND:g} to 360 degrees either way")
-    for name in ("width", "height"):
-        size = getattr(job, name)
-        if name == "width" and job.seam == "dark":
-            continue  # there is no rim at the sides
-        if size is not None and 2 * job.rim_width >= size:
-            yield bad("rim_width", job.rim_width, f"less than half of {name}, {size / 2:g} mm")
-    if job.height is not None and job.height <= job.first_layer:
-        yield bad("height", job.height, f"more than first_layer, {job.first_layer:g} mm")
+def _size_faults(setup: Setup) -> Iterator[Fault]:
+    form, picture, first_layer = setup.form, setup.picture, setup.layers.first_layer
+    if 0 < abs(form.bend) < MIN_BEND:
+        yield bad("bend", form.bend, f"0, or {MIN_BEND:g} to 360 degrees in either direction")
+    for name, size in (("width", picture.width), ("height", picture.height)):
+        if name == "width" and form.seam == "dark":
+            continue  # such a ring has no rim at its sides
+        if size is not None and 2 * setup.rim.rim_width >= size:
+            yield bad("rim_width", setup.rim.rim_width, f"less than half of {name}, {size / 2:g} mm")
+    if picture.height is not None and picture.height <= first_layer:
+        yield bad("height", picture.height, f"more than first_layer, {first_layer:g} mm")
 
 
-def _eyelet_faults(job: Job) -> Iterator[Fault]:
-    places = job.eyelet_at
-    if places is not None and job.eyelets not in (0, len(places)):
-        hint = "give the one or the other"
-        yield bad("eyelets", job.eyelets, f"as many as eyelet_at has places, {len(places)}", hint)
-    if job.turn == 180 and (job.eyelets or places):
-        hint = "eyelets hang on the upper edge, and it would stand on them"
-        yield bad("turn", job.turn, "0, 90 or 270 with eyelets", hint)
+def _eyelet_faults(setup: Setup) -> Iterator[Fault]:
+    places, eyelets = setup.rim.eyelet_at, setup.rim.eyelets
+    if places is not None and eyelets not in (0, len(places)):
+        hint = "state only one of the two"
+        yield bad("eyelets", eyelets, f"{len(places)}, the number of places in eyelet_at", hint)
+    if setup.standing.turn == 180 and (eyelets or places):
+        hint = "eyelets are on the upper edge, on which the panel would stand"
+        yield bad("turn", setup.standing.turn, "0, 90 or 270 with eyelets", hint)
 
 
-def _seam_faults(job: Job) -> Iterator[Fault]:
-    if job.seam != "dark":
+def _seam_faults(setup: Setup) -> Iterator[Fault]:
+    form, turn = setup.form, setup.standing.turn
+    if form.seam != "dark":
         return
-    if abs(abs(job.bend) - 360) > 1e-9:
-        yield bad("seam", job.seam, "'rim', or a closed ring: bend 360 or -360")
-    if job.outline != "rectangle" or job.corner:
-        yield bad("seam", job.seam, "'rim', or outline 'rectangle' without round corners")
-    if job.turn not in (0, 180):
-        hint = "the picture's columns have to go round the ring"
-        yield bad("turn", job.turn, "0 or 180 with a dark seam", hint)
+    if abs(abs(form.bend) - 360) > 1e-9:
+        yield bad("seam", form.seam, "'rim', or a closed ring: bend 360 or -360")
+    if form.outline != "rectangle" or form.corner:
+        yield bad("seam", form.seam, "'rim', or outline 'rectangle' without round corners")
+    if turn not in (0, 180):
+        hint = "the columns of the picture have to go round the ring"
+        yield bad("turn", turn, "0 or 180 with a dark seam", hint)
 
 
-def _bead_faults(job: Job, nozzle: float) -> Iterator[Fault]:
-    most = LAYER_OF_NOZZLE * nozzle
-    layer = "layer_like" if job.layer == "auto" else "layer"
-    for name in (layer, "first_layer"):
-        if getattr(job, name) > most * (1 + 1e-9):
-            yield bad(name, getattr(job, name), f"at most {most:g} mm, 80 % of the {nozzle:g} mm nozzle")
-    low, spacing, high = job.spacing_min, job.spacing, job.spacing_max
-    assert low is not None and spacing is not None and high is not None
+def _layer_faults(setup: Setup) -> Iterator[Fault]:
+    nozzle, layers = setup.machine.hot_end.nozzle_diameter, setup.layers
+    highest = LAYER_OF_NOZZLE * nozzle
+    name = "layer_like" if layers.layer == "auto" else "layer"
+    for key, height in ((name, layers.nominal), ("first_layer", layers.first_layer)):
+        if height > highest * (1 + 1e-9):
+            yield bad(key, height, f"at most {highest:g} mm, 80 % of the nozzle diameter {nozzle:g} mm")
+
+
+def _bead_faults(setup: Setup) -> Iterator[Fault]:
+    beads, layers, rim, thinnest = setup.beads, setup.layers, setup.rim, setup.light.thinnest
+    low, high = beads.spacing_min, beads.spacing_max
     if low >= high:
         yield bad("spacing_min", low, f"less than spacing_max, {high:g} mm")
-    if not low <= spacing <= high:
-        yield bad("spacing", spacing, f"spacing_min to spacing_max, {low:g} to {high:g} mm")
-    # A stadium section of spacing p and height h is p + h(1 − π/4) wide: under p = πh/4 it is taller than
-    # wide.
-    least = math.pi / 4 * max(getattr(job, layer), job.first_layer)
-    if low < least:
-        hint = "a narrower bead would stand taller than it is wide"
-        yield bad("spacing_min", low, f"at least {least:.3f} mm, π/4 of the highest layer", hint)
-    if job.thinnest < low:
-        hint = "one bead is the least a wall can hold; a finer nozzle lays a thinner one"
-        yield bad("thinnest", job.thinnest, f"at least spacing_min, {low:g} mm", hint)
-    if job.rim_width and job.rim_thickness is not None and job.rim_thickness < low:
-        hint = "one bead is the least a rim can hold; rim_width 0 leaves it out"
-        yield bad("rim_thickness", job.rim_thickness, f"at least spacing_min, {low:g} mm", hint)
+    if not low <= beads.spacing <= high:
+        yield bad("spacing", beads.spacing, f"spacing_min to spacing_max, {low:g} to {high:g} mm")
+    # A stadium section of spacing p and height h is p + h(1 − π/4) wide: below p = πh/4 it is taller than wide.
+    narrowest = math.pi / 4 * max(layers.nominal, layers.first_layer)
+    if low < narrowest:
+        hint = "a narrower bead would be taller than it is wide"
+        yield bad("spacing_min", low, f"at least {narrowest:.3f} mm, π/4 of the highest layer", hint)
+    if thinnest < low:
+        hint = "a wall is at least one bead thick; a finer nozzle makes a thinner wall"
+        yield bad("thinnest", thinnest, f"at least spacing_min, {low:g} mm", hint)
+    if rim.rim_width and rim.rim_thickness < low:
+        hint = "a rim is at least one bead thick; rim_width 0 omits it"
+        yield bad("rim_thickness", rim.rim_thickness, f"at least spacing_min, {low:g} mm", hint)
 
 
-def _temperature_faults(job: Job, machine: Machine, material: Material) -> Iterator[Fault]:
-    """Hold temperatures against both profiles.
+def _temperature_faults(setup: Setup) -> Iterator[Fault]:
+    """Check temperatures against both profiles.
 
-    Where the machine sets temperatures itself, the job's are what the operator is told to set there: the same
-    limits hold.
+    The limits also hold where the machine sets temperatures itself: the operator then sets those of the job.
     """
-    nozzle, platform = job.nozzle_temperature, job.platform_temperature
-    assert nozzle is not None and platform is not None
+    machine, material, platform = setup.machine, setup.material, setup.heat.platform_temperature
     heat, limits = material.temperature, machine.heaters
-    own = [(f"band[{i}].nozzle_temperature", band.nozzle_temperature) for i, band in enumerate(job.band)]
-    for key, value in [("nozzle_temperature", nozzle), *own]:
-        if value is None:
-            continue
+    nozzles = [("nozzle_temperature", setup.heat.nozzle_temperature)]
+    for number, band in enumerate(setup.layers.band):
+        if band.nozzle_temperature is not None:
+            nozzles.append((f"band[{number}].nozzle_temperature", band.nozzle_temperature))
+    for key, value in nozzles:
         if not heat.nozzle_min <= value <= heat.nozzle_max:
             allowed = f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}"
             yield bad(key, value, allowed)

@@ -13,7 +13,7 @@ from msgspec import Meta
 from pathgen.settings.machine import CELSIUS, FAN, MM, SPEED, Profile
 from pathgen.settings.preparation import Preparation
 
-LEAST_BEND = 0.1  # degrees either way; less is flat to the eye, and its radius without bound
+MIN_BEND = 0.1  # degrees either way; less is flat to the eye, and its radius without bound
 
 Length = Annotated[float, Meta(gt=0, le=2000)]
 Spacing = Annotated[float, Meta(gt=0, le=5)]

@@ -11,16 +11,16 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
 from pathgen.errors import PathgenError, nearest
-from pathgen.settings.constraints import job_faults, machine_faults, material_faults
+from pathgen.settings.constraints import machine_faults, material_faults, setup_faults
 from pathgen.settings.job import LISTS, Job
 from pathgen.settings.machine import Machine
 from pathgen.settings.material import Material
+from pathgen.settings.settled import Setup
 from pathgen.settings.validation import format_value, plain, refuse_first, typed
 
 LIMIT = 1 << 20  # bytes; a settings file is a few thousand
@@ -29,58 +29,6 @@ DEEPEST = 20  # names in a dotted key; the parser's memory grows with the square
 _PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
 _DEEP_KEY = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST}}}")
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """What is made, on what, of what: nothing left open but the panel's size.
-
-    Attributes
-    ----------
-    job : Job
-        Every None filled in, except `width` and `height`, which come from the picture.
-    machine : Machine
-    material : Material
-    """
-
-    job: Job
-    machine: Machine
-    material: Material
-
-    @property
-    def feed(self) -> float:
-        """Feed of the image walls, mm/s."""
-        assert self.job.feed is not None, "settle fills it in"
-        return self.job.feed
-
-    @property
-    def layer(self) -> float:
-        """Height of the layers, or of the even ones that layers of several heights are measured by, mm."""
-        return self.job.layer_like if self.job.layer == "auto" else self.job.layer
-
-    @property
-    def overhang(self) -> float:
-        """Degrees from the vertical that a layer may lean out over the one below."""
-        assert self.job.overhang is not None, "settle fills it in"
-        return self.job.overhang
-
-    @property
-    def packing(self) -> float:
-        """Deposited volume over geometric volume."""
-        assert self.job.packing is not None, "settle fills it in"
-        return self.job.packing
-
-    @property
-    def nozzle_temperature(self) -> float:
-        """Nozzle temperature the program begins with, °C."""
-        assert self.job.nozzle_temperature is not None, "settle fills it in"
-        return self.job.nozzle_temperature
-
-    @property
-    def spacing(self) -> float:
-        """Spacing a fill aims at, mm."""
-        assert self.job.spacing is not None, "settle fills it in"
-        return self.job.spacing
 
 
 def machine_names() -> list[str]:
@@ -273,7 +221,7 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
 
     Examples
     --------
-    >>> settle(Job(thickest=2.5)).job.rim_thickness
+    >>> settle(Job(thickest=2.5)).rim.rim_thickness
     3.5
     """
     job = typed(plain(job), Job, "job")
@@ -291,10 +239,10 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
         "nozzle_temperature": heat.nozzle,
         "platform_temperature": heat.platform if machine.heaters.platform_max else 0.0,
     }
-    open_ones = {key: value for key, value in defaults.items() if getattr(job, key) is None}
-    job = msgspec.structs.replace(job, **open_ones)
-    refuse_first(job_faults(job, machine, material), "job")
-    return Setup(job, machine, material)
+    filled = {key: value for key, value in defaults.items() if getattr(job, key) is None}
+    setup = Setup.of(msgspec.structs.replace(job, **filled), machine, material)
+    refuse_first(setup_faults(setup), "job")
+    return setup
 
 
 def digest(setup: Setup) -> str:

@@ -1,52 +1,50 @@
-"""Measuring one case: its program made, read back and judged, in a folder of its own that goes away again."""
+"""Measure one case of a study: make its program in a temporary folder, read it back, and compute its figures."""
 
 from __future__ import annotations
 
 import io
-import math
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import msgspec
 import numpy as np
 
 from pathgen.errors import PathgenError
+from pathgen.files.quantities import Row, flatten
 from pathgen.job import make
 from pathgen.motion import plan_speeds
-from pathgen.plan.model import Result
+from pathgen.program.result import Result
 from pathgen.proof.compare import Effects, Replayed, compare, replay
-from pathgen.proof.metrics import Row, in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
-from pathgen.settings import Setup, digest, job_from
+from pathgen.proof.metrics import in_plane, pooled, sample_layers
+from pathgen.proof.trace import PathFigures, counts, measure_melt_rate, measure_spacing
+from pathgen.settings import digest, job_from
 from pathgen.study.case_files import File, is_file, write_case_files
-from pathgen.study.columns import COLUMNS
+from pathgen.study.columns import COLUMNS, GROUPS
 from pathgen.study.results_table import cell, versions
 from pathgen.study.study_file import Ask, Case
 
-# The same words wherever a case is made, and for a process that the system ends as for one told that there is
-# no more memory: which of the two it is hangs on the system.
 PROGRAM = "panel.gcode"
-ENDED = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
+# The same text for a killed process and for one without memory, as the system decides which of them happens.
+ENDED = "the worker died at this case, also when it ran alone: out of memory, or a fault in a library"
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What came of a case.
+    """Figures of a case, or the reason for missing ones.
 
     Attributes
     ----------
     number : int
-        Of the case.
+        Number of the case.
     cells : tuple of str
-        One for each column asked for; empty where there is no figure.
+        One for each column asked for; empty if there is no figure.
     refused : str
-        Why there is none, in one line; empty where all went well.
+        Reason for missing figures, in one line; empty if there are none.
     versions : str
-        What it was worked out with.
+        Versions of pathgen, Python and the numerical libraries.
     arrays : bytes
-        An .npz file, as `_arrays` makes it; empty where there is none, or none was asked for.
+        An .npz file as from `_arrays`; empty if none was asked for or made.
     """
 
     number: int
@@ -57,27 +55,27 @@ class Measured:
 
 
 def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None = None) -> Measured:
-    """Make and measure one case.
+    """Make the program of one case, and measure it.
 
     Parameters
     ----------
     case : Case
     ask : Ask
     files : mapping of str to File
-        At least those that the case names.
+        Those that the case names, and possibly others.
     scratch : str, optional
-        Folder to work in. By default the system's for such things.
+        Folder for temporary files; by default that of the system.
 
     Returns
     -------
     Measured
-        The same wherever it is worked out. A refusal is part of it, never raised: of the case, and then no
-        cell has a figure, or of one group of columns, and then the others have theirs.
+        The same on every machine. Errors in a case are part of the result and never raised: an error of the whole
+        case leaves all cells empty, an error of one group of columns only the cells of this group.
 
     Raises
     ------
     PathgenError
-        Where the folder to work in has no room: that is no fault of the case, and no row.
+        When the folder for temporary files is full, as that is not an error of the case.
 
     Examples
     --------
@@ -90,7 +88,7 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     ('50', '')
     """
     groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
-    found: dict[str, object] = {}
+    found: Row = {}
     reasons: list[str] = []
     arrays = b""
     with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as name:
@@ -110,27 +108,27 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         except PathgenError as error:
             if str(folder / PROGRAM) in str(error):
                 raise PathgenError(
-                    "no room to work in", where=str(folder.parent), hint="TMPDIR names another place"
+                    "no space for temporary files", where=str(folder.parent), hint="set TMPDIR to another folder"
                 ) from error
             reasons.append(str(error))
         except MemoryError:
             found, reasons, arrays = {}, [ENDED], b""
-        except Exception as error:  # a fault of ours must not cost a person the other cases
+        except Exception as error:  # a bug of pathgen must not stop the other cases
             reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
-    refused = "; ".join(dict.fromkeys(_at_home(reason, places) for reason in reasons))
+    refused = "; ".join(dict.fromkeys(_with_study_names(reason, places) for reason in reasons))
     cells = tuple(cell(found.get(column)) for column in ask.columns)
     return Measured(case.number, cells, refused, versions(), arrays)
 
 
 def ended_at(case: Case, ask: Ask) -> Measured:
-    """Give the row of a case that ended whoever measured it."""
+    """Return the row of a case that killed its worker."""
     return Measured(case.number, ("",) * len(ask.columns), ENDED, versions())
 
 
 def _made(
     case: Case, ask: Ask, places: Mapping[str, Path], out: Path, judged: bool
 ) -> tuple[Result, Replayed | None]:
-    """Write the program, and read it back where that is asked for."""
+    """Write the program of a case, and read it back if its columns need that."""
     there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
     result = make(places[case.picture], out, job_from(there, f"case {case.number}"))
     if not judged:
@@ -140,70 +138,56 @@ def _made(
     return result, replay(out, setup.machine, setup.material, light=light)
 
 
-def _plan(case: Case, result: Result) -> dict[str, object]:
-    """Give the plan's figures; the digest is that of the settings as the study names their files."""
-    setup = result.planned.setup
-    given = {key: v for key, v in case.job.items() if key in ("outline", "isolate") and is_file(key, v)}
-    job = msgspec.structs.replace(setup.job, **given)
-    return {**result.summary, "digest": digest(Setup(job, setup.machine, setup.material))}
+def _plan(case: Case, result: Result) -> Row:
+    """Return the figures of the plan; the digest has the file names of the study, not those of the copies."""
+    files = {key: v for key, v in case.job.items() if key in ("outline", "isolate") and is_file(key, v)}
+    return flatten(result.summary) | {"digest": digest(result.planned.setup.changed(**files))}
 
 
-def _text(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
-    return {f"text_{key}": value for key, value in found.as_dict(ask.ends).items()}
+def _text(result: Result, found: Replayed, ask: Ask) -> Row:
+    return {f"{GROUPS['text'].prefix}{key}": value for key, value in found.as_dict(ask.ends).items()}
 
 
-def _against(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+def _against(result: Result, found: Replayed, ask: Ask) -> Row:
     panel = result.planned.panel
-    return dict(compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict())
+    return compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict()
 
 
-def _plane(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
-    """Judge some layers; packing may differ from one to the other."""
-    _refuse_several(result, "figures in the plane of a layer")
+def _plane(result: Result, found: Replayed, ask: Ask) -> Row:
+    """Measure some layers, each with its own packing."""
+    _reject_several(result, "figures in the plane of a layer")
     layers, stands = result.planned.layers, found.standing
-    chosen = sample_layers(ask.layers, len(layers))
     packing = np.broadcast_to(stands.packing, len(layers))
-    judged = []
-    for layer in chosen:
+    measured = []
+    for layer in sample_layers(ask.layers, len(layers)):
         section = layers.profiles(layer, layer + 1).thickness[0]
-        judged += in_plane(
+        measured += in_plane(
             found.program, stands.frame, [section], [layer],
             packing=float(packing[layer]), filament_diameter=stands.filament_diameter,
         )  # fmt: skip
-    row = pooled(judged)
-    parts = [row[f"{name}_share"] for name in ("void", "overlap", "outside")]
-    wrong = None if None in parts else sum(float(str(part)) for part in parts)
-    return {**row, "wrong_share": wrong}
+    return flatten(pooled(measured))
 
 
-def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
-    """Trace the path; moves before the first feed word go at the machine's travel feed."""
-    _refuse_several(result, "figures along the path")
-    stands, job, machine = found.standing, result.planned.setup.job, found.machine
+def _path(result: Result, found: Replayed, ask: Ask) -> Row:
+    """Measure along the path; moves before the first feed word run at the travel feed of the machine."""
+    _reject_several(result, "figures along the path")
+    stands, beads, machine = found.standing, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
-        raise PathgenError("figures along the path, and packing changes", allowed="one packing")
-    assert job.spacing_min is not None and job.spacing_max is not None, "settle fills them in"
+        raise PathgenError("figures along the path with changing packing", allowed="one packing")
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
     spacings = measure_spacing(
         moves, stands.frame, packing=float(np.max(stands.packing)),
-        filament_diameter=stands.filament_diameter, limits=(job.spacing_min, job.spacing_max),
+        filament_diameter=stands.filament_diameter, limits=(beads.spacing_min, beads.spacing_max),
     )  # fmt: skip
     rate = measure_melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
-    tallied: Row = counts(moves, stands.frame).as_dict()
-    crossings = {key: value for key, value in tallied.items() if key.endswith("_per_layer")}
-    crossings.pop("loose_ends_per_layer")  # the plan's, which knows the rim
-    return crossings | _finite(spacings.as_dict()) | _finite(rate.as_dict())
-
-
-def _finite(row: Row) -> dict[str, object]:
-    return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
+    return flatten(PathFigures(counts(moves, stands.frame).per_layer, spacings, rate))
 
 
 def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
-    """Pack what was wanted and what the program deposits, as the viewer sees it, row 0 at the top.
+    """Pack the target and the deposit of a program, as viewed, row 0 at the top.
 
-    Maps of thickness in mm, and the picture lit from behind: linear luminance, 1 at the picture's white.
+    Maps of thickness are in mm; the backlit picture is linear luminance, 1 at the picture's white.
     """
     panel = result.planned.panel
     both = compare(found, panel.view.upright(panel.thickness))
@@ -218,13 +202,13 @@ def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
     return stream.getvalue()
 
 
-def _refuse_several(result: Result, what: str) -> None:
+def _reject_several(result: Result, what: str) -> None:
     if len(result.parts) > 1:
         many = len(result.parts)
-        raise PathgenError(f"{what}, and {many} panels in the program", where="copies", allowed="1")
+        raise PathgenError(f"{what} of a program with {many} panels", where="copies", allowed="1")
 
 
-_GROUPS: dict[str, Callable[[Result, Replayed, Ask], dict[str, object]]] = {
+_GROUPS: dict[str, Callable[[Result, Replayed, Ask], Row]] = {
     "text": _text,
     "against": _against,
     "plane": _plane,
@@ -232,8 +216,8 @@ _GROUPS: dict[str, Callable[[Result, Replayed, Ask], dict[str, object]]] = {
 }
 
 
-def _at_home(reason: str, places: Mapping[str, Path]) -> str:
-    """Name files in a refusal as the study does: the folder they were laid out in tells nobody anything."""
-    for given, place in places.items():
-        reason = reason.replace(str(place), given)
+def _with_study_names(reason: str, places: Mapping[str, Path]) -> str:
+    """Name files in an error as the study does, without their temporary folder."""
+    for name, place in places.items():
+        reason = reason.replace(str(place), name)
     return reason

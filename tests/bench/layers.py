@@ -52,7 +52,7 @@ def main():
                 out = Path(folder, "a.gcode")
                 result = make(photo, out, Job(layer=layer))
                 rows.append(
-                    (result.summary["layers"], result.summary["moving_time_s"], error_of(result, out))
+                    (result.summary.layers, result.summary.times.moving_time_s, error_of(result, out))
                 )
             for layers, seconds, error in rows:
                 print(f"{name:<11} {layers:>6} {seconds / 3600:5.2f} h {error:7.4f}")

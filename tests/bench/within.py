@@ -45,7 +45,7 @@ def judged(photo, out, job):
         weight[:, :aside] = weight[:, -aside:] = 0
         total += float((weight * (tone(laid[layer[here]]) - rows.at(z[here], rows.wanted)) ** 2).sum())
         count += float(weight.sum())
-    return result.summary["time_s"], (total / count) ** 0.5
+    return result.summary.times.time_s, (total / count) ** 0.5
 
 
 def main():

@@ -39,10 +39,10 @@ def bands(laid):
 def stands_and_is_its_map(name, machine, tmp_path):
     """What holds for every strip on every machine."""
     laid, text, result = printed(name, machine)
-    assert result.summary["time_s"] < 90 * 60
-    assert result.summary["steadiness"].endswith(": steady")
-    assert not result.summary["overhangs"] and result.summary["slowed_moves"] == 0
-    assert result.summary["notes"] == ["no wedges: it is steady without"]
+    assert result.summary.times.time_s < 90 * 60
+    assert result.summary.standing.steadiness.endswith(": steady")
+    assert not result.summary.standing.overhangs and result.summary.slowed_moves == 0
+    assert result.summary.notes == ["no wedges: it is steady without"]
     out = tmp_path / "strip.gcode"
     out.write_bytes(text)
     found = replay(out)

@@ -12,7 +12,7 @@ from pathgen.coupons.measurement_sheet import known_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.deposit_map import thickness_error
-from pathgen.proof.header import Stated
+from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, settle
 
 MACHINES = ("moving-table", "moving-gantry", "long-tube", "ngc-lab")
@@ -55,7 +55,7 @@ def printed(name, machine, folder, **job):
         low, high = getattr(profile.volume, axis)
         values = getattr(moves, axis)
         assert low <= values.min() and values.max() <= high
-    assert summary["time_s"] < 90 * 60
+    assert summary.times.time_s < 90 * 60
     return Printed(laid, path, summary, moves)
 
 

@@ -11,7 +11,7 @@ from pathgen.coupons.definition import Specimen
 from pathgen.coupons.make import lay_out_coupon
 from pathgen.coupons.measurement_sheet import known_sheet, read_filled, sheet_text
 from pathgen.proof.deposit_map import inside_ends
-from pathgen.proof.header import Stated
+from pathgen.proof.program_panel import Stated
 from pathgen.report.coupon_drawing import specimen_png, specimen_sheet
 from pathgen.settings import load_machine
 
@@ -49,8 +49,8 @@ def test_it_fits_the_smallest_platform_in_time(name, printed):
     summary, machine = result.summary, load_machine(SMALLEST)
     for axis, (low, high) in zip("xyz", (machine.volume.x, machine.volume.y, machine.volume.z), strict=True):
         assert low <= summary[f"deposit_{axis}_min_mm"] <= summary[f"deposit_{axis}_max_mm"] <= high
-    assert summary["time_s"] / 60 < LONGEST.get(name, 90.0)
-    assert summary["slowed_moves"] < 0.01 * summary["moves"]  # it is made as its sheet says
+    assert summary.times.time_s / 60 < LONGEST.get(name, 90.0)
+    assert summary.slowed_moves < 0.01 * summary.moves  # it is made as its sheet says
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "sway-fin"])
@@ -85,14 +85,14 @@ def test_steps_lie_on_their_panels(name, printed):
 @pytest.mark.parametrize("name", NAMES)
 def test_its_drawing(name, printed):
     laid, _, result = printed[name]
-    image = specimen_png(laid, result.summary["time_s"] / 60)
-    assert image[1:4] == b"PNG" and image == specimen_png(laid, result.summary["time_s"] / 60)
+    image = specimen_png(laid, result.summary.times.time_s / 60)
+    assert image[1:4] == b"PNG" and image == specimen_png(laid, result.summary.times.time_s / 60)
 
 
 @pytest.mark.parametrize("name", ["lag-strip", "first-layer-tile", "sway-fin"])
 def test_no_words_of_its_drawing_lie_over_others(name, printed):
     laid, _, result = printed[name]
-    sheet = specimen_sheet(laid, result.summary["time_s"] / 60)
+    sheet = specimen_sheet(laid, result.summary.times.time_s / 60)
     sheet.canvas.draw()
     boxes = [text.get_window_extent() for text in sheet.texts]
     assert len(boxes) > 2 * len(laid.specimen.steps)

@@ -139,5 +139,5 @@ def error_of(photo, own, out):
     aimed = float(dark / top)
     light = aimed + (1 - aimed) * wanted[:rows, :cols]
     inside = (slice(10, -10), slice(30, -30))
-    assert result.summary["layers"]
+    assert result.summary.layers
     return float(np.sqrt(np.mean((lightness(found.picture) - lightness(light))[inside] ** 2)))

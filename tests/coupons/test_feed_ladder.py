@@ -16,7 +16,7 @@ from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, plan_speeds
 from pathgen.motion.lag import moves_as_left
 from pathgen.proof.deposit_map import deposit
-from pathgen.proof.header import locate_panel
+from pathgen.proof.program_panel import locate_panel
 from pathgen.settings import Job, load_machine, machine_names, settle
 from pathgen.settings.constraints import machine_faults
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
@@ -128,9 +128,9 @@ def test_waves_are_what_one_number_of_beads_fills(nozzle):
     other = msgspec.structs.replace(machine, hot_end=msgspec.structs.replace(machine.hot_end, nozzle=nozzle))
     setup = settle(Job(layer=0.1, first_layer=0.15), other)
     mean, swing = wave_relief(setup)
-    beads = mean / ((setup.job.spacing_min + setup.job.spacing_max) / 2)
+    beads = mean / ((setup.beads.spacing_min + setup.beads.spacing_max) / 2)
     assert beads == pytest.approx(2 * round(beads / 2), abs=0.01)
-    assert setup.job.spacing_min < (mean - swing) / beads < (mean + swing) / beads < setup.job.spacing_max
+    assert setup.beads.spacing_min < (mean - swing) / beads < (mean + swing) / beads < setup.beads.spacing_max
 
 
 def readings(kept, rng, noise=0.01, contrast=0.8):

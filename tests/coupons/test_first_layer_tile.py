@@ -41,7 +41,7 @@ def test_tiles_lie_where_the_sheet_says(tmp_path, machine):
     assert (np.ptp(at, axis=0) >= 150).all()  # wide enough apart to tell a tilt
     deposits = done.moves.filament > 0
     assert done.moves.z[deposits & (done.moves.kind != Kind.RELOAD)].max() == 0.2
-    assert done.summary["layers"] == 1 and done.summary["time_s"] < 20 * 60
+    assert done.summary.layers == 1 and done.summary.times.time_s < 20 * 60
     told = "\n".join(closing_lines(done.summary, "tile.gcode"))  # no word on what a tile has none of
     assert "1 layer," in told and "sways" not in told and "steps of light" not in told
 
@@ -60,7 +60,7 @@ def test_stairs_lie_to_the_front_and_left_and_count_the_tiles(tmp_path):
 @pytest.mark.parametrize("first_layer", [0.15, 0.2, 0.3])
 def test_each_tile_is_its_map(tmp_path, first_layer):
     done = printed("first-layer-tile", "long-tube", tmp_path, first_layer=first_layer, feed=100.0)
-    assert done.summary["layers"] == 1
+    assert done.summary.layers == 1
     assert_replays(done)
 
 

@@ -24,10 +24,10 @@ from tests.coupons.printed import (
 @pytest.mark.parametrize("machine", MACHINES)
 def test_the_wall_is_made_as_it_leans(tmp_path, machine):
     done = printed("lean-ladder", machine, tmp_path)
-    assert done.laid.platform.setup.job.slope == "free"
-    assert not any("slope" in note for note in done.summary["notes"])
-    assert done.summary["overhang_share"] > 0  # said, as of any panel, and not refused
-    assert done.summary["sway_mm"] < 0.1
+    assert done.laid.platform.setup.standing.slope == "free"
+    assert not any("slope" in note for note in done.summary.notes)
+    assert done.summary.standing.overhang_share > 0  # said, as of any panel, and not refused
+    assert done.summary.standing.sway_mm < 0.1
     x, y, z = done.deposited(0)
     along = max(np.ptp(x), np.ptp(y))
     assert along == pytest.approx(INDEX + len(LEANS) * WIDE, abs=0.6)
@@ -61,7 +61,7 @@ def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
 
 def test_the_map_leans_by_its_angles_and_toward_the_viewer():
     laid = lay_out_coupon("lean-ladder")
-    (wall, job), pixel = laid.specimen.panels[0], laid.setup.job.pixel
+    (wall, job), pixel = laid.specimen.panels[0], laid.setup.light.pixel
     for step, lean in zip(laid.specimen.steps, LEANS, strict=True):
         column = wall[:, round(step.box.left / pixel) + 5][10:, None]  # under the notches
         assert not overhangs(column, pixel, lean + 0.5).unsupported.any()

@@ -10,7 +10,7 @@ import pytest
 
 from pathgen import Job, make
 from pathgen.gcode import comments
-from pathgen.program import summary
+from pathgen.program import facts, summary
 from pathgen.settings import machine_names
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -19,7 +19,8 @@ GOLDEN = Path(__file__).parent / "golden"
 @pytest.mark.parametrize("machine", machine_names())
 def test_golden(machine, tmp_path, request, monkeypatch):
     monkeypatch.setattr(comments, "_version", lambda: "0")
-    monkeypatch.setattr(summary, "digest", lambda setup: 16 * "0")  # it changes with every key a job gets
+    for module in (summary, facts):  # the digest changes with every key that a job gets
+        monkeypatch.setattr(module, "digest", lambda setup: 16 * "0")
     wall = np.array([[1.0, 1.0, 2.0, 2.0, 1.5, 1.0, 1.0, 1.0], [1.0, 1.2, 2.2, 2.0, 1.5, 1.0, 0.9, 0.9]])
     job = Job(machine=machine, pixel=0.5, layer=0.25, first_layer=0.25, rim_width=0.5, brim=1.0)
     made = tmp_path / "panel.gcode"

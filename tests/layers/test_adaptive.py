@@ -105,7 +105,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
         result = make(wall, out, Job(machine=machine, layer=layer, brim=2.0, rim_width=0.0))
         found, panel = replay(out), result.planned.panel
         assert found.notes == ()
-        assert len(found.standing.frame.tops) == result.summary["layers"]
+        assert len(found.standing.frame.tops) == result.summary.layers
         steps = result.planned.layers.height * load_machine(machine).axes.z.steps_per_mm
         assert np.allclose(steps, np.rint(steps), atol=1e-6)
         z = (np.arange(round(panel.height / FINE)) + 0.5) * FINE
@@ -113,7 +113,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
         laid = np.searchsorted(found.laid.frame.tops, z).clip(max=len(found.laid.volume) - 1)
         off = (tone(found.laid.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
         errors.append(np.sqrt(np.mean(off**2)))
-        times.append(result.summary["moving_time_s"])
+        times.append(result.summary.times.moving_time_s)
     assert errors[1] < 1.03 * errors[0] and times[1] < 0.9 * times[0]
 
 
@@ -132,7 +132,7 @@ def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
         )
         profile = wanted[::-1][middles][::-1]
         assert thickness_error(found.laid.thickness, profile, ends=2.0, pixel=0.1)["rms"] < 0.1
-        assert result.summary["layer_most_mm"] > result.summary["layer_least_mm"]
+        assert result.summary.layer_most_mm > result.summary.layer_least_mm
 
 
 def test_different_pictures_cannot_share_layers_of_their_own(tmp_path):

@@ -67,7 +67,7 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
     )
     made = np.isin(program.moves.kind, (Kind.WALL, Kind.HAIRPIN))
     area = filament_area(planned.setup.machine.hot_end.filament_diameter)
-    fed = program.moves.filament[made].sum() * area / planned.setup.job.packing
+    fed = program.moves.filament[made].sum() * area / planned.setup.beads.packing
 
     # Closed form: ∫(t + t²/2R) du over the width, times the height; for t = a + b·sin over whole waves
     # ∫t du = a·W and ∫t² du = (a² + b²/2)·W.
@@ -79,7 +79,7 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
     laid = deposit(
         program,
         Frame.of(program),
-        packing=planned.setup.job.packing,
+        packing=planned.setup.beads.packing,
         filament_diameter=planned.setup.machine.hot_end.filament_diameter,
     )
     wanted = planned.layers.profiles(0, len(planned.layers)).thickness[::-1]

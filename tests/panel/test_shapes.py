@@ -53,7 +53,7 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
     laid = deposit(
         program,
         Frame.of(program),
-        packing=setup.job.packing,
+        packing=setup.beads.packing,
         filament_diameter=setup.machine.hot_end.filament_diameter,
     )
     wanted = planned.layers.profiles(0, len(planned.layers)).thickness[::-1]
@@ -69,7 +69,7 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
     assert np.sqrt(np.mean(gap**2)) < 0.012
     if not bend:
         cells = planned.layers.height[: len(wanted)][::-1, None] * wanted * planned.panel.pixel
-        assert laid.volume.sum() == pytest.approx(cells.sum() * setup.job.packing, rel=1e-3)
+        assert laid.volume.sum() == pytest.approx(cells.sum() * setup.beads.packing, rel=1e-3)
     volume = setup.machine.volume
     for values, (low, high) in zip(
         (program.moves.x, program.moves.y, program.moves.z), (volume.x, volume.y, volume.z), strict=True
@@ -80,8 +80,8 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
 def test_a_disc_stands_in_a_comb(tmp_path):
     result = make(np.full((400, 400), 1.8), tmp_path / "disc.gcode", job("disc", tmp_path))
     assert result.tally.count[Kind.COMB] > 0
-    assert 0 < result.summary["supports_share"] < 0.15
-    assert any("Comb:" in note for note in result.summary["notes"])
+    assert 0 < result.summary.standing.supports_share < 0.15
+    assert any("Comb:" in note for note in result.summary.notes)
     without = plan(np.full((400, 400), 1.8), job("disc", tmp_path, comb="none"))
     assert without.supports is None
 

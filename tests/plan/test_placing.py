@@ -46,8 +46,8 @@ def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp
     laid = deposit(program, Frame.of(program), packing=0.99, filament_diameter=diameter)
     wanted = result.planned.layers.profiles(0, len(result.planned.layers)).thickness[::-1]
     assert thickness_error(laid, wanted, ends=1.0)["rms"] < 0.01
-    assert result.summary["supports_share"] < 0.15
-    assert result.summary["support_contacts"] > 0
+    assert result.summary.standing.supports_share < 0.15
+    assert result.summary.standing.support_contacts > 0
     volume = result.planned.setup.machine.volume
     for values, (low, high) in ((moves.x, volume.x), (moves.y, volume.y), (moves.z, volume.z)):
         assert values.min() >= low and values.max() <= high
@@ -129,14 +129,14 @@ def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
     tall = np.full((2200, 400), 0.9)
     asked = Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges="auto", axis="x")
     planned = plan(tall, asked)
-    limit = 0.25 * planned.setup.job.spacing
-    assert planned.setup.job.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
-    height = planned.setup.job.wedge_height
+    limit = 0.25 * planned.setup.beads.spacing
+    assert planned.setup.standing.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
+    height = planned.setup.standing.wedge_height
     lower = plan(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
                            wedge_height=height - 3.0))  # fmt: skip
     assert lower.steady.sway[-1] > limit
     low = plan(WALL, Job(wedges="auto", brim=5.0))
-    assert low.setup.job.wedges == 0 and "no wedges: it is steady without" in low.notes
+    assert low.setup.standing.wedges == 0 and "no wedges: it is steady without" in low.notes
 
 
 def test_wedges_stand_where_they_are_told():
@@ -167,9 +167,9 @@ def test_the_turn_is_chosen_by_its_figures():
     saw = steep[::-1].copy()  # sheer steps that lean out, one above the other
     up, down = (plan(wall, Job(turn="auto", brim=3.0)) for wall in (saw, saw[::-1].copy()))
     leaning = [p.overhang.unsupported.mean() for p in (up, down)]
-    assert {up.setup.job.turn, down.setup.job.turn} == {0, 180}
+    assert {up.setup.standing.turn, down.setup.standing.turn} == {0, 180}
     assert leaning[0] == pytest.approx(leaning[1], abs=0.005)
-    assert any(note.startswith(f"turn {up.setup.job.turn}; 0°: ") for note in up.notes)
+    assert any(note.startswith(f"turn {up.setup.standing.turn}; 0°: ") for note in up.notes)
 
 
 def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
@@ -183,8 +183,8 @@ def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
     assert found.standing.frame.rotation == rotation
     assert compare(found, result.planned.panel.thickness, ends=1.0).thickness_rms_mm < 0.012
     volume, margin = result.planned.setup.machine.volume, result.planned.setup.machine.margin
-    assert volume.x[0] + margin - 0.01 <= result.summary["deposit_x_min_mm"]
-    assert result.summary["deposit_y_max_mm"] <= volume.y[1] - margin + 0.01
+    assert volume.x[0] + margin - 0.01 <= result.summary.deposit.x_min
+    assert result.summary.deposit.y_max <= volume.y[1] - margin + 0.01
     with pytest.raises(PathgenError, match="does not fit"):
         plan(wide, Job(bend=60.0, brim=3.0, axis="y"))
     with pytest.raises(PathgenError, match="does not fit"):
@@ -216,7 +216,7 @@ def test_supports_have_their_own_feed(tmp_path):
     above = moves.layer > 0
     assert set(moves.feed[(moves.kind == Kind.WEDGE) & above & (moves.filament > 0)]) == {31.0}
     assert 31.0 not in moves.feed[np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM))]
-    assert result.summary["dry_time_s"] > 0
+    assert result.summary.dry_time_s > 0
     with pytest.raises(PathgenError, match="support_feed"):
         plan(WALL, Job(support_feed=900.0))
 

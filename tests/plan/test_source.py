@@ -11,7 +11,7 @@ from PIL import Image
 from pathgen import Job, PathgenError, plan
 from pathgen.panel import Panel, View
 from pathgen.panel.outline import ellipse, rectangle
-from pathgen.plan.source import footed, read_source, to_panel, turned
+from pathgen.plan.source import cut_foot, read_source, to_panel, turned
 from pathgen.settings import settle
 
 # Asymmetric thickness, 20 × 14 mm at the default pixel.
@@ -24,7 +24,7 @@ PLAIN = {"rim_width": 2.0}
 
 def made(source=LETTER, **job):
     setup = settle(Job(**job))
-    given = read_source(source, setup, setup.job.pixel)
+    given = read_source(source, setup, setup.light.pixel)
     return to_panel(given, setup)[0], given
 
 
@@ -112,8 +112,8 @@ def test_the_foot_is_on_the_edge_it_stands_on(turn, side, relief):
 def test_what_stands_already_keeps_its_outline():
     plate = rectangle(30, 20, 2)
     for turn in TURNS:
-        assert shapely.symmetric_difference(footed(plate, View(turn), None), plate).area < 1e-9
-    assert footed(ellipse(30, 30), View(90, True), 12.0).bounds[2] < 30
+        assert shapely.symmetric_difference(cut_foot(plate, View(turn), None), plate).area < 1e-9
+    assert cut_foot(ellipse(30, 30), View(90, True), 12.0).bounds[2] < 30
 
 
 # -- where the picture lies ---------------------------------------------------------------------------------

@@ -27,4 +27,4 @@ def test_auto_is_settled_before_the_program_is_written(tmp_path):
     result = make(np.full((30, 420), 1.45), tmp_path / "a.gcode", Job(rim_width=0, brim=0, fill="raster"))
     text = (tmp_path / "a.gcode").read_text()
     assert "; job direction = across" in text
-    assert any(note.startswith("raster across") for note in result.summary["notes"])
+    assert any(note.startswith("raster across") for note in result.summary.notes)

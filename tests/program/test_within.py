@@ -24,8 +24,8 @@ SMALL = {"width": 26.0, "brim": 3.0}
 @pytest.mark.parametrize("minutes", [18, 40])
 def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
     result = make(photo, tmp_path / "a.gcode", Job(**SMALL, within=f"{minutes}min"))
-    assert 0.75 * 60 * minutes < result.summary["time_s"] <= 60 * minutes
-    assert result.summary["notes"][0].startswith("within ")
+    assert 0.75 * 60 * minutes < result.summary.times.time_s <= 60 * minutes
+    assert result.summary.notes[0].startswith("within ")
     assert "job within" not in (tmp_path / "a.gcode").read_text()  # what was chosen stands in its place
 
 

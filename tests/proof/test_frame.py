@@ -7,7 +7,8 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
-from pathgen.proof import Frame, fact
+from pathgen.proof import Frame
+from pathgen.proof.header import Fact
 from pathgen.settings import load_machine
 
 HEADER = {
@@ -50,9 +51,8 @@ def test_a_header_that_does_not_say(key):
 
 
 def test_facts_are_numbers_without_their_unit():
-    program = program_with({"mass": "4.93 g", "time": "5203 s [1 h 26 min]"})
-    assert fact(program, "mass") == 4.93
-    assert fact(program, "time") == 5203.0
+    assert Fact("mass").number("4.93 g") == 4.93
+    assert Fact("time").number("5203 s [1 h 26 min]") == 5203.0
 
 
 def test_u_runs_to_the_viewers_right():

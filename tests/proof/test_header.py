@@ -10,17 +10,11 @@ from pathgen.cli import run
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.proof.frame import Frame
-from pathgen.proof.header import (
-    FRAME,
-    Stated,
-    digest_note,
-    locate_panel,
-    machine_for,
-    material_for,
-    read_facts,
-)
+from pathgen.proof.header import digest_note, list_statable, machine_for, material_for, read_facts
+from pathgen.proof.program_panel import Stated, locate_panel
 from pathgen.settings import load_machine, load_material
 
+STATABLE = list_statable()
 MACHINE = load_machine("moving-table")
 HEADER = {
     "machine": "moving-table",
@@ -92,21 +86,21 @@ def test_a_written_program_stands_as_it_was_planned(axis, bend, tmp_path):
 
 def test_what_a_person_states_wins():
     stated = Stated(pixel=0.5, packing=0.9, width=6.0, rotation=0, origin=(1.0, 2.0))
-    for header in (HEADER, {k: v for k, v in HEADER.items() if k not in FRAME}):
+    for header in (HEADER, {k: v for k, v in HEADER.items() if k not in STATABLE}):
         found = stands(header, stated=stated)
         frame = found.frame
         assert (frame.rotation, frame.x0, frame.y0, frame.width, frame.pixel) == (0, 1.0, 2.0, 6.0, 0.5)
         assert found.packing == 0.9
 
 
-@pytest.mark.parametrize("key", FRAME)
+@pytest.mark.parametrize("key", STATABLE)
 @pytest.mark.parametrize("value", [None, "", "wide", "nan mm", "inf"])
 def test_a_key_that_does_not_say_is_named_with_its_option(key, value):
     header = {k: v for k, v in HEADER.items() if k != key} | ({} if value is None else {key: value})
     with pytest.raises(PathgenError) as refused:
         stands(header)
     line = str(refused.value)
-    assert key in line and FRAME[key] in line and "\n" not in line
+    assert key in line and STATABLE[key] in line and "\n" not in line
 
 
 @pytest.mark.parametrize(
@@ -208,7 +202,7 @@ def test_facts_are_read_from_the_head_alone(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("content", "why"), [(b"", "empty"), (b"\0\1\2", "no text"), (b"; a = b\n" + bytes(9), "no text")]
+    ("content", "why"), [(b"", "empty"), (b"\0\1\2", "not text"), (b"; a = b\n" + bytes(9), "not text")]
 )
 def test_heads_that_are_none(content, why):
     with pytest.raises(PathgenError, match=why):

@@ -8,6 +8,7 @@ import pytest
 import shapely
 
 from pathgen import Job, PathgenError, make
+from pathgen.files.quantities import flatten
 from pathgen.gcode.read import read_program
 from pathgen.motion import limit_feed, plan_speeds
 from pathgen.panel import Bend
@@ -25,7 +26,7 @@ def written(wall, folder, **job):
     machine = result.planned.setup.machine
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)
     amounts = {
-        "packing": result.planned.setup.job.packing,
+        "packing": result.planned.setup.beads.packing,
         "filament_diameter": machine.hot_end.filament_diameter,
     }
     return result, program, Frame.of(program), amounts
@@ -40,15 +41,15 @@ def judge(result, program, frame, amounts, layers=3, **more):
 def test_a_straight_wall_has_neither_gaps_nor_overlap(tmp_path):
     made = written(np.full((20, 300), 1.5), tmp_path)
     row = judge(*made, between=(2.0, 28.0))
-    assert row["void_share"] < 0.01 and row["overlap_share"] < 0.01 and row["outside_share"] < 0.01
-    assert row["filled_share"] == pytest.approx(1.0, abs=1e-3)
+    assert row.void_share < 0.01 and row.overlap_share < 0.01 and row.outside_share < 0.01
+    assert row.filled_share == pytest.approx(1.0, abs=1e-3)
 
 
 def test_visible_width_overlaps_by_its_round_flanks(tmp_path):
     made = written(np.full((20, 300), 1.68), tmp_path)
     row = judge(*made, between=(2.0, 28.0), width="visible")
     # Three seams between four beads of 0.42 mm, and half of the flanks outside, h(1 − π/4) = 0.02146 mm each.
-    assert row["overlap_share"] == pytest.approx(3 * 0.1 * (1 - np.pi / 4) / 1.68, rel=0.05)
+    assert row.overlap_share == pytest.approx(3 * 0.1 * (1 - np.pi / 4) / 1.68, rel=0.05)
 
 
 @pytest.mark.parametrize("seed", range(2))
@@ -57,7 +58,7 @@ def test_tailored_puts_less_in_the_wrong_place_than_uniform_beads(seed, tmp_path
     wrong = {}
     for fill in ("tailored", "contour", "raster"):
         row = judge(*written(wall, tmp_path, fill=fill, direction="along"), joints="fitted")
-        wrong[fill] = row["void_share"] + row["overlap_share"] + row["outside_share"]
+        wrong[fill] = row.void_share + row.overlap_share + row.outside_share
     assert wrong["tailored"] < min(wrong["contour"], wrong["raster"])
 
 
@@ -110,26 +111,26 @@ def test_no_beads_and_no_section():
     frame, none = frame_of(10.0), strokes_of()
     bare, empty = in_plane(none, frame, [np.ones(100), np.zeros(100)], [0, 0], **AMOUNTS)
     assert (bare.void, bare.overlap, bare.outside, bare.filled) == (1.0, 0.0, 0.0, 0.0)
-    assert empty.as_dict()["void_share"] is None
-    assert pooled([])["void_share"] is None and pooled([bare, empty])["void_share"] == 1.0
+    assert np.isnan(empty.void)
+    assert pooled([]).void_share is None and pooled([bare, empty]).void_share == 1.0
     assert not counts(none, frame).strokes.any()
-    assert measure_spacing(none, frame, **AMOUNTS).as_dict()["normal_spacing_median_mm"] is None
+    assert measure_spacing(none, frame, **AMOUNTS).normal.median is None
 
 
 def test_rows_are_plain_json(tmp_path):
     result, program, frame, amounts = written(np.full((12, 60), 1.26), tmp_path)
     found = in_plane(program, frame, [np.full(60, 1.26)], [3], **amounts)
-    for row in (found[0].as_dict(), pooled(found), counts(program, frame).as_dict()):
+    for row in (flatten(pooled(found)), flatten(counts(program, frame).per_layer)):
         assert json.loads(json.dumps(row, allow_nan=False)) == row
 
 
 def test_spacings_are_those_of_the_fill(tmp_path):
     result, program, frame, amounts = written(np.full((12, 300), 1.5), tmp_path)
     found = measure_spacing(program, frame, **amounts, limits=(0.28, 0.62))
-    row = found.as_dict()
+    row = flatten(found)
     assert row["column_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
-    assert row["normal_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
-    assert found.normal.beyond < 0.03  # only the strokes' ends take more
+    assert row["bead_width_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
+    assert found.normal.beyond_share < 0.03  # only the strokes' ends take more
 
 
 def test_strokes_and_loose_ends_are_counted(tmp_path):
@@ -138,7 +139,7 @@ def test_strokes_and_loose_ends_are_counted(tmp_path):
     layers = len(result.planned.layers)
     assert (found.strokes == 1).all() and len(found.strokes) == layers
     assert (found.hairpins == 2).all() and not found.loose_ends.any()
-    assert found.as_dict()["shortest_stroke_mm"] > 80
+    assert np.nanmin(found.shortest) > 80
 
 
 def test_flow_is_volume_over_time(tmp_path):
@@ -152,7 +153,7 @@ def test_flow_is_volume_over_time(tmp_path):
     area = np.pi * amounts["filament_diameter"] ** 2 / 4
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
-    assert found.by_time.quantiles[2] == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
+    assert found.by_time.median == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
     with pytest.raises(PathgenError, match="a plan of"):
         measure_melt_rate(moves.only(rows), plan, 1.75)
 

@@ -41,8 +41,8 @@ def test_what_is_known_is_what_was_planned(panel):
     out, result = panel
     found = replay(out).as_dict()
     json.dumps(found, allow_nan=False)
-    assert found["time_s"] == pytest.approx(result.summary["time_s"], rel=0.02)  # the finish block moves too
-    assert found["filament_m"] == pytest.approx(result.summary["filament_m"], abs=1e-4)
+    assert found["time_s"] == pytest.approx(result.summary.times.time_s, rel=0.02)  # the finish block moves too
+    assert found["filament_m"] == pytest.approx(result.summary.filament_m, abs=1e-4)
     assert found["mass_g"] == pytest.approx(found["filament_m"] * 1000 * AREA * 1.24e-3, abs=0.01)
     assert found["outside_mm3"] == 0.0 and found["complete"]
     assert found["layers"] == found["layers_laid"] == len(result.planned.layers)

@@ -19,8 +19,8 @@ from pathgen.errors import PathgenError
 from pathgen.job import make, make_several
 from pathgen.motion import Kind
 from pathgen.picture import encode_srgb
-from pathgen.proof.header import Stated
 from pathgen.proof.panel_replay import Effects, replay
+from pathgen.proof.program_panel import Stated
 from pathgen.report import page_panels, page_safety
 from pathgen.report.page import page
 from pathgen.report.page_charts import Chart, ChartAxis, ticks
@@ -238,9 +238,9 @@ def test_times_add_up(made):
 def test_it_tells_what_was_made(made):
     result, program, whole = made
     said = " ".join("".join(Reader(whole.decode()).text).split())
-    assert str(result.summary["digest"]) in said
+    assert result.summary.digest in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
-    assert f"{result.summary['mass_g']:.1f} g" in said and "105 layers" in said
+    assert f"{result.summary.mass_g:.1f} g" in said and "105 layers" in said
     assert result.planned.supports.removal in said and "LED only" in said
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 

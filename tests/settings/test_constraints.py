@@ -105,14 +105,14 @@ def test_nothing_to_lead_without_a_lag():
 
 
 REFUSED = [  # what the job asks, what the one line says
-    ({"eyelets": 3, "eyelet_at": (0.2, 0.8)}, "eyelets is 3 .job: eyelets.; allowed: .* 2; give the one or"),
+    ({"eyelets": 3, "eyelet_at": (0.2, 0.8)}, "eyelets is 3 .job: eyelets.; allowed: 2, .* eyelet_at; state only one"),
     ({"eyelets": 1, "eyelet_at": ()}, "eyelets is 1"),
     ({"turn": 180, "eyelets": 1}, "turn is 180 .job: turn.; allowed: 0, 90 or 270 with eyelets"),
     ({"turn": 180, "eyelet_at": (0.5,)}, "turn is 180"),
     ({"turn": 45}, "turn is 45 .job: turn.; allowed: .*90"),
     ({"eyelet_at": (0.1, 1.2)}, "eyelet_at.1. is 1.2"),
     ({"eyelet_at": (0.1,) * 5}, "allowed: at most 4 shares from 0 to 1"),
-    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least spacing_min, 0.28 mm; one bead"),
+    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least spacing_min, 0.28 mm; a rim is at least one bead"),
     ({"seam": "dark"}, "seam is 'dark' .job: seam.; allowed: 'rim', or a closed ring: bend 360 or -360"),
     ({"seam": "dark", "bend": 350.0}, "a closed ring"),
     ({"seam": "dark", "bend": 360.0, "outline": "disc"}, "seam is 'dark'.*outline 'rectangle'"),
@@ -120,7 +120,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
-    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
+    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees in either direction"),
     ({"bend": -0.0999}, "bend is -0.0999"),
     ({"zoom": 51.0}, "zoom is 51"),
     ({"centre_up": 1.1}, "centre_up is 1.1"),

@@ -97,7 +97,7 @@ def test_every_pair_settles(machine, material):
         "within",
     }
     assert left_open == {"width", "height"} | may_stay
-    assert setup.job.nozzle_temperature == setup.material.temperature.nozzle
+    assert setup.heat.nozzle_temperature == setup.material.temperature.nozzle
 
 
 def test_kinds_of_machine():
@@ -327,7 +327,7 @@ def test_a_platform_without_heater_stays_cold():
         (Job(thinnest=3.0), ("thinnest is 3", "less than thickest, 3 mm")),
         (Job(thinnest=4.0), ("thinnest is 4", "less than thickest")),
         (Job(thinnest=0.2), ("thinnest is 0.2", "at least spacing_min, 0.28 mm")),
-        (Job(layer=0.33), ("layer is 0.33", "at most 0.32 mm, 80 % of the 0.4 mm nozzle")),
+        (Job(layer=0.33), ("layer is 0.33", "at most 0.32 mm, 80 % of the nozzle diameter 0.4 mm")),
         (Job(first_layer=0.4), ("first_layer is 0.4", "at most 0.32 mm")),
         (Job(width=0), ("width is 0", "more than 0")),
         (Job(width=-5.0), ("width is -5", "more than 0")),
@@ -366,14 +366,14 @@ def test_contradictions(job, said):
 def test_bounds_themselves_are_allowed():
     bead = 0.28 / (math.pi / 4)  # highest layer at which a bead of the narrowest spacing is as wide as high
     setup = settle(Job(layer=0.32, first_layer=0.32, feed=180.0, thinnest=0.28, spacing=0.28, width=6.1))
-    assert bead > 0.32 and setup.job.layer == 0.32
+    assert bead > 0.32 and setup.layers.layer == 0.32
 
 
 def test_limits_hold_where_the_machine_heats_itself():
     hot = Job(machine="long-tube", material="petg-white", platform_temperature=95.0)
     assert "at most 90 °C for petg-white" in refusal(settle, hot)
     setup = settle(Job(machine="ngc-lab", nozzle_temperature=200.0))
-    assert setup.job.nozzle_temperature == 200.0
+    assert setup.heat.nozzle_temperature == 200.0
 
 
 def test_records_made_in_python_are_checked_like_files():
@@ -453,7 +453,7 @@ def digests_of_one_change(setup):
     for field, record in parts.items():
         for key, value in leaves(plain(record)):
             new = changed(record, key, other(f"{field}.{key}", value))
-            yield f"{field}.{key}", digest(Setup(**parts | {field: new}))
+            yield f"{field}.{key}", digest(Setup.of(**parts | {field: new}))
 
 
 def test_digest_counts_every_field():

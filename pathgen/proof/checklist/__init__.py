@@ -25,7 +25,8 @@ from pathgen.proof.checklist.motion import check_motion
 from pathgen.proof.checklist.positions import check_place
 from pathgen.proof.checklist.rules import RULES, Level, Rule
 from pathgen.proof.checklist.sweep import check_sweep
-from pathgen.proof.header import Stated, machine_for, material_for, read_facts
+from pathgen.proof.header import machine_for, material_for, read_facts
+from pathgen.proof.program_panel import Stated
 from pathgen.settings import Machine, Material
 
 __all__ = ["MOST_FAULTS", "RULES", "Checklist", "Finding", "Level", "Rule", "check_program"]

@@ -16,8 +16,8 @@ from pathgen.motion.moves import Kind
 from pathgen.panel.overhang import APART, PLACES, overhangs
 from pathgen.proof.checklist.evidence import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
-from pathgen.proof.frame import fact
-from pathgen.proof.header import ProgramPanel, locate_panel
+from pathgen.proof.header import Header, JobFacts, require
+from pathgen.proof.program_panel import ProgramPanel, locate_panel
 from pathgen.settings.constraints import LAYER_OF_NOZZLE
 
 ASTRAY = 0.001  # share of the filament that may lie beside the panel
@@ -33,15 +33,21 @@ OVERLAP = 0.05  # mm by which beads may overlap; a bead's round end is drawn ful
 def check_panel(subject: Subject) -> None:
     """Hold the rules of theme 7 against a program."""
     _layers(subject)
-    header, levels = subject.program.header, subject.levels
+    levels = subject.levels
     lines = (subject.line(row) for row in levels.first.tolist())
     subject.ground.heights += zip(levels.z.tolist(), lines, strict=True)
-    if not subject.whole and header.get("job layer") == "auto":
+    try:
+        header = Header.read(subject.program.header)
+    except PathgenError as error:
+        subject.book.look(1, 707)
+        subject.book.find(707, 0, str(error))
+        return
+    if not subject.whole and header.job.layer == "auto":
         if subject.last:  # heights are only known when all marks have been read
             subject.book.look(1, 708)
             subject.book.find(708, 0, "layers of several heights, and more moves than are held at once")
         return
-    if not any(key.startswith("panel ") for key in header):
+    if not header.has_frame:
         if len(subject.deposits) and subject.last:
             subject.book.look(1, 708)
             subject.book.find(708, 0, "no header of pathgen")
@@ -49,7 +55,7 @@ def check_panel(subject: Subject) -> None:
     subject.book.look(1, 707)
     count = subject.panels
     if not count:
-        subject.book.find(707, 0, f"panels = {header['panels']!r}")
+        subject.book.find(707, 0, f"panels = {subject.program.header['panels']!r}")
     for number in range(1, min(count, MOST_PANELS) + 1):
         try:
             _one(subject, number if count > 1 else None)
@@ -82,16 +88,16 @@ def _layers(subject: Subject) -> None:
 def _one(subject: Subject, panel: int | None) -> None:
     """Lay one panel down and judge it."""
     stated = replace(subject.stated, panel=panel) if panel else subject.stated
+    header = Header.read(subject.program.header, stated.panel)
     if stated.pixel is None:
-        own = fact(subject.program, "job pixel")
-        stated = replace(stated, pixel=max(own, COLUMN))
+        stated = replace(stated, pixel=max(require(header.job, "pixel"), COLUMN))
     stands = locate_panel(subject.program, subject.machine, stated)
     told = f"panel {panel}: " if panel else ""
     laid = subject.ground.add(panel or 0, COUNTED, _laid(subject, stands, COUNTED))
     comb = (Kind.COMB,)
     if (subject.moves.kind == Kind.COMB).any():
         subject.ground.add(panel or 0, comb, _laid(subject, stands, comb))
-    _supports(subject, stands, told)
+    _props(subject, stands, header.job.rim_width or 0.0, told)
     if not subject.last:
         return
     fed, beside = float(laid.volume.sum()), laid.outside
@@ -108,7 +114,8 @@ def _one(subject: Subject, panel: int | None) -> None:
         line = _line_at(subject, float(stands.frame.tops[missing[0]]))
         subject.book.find(706, line, text, len(missing), "none")
     carried = subject.ground.laid.get((panel or 0, comb))
-    _leaning(subject, stands, laid.upright(), None if carried is None else carried.upright(), told)
+    comb_wall = None if carried is None else carried.upright()
+    _leaning(subject, stands, header.job, laid.upright(), comb_wall, told)
 
 
 def _laid(subject: Subject, stands: ProgramPanel, kinds: tuple[Kind, ...]) -> DepositMap:
@@ -123,15 +130,13 @@ def _line_at(subject: Subject, z: float) -> int:
     return next((line for height, line in subject.ground.heights if height >= z - 1e-3), subject.last_line)
 
 
-def _leaning(subject: Subject, stands: ProgramPanel, wall: Floats, comb: Floats | None, told: str) -> None:
+def _leaning(
+    subject: Subject, stands: ProgramPanel, job: JobFacts, wall: Floats, comb: Floats | None, told: str
+) -> None:
     """703, 704: the face and the outline, where nothing carries them."""
-    header, frame = subject.program.header, stands.frame
-    angle = fact(subject.program, "job overhang") if "job overhang" in header else subject.machine.overhang
-    spacing = (
-        fact(subject.program, "job spacing")
-        if "job spacing" in header
-        else 1.05 * subject.machine.hot_end.nozzle_diameter
-    )
+    frame = stands.frame
+    angle = subject.machine.overhang if job.overhang is None else job.overhang
+    spacing = 1.05 * subject.machine.hot_end.nozzle_diameter if job.spacing is None else job.spacing
     wall = np.where(wall > TRACE, wall, 0.0)
     carries = None if comb is None else comb > TRACE
     if not 0 < angle < 90:
@@ -162,7 +167,7 @@ def _worst(lean: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
     return found
 
 
-def _supports(subject: Subject, stands: ProgramPanel, told: str) -> None:
+def _props(subject: Subject, stands: ProgramPanel, rim: float, told: str) -> None:
     """705: beads of supports against beads of the picture's face, layer by layer."""
     moves, levels = subject.moves, subject.levels
     rows = subject.deposits
@@ -178,7 +183,6 @@ def _supports(subject: Subject, stands: ProgramPanel, told: str) -> None:
         if len(with_supports)
         else []
     )
-    rim = fact(subject.program, "job rim_width") if "job rim_width" in subject.program.header else 0.0
     height = float(stands.frame.tops[-1])
     for level in picks:
         stop = levels.first[level + 1] if level + 1 < len(levels.first) else len(moves)

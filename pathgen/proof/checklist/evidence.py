@@ -18,7 +18,7 @@ from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.findings import Book, stretches
 from pathgen.proof.checklist.words import Meaning, meanings, words_of
 from pathgen.proof.deposit_map import DepositMap
-from pathgen.proof.header import Stated
+from pathgen.proof.program_panel import Stated
 from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]

@@ -7,8 +7,6 @@ filled exactly both are the same, so bead width over spacing is the wall's packi
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import shapely
 
@@ -16,8 +14,7 @@ from pathgen.errors import PathgenError
 from pathgen.motion.bands import BEGUN
 from pathgen.motion.moves import Kind
 from pathgen.proof.checklist.evidence import MOST_PANELS, Floats, Ints, Subject
-from pathgen.proof.frame import fact
-from pathgen.proof.header import panel_facts
+from pathgen.proof.header import Fact, Header, require
 from pathgen.settings import job_from
 
 BALANCE = 0.1  # mm of filament, plus a twentieth of the machine's retraction
@@ -99,12 +96,12 @@ def _lumps(subject: Subject) -> None:
 
 def _total(subject: Subject) -> None:
     """406: all filament against the header's word."""
-    header = subject.program.header
-    if not header.get("filament", "").strip():
+    text = subject.program.header.get("filament", "").strip()
+    if not text:
         return
     subject.book.look(1, 406)
     try:
-        said = fact(subject.program, "filament")
+        said = Fact("filament").number(text)
     except PathgenError as error:
         subject.book.find(406, 0, error.what)
         return
@@ -158,13 +155,13 @@ def _judge(subject: Subject, share: float, where: str, first: int, last: int, wh
 
 def _meant(subject: Subject, bottom: float) -> list[float]:
     """Solidities a layer may be meant to have: the panels' in the header, or their bands'; the material's."""
-    header = subject.program.header
+    facts = subject.program.header
     found = []
     for number in range(1, 1 + min(subject.panels or 1, MOST_PANELS)):
-        facts = panel_facts(header | {"panels": str(number)}, number)
         try:
-            meant = fact(replace(subject.program, header=facts), "job packing")
-            bands = job_from({"band": facts["job band"]}, "header").band if "job band" in facts else ()
+            job = Header.read(facts | {"panels": str(number)}, number).job
+            meant = require(job, "packing")
+            bands = job_from({"band": job.band}, "header").band
         except PathgenError:
             continue
         below = [band.packing for band in bands if band.above <= bottom + BEGUN]

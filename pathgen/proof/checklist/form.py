@@ -9,9 +9,8 @@ import numpy as np
 from pathgen.gcode.interpret import LineFault
 from pathgen.proof.checklist.evidence import Subject
 from pathgen.proof.checklist.words import is_named
+from pathgen.proof.header import Totals
 from pathgen.settings.blocks import commands
-
-LATE = ("moves", "time", "filament", "mass")  # facts a writer fills in when the program is complete
 
 _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
@@ -118,7 +117,7 @@ def _end(subject: Subject) -> None:
         book.look(1, 105)
         if program.rest:
             book.find(105, subject.last_line, "lines after this one")
-    late = [key for key in LATE if key in program.header]
+    late = [key for key in Totals.keys() if key in program.header]
     book.look(len(late), 111)
     blank = [key for key in late if not program.header[key].strip()]
     if blank:

@@ -7,7 +7,7 @@ import numpy as np
 from pathgen.motion.opening import CLEARANCE
 from pathgen.proof.checklist.evidence import SAME, Bools, Command, Floats, Subject
 from pathgen.settings.blocks import commands
-from pathgen.settings.constraints import LEAST_FIRST
+from pathgen.settings.constraints import MIN_FIRST
 from pathgen.settings.machine import KeepOut
 
 ROUNDING = 1e-6  # mm
@@ -61,12 +61,12 @@ def _fed_low(subject: Subject) -> None:
     """303: beads with no room under the nozzle."""
     rows = subject.deposits
     subject.book.look(len(rows), 303)
-    least = LEAST_FIRST - _slack(subject)
+    least = MIN_FIRST - _slack(subject)
     if not (subject.levels.z < least + SAME).any():
         return
     low = np.flatnonzero(subject.moves.z[rows] < least)
     if len(low):
-        limit = f"at least {LEAST_FIRST:g} mm over the platform"
+        limit = f"at least {MIN_FIRST:g} mm over the platform"
         subject.find_rows(303, rows[low], subject.moves.z[rows[low]], limit, "mm over the platform", 3)
 
 
