@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathgen.errors import PathgenError
-    from pathgen.job import Planned, Platform, Result, make, make_several, plan, plan_several, write
+    from pathgen.job import Planned, Platform, Result, make, make_several, plan_panel, plan_several, write
     from pathgen.proof.compare import Replayed, compare, replay
     from pathgen.report import preview
     from pathgen.settings import (
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _HOME = {
     "errors": ["PathgenError"],
-    "job": ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"],
+    "job": ["Planned", "Platform", "Result", "make", "make_several", "plan_panel", "plan_several", "write"],
     "proof.compare": ["Replayed", "compare", "replay"],
     "report": ["preview"],
     "settings": [
@@ -62,7 +62,7 @@ __all__ = [
     "make",
     "make_several",
     "material_names",
-    "plan",
+    "plan_panel",
     "plan_several",
     "preview",
     "replay",

@@ -12,14 +12,14 @@ from pathlib import Path
 
 from pathgen.files.outputs import atomic_output, refuse_same
 from pathgen.plan.model import Planned, Platform
-from pathgen.plan.settle import plan, plan_several
+from pathgen.plan.settle import plan_panel, plan_several
 from pathgen.plan.source import Source
 from pathgen.program.result import Result
 from pathgen.program.within import settled
 from pathgen.program.writing import Progress, prove, write
 from pathgen.settings import Job, Machine, Material
 
-__all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"]
+__all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan_panel", "plan_several", "write"]
 
 
 def make(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from skimage import data, transform
 
-from pathgen import Job, make, plan
+from pathgen import Job, make, plan_panel
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.deposit_map import Frame, deposit, thickness_error
@@ -184,9 +184,9 @@ def test_a_slow_controller_gets_coarser_moves_and_hears_of_it(tmp_path):
     from pathgen.settings import load_machine
 
     slow = msgspec.structs.replace(load_machine("moving-table"), blocks_per_second=80.0)
-    planned = plan(np.full((100, 100), 1.5), Job(brim=0.0), slow)
+    planned = plan_panel(np.full((100, 100), 1.5), Job(brim=0.0), slow)
     assert planned.setup.light.pixel == pytest.approx(0.25)
     assert "80 moves a second" in planned.notes[0]
     assert planned.panel.width == pytest.approx(16.0, abs=0.5)
-    hasty = plan(np.full((100, 100), 1.5), Job(brim=0.0, first_feed=40.0), slow)
+    hasty = plan_panel(np.full((100, 100), 1.5), Job(brim=0.0, first_feed=40.0), slow)
     assert hasty.setup.light.pixel == pytest.approx(0.5), "the first layer counts too"

@@ -13,10 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.optics.laws import Floats, TransmittanceLaw, law
+from pathgen.optics.laws import LAW_MODELS, Floats, LawModel, TransmittanceLaw, law
 from pathgen.optics.least_squares import (
-    KINDS,
-    LawModel,
     aicc_of,
     bounds_of,
     covariance_of,
@@ -29,7 +27,7 @@ from pathgen.optics.least_squares import (
 from pathgen.optics.wedge import Readings, check_readings, step_middles
 from pathgen.settings.material import LEAST_STEPS, Law, LightLaw, Table
 
-LAWS = ("exponential", "two-flux", "table")
+LAWS = (*(model.name for model in LAW_MODELS), "table")
 OUTLYING = 4.0  # scatters; a good reading is so far off once in 16 000 times
 GUESS = 0.03  # scatter before anything is known
 LEVEL = 0.95  # of the intervals
@@ -136,7 +134,7 @@ def fit_law(readings: Readings, choice: str = "auto", before: LightLaw | None = 
 
     Examples
     --------
-    >>> from pathgen.optics.laws import TwoFluxLaw
+    >>> from pathgen.optics.laws import LAW_MODELS, LawModel, TwoFluxLaw
     >>> t = np.repeat([0.4, 0.8, 1.2, 1.6, 2.0, 2.6, 3.2], 2)
     >>> light = TwoFluxLaw(0.1, 2.0).transmittance(t) * (1 + 0.01 * np.cos(7 * np.arange(14)))
     >>> found = fit_law(Readings(t, light, light, np.arange(2, 16)))
@@ -146,8 +144,8 @@ def fit_law(readings: Readings, choice: str = "auto", before: LightLaw | None = 
     check_readings(readings)
     if choice not in ("auto", *LAWS):
         raise PathgenError(f"law is {choice!r}", where="fit", allowed=", ".join(("auto", *LAWS)))
-    rough = [solve(kind, readings, GUESS) for kind in KINDS]
-    pairs = list(zip(KINDS, rough, strict=True))
+    rough = [solve(kind, readings, GUESS) for kind in LAW_MODELS]
+    pairs = list(zip(LAW_MODELS, rough, strict=True))
     scatter = min(scatter_of(residuals_of(kind, near, readings), len(near)) for kind, near in pairs)
     t0 = float(getattr(before, "t0", 1.0))
     laws = [

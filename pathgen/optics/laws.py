@@ -5,12 +5,14 @@ alone let through, the transmittance at thickness 0. *Absorption* K and *scatter
 and turned back, in each millimetre. *Valid*: the thicknesses that a law was measured at. *Error*: relative
 standard error of T there. Thickness is in mm and never negative.
 
-A law is chosen by the type of a material's `light`. Another law joins by registering a function for its
-settings type: ``law.register(Settings)(function from settings to law)``.
+A law is chosen by the type of a material's `light`. A new law has its settings in `pathgen.settings.material`
+and the rest here: its class, a function registered with ``law.register`` that builds it from the settings, and,
+if it can be fitted to a wedge, an entry in `LAW_MODELS`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import singledispatch
 from typing import Protocol
@@ -220,3 +222,39 @@ def _(light: Table) -> TransmittanceLaw:
     ends = (light.thickness[0], light.thickness[-1])
     valid = (max(ends[0], light.valid[0]), min(ends[1], light.valid[1]))
     return TableLaw(light.thickness, light.transmittance, valid if valid[0] < valid[1] else ends, light.error)
+
+
+@dataclass(frozen=True, slots=True)
+class LawModel:
+    """A law with a few figures, for the fit to a wedge: its builder, starting values and limits."""
+
+    name: str  # as in a material's [light]
+    build: Callable[[Floats], TransmittanceLaw]  # from its own figures, with t0 = 1
+    record: type[Exponential] | type[TwoFlux]
+    figures: tuple[tuple[str, str], ...]  # names and units of its own figures
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    starts: Callable[[float], list[list[float]]]  # from the mean rate −d ln T/dt
+
+
+LAW_MODELS = (
+    LawModel(
+        "exponential",
+        lambda own: ExponentialLaw(own[0]),
+        Exponential,
+        (("length", "mm"),),
+        (1e-3,),
+        (100.0,),
+        lambda rate: [[1 / rate]],
+    ),
+    LawModel(
+        "two-flux",
+        lambda own: TwoFluxLaw(own[0], own[1]),
+        TwoFlux,
+        (("absorption", "1/mm"), ("scattering", "1/mm")),
+        (0.0, 1e-6),
+        (1000.0, 1000.0),
+        # Moderate, strong and hardly any scattering; with the last, the law is exponential.
+        lambda rate: [[rate / 4, rate * 2], [rate / 40, rate * 8], [rate, rate / 100]],
+    ),
+)

@@ -17,56 +17,17 @@ own. *Residual*: ln of a reading over what the law says, near enough the share b
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pathgen.optics.laws import ExponentialLaw, Floats, TransmittanceLaw, TwoFluxLaw
+from pathgen.optics.laws import Floats, LawModel
 from pathgen.optics.wedge import Readings, step_middles
-from pathgen.settings.material import Exponential, TwoFlux
 
 SOFT = 2.0  # scatters at which the loss turns from square to straight
 LEAST_SCATTER = 1e-4  # no meter is better
 SMALLEST = 1e-300  # transmittance whose logarithm is still a number
 LEAST_T0 = -5.0  # ln of it: surfaces alone take no more
-
-
-@dataclass(frozen=True, slots=True)
-class LawModel:
-    """A law of a few figures: how it is built, where to begin, and between what to look."""
-
-    name: str  # as in a material's [light]
-    build: Callable[[Floats], TransmittanceLaw]  # from its own figures, with t0 = 1
-    record: type[Exponential] | type[TwoFlux]
-    figures: tuple[tuple[str, str], ...]  # its own figures' names and units
-    low: tuple[float, ...]
-    high: tuple[float, ...]
-    starts: Callable[[float], list[list[float]]]  # from the mean rate −d ln T/dt
-
-
-KINDS = (
-    LawModel(
-        "exponential",
-        lambda own: ExponentialLaw(own[0]),
-        Exponential,
-        (("length", "mm"),),
-        (1e-3,),
-        (100.0,),
-        lambda rate: [[1 / rate]],
-    ),
-    LawModel(
-        "two-flux",
-        lambda own: TwoFluxLaw(own[0], own[1]),
-        TwoFlux,
-        (("absorption", "1/mm"), ("scattering", "1/mm")),
-        (0.0, 1e-6),
-        (1000.0, 1000.0),
-        # Middling and much scattering, and almost none, where the law is the exponential.
-        lambda rate: [[rate / 4, rate * 2], [rate / 40, rate * 8], [rate, rate / 100]],
-    ),
-)
 
 
 def residuals_of(kind: LawModel, figures: Floats, readings: Readings) -> Floats:

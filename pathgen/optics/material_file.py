@@ -6,7 +6,8 @@ import math
 import re
 import tomllib
 
-from pathgen.optics.law_fit import LEVEL, LawFit
+from pathgen.optics.law_fit import LAWS, LEVEL, LawFit
+from pathgen.optics.laws import LAW_MODELS
 from pathgen.settings.constraints import material_faults
 from pathgen.settings.material import Material
 from pathgen.settings.toml_edit import Value, rewrite_table
@@ -15,8 +16,8 @@ from pathgen.settings.validation import plain, refuse_first, typed
 GUESSED = "light law typical, not measured"  # what the shipped profiles say of themselves
 MEASURED = "light law measured"
 REMARKS = {
-    "law": "one of exponential, two-flux, table",
-    "length": "mm",
+    **{name: unit for model in LAW_MODELS for name, unit in model.figures},
+    "law": f"one of {', '.join(LAWS)}",
     "absorption": "K, 1/mm",
     "scattering": "S, 1/mm",
     "t0": "transmittance of the two surfaces alone",

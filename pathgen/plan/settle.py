@@ -52,7 +52,7 @@ SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_t
           "feed", "pace", "lead")  # fmt: skip
 
 
-def plan(
+def plan_panel(
     source: Source, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> Planned:
     """Plan one panel, with its place on the platform, without writing a program.

@@ -132,9 +132,9 @@ def panel_sections(result: Result) -> list[Section]:
     --------
     >>> import io
     >>> import numpy as np
-    >>> from pathgen.job import plan, write
+    >>> from pathgen.job import plan_panel, write
     >>> from pathgen.settings import Job
-    >>> result = write(plan(np.full((20, 30), 1.2), Job(brim=0.0)), io.BytesIO())
+    >>> result = write(plan_panel(np.full((20, 30), 1.2), Job(brim=0.0)), io.BytesIO())
     >>> [(each.number, each.panels, each.begun) for each in panel_sections(result)]
     [(1, (1,), 0)]
     """

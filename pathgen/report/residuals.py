@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from io import BytesIO
+from itertools import cycle
 from typing import Any
 
 import numpy as np
@@ -11,14 +12,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from pathgen.optics.law_fit import LawFit
+from pathgen.optics.law_fit import LAWS, LawFit
 from pathgen.optics.laws import Floats, law
 from pathgen.report.preview_figure import DPI, FAINT, FONT, INK, PAPER, TEXT
 
 WIDE, HIGH = 860, 760  # dots
 POINT = "#2a6f97"
 WRONG = "#b3261e"
-DASHES = {"exponential": (0, (6, 3)), "two-flux": "solid", "table": (0, (1, 2))}  # told apart without colour
+DASHES = dict(zip(LAWS, cycle([(0, (6, 3)), "solid", (0, (1, 2))]), strict=False))  # not by colour alone
 POINTS = 400
 NAMED = 12  # most outliers whose lines are named
 

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from mesh_route import mesh_route
 
-from pathgen import Job, make, plan
+from pathgen import Job, make, plan_panel
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_several
@@ -107,7 +107,7 @@ def main():
         read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
         third = best(3, lambda: make(photo, out, Job(width=width / 3, brim=0.0)))
         samples = (
-            planned.panel.thickness.size / plan(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
+            planned.panel.thickness.size / plan_panel(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
         )
         taken = min(chosen.layers, layers) or layers
         mesh = {

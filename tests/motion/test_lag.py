@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from pathgen import Job, make, plan
+from pathgen import Job, make, plan_panel
 from pathgen.job import write
 from pathgen.motion import Kind, Moves, filament_area, limit_feed, plan_speeds
 from pathgen.motion.lag import (
@@ -311,7 +311,7 @@ def test_lead_asks_no_more_of_the_hot_end_than_it_melts(tmp_path):
     for lead in ("off", "on"):
         recorder = Asked()
         with open(tmp_path / f"{lead}.gcode", "w+b") as stream:
-            write(plan(wall, Job(lead=lead, brim=0.0), machine), stream, recorder=recorder)
+            write(plan_panel(wall, Job(lead=lead, brim=0.0), machine), stream, recorder=recorder)
         most[lead] = max(flow.max() for flow in recorder.flow)
     assert most["off"] < most["on"] <= 1.2 * (1 + 1e-9)
 

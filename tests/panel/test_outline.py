@@ -8,7 +8,10 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import arch, chords, ellipse, rectangle, resize_outline, with_foot
+from pathgen.panel.outline import chords, resize_outline, with_foot
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 
 SIDES = st.floats(1, 500)
 TEE = Polygon([(45, 0), (55, 0), (55, 80), (100, 80), (100, 90), (0, 90), (0, 80), (45, 80)])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from pathgen import Job, PathgenError, make, plan
+from pathgen import Job, PathgenError, make, plan_panel
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.deposit_map import deposit
@@ -32,7 +32,7 @@ def job(shape, folder, **more):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_area_is_the_shapes(shape, tmp_path):
-    panel = plan(np.full((300, 400), 1.6), job(shape, tmp_path)).panel
+    panel = plan_panel(np.full((300, 400), 1.6), job(shape, tmp_path)).panel
     area = np.count_nonzero(panel.thickness) * panel.pixel**2
     # A disc loses its flat: less than 2 % of it.
     assert area == pytest.approx(SHAPES[shape], rel=0.02 if shape == "disc" else 3e-3)
@@ -82,7 +82,7 @@ def test_a_disc_stands_in_a_comb(tmp_path):
     assert result.tally.count[Kind.COMB] > 0
     assert 0 < result.summary.standing.supports_share < 0.15
     assert any("Comb:" in note for note in result.summary.notes)
-    without = plan(np.full((400, 400), 1.8), job("disc", tmp_path, comb="none"))
+    without = plan_panel(np.full((400, 400), 1.8), job("disc", tmp_path, comb="none"))
     assert without.supports is None
 
 
@@ -92,7 +92,7 @@ def test_loops_stand_on_the_top_with_an_open_hole(shape, tmp_path):
     wall = np.full((400, 540), 1.8)
     loops = 2 if shape == "rectangle" else 1
     result = make(wall, tmp_path / "hung.gcode", Job(eyelets=loops, **asked))
-    panel, bare = result.planned.panel, plan(wall, Job(**asked)).panel
+    panel, bare = result.planned.panel, plan_panel(wall, Job(**asked)).panel
     assert panel.height > bare.height
     # As many openings as loops: gaps of wall closed off by wall on both sides, in the rows of the lugs.
     _, holes = ndimage.label(panel.thickness == 0)
@@ -116,8 +116,8 @@ def test_refusals(tmp_path):
         ("disk", "did you mean 'disc'"),
     ):
         with pytest.raises(PathgenError, match=word):
-            plan(wall, Job(outline=outline, brim=2.0))
+            plan_panel(wall, Job(outline=outline, brim=2.0))
     with pytest.raises(PathgenError, match="foot"):
-        plan(wall, Job(outline="disc", foot=200.0, brim=2.0))
+        plan_panel(wall, Job(outline="disc", foot=200.0, brim=2.0))
     with pytest.raises(PathgenError, match="corner"):
-        plan(wall, Job(corner=100.0, brim=2.0))
+        plan_panel(wall, Job(corner=100.0, brim=2.0))

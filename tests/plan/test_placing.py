@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, box
 
-from pathgen import Job, PathgenError, compare, make, plan, replay
+from pathgen import Job, PathgenError, compare, make, plan_panel, replay
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.plan.capacity import Room
@@ -54,22 +54,22 @@ def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp
 
 
 def test_wedges_hold_the_panel_up_to_their_top(tmp_path):
-    free, held = (plan(WALL, Job(wedges=w, brim=5.0)) for w in (0, 2))
+    free, held = (plan_panel(WALL, Job(wedges=w, brim=5.0)) for w in (0, 2))
     assert held.steady.sway[-1] < free.steady.sway[-1] / 3
 
 
 def test_the_axis_follows_the_score_and_says_its_figures():
-    bench, gantry = (plan(WALL, Job(machine=m, brim=5.0)) for m in ("moving-table", "moving-gantry"))
+    bench, gantry = (plan_panel(WALL, Job(machine=m, brim=5.0)) for m in ("moving-table", "moving-gantry"))
     assert bench.placement.rotation == 90 and "sway" in bench.placement.reason
     assert gantry.placement.rotation == 0
-    forced = plan(WALL, Job(axis="x", brim=5.0))
+    forced = plan_panel(WALL, Job(axis="x", brim=5.0))
     assert forced.placement.rotation == 0
     assert forced.steady.sway[-1] > bench.steady.sway[-1]
 
 
 @pytest.mark.parametrize("angle", [30.0, 45.0, 60.0])
 def test_the_top_rim_leans_out_no_faster_than_asked(angle):
-    panel = plan(WALL, Job(overhang=angle, brim=0.0)).panel
+    panel = plan_panel(WALL, Job(overhang=angle, brim=0.0)).panel
     column = panel.thickness[::-1, 100]  # upward
     assert np.diff(column).max() <= 0.1 * np.tan(np.radians(angle)) + 1e-9 or column[0] == 4.0
     top = panel.thickness[: panel.rim, 100]
@@ -79,7 +79,7 @@ def test_the_top_rim_leans_out_no_faster_than_asked(angle):
 def test_slope_limits_the_face_and_says_what_it_costs():
     steep = np.full((200, 300), 0.8)
     steep[:100] = 3.0
-    planned = plan(steep, Job(slope="least", brim=0.0))
+    planned = plan_panel(steep, Job(slope="least", brim=0.0))
     rise = np.diff(planned.panel.thickness[planned.panel.picture][::-1], axis=0)
     assert rise.max() <= 0.1 + 1e-9
     assert any(note.startswith("slope limited") for note in planned.notes)
@@ -87,9 +87,9 @@ def test_slope_limits_the_face_and_says_what_it_costs():
 
 def test_refusals():
     with pytest.raises(PathgenError, match="wedges = 2 with bend"):
-        plan(WALL, Job(wedges=2, bend=90.0))
+        plan_panel(WALL, Job(wedges=2, bend=90.0))
     with pytest.raises(PathgenError, match="rim"):
-        plan(WALL, Job(wedges=2, rim_width=0.0))
+        plan_panel(WALL, Job(wedges=2, rim_width=0.0))
 
 
 @pytest.mark.parametrize(
@@ -99,7 +99,7 @@ def test_refusals():
 def test_every_layer_of_a_disc_is_carried_and_its_comb_is_light(job):
     """100 mm, 0.1 mm layers. A layer's columns lie over the layer below, or over fins that end a layer under
     them, both grown sideways by what 45 degrees allow: looked at layer by layer with plain arrays."""
-    planned = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, **job))
+    planned = plan_panel(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, **job))
     layers, supports, pixel = planned.layers, planned.supports, planned.panel.pixel
     assert 0 < supports.share < 0.15
     wall = layers.profiles(0, len(layers)).thickness > 0
@@ -120,7 +120,7 @@ def test_every_layer_of_a_disc_is_carried_and_its_comb_is_light(job):
         hanging = max(hanging, float(np.count_nonzero(wall[number] & ~reach)) * pixel)
     assert hanging == 0.0
     assert not planned.overhang.outline[planned.overhang.unsupported].any()
-    without = plan(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, comb="none", **job))
+    without = plan_panel(np.full((1000, 1000), 1.9), Job(brim=6.0, width=100.0, comb="none", **job))
     assert without.overhang.outline[without.overhang.unsupported].any()
 
 
@@ -128,19 +128,19 @@ def test_every_layer_of_a_disc_is_carried_and_its_comb_is_light(job):
 def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
     tall = np.full((2200, 400), 0.9)
     asked = Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges="auto", axis="x")
-    planned = plan(tall, asked)
+    planned = plan_panel(tall, asked)
     limit = 0.25 * planned.setup.beads.spacing
     assert planned.setup.standing.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
     height = planned.setup.standing.wedge_height
-    lower = plan(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
+    lower = plan_panel(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
                            wedge_height=height - 3.0))  # fmt: skip
     assert lower.steady.sway[-1] > limit
-    low = plan(WALL, Job(wedges="auto", brim=5.0))
+    low = plan_panel(WALL, Job(wedges="auto", brim=5.0))
     assert low.setup.standing.wedges == 0 and "no wedges: it is steady without" in low.notes
 
 
 def test_wedges_stand_where_they_are_told():
-    planned = plan(WALL, Job(rim_width=0.0, wedge_at=(10.0, 50.0), wedge_height=20.0, brim=5.0))
+    planned = plan_panel(WALL, Job(rim_width=0.0, wedge_at=(10.0, 50.0), wedge_height=20.0, brim=5.0))
     strips = planned.supports.strips
     assert {round(float(u)) for u in np.unique(strips.u[strips.u > 0].round())} <= {
         9,
@@ -155,7 +155,7 @@ def test_wedges_stand_where_they_are_told():
         52,
     }
     with pytest.raises(PathgenError, match="no rim for wedges to lean on"):
-        plan(WALL, Job(rim_width=0.0, wedges=2))
+        plan_panel(WALL, Job(rim_width=0.0, wedges=2))
 
 
 def test_the_turn_is_chosen_by_its_figures():
@@ -165,7 +165,7 @@ def test_the_turn_is_chosen_by_its_figures():
         steep[row : row + 20] = np.linspace(3.0, 0.8, 20)[:, None]  # thick above, falling downward at a slope
         steep[row + 19] = 0.8
     saw = steep[::-1].copy()  # sheer steps that lean out, one above the other
-    up, down = (plan(wall, Job(turn="auto", brim=3.0)) for wall in (saw, saw[::-1].copy()))
+    up, down = (plan_panel(wall, Job(turn="auto", brim=3.0)) for wall in (saw, saw[::-1].copy()))
     leaning = [p.overhang.unsupported.mean() for p in (up, down)]
     assert {up.setup.standing.turn, down.setup.standing.turn} == {0, 180}
     assert leaning[0] == pytest.approx(leaning[1], abs=0.005)
@@ -186,9 +186,9 @@ def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
     assert volume.x[0] + margin - 0.01 <= result.summary.deposit.x_min
     assert result.summary.deposit.y_max <= volume.y[1] - margin + 0.01
     with pytest.raises(PathgenError, match="does not fit"):
-        plan(wide, Job(bend=60.0, brim=3.0, axis="y"))
+        plan_panel(wide, Job(bend=60.0, brim=3.0, axis="y"))
     with pytest.raises(PathgenError, match="does not fit"):
-        plan(np.full((100, 2450), 1.5), Job(brim=3.0))
+        plan_panel(np.full((100, 2450), 1.5), Job(brim=3.0))
 
 
 def test_travels_go_round_standing_walls(tmp_path):
@@ -218,14 +218,14 @@ def test_supports_have_their_own_feed(tmp_path):
     assert 31.0 not in moves.feed[np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM))]
     assert result.summary.dry_time_s > 0
     with pytest.raises(PathgenError, match="support_feed"):
-        plan(WALL, Job(support_feed=900.0))
+        plan_panel(WALL, Job(support_feed=900.0))
 
 
 @pytest.mark.parametrize("turn", [0, 90, 270])
 @pytest.mark.parametrize("relief", ["toward", "away"])
 def test_the_opening_of_a_loop_needs_no_support_whichever_way_it_stands(turn, relief):
     job = Job(outline="disc", width=60.0, eyelets=1, eyelet_opening=5.0, turn=turn, relief=relief, brim=4.0)
-    planned = plan(np.full((600, 600), 1.9), job)
+    planned = plan_panel(np.full((600, 600), 1.9), job)
     assert not planned.overhang.outline[planned.overhang.unsupported].any()
 
 

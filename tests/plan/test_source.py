@@ -8,9 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from pathgen import Job, PathgenError, plan
+from pathgen import Job, PathgenError, plan_panel
 from pathgen.panel import Panel, View
-from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.plan.source import cut_foot, read_source, to_panel, turned
 from pathgen.settings import settle
 
@@ -190,7 +191,7 @@ def test_a_rectangles_rim_is_known_whichever_way_it_was_made():
     assert made(rim_width=0.0, line_width=0.5)[0].rim == 0 == made(outline="arch")[0].rim
     wall = np.full((300, 200), 1.0)
     for way in ways[1:3]:
-        assert plan(wall, Job(wedges=2, brim=2.0, wedge_height=20.0, **way)).supports.contacts > 0
+        assert plan_panel(wall, Job(wedges=2, brim=2.0, wedge_height=20.0, **way)).supports.contacts > 0
 
 
 @pytest.mark.parametrize("turn", [0, 90, 270])

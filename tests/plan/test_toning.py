@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pathgen import Job, PathgenError, make, plan, replay
+from pathgen import Job, PathgenError, make, plan_panel, replay
 from pathgen.optics import law
 from pathgen.optics.predict import viewed
 from pathgen.picture import lightness
@@ -75,7 +75,7 @@ def test_the_prediction_from_the_text_is_that_from_the_map(tmp_path):
 def test_a_panel_turned_on_its_side_is_compensated_along_its_own_bore(tmp_path):
     photo = picture_of(tmp_path, stripes())
     upright, lying = (
-        plan(photo, Job(width=24.0, brim=0.0, aim="picture", turn=turn)).panel for turn in (0, 90)
+        plan_panel(photo, Job(width=24.0, brim=0.0, aim="picture", turn=turn)).panel for turn in (0, 90)
     )
     same = upright.thickness
     seen_so = lying.view.upright(lying.thickness)
@@ -101,14 +101,14 @@ def test_tones_that_do_not_fit_keep_their_detail():
 @pytest.mark.parametrize("job", [{"aim": "picture"}, {"tones": "local"}])
 def test_a_map_is_made_as_it_is(job):
     with pytest.raises(PathgenError, match="for a map of thickness"):
-        plan(np.full((40, 60), 1.5), Job(**job))
+        plan_panel(np.full((40, 60), 1.5), Job(**job))
 
 
 def test_dither_keeps_to_motor_steps_and_the_mean(tmp_path):
     """On this machine a step shows; layer by layer the plastic stays what it was to a step a column."""
     slope = np.tile(np.linspace(1.0, 1.4, 200), (120, 1))
     free, settled = (
-        plan(slope, Job(dither=dither, brim=0.0, rim_width=0.0)) for dither in ("off", "diffused")
+        plan_panel(slope, Job(dither=dither, brim=0.0, rim_width=0.0)) for dither in ("off", "diffused")
     )
     (note,) = (note for note in settled.notes if note.startswith("one motor step is "))
     step = float(note.split()[4])

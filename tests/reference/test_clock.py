@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from pathgen import Job
 from pathgen.gcode.read import read_program
-from pathgen.job import plan, write
+from pathgen.job import plan_panel, write
 from pathgen.motion import Kind, Supply, TimeByCause, limit_feed, plan_speeds, tally
 from pathgen.settings import load_machine
 from tests.motion.conftest import plain_machine, polyline
@@ -117,7 +117,7 @@ def moves_of():
     def give(name):
         if name not in known:
             stream, machine = io.BytesIO(), load_machine(name)
-            write(plan(wall, Job(machine=name, brim=1.0, rim_width=0.0, **PANELS[name])), stream)
+            write(plan_panel(wall, Job(machine=name, brim=1.0, rim_width=0.0, **PANELS[name])), stream)
             diameter = machine.hot_end.filament_diameter
             known[name] = read_program(stream.getvalue(), machine.dialect, diameter).moves
             assert len(known[name]) > 3000

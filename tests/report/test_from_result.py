@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.job import plan, write
+from pathgen.job import plan_panel, write
 from pathgen.report.from_result import facts_of, preview, silhouette
 from pathgen.report.map_marks import FIN, NOTHING, RIB
 from pathgen.settings import Job
 
 
 def made(source, **keys):
-    planned = plan(source, Job(**({"layer": 0.2, "pixel": 0.2, "brim": 2.0} | keys)))
+    planned = plan_panel(source, Job(**({"layer": 0.2, "pixel": 0.2, "brim": 2.0} | keys)))
     return write(planned, BytesIO())
 
 
