@@ -160,7 +160,7 @@ def test_a_120_mm_panel_takes_between_a_quarter_of_a_day_and_a_day(tmp_path):
 
 def test_summary_is_flat_and_adds_up(tmp_path):
     result = make(waves(1, 80, 200), tmp_path / "a.gcode", Job(brim=2.0))
-    facts = json.loads(json.dumps(result.summary))
+    facts = json.loads(json.dumps(result.summary.as_dict()))
     assert all(isinstance(v, str | int | float) for k, v in facts.items() if k not in ("notes", "overhangs"))
     kinds = sum(facts[f"time_{kind.name.lower()}_s"] for kind in Kind)
     assert facts["moving_time_s"] == pytest.approx(kinds, abs=1.0)

@@ -12,6 +12,7 @@ from pathgen.coupons.measurement_sheet import known_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.deposit_map import thickness_error
+from pathgen.program.summary import Summary
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, settle
 
@@ -25,7 +26,7 @@ class Printed:
 
     laid: LaidOut
     path: object
-    summary: dict
+    summary: Summary
     moves: object
 
     def deposited(self, number):

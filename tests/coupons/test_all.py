@@ -47,8 +47,9 @@ def test_it_replays_to_its_map(name, printed):
 def test_it_fits_the_smallest_platform_in_time(name, printed):
     laid, _, result = printed[name]
     summary, machine = result.summary, load_machine(SMALLEST)
+    facts = summary.as_dict()
     for axis, (low, high) in zip("xyz", (machine.volume.x, machine.volume.y, machine.volume.z), strict=True):
-        assert low <= summary[f"deposit_{axis}_min_mm"] <= summary[f"deposit_{axis}_max_mm"] <= high
+        assert low <= facts[f"deposit_{axis}_min_mm"] <= facts[f"deposit_{axis}_max_mm"] <= high
     assert summary.times.time_s / 60 < LONGEST.get(name, 90.0)
     assert summary.slowed_moves < 0.01 * summary.moves  # it is made as its sheet says
 

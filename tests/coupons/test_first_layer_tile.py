@@ -43,7 +43,7 @@ def test_tiles_lie_where_the_sheet_says(tmp_path, machine):
     assert done.moves.z[deposits & (done.moves.kind != Kind.RELOAD)].max() == 0.2
     assert done.summary.layers == 1 and done.summary.times.time_s < 20 * 60
     told = "\n".join(closing_lines(done.summary, "tile.gcode"))  # no word on what a tile has none of
-    assert "1 layer," in told and "sways" not in told and "steps of light" not in told
+    assert "1 layer," in told and "sways" not in told and "just-noticeable" not in told
 
 
 def test_stairs_lie_to_the_front_and_left_and_count_the_tiles(tmp_path):

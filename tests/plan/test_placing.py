@@ -136,7 +136,7 @@ def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
                            wedge_height=height - 3.0))  # fmt: skip
     assert lower.steady.sway[-1] > limit
     low = plan_panel(WALL, Job(wedges="auto", brim=5.0))
-    assert low.setup.standing.wedges == 0 and "no wedges: it is steady without" in low.notes
+    assert low.setup.standing.wedges == 0 and "no wedges: the panel is steady without them" in low.notes
 
 
 def test_wedges_stand_where_they_are_told():

@@ -41,7 +41,7 @@ def test_a_folder_to_work_in_without_room_is_no_row(monkeypatch):
         raise PathgenError("no space left on device", where=str(out))
 
     monkeypatch.setattr("pathgen.study.measure.make", full)
-    with pytest.raises(PathgenError, match="no room to work in.*TMPDIR"):
+    with pytest.raises(PathgenError, match="no space for temporary files.*TMPDIR"):
         measured(PLAIN, ("layers",))
 
 

@@ -152,7 +152,7 @@ def test_a_case_that_ends_its_process_is_a_row_and_its_neighbours_are_as_ever(de
         run_study(study, deadly / "a.csv", workers=2, progress=stop)
     assert done == list(range(5))
     table = run_study(study, deadly / "a.csv", workers=2)
-    alone = "the worker ended while at this case, alone as well: out of memory, or a fault in a library"
+    alone = "the worker died at this case, also when it ran alone: out of memory, or a fault in a library"
     assert table.column("refused") == ["", alone, "", ""]
     assert [bool(cell) for cell in table.column("time_s")] == [True, False, True, True]
     # Once, and once more alone; not when the study was gone on with.
