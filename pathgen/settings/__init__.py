@@ -1,4 +1,4 @@
-"""Machine, Material, Job: what is made, of what, on what. Typed, frozen, read from TOML."""
+"""Settings: typed, frozen records of machines, materials and jobs, read from TOML."""
 
 from pathgen.settings.blocks import BLOCK_PLACEHOLDERS, PLACEHOLDERS
 from pathgen.settings.job import Job

@@ -1,11 +1,11 @@
-"""The start and finish blocks of a dialect: what may stand in them, and what must.
+"""The start and finish blocks of a dialect: allowed words and placeholders, and required commands.
 
-A block is a template of program lines. Everything checked here is a slip that a machine's owner makes when
-editing a copy of a profile and that would otherwise show at the machine: a heater that stays on, a program in
-inches, filament counted the wrong way, a word the controller was never said to know.
+A block is a template of program lines. The checks find mistakes that are easily made in a copy of a profile
+and that would otherwise show only at the machine: a heater that stays on, a program in inches, filament
+counted in the wrong way, or a word that the controller does not know.
 
-Glossary. *Own words*: letters and commands beyond RS-274 (NISTIR 6556) that a profile says its controller
-knows. *Command*: a G or M word.
+Glossary. *Own words*: letters and commands beyond RS-274 (NISTIR 6556) that the profile lists for its
+controller. *Command*: a G or M word.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ PLACEHOLDERS = {
     "platform": "platform temperature, whole °C",
     "fan": "part cooling as a whole number, 0 to 255",
     "fan_fraction": "part cooling as a fraction, 0 to 1",
-    "clear_z": "height at which the head is clear of the finished panel, mm",
-    "park_x": "x at which the head rests after the print, mm",
-    "park_y": "y at which the head rests after the print, mm",
+    "clear_z": "height of the head above the finished panel, mm",
+    "park_x": "x of the head after the print, mm",
+    "park_y": "y of the head after the print, mm",
     "travel_feed": "feed of travels, mm/min",
     "lift_feed": "feed of the vertical axis, mm/min",
 }
-"""What the writer puts in place of each name in braces."""
+"""Values that replace the names in braces."""
 
 BLOCK_PLACEHOLDERS = {
     "start": ("nozzle", "platform", "travel_feed", "lift_feed"),
@@ -37,7 +37,7 @@ BLOCK_PLACEHOLDERS = {
     "fan_off": (),
     "nozzle_change": ("nozzle",),
 }
-"""The names each block may use; those of another block have no value yet, or none any more."""
+"""Placeholders of each block; those of other blocks have no value there."""
 
 # NISTIR 6556, Table 3 (letters), Table 5 (G) and Table 7 (M).
 LETTERS = frozenset("ABCDFGHIJKLMNPQRSTXYZ")
@@ -49,23 +49,23 @@ G_WORDS = frozenset(
     )
 )
 M_WORDS = frozenset(f"M{m}" for m in (*range(10), 30, 48, 49, 60))
-FEEDER_LETTERS = "ABCEUVW"  # RS-274 takes the others for something else (F feed, P time, X Y Z axes ...)
-NOZZLE_WORDS = ("M104", "M109")  # set, set and wait: common practice among controllers that have them
+FEEDER_LETTERS = "ABCEUVW"  # other letters have a meaning in RS-274 (F feed, P time, X Y Z axes, …)
+NOZZLE_WORDS = ("M104", "M109")  # set, set and wait (common practice)
 PLATFORM_WORDS = ("M140", "M190")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 _BRACES = re.compile(r"\{([^{}]*)\}")
-_MOST = 255  # characters; RS-274 ends a line's 256 with its newline
+_MOST = 255  # characters; RS-274 allows 256 with the newline
 
 
 def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
-    """Find what is wrong with a dialect's blocks and words.
+    """Find errors in the blocks and words of a dialect.
 
     Parameters
     ----------
     dialect : Dialect
     heaters : Heaters
-        Their limits bound the temperatures written into the blocks.
+        Limits for temperatures that are written into the blocks.
 
     Yields
     ------
@@ -88,9 +88,9 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
 
 
 def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
-    """Split one line of a block into words (letter, number), comment left out, placeholders as 1.
+    """Split one line of a block into words (letter, number), without its comment, with 1 for placeholders.
 
-    Commands are spelled without leading zeros, so "M05" comes back as ("M", "5").
+    Commands lose leading zeros, so "M05" becomes ("M", "5").
     """
     bare = _BRACES.sub("1", _without_comment(line, dialect.comment))
     found = _WORD.findall(bare)
@@ -112,14 +112,14 @@ def _feeder_faults(dialect: Dialect) -> Iterator[Fault]:
         yield bad("dialect.extruder", letter, " or ".join(FEEDER_LETTERS))
     if letter not in LETTERS and letter not in dialect.own_words:
         hint = f"add {letter!r} to dialect.own_words"
-        yield bad("dialect.extruder", letter, "a letter of RS-274, or one that own_words names", hint)
+        yield bad("dialect.extruder", letter, "a letter of RS-274, or one in own_words", hint)
 
 
 def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
     """Check a block line by line: length, comment style, placeholders, words."""
     for number, line in enumerate(getattr(dialect, name).splitlines(), start=1):
         key = f"dialect.{name} line {number}"
-        plain = line.replace("\t", " ")  # the one control character that a controller reads as a space
+        plain = line.replace("\t", " ")  # the only control character that controllers read as a space
         if len(line) > _MOST or not (plain.isascii() and plain.isprintable()):
             yield bad(key, line, f"at most {_MOST} plain ASCII characters")
         code = _without_comment(line, dialect.comment)
@@ -147,14 +147,14 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     for word in [*named, *(a for a, _ in found)]:
         if word not in LETTERS | G_WORDS | M_WORDS and word not in dialect.own_words:
             hint = f"if the controller knows it, add {word!r} to dialect.own_words"
-            yield Fault(key, f"unknown word {word!r}", "words of RS-274, or those that own_words names", hint)
+            yield Fault(key, f"unknown word {word!r}", "words of RS-274, or words in own_words", hint)
     letters = [a for a, _ in found if a not in "GM"]
     if len([w for w in named if w != "G53"]) > 1 or len(set(letters)) < len(letters):
-        yield bad(key, line.strip(), "one command a line, and each other letter once")
+        yield bad(key, line.strip(), "one command per line, and each other letter once")
 
 
 def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
-    """See that the program starts in mm and absolute, and counts filament as `filament_mode` says."""
+    """Check that a program starts in mm with absolute positions, and counts filament as `filament_mode`."""
     start = commands(dialect.start, dialect)
     for word in ("G21", "G90"):
         if word not in start:
@@ -166,7 +166,7 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
     for line in dialect.start.splitlines():
         found = block_words(line, dialect)
         if ("G", "92") in found and {"X", "Y", "Z"} & {a for a, _ in found}:
-            hint = "the panel would stand where neither volume nor keep_out was checked"
+            hint = "the panel would stand at a place that was not checked against volume and keep_out"
             what = f"{format_value(line.strip())} shifts the axes"
             yield Fault("dialect.start", what, f"G92 {dialect.extruder}0 only", hint)
     if [w for w in start if w in ("G90", "G91")][-1] != "G90":
@@ -180,35 +180,35 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
 
 
 def _end_faults(dialect: Dialect) -> Iterator[Fault]:
-    """See that the program ends once, at its end: that is how a whole file is told from a broken one."""
+    """Check that the program ends once, at its end, which distinguishes a complete file."""
     start, finish = commands(dialect.start, dialect), commands(dialect.finish, dialect)
     for word in start:
         if word in ("M2", "M30"):
-            yield Fault("dialect.start", f"{word} ends the program", "no end of program before the panel")
+            yield Fault("dialect.start", f"{word} ends the program", "no end of the program before the panel")
     if not finish or finish[-1] not in ("M2", "M30") or {"M2", "M30"} & set(finish[:-1]):
         last = f"last command {finish[-1]}" if finish else "no command"
-        yield Fault("dialect.finish", last, "M2 or M30 as its last command, and nowhere before")
+        yield Fault("dialect.finish", last, "M2 or M30 as the last command, and not before")
     yield from _park_faults(dialect)
 
 
 def _park_faults(dialect: Dialect) -> Iterator[Fault]:
-    """See that the head leaves upward, and stays up."""
+    """Check that the head leaves upward and stays up."""
     lifted = False
     for line in dialect.finish.splitlines():
         found = block_words(line, dialect)
         letters = {a for a, _ in found}
         if ("G", "28") in found and ("Z" in letters or not letters & {"X", "Y"}):
             what = f"{format_value(line.strip())} homes z"
-            yield Fault("dialect.finish", what, "G28 X0 Y0", "z on its way down would meet the panel")
+            yield Fault("dialect.finish", what, "G28 X0 Y0", "the head would hit the panel on its way down")
         if letters & {"X", "Y"} and not lifted:
             hint = "the nozzle would be dragged through the panel"
-            what = f"{format_value(line.strip())} comes first"
+            what = f"{format_value(line.strip())} comes before a z move"
             yield Fault("dialect.finish", what, "a z move alone before x or y", hint)
         lifted = lifted or "Z" in letters
 
 
 def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
-    """See that what must be hot is heated, nothing beyond its limit, and nothing left hot."""
+    """Check that nozzle and platform are heated within their limits and turned off at the end."""
     yield from _part_faults("nozzle", NOZZLE_WORDS, heaters.nozzle_max, dialect)
     if heaters.platform_max:
         yield from _part_faults("platform", PLATFORM_WORDS, heaters.platform_max, dialect)
@@ -217,39 +217,39 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
-def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check one heated part. The words that heat it are those the start block gives its placeholder to."""
+def _part_faults(name: str, usual: tuple[str, str], limit: float, dialect: Dialect) -> Iterator[Fault]:
+    """Check one heated part; its words are those that have its placeholder in the start block."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
-        hint = "or set dialect.heaters to 'machine' where the machine heats by itself"
+        hint = "or set dialect.heaters to 'machine' if the machine heats by itself"
         yield Fault("dialect.start", f"no {{{name}}}", f"a line that sets and waits for {{{name}}}", hint)
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
-        yield from _set_faults(block, dialect, own.union(usual), most)
+        yield from _set_faults(block, dialect, own.union(usual), limit)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
         allowed = f"a line such as '{min(own)} S0' that turns the {name} off"
         yield Fault("dialect.finish", f"leaves the {name} hot", allowed)
 
 
 def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
-    """List (M word, S value) of the lines that have both, placeholders left out."""
+    """List (M word, S value) of the lines that have both, without placeholders."""
     for line in getattr(dialect, block).splitlines():
         found = dict(block_words(line, dialect))
         if "M" in found and "S" in found and not _BRACES.search(line):
             yield f"M{found['M']}", float(found["S"])
 
 
-def _set_faults(block: str, dialect: Dialect, codes: set[str], most: float) -> Iterator[Fault]:
+def _set_faults(block: str, dialect: Dialect, codes: set[str], limit: float) -> Iterator[Fault]:
     for word, value in _settings(block, dialect):
-        if word in codes and value > most:
-            hint = "it is a rating: what is heated past it can give off fumes or catch fire"
-            allowed = f"at most {most:g} °C, as [heaters] says"
+        if word in codes and value > limit:
+            hint = "parts heated above their rating can give off fumes or catch fire"
+            allowed = f"at most {limit:g} °C, the limit in [heaters]"
             yield Fault(f"dialect.{block}", f"{word} S{value:g}", allowed, hint)
 
 
 def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
-    """See that a machine which heats by itself is given no temperatures."""
+    """Check that no temperatures are sent to a machine that heats by itself."""
     for block in ("start", "finish", "nozzle_change"):
         text = getattr(dialect, block)
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]

@@ -1,6 +1,6 @@
-"""What each record must hold beyond the types of its fields: limits that depend on one another.
+"""Constraints between the values of a record, beyond the types of its fields.
 
-Each function yields faults, the most basic first; `refuse_first` turns the first into a refusal.
+Each function yields faults, the most basic first; `refuse_first` raises the first of them as an error.
 """
 
 from __future__ import annotations
@@ -15,13 +15,15 @@ from pathgen.settings.material import Material
 from pathgen.settings.settled import Setup
 from pathgen.settings.validation import Fault, bad
 
-LAYER_OF_NOZZLE = 0.8  # highest layer over nozzle; common practice: above it a bead is not pressed down
-MIN_FIRST = 0.05  # mm over the platform, as the controller counts it
-LARGEST = 5000.0  # mm, side of the build volume; catches micrometres and inches times a thousand
+LAYER_OF_NOZZLE = (
+    0.8  # maximum layer height over nozzle diameter; higher beads are not pressed down (common practice)
+)
+MIN_FIRST = 0.05  # mm above the platform, minimum height of the nozzle
+LARGEST = 5000.0  # mm, maximum side of the build volume, to catch values in other units
 
 
 def machine_faults(machine: Machine) -> Iterator[Fault]:
-    """Find what contradicts itself in a machine profile."""
+    """Find contradictions in a machine profile."""
     if not machine.about.isprintable():
         yield bad("about", machine.about, "one line of text")
     yield from _volume_faults(machine)
@@ -34,7 +36,7 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
                 yield bad(
                     f"head[{number}].{name}",
                     [low, high],
-                    "[low, high] from the nozzle, low less than high, mm",
+                    "[low, high] from the nozzle, mm, with low less than high",
                 )
     yield from _speed_faults(machine)
     hot = machine.hot_end
@@ -44,9 +46,9 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
             hot.nozzle_diameter,
             f"less than filament_diameter, {hot.filament_diameter:g} mm",
         )
-    low, most = hot.spacing_min or 0.70 * hot.nozzle_diameter, hot.spacing_max or 1.55 * hot.nozzle_diameter
-    if low >= most:
-        yield bad("hot_end.spacing_min", low, f"less than spacing_max, {most:g} mm")
+    low, high = hot.spacing_min or 0.70 * hot.nozzle_diameter, hot.spacing_max or 1.55 * hot.nozzle_diameter
+    if low >= high:
+        yield bad("hot_end.spacing_min", low, f"less than spacing_max, {high:g} mm")
     yield from dialect_faults(machine.dialect, machine.heaters)
 
 
@@ -60,7 +62,7 @@ def _volume_faults(machine: Machine) -> Iterator[Fault]:
         if name != "z" and 2 * machine.margin >= high - low:
             yield bad("margin", machine.margin, f"less than half of volume.{name}, {(high - low) / 2:g} mm")
     if not machine.volume.z[0] <= 0 < machine.volume.z[1]:
-        yield bad("volume.z", list(machine.volume.z), "[0, height]: z is 0 at the platform's surface")
+        yield bad("volume.z", list(machine.volume.z), "[0, height], as z is 0 at the surface of the platform")
 
 
 def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault]:
@@ -71,11 +73,13 @@ def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault
         if not low < high:
             yield bad(f"{key}.{name}", [low, high], "[low, high] with low less than high")
         if high <= edge_low or low >= edge_high:
-            hint = "a box off the platform keeps nothing out"
-            yield bad(f"{key}.{name}", [low, high], f"a box that meets [{edge_low:g}, {edge_high:g}]", hint)
+            hint = "a box outside the platform has no effect"
+            yield bad(
+                f"{key}.{name}", [low, high], f"a box that overlaps [{edge_low:g}, {edge_high:g}]", hint
+            )
         whole = whole and low <= edge_low and high >= edge_high
     if whole:
-        yield bad(f"{key}.x", list(box.x), "a box that leaves some of the platform free")
+        yield bad(f"{key}.x", list(box.x), "a box that leaves part of the platform free")
 
 
 def _speed_faults(machine: Machine) -> Iterator[Fault]:
@@ -95,7 +99,7 @@ def _speed_faults(machine: Machine) -> Iterator[Fault]:
 
 
 def material_faults(material: Material) -> Iterator[Fault]:
-    """Find what contradicts itself in a material profile."""
+    """Find contradictions in a material profile."""
     if not material.about.isprintable():
         yield bad("about", material.about, "one line of text")
     heat = material.temperature
@@ -207,7 +211,8 @@ def _bead_faults(setup: Setup) -> Iterator[Fault]:
         yield bad("spacing_min", low, f"less than spacing_max, {high:g} mm")
     if not low <= beads.spacing <= high:
         yield bad("spacing", beads.spacing, f"spacing_min to spacing_max, {low:g} to {high:g} mm")
-    # A stadium section of spacing p and height h is p + h(1 − π/4) wide: below p = πh/4 it is taller than wide.
+    # A stadium section of spacing p and height h is p + h(1 − π/4) wide: below p = πh/4 it is taller than
+    # wide.
     narrowest = math.pi / 4 * max(layers.nominal, layers.first_layer)
     if low < narrowest:
         hint = "a narrower bead would be taller than it is wide"

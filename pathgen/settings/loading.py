@@ -1,7 +1,7 @@
-"""Finding, reading and settling the settings of one panel.
+"""Loading of jobs and profiles, and the settled settings of one panel.
 
-A job names its machine and material; each is a shipped profile or a file of one's own. `settle` brings the
-three together: every value left open is filled in, every contradiction refused, before a picture is opened.
+A job names its machine and its material; each is a shipped profile or a file of the user's own. `settle`
+brings the three together: it fills in every open value and rejects contradictions before a picture is opened.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from pathgen.settings.validation import format_value, plain, refuse_first, typed
 
 LIMIT = 1 << 20  # bytes; a settings file is a few thousand
 PACKAGE = Path(__file__).resolve().parent.parent
-DEEPEST = 20  # names in a dotted key; the parser's memory grows with the square of them
+DEEPEST = 20  # names in a dotted key; the memory of the parser grows with their square
 _PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
 _DEEP_KEY = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST}}}")
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)$")
 
 
 def machine_names() -> list[str]:
-    """Name the shipped machine profiles, sorted.
+    """List the names of the shipped machine profiles, sorted.
 
     Examples
     --------
@@ -43,7 +43,7 @@ def machine_names() -> list[str]:
 
 
 def material_names() -> list[str]:
-    """Name the shipped material profiles, sorted.
+    """List the names of the shipped material profiles, sorted.
 
     Examples
     --------
@@ -54,17 +54,17 @@ def material_names() -> list[str]:
 
 
 def profile_text(name: str) -> str:
-    """Give a shipped profile's file as it is, comments and all: the start of a profile of one's own.
+    """Return the text of a shipped profile with its comments, as the start of a new profile.
 
     Parameters
     ----------
     name : str
-        A machine's or a material's name.
+        Name of a machine or a material.
 
     Raises
     ------
     PathgenError
-        For a name that is neither.
+        For an unknown name.
 
     Examples
     --------
@@ -85,12 +85,12 @@ def load_machine(name_or_path: str | Path) -> Machine:
     Parameters
     ----------
     name_or_path : str or Path
-        A shipped name; a file where it ends in ".toml" or holds a path separator.
+        A shipped name, or the path of a file: text that ends in ".toml" or contains a path separator.
 
     Raises
     ------
     PathgenError
-        For an unknown name, an unreadable file, a wrong value, or a profile that contradicts itself.
+        For an unknown name, an unreadable file, an invalid value, or a contradiction in the profile.
 
     Examples
     --------
@@ -104,7 +104,7 @@ def load_machine(name_or_path: str | Path) -> Machine:
 
 
 def load_material(name_or_path: str | Path) -> Material:
-    """Load a material profile; names, files and refusals as with `load_machine`.
+    """Load a material profile; names, files and errors as in `load_machine`.
 
     Examples
     --------
@@ -118,22 +118,22 @@ def load_material(name_or_path: str | Path) -> Material:
 
 
 def load_job(path: str | Path) -> Job:
-    """Load a job file of one panel. Files it names are looked for from the job file's own folder.
+    """Load a job file of one panel. Paths in it are relative to its folder.
 
     Raises
     ------
     PathgenError
-        For an unreadable file or a wrong value. What contradicts the machine is left to `settle`.
+        For an unreadable file or an invalid value. Contradictions with the machine are left to `settle`.
     """
     table = read_table(Path(path))
     if "panel" in table:
-        hint = "pathgen.load_panels loads it"
-        raise PathgenError("a job of several panels", where=str(path), allowed="one panel", hint=hint)
+        hint = "use pathgen.load_panels"
+        raise PathgenError("the job has several panels", where=str(path), allowed="one panel", hint=hint)
     return anchored(typed(table, Job, str(path)), path)
 
 
 def anchored(job: Job, path: str | Path) -> Job:
-    """Have the files that a job names looked for from the folder of the job file at `path`."""
+    """Resolve the paths in a job relative to the folder of its file, `path`."""
     names = {"machine": job.machine, "material": job.material}
     for key in ("outline", "isolate"):
         if any(mark in getattr(job, key) for mark in "./\\"):
@@ -147,38 +147,38 @@ def anchored(job: Job, path: str | Path) -> Job:
 
 
 def job_from(values: Mapping[str, object], where: str, base: Job | None = None) -> Job:
-    """Make a job from keys and values, such as a command line's options.
+    """Make a job from keys and values, such as the options of a command.
 
     Parameters
     ----------
     values : mapping
-        Keys of a job file; values typed or as text. A value of None counts as not given.
+        Keys of a job file, with typed values or text. A value of None counts as missing.
     where : str
-        Named in a refusal, such as "command line".
+        Named in an error, such as "command line".
     base : Job, optional
-        The job whose values hold where `values` has none; by default the defaults.
+        Job that has the other values; by default the default values.
 
     Examples
     --------
     >>> job_from({"thickest": "2.4", "layer": None}, "command line").thickest
     2.4
     """
-    given = {key: value for key, value in values.items() if value is not None}
+    known = {key: value for key, value in values.items() if value is not None}
     for key in LISTS:
-        if isinstance(given.get(key), str):
-            given[key] = str(given[key]).split(",")
-    if isinstance(given.get("band"), str):
-        given["band"] = bands_from(str(given["band"]), where)
-    return typed((plain(base) if base else {}) | given, Job, where, from_text=True)
+        if isinstance(known.get(key), str):
+            known[key] = str(known[key]).split(",")
+    if isinstance(known.get("band"), str):
+        known["band"] = bands_from(str(known["band"]), where)
+    return typed((plain(base) if base else {}) | known, Job, where, from_text=True)
 
 
 def bands_from(text: str, where: str) -> list[dict[str, str]]:
-    """Read bands as options and headers spell them; their values stay text.
+    """Parse bands as written in options and headers; their values stay text.
 
     Raises
     ------
     PathgenError
-        For what is no list of keys and values.
+        For text that is not a list of keys and values.
 
     Examples
     --------
@@ -196,28 +196,27 @@ def bands_from(text: str, where: str) -> list[dict[str, str]]:
 
 
 def settle(job: Job, machine: Machine | None = None, material: Material | None = None) -> Setup:
-    """Bring job, machine and material together.
+    """Settle the settings of one panel: fill in open values, and check all values together.
 
     Parameters
     ----------
     job : Job
     machine : Machine, optional
-        Used in place of the one the job names.
+        Used instead of the machine that the job names.
     material : Material, optional
-        Likewise.
+        Used instead of the material that the job names.
 
     Returns
     -------
     Setup
-        Values left open are filled in: spacings from the nozzle (1.05, and 0.70 to 1.55 times unless the
-        machine
-        has them measured), feed and overhang from the machine, packing and temperatures from the material,
-        the rim 1 mm thicker than the thickest. A platform without a heater is at 0.
+        Open values are filled in: bead spacings from the nozzle diameter (1.05, and 0.70 to 1.55 times,
+        unless the machine has measured limits), feed and overhang from the machine, packing and temperatures
+        from the material, and a rim 1 mm thicker than `thickest`. A platform without a heater has 0 °C.
 
     Raises
     ------
     PathgenError
-        For values out of range (records made in Python are checked like files) and for contradictions.
+        For values out of range and for contradictions; records made in Python are checked like files.
 
     Examples
     --------
@@ -229,7 +228,7 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     material = _checked_material(material) if material else load_material(job.material)
     nozzle, heat = machine.hot_end.nozzle_diameter, material.temperature
     defaults = {
-        "spacing": round(1.05 * nozzle, 9),  # 0.42, not 0.42000000000000004, in what is printed of it
+        "spacing": round(1.05 * nozzle, 9),  # 0.42, not 0.42000000000000004, when printed
         "spacing_min": machine.hot_end.spacing_min or round(0.70 * nozzle, 9),
         "spacing_max": machine.hot_end.spacing_max or round(1.55 * nozzle, 9),
         "feed": machine.wall_feed,
@@ -246,10 +245,10 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
 
 
 def digest(setup: Setup) -> str:
-    """Sum up settings in 16 hexadecimal digits: the same for the same settings, anywhere.
+    """Return a digest of settings: 16 hexadecimal digits, the same for the same settings on every machine.
 
-    Where a profile was found does not count, what stands in it does: a profile copied to a file of one's own
-    has the digest of the shipped one until a value is changed.
+    The digest covers the contents of the profiles, not their names: a copy of a shipped profile has the same
+    digest until one of its values is changed.
 
     Examples
     --------
@@ -275,11 +274,11 @@ def _checked_material(material: Material) -> Material:
 
 
 def _shipped() -> Path:
-    """Find the shipped profiles: inside an installed package, or beside it in a checkout."""
+    """Find the folder of the shipped profiles, inside an installed package or beside it in a checkout."""
     for folder in (PACKAGE / "machines", PACKAGE.parent / "machines"):
         if (folder / "materials").is_dir():
             return folder
-    raise PathgenError("the shipped profiles are missing", where=str(PACKAGE), hint="install pathgen again")
+    raise PathgenError("the shipped profiles are missing", where=str(PACKAGE), hint="reinstall pathgen")
 
 
 def _is_file(name: str) -> bool:
@@ -287,13 +286,13 @@ def _is_file(name: str) -> bool:
 
 
 def _found(name: str, what: str, folder: Path, known: list[str]) -> Path:
-    """Turn a profile's name or path into the file to read."""
+    """Return the file of a profile's name or path."""
     if name in known:
         return folder / f"{name}.toml"
     if _is_file(name):
         stem = Path(name).stem
         if stem in known and not Path(name).exists():
-            hint = f"the shipped profile is called {stem!r}, without .toml"
+            hint = f"the shipped profile is {stem!r}, without .toml"
             raise PathgenError("no such file", where=name, hint=hint)
         return Path(name)
     raise _unknown(name, what, known, f"{', '.join(known)}, or a .toml file")
@@ -307,7 +306,13 @@ def _unknown(name: str, what: str, known: list[str], allowed: str) -> PathgenErr
 
 
 def read_table(path: Path) -> dict[str, object]:
-    """Read a TOML file, or say in one line why it cannot be read."""
+    """Read a TOML file.
+
+    Raises
+    ------
+    PathgenError
+        With the reason in one line, and the line of the file if it is not TOML.
+    """
     where = str(path) if str(path).isprintable() else format_value(str(path))
     try:
         with path.open("rb") as file:
@@ -316,13 +321,15 @@ def read_table(path: Path) -> dict[str, object]:
         raise PathgenError("no such file", where=where) from None
     except IsADirectoryError:
         raise PathgenError("a folder, not a file", where=where, allowed="a TOML file") from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+    except (OSError, ValueError) as error:  # ValueError: a path with a NUL character
         reason = getattr(error, "strerror", None) or str(error)
         raise PathgenError(f"cannot be read: {reason}", where=where) from None
     if len(data) > LIMIT:
-        raise PathgenError("file of more than 1 MiB", where=where, allowed="a TOML file of at most 1 MiB")
+        raise PathgenError(
+            "the file is larger than 1 MiB", where=where, allowed="a TOML file of at most 1 MiB"
+        )
     try:
-        text = data.decode("utf-8-sig")  # some editors put a byte order mark first
+        text = data.decode("utf-8-sig")  # some editors write a byte order mark
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         what = f"byte 0x{data[error.start]:02x} is not UTF-8"
@@ -334,18 +341,20 @@ def read_table(path: Path) -> dict[str, object]:
 def _parsed(text: str, where: str) -> dict[str, object]:
     if key := _DEEP_KEY.search(text):
         line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
-        raise PathgenError(f"a key of more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")
+        raise PathgenError(f"a key has more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise PathgenError("tables or arrays nested too deep", where=where, allowed="plain TOML") from None
+        raise PathgenError(
+            "tables or arrays are nested too deeply", where=where, allowed="plain TOML"
+        ) from None
     except ValueError as error:
         place = _TOML_PLACE.search(str(error))
         lines = text.rstrip().split("\n")
         number = int(place[1]) if place and place[1] else len(lines)
         line = lines[min(number, len(lines)) - 1]
         comma = re.search(r"=\s*[+-]?\d*,\d", line)
-        hint = "decimals are written with a point" if comma else "text stands in quotes, tables in [brackets]"
+        hint = "write decimals with a point" if comma else "write text in quotes and tables in [brackets]"
         raise PathgenError(
             f"not TOML: {_TOML_PLACE.sub('', str(error))}: {format_value(line.strip())}",
             where=f"{where}, line {number}",

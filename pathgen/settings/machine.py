@@ -1,9 +1,9 @@
-"""What a machine can do: a frozen, typed profile read from TOML.
+"""Machine profiles: frozen, typed records read from TOML.
 
-Glossary. *Platform axis*: the horizontal axis along which the build platform itself moves ("none" when only
-the head moves). *Step change*: the largest instantaneous change of velocity an axis follows without losing
-position. *Melt rate*: the volume of plastic the hot end can melt in a second. *Dialect*: how this machine's
-controller wants its program spelled.
+Glossary. *Platform axis*: the horizontal axis along which the build platform moves ("none" if only the head
+moves). *Step change*: the largest instantaneous change of velocity that an axis follows without losing
+position. *Melt rate*: the volume of plastic that the hot end can melt per second. *Dialect*: the words and
+formats that the controller expects in a program.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from msgspec import Meta
 Positive = Annotated[float, Meta(gt=0)]
 Range = tuple[float, float]
 
-# Upper bounds are far beyond any real machine: they are there to catch a figure in the wrong unit. `unit` and
-# `note` are shown when a value is refused.
+# Upper bounds are far above those of any real machine, to catch values in the wrong unit. `unit` and `note`
+# are shown when a value is rejected.
 MM = {"unit": "mm"}
 CELSIUS = {"unit": "°C"}
 SPEED = {"unit": "mm/s", "note": "speeds are in mm/s: divide mm/min by 60"}
@@ -36,9 +36,9 @@ Word = Annotated[str, Meta(pattern=r"^([A-Z]|[GM][0-9]+(\.[0-9])?)\Z", extra=WOR
 
 
 class Profile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Base of everything read from TOML: frozen, unknown keys refused.
+    """Base of all records read from TOML: frozen, and unknown keys are rejected.
 
-    Subclasses say `frozen=True` again only for the type checker, which does not see it inherited.
+    Subclasses repeat `frozen=True` only for the type checker, which does not inherit it.
     """
 
 
@@ -48,8 +48,10 @@ class Axis(Profile, frozen=True):
     feed: Speed  # highest speed, mm/s
     acceleration: Acceleration  # mm/s²
     step_change: Speed  # largest instantaneous change of velocity, mm/s
-    steps_per_mm: Positive  # motor steps a millimetre
-    positioning: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # measured, else one motor step
+    steps_per_mm: Positive  # motor steps per millimetre
+    positioning: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = (
+        None  # error, measured; by default one motor step
+    )
 
 
 class Axes(Profile, frozen=True):
@@ -70,31 +72,31 @@ class Volume(Profile, frozen=True):
 
 
 class KeepOut(Profile, frozen=True):
-    """A box of the platform that neither bead nor head may enter, mm.
+    """A box on the platform that neither beads nor the head may enter, mm.
 
-    The head goes round it. With a height it may also go over it, where it is high enough anyway.
+    The head goes around it, or above it if its height is known and the head is high enough.
     """
 
     x: Range
     y: Range
     why: str = ""
-    height: Annotated[float, Meta(ge=0, le=5000, extra=MM)] | None = None  # over the platform; None: unknown
+    height: Annotated[float, Meta(ge=0, le=5000, extra=MM)] | None = None  # above the platform; None: unknown
 
 
 class HeadPart(Profile, frozen=True):
-    """A part of the head, as a box around the nozzle that begins some way above its tip, mm."""
+    """A part of the head, as a box around the nozzle that begins at a height above its tip, mm."""
 
-    x: Range  # how far it reaches to low and high x, such as [-30, 30]
+    x: Range  # extent from the nozzle, such as [-30, 30]
     y: Range
-    z: Annotated[float, Meta(ge=0, le=5000, extra=MM)]  # from this height over the tip upward
+    z: Annotated[float, Meta(ge=0, le=5000, extra=MM)]  # height of its lower side above the tip
     why: About = ""
 
 
 class Junction(Profile, frozen=True):
-    """How fast the controller passes a corner."""
+    """Speed limit of the controller at corners."""
 
     rule: Literal["deviation", "step"]
-    deviation: Annotated[float, Meta(gt=0, le=1, extra=MM)] = 0.01  # mm, used by the "deviation" rule
+    deviation: Annotated[float, Meta(gt=0, le=1, extra=MM)] = 0.01  # mm, for the "deviation" rule
 
 
 class HotEnd(Profile, frozen=True):
@@ -104,22 +106,18 @@ class HotEnd(Profile, frozen=True):
     filament_diameter: Annotated[float, Meta(gt=0.5, le=5, extra=MM)]  # mm
     melt_rate: Annotated[float, Meta(ge=0.01, le=500, extra={"unit": "mm³/s"})]  # mm³/s
     lag: Seconds = 0.0  # time constant of pressure behind the nozzle, s
-    filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # volume laid down over volume fed
-    spacing_min: Width | None = (
-        None  # narrowest bead that holds, mm; where not measured, 0.70 times the nozzle
-    )
-    spacing_max: Width | None = (
-        None  # widest bead that is solid, mm; where not measured, 1.55 times the nozzle
-    )
+    filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # deposited volume divided by fed volume
+    spacing_min: Width | None = None  # narrowest stable bead, mm; by default 0.70 times the nozzle diameter
+    spacing_max: Width | None = None  # widest solid bead, mm; by default 1.55 times the nozzle diameter
 
     @property
     def section(self) -> float:
-        """Volume laid down for each mm of filament, mm²."""
+        """Deposited volume per mm of filament, mm²."""
         return math.pi / 4 * self.filament_diameter**2 * self.filament_factor
 
 
 class Heaters(Profile, frozen=True):
-    """Limits of the heaters and how long they take, °C and s."""
+    """Limits of the heaters, °C, and times before a print, s."""
 
     nozzle_max: Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
     platform_max: Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]  # 0: the platform has no heater
@@ -136,29 +134,29 @@ class Retraction(Profile, frozen=True):
 
 
 class Dialect(Profile, frozen=True):
-    """How the controller's program is spelled; `pathgen.settings.PLACEHOLDERS` has the placeholders."""
+    """Words and formats of programs; `pathgen.settings.PLACEHOLDERS` lists the placeholders of blocks."""
 
     extruder: Annotated[str, Meta(pattern=r"^[A-Z]\Z", extra=LETTER)]  # word letter that feeds filament
     filament_mode: Literal["relative", "absolute"]
     filament_unit: Literal["mm", "mm3"]  # length of filament, or its volume
     comment: Literal["semicolon", "parentheses"]
-    heaters: Literal["program", "machine"]  # who sets temperatures
+    heaters: Literal["program", "machine"]  # which of them sets the temperatures
     start: str  # blocks before the first move; placeholders in braces
     finish: str  # blocks after the last move
     position_decimals: Annotated[int, Meta(ge=1, le=6)] = 3
     filament_decimals: Annotated[int, Meta(ge=2, le=7)] = 5
     feed_decimals: Annotated[int, Meta(ge=0, le=3)] = 0
-    own_words: tuple[Word, ...] = ()  # words beyond RS-274 that this controller knows, such as "E" or "M104"
-    fan_on: str = ""  # part cooling on, from the second layer; {fan} is 0 to 255, {fan_fraction} 0 to 1
-    fan_off: str = ""  # part cooling off
-    nozzle_change: str = ""  # another nozzle temperature, {nozzle}, while the program runs
+    own_words: tuple[Word, ...] = ()  # words beyond RS-274 that the controller accepts, such as "E" or "M104"
+    fan_on: str = ""  # turns part cooling on; {fan} is 0 to 255, {fan_fraction} 0 to 1
+    fan_off: str = ""  # turns part cooling off
+    nozzle_change: str = ""  # sets another nozzle temperature, {nozzle}, during the program
 
 
 class Machine(Profile, frozen=True):
     """One kind of machine. Lengths mm, speeds mm/s, accelerations mm/s², temperatures °C."""
 
     name: Name
-    about: About  # one line, what kind of machine this is
+    about: About  # the kind of machine, in one line
     volume: Volume
     platform_axis: Literal["x", "y", "none"]
     axes: Axes
@@ -168,14 +166,14 @@ class Machine(Profile, frozen=True):
     retraction: Retraction
     dialect: Dialect
     travel_feed: Speed  # mm/s
-    blocks_per_second: Annotated[float, Meta(ge=0.1, le=1_000_000)]  # program lines taken in a second
-    wall_feed: Speed = 20.0  # of image walls where a job says none, mm/s
-    overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # where a job says none
-    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = (
-        None  # that shows; else 1/4 of a spacing
+    blocks_per_second: Annotated[float, Meta(ge=0.1, le=1_000_000)]  # maximum rate of program lines
+    wall_feed: Speed = 20.0  # default feed of walls, mm/s
+    overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # default maximum overhang
+    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # smallest visible sway, mm
+    z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = (
+        0.0  # height of the nozzle tip above the platform at z = 0, mm
     )
-    z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = 0.0  # tip over the platform at z = 0, mm
-    queue: Annotated[int, Meta(ge=1)] = 16  # moves the controller looks ahead
-    margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # kept free at the platform's edge, mm
+    queue: Annotated[int, Meta(ge=1)] = 16  # number of moves that the controller looks ahead
+    margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # unused border of the platform, mm
     keep_out: tuple[KeepOut, ...] = ()
-    head: tuple[HeadPart, ...] = ()  # none: panels cannot be made in turn
+    head: tuple[HeadPart, ...] = ()  # without parts, panels cannot be made one after another

@@ -1,4 +1,4 @@
-"""What a plastic is: density, temperatures, stiffness, how light comes through it, how it is viewed."""
+"""Material profiles: density, temperatures, stiffness, transmittance of light, and viewing conditions."""
 
 from __future__ import annotations
 
@@ -15,29 +15,29 @@ PER_MM = {"unit": "1/mm"}
 DENSITY = {"unit": "kg/m³", "note": "1.24 g/cm³ is 1240 kg/m³"}
 MODULUS = {"unit": "GPa", "note": "3500 MPa is 3.5 GPa"}
 SHARE = {"note": "a fraction: 80 % is 0.8"}
-LEAST_STEPS = 4  # of a measured wedge: fewer say nothing of how the law bends
-THINNEST, THICKEST = 0.001, 100.0  # mm; of a step, and nothing at all is 0
+LEAST_STEPS = 4  # of a measured wedge; fewer do not determine the curvature of the law
+THINNEST, THICKEST = 0.001, 100.0  # mm, limits of a step; 0 stands for no wall
 Fraction = Annotated[float, Meta(gt=0, le=1)]
 NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 
 
 class LightLaw(Profile, frozen=True, kw_only=True):
-    """What every law may say beside its own figures; each of it may be left out."""
+    """Optional keys of every law, beside its own figures."""
 
-    valid: Range = (0.0, THICKEST)  # mm, the thicknesses it was measured at; these where nobody measured
+    valid: Range = (0.0, THICKEST)  # mm, range of measured thicknesses; by default unlimited
     error: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] | None = None  # relative standard error of T
-    # Standard deviation of the light's sideways spread in a wall of thickness t: spread + spread_growth·t.
+    # Standard deviation of the lateral spread of light in a wall of thickness t: spread + spread_growth·t.
     spread: Annotated[float, Meta(ge=0, le=20, extra=MM)] = 0.0  # mm
     spread_growth: Annotated[float, Meta(ge=0, le=10, extra={"unit": "mm per mm"})] = 0.0
 
     def __post_init__(self) -> None:
-        """Refuse what no law can be built of, wherever the record comes from."""
+        """Reject values that no law can be built from."""
         refuse_first(light_faults(self), "material")
 
 
 class Exponential(LightLaw, frozen=True, tag_field="law", tag="exponential"):
-    """Transmittance T = T0·exp(−t/ℓ): one scattering length, a first guess where nothing was measured."""
+    """Transmittance T = T0·exp(−t/ℓ): one scattering length, a first guess without measurements."""
 
     length: Annotated[float, Meta(gt=0, le=100, extra=MM)]  # ℓ, mm
     t0: Fraction = 1.0  # transmittance of the two surfaces alone
@@ -52,7 +52,7 @@ class TwoFlux(LightLaw, frozen=True, tag_field="law", tag="two-flux"):
 
 
 class Table(LightLaw, frozen=True, tag_field="law", tag="table"):
-    """Transmittance as it was measured, step by step: thicknesses that rise, transmittances that fall."""
+    """Measured transmittance of several steps, with rising thickness and falling transmittance."""
 
     thickness: tuple[Annotated[float, Meta(ge=0, le=THICKEST, extra=MM)], ...]  # mm
     transmittance: tuple[Fraction, ...]
@@ -62,16 +62,16 @@ Law = Exponential | TwoFlux | Table
 
 
 class Viewing(Profile, frozen=True):
-    """Where a panel is looked at: the light behind it, and the room's light on its face. Typical values."""
+    """Viewing conditions: the light behind the panel and the light of the room on its face. Typical values."""
 
-    luminance: Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "cd/m²"})] = 1000.0  # of the lit back
-    evenness: Fraction = 0.8  # luminance at the light's dimmest place over that at its brightest
+    luminance: Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "cd/m²"})] = 1000.0  # of the backlight
+    evenness: Fraction = 0.8  # minimum luminance of the backlight divided by its maximum
     room: Annotated[float, Meta(ge=0, le=200_000, extra={"unit": "lux"})] = 100.0  # lux on the face
     reflectance: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] = 0.6  # of the face, diffuse
 
 
 def light_faults(light: LightLaw) -> Iterator[Fault]:
-    """Find what contradicts itself in a material's `light`."""
+    """Find contradictions in the `light` of a material."""
     low, high = light.valid
     if not 0 <= low < high:
         yield bad("light.valid", [low, high], "[low, high] of 0 or more mm, low less than high")
@@ -105,7 +105,7 @@ class Temperatures(Profile, frozen=True):
     """Working temperatures, °C."""
 
     nozzle: NozzleCelsius
-    nozzle_min: NozzleCelsius  # below this no filament is fed
+    nozzle_min: NozzleCelsius  # no filament is fed below this temperature
     nozzle_max: NozzleCelsius
     platform: PlatformCelsius
     platform_max: PlatformCelsius
@@ -113,15 +113,15 @@ class Temperatures(Profile, frozen=True):
 
 
 class Material(Profile, frozen=True):
-    """One plastic. Figures are typical values unless the file says they were measured."""
+    """One material. Values are typical unless its file says that they were measured."""
 
     name: Name
     about: About
     density: Annotated[float, Meta(ge=100, le=10000, extra=DENSITY)]  # kg/m³
     modulus: Annotated[float, Meta(gt=0, le=100, extra=MODULUS)]  # Young's modulus, GPa
-    price: Annotated[float, Meta(ge=0)]  # per kg, in the currency you calculate in
+    price: Annotated[float, Meta(ge=0)]  # per kg, in any currency
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
-    packing: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
+    packing: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited volume divided by geometric volume
     viewing: Viewing = Viewing()

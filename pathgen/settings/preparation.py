@@ -1,6 +1,6 @@
-"""What is done to a photograph before it becomes a panel: keys of a job, options of `pathgen picture`.
+"""Preparation of a photograph: keys of a job, and options of `pathgen picture`.
 
-Steps are taken in the order the keys stand in. At its default a step leaves the picture alone.
+The steps are applied in the order of the keys. A step with its default value does not change the picture.
 """
 
 from __future__ import annotations
@@ -16,69 +16,87 @@ Weight = Annotated[float, Meta(ge=-2, le=3)]
 
 
 class Preparation(Profile, frozen=True):
-    """Preparation of a photograph. Tones are sRGB codes from 0 to 1, as an editor shows them."""
+    """Preparation of a photograph. Tones are sRGB values from 0 to 1, as in picture editors."""
 
     mirror: Annotated[
-        Literal["no", "yes"], Meta(description="Whether left and right of the picture change places.")
+        Literal["no", "yes"], Meta(description="Whether the picture is mirrored left to right.")
     ] = "no"
     straighten: Annotated[
         float,
         Meta(
             ge=-20,
             le=20,
-            description="Degrees the photograph is turned, counter-clockwise, and cropped to stay full.",
+            description="Rotation of the photograph, counter-clockwise; it is cropped to remain a full "
+            "rectangle.",
             extra={"unit": "deg"},
         ),
     ] = 0.0
     isolate: Annotated[
         str,
         Meta(
-            description="How the subject is told from its backdrop: off, auto (a plain backdrop), alpha (the "
-            "file's transparency), or a mask's file, white for the subject."
+            description="Separation of the subject from its backdrop: off, auto (for a plain backdrop), alpha"
+            " (the transparency of the file), or the file of a mask that is white on the subject."
         ),
     ] = "off"
     backdrop_tolerance: Annotated[
-        float, Meta(ge=1, le=80, description="Colour difference (CIE ΔE) up to which auto sees backdrop.")
+        float,
+        Meta(
+            ge=1,
+            le=80,
+            description="Maximum colour difference (CIE ΔE) from the backdrop's colour that `auto` counts as "
+            "backdrop.",
+        ),
     ] = 10.0
     backdrop_tone: Annotated[float, Meta(ge=0, le=1, description="Tone of the backdrop: 1 is white.")] = 1.0
     feather: Annotated[
         Annotated[float, Meta(ge=0, le=100)] | None,
         Meta(
-            description="Pixels over which the subject's edge is softened. By default 2 for auto; a mask is "
-            "taken as it is."
+            description="Width of the soft edge of the subject, in pixels. By default 2 for `auto`; a mask "
+            "keeps its own edge."
         ),
     ] = None
     stray: Annotated[
-        Percent, Meta(description="Percent of the picture under which bits of subject are removed.")
+        Percent,
+        Meta(
+            description="Maximum size of isolated pieces that are removed from the subject, in percent of the"
+            " picture."
+        ),
     ] = 0.1
     trim: Annotated[
         Percent | None,
-        Meta(description="Crop to the subject with this margin, in percent of it. By default it is not."),
+        Meta(
+            description="Margin of a crop to the subject, in percent of the subject's size. By default the "
+            "picture is not cropped."
+        ),
     ] = None
-    red: Annotated[Weight | None, Meta(description="Share of red in the grey. By default luminance's.")] = (
-        None
-    )
-    green: Annotated[Weight | None, Meta(description="Share of green in the grey.")] = None
-    blue: Annotated[Weight | None, Meta(description="Share of blue in the grey.")] = None
-    smooth: Annotated[float, Meta(ge=0, le=1, description="How much grain is smoothed, edges kept.")] = 0.0
-    levels_low: Annotated[Percent, Meta(description="Percent of the picture that becomes black.")] = 0.0
-    levels_high: Annotated[Percent, Meta(description="Percent under which the picture stays off white.")] = (
-        100.0
-    )
-    local_contrast: Annotated[
-        float, Meta(ge=0, le=1, description="How much contrast is raised place by place.")
+    red: Annotated[
+        Weight | None, Meta(description="Weight of red in the grey picture. By default that of luminance.")
+    ] = None
+    green: Annotated[Weight | None, Meta(description="Weight of green in the grey picture.")] = None
+    blue: Annotated[Weight | None, Meta(description="Weight of blue in the grey picture.")] = None
+    smooth: Annotated[
+        float, Meta(ge=0, le=1, description="Strength of edge-preserving smoothing of grain.")
     ] = 0.0
-    gamma: Annotated[float, Meta(ge=0.1, le=10, description="Bends the middle tones: above 1 brighter.")] = (
-        1.0
-    )
+    levels_low: Annotated[
+        Percent, Meta(description="Share of the darkest pixels that become black, in percent.")
+    ] = 0.0
+    levels_high: Annotated[
+        Percent, Meta(description="Percentile of the tones that becomes white; 100 changes nothing.")
+    ] = 100.0
+    local_contrast: Annotated[
+        float, Meta(ge=0, le=1, description="Strength of the local contrast enhancement.")
+    ] = 0.0
+    gamma: Annotated[
+        float, Meta(ge=0.1, le=10, description="Gamma of the middle tones; above 1 they become brighter.")
+    ] = 1.0
     contrast: Annotated[float, Meta(ge=0.1, le=10, description="Contrast about the middle grey.")] = 1.0
-    brightness: Annotated[float, Meta(ge=-1, le=1, description="Added to all tones.")] = 0.0
-    sharpen: Annotated[float, Meta(ge=0, le=5, description="How much edges are sharpened.")] = 0.0
-    invert: Annotated[Literal["no", "yes"], Meta(description="Whether black and white change places.")] = "no"
+    brightness: Annotated[float, Meta(ge=-1, le=1, description="Amount added to all tones.")] = 0.0
+    sharpen: Annotated[float, Meta(ge=0, le=5, description="Strength of the sharpening of edges.")] = 0.0
+    invert: Annotated[Literal["no", "yes"], Meta(description="Whether black and white are exchanged.")] = "no"
 
 
 def is_plain(asked: Preparation) -> bool:
-    """Tell whether a preparation leaves every picture as it is."""
+    """Return whether a preparation leaves every picture unchanged."""
     plain = Preparation()
     idle = {"backdrop_tolerance", "backdrop_tone", "feather", "stray"} if asked.isolate == "off" else set()
     return all(

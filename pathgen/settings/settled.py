@@ -1,8 +1,8 @@
 """Settled settings: one record per concern, with every value that a job may leave open filled in.
 
-A `Job` is flat and holds what was asked for: a key that is None is still open. `pathgen.settings.settle` fills
-the open keys from the machine and the material and sorts all keys into the records below. Functions take the
-record they need, or a whole `Setup` where they need several. What each key means stands in `Job`.
+A `Job` is flat and holds what was asked for: a key that is None is still open. `pathgen.settings.settle`
+fills the open keys from the machine and the material and sorts all keys into the records below. Functions
+take the record they need, or a whole `Setup` where they need several. What each key means stands in `Job`.
 """
 
 from __future__ import annotations

@@ -1,10 +1,11 @@
-"""From plain values to a typed record, or one line that says why not.
+"""Conversion of plain values to a typed record, with errors in one line.
 
-The converter behind this names the first thing wrong and the path to it; here that becomes a refusal in our
-form: the key, where it stands, its value, what is allowed, and the nearest known key. What is allowed is read
-off the record's own types, so a field is described in one place.
+The converter reports the first invalid value and its path. Here this becomes an error with the key, its
+place, its value, the allowed values, and the nearest known key. The allowed values are read from the types
+of the record, so that each field is described in one place.
 
-Glossary. *Fault*: a key whose value cannot be taken, and why. *Tokens*: the path to a key, names and indices.
+Glossary. *Fault*: a key with an invalid value, and the reason. *Tokens*: the path to a key, names and
+indices.
 """
 
 from __future__ import annotations
@@ -23,9 +24,9 @@ from pathgen.settings.machine import Profile
 Record = TypeVar("Record", bound=Profile)
 Tokens = tuple[str | int, ...]
 
-LISTED = 30  # keys; more would bury the message
-LEAST = 1e-30  # what is nearer to 0 and is not 0 overflows where it divides
-DEEPEST = 8  # levels; no record has more than four
+LISTED = 30  # maximum number of keys listed in a message
+LEAST = 1e-30  # division by smaller numbers other than 0 overflows
+DEEPEST = 8  # maximum level of tables; records have at most four
 
 _SHORT = reprlib.Repr()
 _SHORT.maxstring = _SHORT.maxother = 60
@@ -36,16 +37,16 @@ _TOKEN = re.compile(r"\.([A-Za-z_]\w*)|\[(\d+)\]")
 
 
 class Fault(NamedTuple):
-    """A key whose value cannot be taken."""
+    """A key with an invalid value."""
 
     key: str  # dotted path, such as "axes.x.feed"
-    what: str  # what is wrong, with the value
+    what: str  # the error, with the value
     allowed: str
     hint: str = ""
 
 
 def bad(key: str, value: object, allowed: str, hint: str = "") -> Fault:
-    """Word the plain case of a fault: the key is this, and may not be.
+    """Return the fault of a key whose value is not allowed.
 
     Examples
     --------
@@ -56,21 +57,21 @@ def bad(key: str, value: object, allowed: str, hint: str = "") -> Fault:
 
 
 def refuse_first(faults: Iterable[Fault], where: str) -> None:
-    """Raise the first fault as a `PathgenError`; return when there is none.
+    """Raise the first fault as a `PathgenError`, if there is one.
 
     Parameters
     ----------
     faults : iterable of Fault
-        Taken lazily: later ones may rely on the earlier ones not holding.
+        Evaluated lazily, as later checks may rely on earlier ones.
     where : str
-        File, or "job", that the keys stand in.
+        File of the keys, or "job".
     """
     for key, what, allowed, hint in faults:
         raise PathgenError(what, where=f"{where}: {key}", allowed=allowed, hint=hint)
 
 
 def format_value(value: object) -> str:
-    r"""Write a value as a message shows it: short, on one line, whatever it holds.
+    r"""Format a value for a message: short, and on one line.
 
     Examples
     --------
@@ -83,57 +84,57 @@ def format_value(value: object) -> str:
         return f"{value:.9g}"
     try:
         return _SHORT.repr(value)
-    except (ValueError, RecursionError):  # an integer of thousands of digits has no decimal text
+    except (ValueError, RecursionError):  # Python does not print integers of thousands of digits
         return f"a {type(value).__name__} too long to show"
 
 
 def typed(values: object, kind: type[Record], where: str, *, from_text: bool = False) -> Record:
-    """Convert plain values to a record, or refuse.
+    """Convert plain values to a record.
 
     Parameters
     ----------
     values : object
-        A table as TOML gives it; anything but a dict is refused.
+        A table as read from TOML; other values than a dict are rejected.
     kind : type
         `Machine`, `Material` or `Job`.
     where : str
-        File, or "job", named in a refusal.
+        File, or "job", named in an error.
     from_text : bool
-        Take "0.8" for 0.8, as options of a command line need. A file must have real numbers.
+        Accept "0.8" for 0.8, for the options of a command. Files must have numbers.
 
     Raises
     ------
     PathgenError
-        For an unknown or missing key, a wrong type, a value out of range, or a number that is not finite or
-        so near to 0 that dividing by it overflows.
+        For an unknown or missing key, an invalid type, a value out of range, or a number that is not finite
+        or so close to 0 that dividing by it overflows.
     """
     refuse_first(_beyond_reckoning(values), where)
     try:
         record = msgspec.convert(values, kind, strict=not from_text)
     except msgspec.ValidationError as error:
         raise _explained(error, values, kind, where) from None
-    if from_text:  # "inf" is text until here
+    if from_text:  # "inf" was text before
         refuse_first(_beyond_reckoning(plain(record)), where)
     return record
 
 
 def plain(record: Profile) -> dict[str, object]:
-    """Turn a record back into the plain values it came from; numpy scalars become Python's.
+    """Convert a record back to plain values, with Python numbers for NumPy scalars.
 
     Raises
     ------
     PathgenError
-        When a field holds something no settings file could, such as an array.
+        When a field has a value that a settings file cannot have, such as an array.
     """
     try:
         return dict(msgspec.to_builtins(record, enc_hook=lambda value: value.item()))
     except (AttributeError, TypeError, ValueError) as error:
-        what = f"{type(record).__name__} with a field of a type no file can hold: {error}"
+        what = f"{type(record).__name__} has a field of a type that files cannot have: {error}"
         raise PathgenError(what) from None
 
 
 def dotted(tokens: Tokens) -> str:
-    """Join tokens to a path as a reader writes it.
+    """Join tokens to a dotted path.
 
     Examples
     --------
@@ -147,16 +148,16 @@ def dotted(tokens: Tokens) -> str:
 
 
 def _beyond_reckoning(values: object) -> Iterator[Fault]:
-    """Find nan, infinity and numbers next to 0, at any depth: TOML has words for all, no machine a use."""
+    """Find NaN, infinity and numbers close to 0 at any depth, which TOML allows but no setting can use."""
     pending: list[tuple[Tokens, object]] = [((), values)]
     while pending:
         tokens, value = pending.pop()
         if isinstance(value, float) and not math.isfinite(value):
             yield bad(dotted(tokens), value, "a finite number")
         elif isinstance(value, float) and 0 < abs(value) < LEAST:
-            yield bad(dotted(tokens), value, f"0, or at least {LEAST:g} from it")
+            yield bad(dotted(tokens), value, f"0, or at least {LEAST:g} away from it")
         elif len(tokens) > DEEPEST:
-            continue  # under an unknown key, which is refused by name
+            continue  # below an unknown key, which is rejected by its name
         elif isinstance(value, dict):
             pending += [((*tokens, str(k)), v) for k, v in value.items()]
         elif isinstance(value, list | tuple):
@@ -166,10 +167,10 @@ def _beyond_reckoning(values: object) -> Iterator[Fault]:
 def _explained(
     error: msgspec.ValidationError, values: object, kind: type[Profile], where: str
 ) -> PathgenError:
-    """Put the converter's message into our form.
+    """Convert an error of the converter to ours.
 
-    Only its path is read, and whether a key is unknown or missing: names and bounds come from the values and
-    the types, so a message worded differently in another version costs nothing but the path.
+    Only its path is read from its message. Names and bounds come from the values and the types, so they do
+    not depend on the wording of the message, which may change between versions.
     """
     match = _PATH.match(str(error))
     assert match is not None  # the pattern matches any text
@@ -188,7 +189,7 @@ def _explained(
         return _wrong_key(value, node, kind, tokens, where)
     key = dotted(tokens)
     allowed = extra.get("allowed") or _described(node, extra.get("unit", ""))
-    what = f"{key.rpartition('.')[2] or 'the whole'} is {format_value(value)}"
+    what = f"{key.rpartition('.')[2] or 'the file'} is {format_value(value)}"
     place = f"{where}: {key}" if key else where
     return PathgenError(what, where=place, allowed=allowed, hint=_hint(value, node, extra))
 
@@ -200,7 +201,7 @@ def _wrong_key(
     tokens: Tokens,
     where: str,
 ) -> PathgenError:
-    """Say which key of a table is unknown, or else which one is missing."""
+    """Return the error for the first unknown key of a table, or else for its first missing key."""
     names = [f.name for f in node.fields]
     known = [node.tag_field, *names] if node.tag_field else names
     for name in map(str, table):
@@ -220,7 +221,7 @@ def _wrong_key(
 
 
 def _homes(name: str, node: msgspec.inspect.Type, tokens: Tokens = ()) -> list[Tokens]:
-    """Find the tables, anywhere in a record, that do have a key of this name."""
+    """Find the tables of a record, at any depth, that have a key of this name."""
     node, _ = _unwrapped(node)
     if not isinstance(node, msgspec.inspect.StructType):
         return []
@@ -231,7 +232,7 @@ def _homes(name: str, node: msgspec.inspect.Type, tokens: Tokens = ()) -> list[T
 
 
 def _unwrapped(node: msgspec.inspect.Type) -> tuple[msgspec.inspect.Type, dict[str, str]]:
-    """Take metadata and "or none" off a type; return the bare type and the metadata's `extra`."""
+    """Remove metadata and None from a type; return the bare type and the `extra` of the metadata."""
     extra: dict[str, str] = {}
     while True:
         if isinstance(node, msgspec.inspect.Metadata):
@@ -244,14 +245,14 @@ def _unwrapped(node: msgspec.inspect.Type) -> tuple[msgspec.inspect.Type, dict[s
 
 
 def _tag_field(node: msgspec.inspect.Type) -> str:
-    """Name the key that chooses between the tables a union allows; empty where there is nothing to choose."""
+    """Return the key that chooses between the tables of a union; empty if the type is not such a union."""
     if not isinstance(node, msgspec.inspect.UnionType):
         return ""
     return next((t.tag_field or "" for t in node.types if isinstance(t, msgspec.inspect.StructType)), "")
 
 
 def _chosen(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.Type:
-    """Pick the member of a tagged union that the value's tag names; the tags where it names none."""
+    """Return the member of a tagged union that has the tag of the value; the tags if no member has it."""
     if not isinstance(node, msgspec.inspect.UnionType):
         return node
     members = [t for t in node.types if isinstance(t, msgspec.inspect.StructType)]
@@ -261,7 +262,7 @@ def _chosen(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.Type:
 
 
 def _child(node: msgspec.inspect.Type, token: str | int, value: object) -> msgspec.inspect.Type:
-    """Step from a table's or array's type to that of one of its members."""
+    """Return the type of a member of a table or array."""
     chosen = _chosen(node, value)
     if isinstance(chosen, msgspec.inspect.StructType):
         return next((f.type for f in chosen.fields if f.name == token), chosen)
@@ -277,7 +278,7 @@ def _item(value: object, token: str | int) -> object:
 
 
 def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
-    """Say in words what a type takes."""
+    """Describe the values that a type allows."""
     inspect = msgspec.inspect
     if isinstance(node, inspect.FloatType | inspect.IntType):
         noun = "a whole number" if isinstance(node, inspect.IntType) else "a number"
@@ -299,13 +300,13 @@ def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
 
 
 def _hint(value: object, node: msgspec.inspect.Type, extra: dict[str, str]) -> str:
-    """Say what to do about the slips that are made most often."""
+    """Return advice on common mistakes."""
     number = isinstance(node, msgspec.inspect.FloatType | msgspec.inspect.IntType)
     if number and isinstance(value, str):
         if re.fullmatch(r"\s*[+-]?\d*,\d+\s*", value):
-            return "decimals are written with a point"
+            return "write decimals with a point"
         if re.fullmatch(r"\s*[+-]?\d*\.?\d+\s*", value):
-            return "numbers stand without quotes"
+            return "write numbers without quotes"
     if isinstance(node, msgspec.inspect.LiteralType) and isinstance(value, str):
         return nearest(value, [str(v) for v in node.values])
     return extra.get("note", "") if isinstance(value, int | float) else ""

@@ -100,7 +100,7 @@ def test_tones_that_do_not_fit_keep_their_detail():
 
 @pytest.mark.parametrize("job", [{"aim": "picture"}, {"tones": "local"}])
 def test_a_map_is_made_as_it_is(job):
-    with pytest.raises(PathgenError, match="for a map of thickness"):
+    with pytest.raises(PathgenError, match="for a thickness map"):
         plan_panel(np.full((40, 60), 1.5), Job(**job))
 
 

@@ -65,8 +65,8 @@ MACHINE_CASES = [
     (["keep_out", 0, "y"], None, ["key 'y' is missing", "keep_out[0].y", "two numbers, [low, high]"]),
     (["axes", "x", "feed"], -3, ["feed is -3", "axes.x.feed", "at least 0.01 and at most 1000 mm/s"]),
     (["axes", "x", "feed"], 9000.0, ["feed is 9000", "axes.x.feed", "divide mm/min by 60"]),
-    (["axes", "x", "feed"], "9", ["feed is '9'", "axes.x.feed", "numbers stand without quotes"]),
-    (["axes", "x", "feed"], "9,5", ["feed is '9,5'", "decimals are written with a point"]),
+    (["axes", "x", "feed"], "9", ["feed is '9'", "axes.x.feed", "write numbers without quotes"]),
+    (["axes", "x", "feed"], "9,5", ["feed is '9,5'", "write decimals with a point"]),
     (["axes", "x", "feed"], True, ["feed is True", "axes.x.feed", "a number"]),
     (["axes", "x", "feed"], math.nan, ["feed is nan", "axes.x.feed", "a finite number"]),
     (
@@ -74,15 +74,15 @@ MACHINE_CASES = [
         1e-320,
         ["length is 9.99988867e-321", "retraction.length", "0, or at least 1e-30"],
     ),
-    (["volume", "z"], [-1e-31, 9], ["z[0] is -1e-31", "volume.z[0]", "0, or at least 1e-30 from it"]),
+    (["volume", "z"], [-1e-31, 9], ["z[0] is -1e-31", "volume.z[0]", "0, or at least 1e-30 away from it"]),
     (["axes", "x", "feed"], 10**400, ["feed is 1000", "...", "axes.x.feed", "at most 1000 mm/s"]),
     (["axes", "x", "feed"], 10**6000, ["feed is a int too long to show", "axes.x.feed"]),
     (["axes", "x", "feed"], [[1], 2], ["feed is [[1], 2]", "axes.x.feed"]),
     (["axes", "x"], 5, ["x is 5", "my.toml: axes.x", "a table with feed, acceleration"]),
     (["volume", "z"], [0, math.inf], ["z[1] is inf", "volume.z[1]", "a finite number"]),
-    (["volume", "z"], [0, "1"], ["z[1] is '1'", "volume.z[1]", "numbers stand without quotes"]),
+    (["volume", "z"], [0, "1"], ["z[1] is '1'", "volume.z[1]", "write numbers without quotes"]),
     (["volume", "z"], [0, 1, 2], ["z is [0, 1, 2]", "volume.z)", "two numbers, [low, high]"]),
-    (["keep_out", 1, "height"], "8", ["height is '8'", "keep_out[1].height", "numbers stand without quotes"]),
+    (["keep_out", 1, "height"], "8", ["height is '8'", "keep_out[1].height", "write numbers without quotes"]),
     (["keep_out", 1, "height"], -1, ["height is -1", "keep_out[1].height", "at least 0 and at most 5000 mm"]),
     (["volume", "z"], 250, ["z is 250", "volume.z)", "two numbers, [low, high]"]),
     (["keep_out"], {"x": [0, 1]}, ["keep_out is a table", "an array", "table with x, y, why, height"]),
@@ -99,7 +99,7 @@ MACHINE_CASES = [
     (["name"], "mine (old)", ["name is 'mine (old)'", "letters, digits, blanks"]),
     (["about"], "x" * 200, ["about is 'xxx", "at most 120 characters"]),
     (["heaters", "nozzle_max"], 900, ["nozzle_max is 900", "heaters.nozzle_max", "at most 500 °C"]),
-    ([], [1], ["the whole is [1]", "(my.toml)", "a table with name"]),
+    ([], [1], ["the file is [1]", "(my.toml)", "a table with name"]),
 ]
 
 MATERIAL_CASES = [
@@ -153,13 +153,13 @@ def test_deep_and_wide_nonsense():
 
 def test_text_counts_as_numbers_only_where_asked():
     assert typed({"layer": "0.2", "pixel": "0.2"}, Job, "options", from_text=True).layer == 0.2
-    assert "numbers stand without quotes" in refusal({"pixel": "0.2"}, Job)
+    assert "write numbers without quotes" in refusal({"pixel": "0.2"}, Job)
 
 
 def test_plain_and_back():
     job = Job(width=80.0, axis="x")
     assert typed(plain(job), Job, "job") == job
-    with pytest.raises(PathgenError, match="no file can hold"):
+    with pytest.raises(PathgenError, match="files cannot have"):
         plain(Job(width=object()))
 
 

@@ -109,9 +109,9 @@ def test_a_rule_says_what_it_is(number):
     "source,why",
     [
         (b"", "empty"),
-        (b"\x00\x01\x02", "no text"),
+        (b"\x00\x01\x02", "not text"),
         (b"G21\nM2\n", "--machine"),
-        (b"; machine = other\n", "no shipped"),
+        (b"; machine = other\n", "not a shipped"),
     ],
 )
 def test_what_is_refused(source, why):
