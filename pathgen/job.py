@@ -1,8 +1,8 @@
-"""The pipeline: a picture goes in, a machine's program and what is known of it come out.
+"""The pipeline: from a picture to a machine's program and its summary.
 
     picture ─► luminance ─► thickness ─► panel ─► layers ─► strokes ─► moves ─► program text
 
-Panels are settled first (`plan`), then given their places, then written layer by layer (`write`).
+Panels are planned with their places on the platform (`plan_several`), then written block by block (`write`).
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ def make(
     source : path or (rows, cols) array
         A photograph, or thickness in mm (an array or a ``.npy`` file), row 0 at the top.
     out : path
-        The program's file. It appears when it is complete, or not at all.
+        File of the program. It appears only when it is complete.
     job : Job, optional
-        By default a panel 100 mm wide with everything else as a `Job` has it.
+        By default a panel 100 mm wide, with the default values of `Job`.
     machine, material : optional
-        Records to use instead of the ones the job names.
+        Used instead of the profiles that the job names.
     progress : callable, optional
         Called with (layers done, layers in all).
 
@@ -53,7 +53,7 @@ def make(
     Raises
     ------
     PathgenError
-        For anything refused; then there is no file.
+        For invalid input; then there is no file.
 
     Examples
     --------
@@ -61,7 +61,7 @@ def make(
     >>> import numpy as np
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     result = make(np.full((40, 60), 1.6), f"{folder}/plate.gcode", Job(brim=2.0))
-    >>> result.summary["layers"], result.summary["rotation_deg"]
+    >>> result.summary.layers, result.summary.rotation_deg
     (99, 90)
     """
     return make_several([(source, job or Job())], out, machine, material, progress=progress)
@@ -87,7 +87,7 @@ def make_several(
     Raises
     ------
     PathgenError
-        For anything refused; then there is no file.
+        For invalid input; then there is no file.
     """
     refuse_same(out, [source for source, _ in panels if isinstance(source, str | Path)])
     panels, traded = settled(panels, machine, material)

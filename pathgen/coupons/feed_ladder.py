@@ -78,7 +78,8 @@ def ladder_feeds(setup: Setup) -> list[float]:
     >>> ladder_feeds(settle(Job()))
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
-    melts = setup.machine.hot_end.melt_rate / (setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal)
+    section = setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal
+    melts = setup.machine.hot_end.melt_rate / section
     fastest = min(FEEDS[-1], slower_axis(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < LEAST:

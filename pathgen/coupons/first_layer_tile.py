@@ -56,10 +56,11 @@ def _build(setup: Setup) -> Specimen:
             for middle, sign, reach in zip(middles, signs, reaches, strict=True)
         )
         cut = [SIDE - STAIR * (number - stair) for stair in range(number)]
-        wall = across([STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], setup.layers.first_layer, pixel)
+        height = setup.layers.first_layer
+        wall = across([STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], height, pixel)
         panels.append((wall, job))
-        nominal = (setup.layers.first_layer, x, y, setup.machine.z_zero)
-        box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.layers.first_layer)
+        nominal = (height, x, y, setup.machine.z_zero)
+        box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, height)
         steps.append(MeasuringPlace(box, nominal, panel=number - 1))
         spots.append(Spot(x, y))
     return Specimen(panels, steps, spots, repeats=3)

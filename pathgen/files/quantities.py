@@ -1,7 +1,7 @@
 """Records of figures: each field carries its unit and a description, and a record flattens to one row.
 
-A field is a figure when its type is annotated with a `Quantity`. A field annotated with `Nested` is a record of
-its own, whose figures join the row under keys with a prefix. So a key, its unit and its description
+A field is a figure when its type is annotated with a `Quantity`. A field annotated with `Nested` is a record
+of its own, whose figures join the row under keys with a prefix. So a key, its unit and its description
 are written once, beside the value, and JSON objects, tables and lists of columns all follow from the record.
 
     @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _figures(kind: type, record: object | None) -> dict[str, tuple[Quantity, Any
 
 @lru_cache(maxsize=32)
 def _marked(kind: type) -> list[tuple[str, Quantity | Nested, type]]:
-    """List the fields of a record that are figures or nested records, with the class of each nested record."""
+    """List the fields that are figures or nested records, with the class of each nested record."""
     found = []
     for name, hint in get_type_hints(kind, include_extras=True).items():
         if get_origin(hint) is Annotated:

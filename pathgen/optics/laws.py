@@ -6,8 +6,8 @@ and turned back, in each millimetre. *Valid*: the thicknesses that a law was mea
 standard error of T there. Thickness is in mm and never negative.
 
 A law is chosen by the type of a material's `light`. A new law has its settings in `pathgen.settings.material`
-and the rest here: its class, a function registered with ``law.register`` that builds it from the settings, and,
-if it can be fitted to a wedge, an entry in `LAW_MODELS`.
+and the rest here: its class, a function registered with ``law.register`` that builds it from the settings,
+and, if it can be fitted to a wedge, an entry in `LAW_MODELS`.
 """
 
 from __future__ import annotations

@@ -178,11 +178,12 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     return resize_outline(parts[0])
 
 
-def rounded_points(width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float) -> Floats:
-    """Corner points, counter-clockwise, of a rectangle whose lower and upper corners are quarter ellipses.
+def rounded_points(
+    width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float
+) -> Floats:
+    """Return the points, counter-clockwise, of a rectangle with quarter ellipses as corners.
 
-    Only the upper right quarters are computed and the rest mirrored, so that the outline is exactly its own
-    mirror image.
+    Only the right half is computed and then mirrored, so that the outline is exactly symmetric.
     """
     low, top = _quarter(low_u, low_z), _quarter(top_u, top_z)
     upper = np.array([width / 2 - top_u, height / 2 - top_z]) + top
@@ -193,7 +194,7 @@ def rounded_points(width: float, height: float, low_u: float, low_z: float, top_
 
 
 def _quarter(across: float, up: float) -> Floats:
-    """Points of a quarter ellipse about the origin, from its right to its top; a single one for radius 0."""
+    """Return the points of a quarter ellipse about the origin, from right to top; one point for radius 0."""
     if across == 0:
         return np.zeros((1, 2))
     sine = np.sin(np.linspace(0.0, np.pi / 2, count_pieces(max(across, up), np.pi / 2) + 1))
@@ -202,22 +203,28 @@ def _quarter(across: float, up: float) -> Floats:
 
 
 def count_pieces(radius: float, turn: float) -> int:
-    """Straight pieces that stay within the sagitta of an arc, r(1 − cos φ) ≈ rφ²/2 with φ half a piece."""
+    """Count the chords of an arc within the sagitta, r(1 − cos φ) ≈ rφ²/2 with φ half the angle of a chord."""
     return max(8, math.ceil(turn / 2 / math.sqrt(2 * SAGITTA / radius)))
 
 
 def closed_polygon(points: Floats) -> Polygon:
-    """Make a polygon of a ring of points, those that repeat their neighbour left out."""
+    """Return the polygon of a ring of points, without points that repeat their neighbour."""
     fresh = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
     return Polygon(points[fresh])
 
 
 def check_sides(width: float, height: float) -> None:
+    """Reject sides outside 0.01 to 2000 mm.
+
+    Raises
+    ------
+    PathgenError
+    """
     _check_side("width", width)
     _check_side("height", height)
 
 
 def _check_side(name: str, side: float) -> None:
-    if not SHORTEST <= side <= LONGEST:  # says no to nan as well
+    if not SHORTEST <= side <= LONGEST:  # false for NaN as well
         what = f"{name} of the outline is {side:g} mm"
         raise PathgenError(what, allowed=f"{SHORTEST:g} to {LONGEST:g} mm")

@@ -1,7 +1,7 @@
 """Outlines by name.
 
-An outline is a module `outline_NAME` of this package with a function `NAME_outline`, which returns the polygon
-for some `Sides`. Adding such a file adds the outline; names are found without importing the modules.
+An outline is a module `outline_NAME` of this package with a function `NAME_outline`, which returns the
+polygon for some `Sides`. Adding such a file adds the outline; names are found without importing the modules.
 """
 
 from __future__ import annotations

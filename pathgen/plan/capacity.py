@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pathgen.errors import PathgenError
-from pathgen.plan.placing import UnplacedPanel, too_many
+from pathgen.plan.placing import UnplacedPanel, capacity_error
 from pathgen.route.placement import free
 
 MAX_PANELS = 1000  # per program; a platform takes some hundreds of the smallest
@@ -45,8 +45,8 @@ class Room:
         PathgenError
             When the panels together cover more than the platform has, with the number that would fit.
         """
-        box, gap = panels[-1].covered, self._gap
+        box, gap = panels[-1].footprint, self._gap
         self._taken += copies * (box.u[1] - box.u[0] + gap) * (box.n[1] - box.n[0] + gap)
         x, y = (high - low + gap for low, high in free(panels[-1].setup.machine))
         if len(panels) > 1 and self._taken > x * y * (1 + ROUNDING):
-            raise too_many(panels, self._asked, gap, self._in_turn)
+            raise capacity_error(panels, self._asked, gap, self._in_turn)

@@ -1,7 +1,7 @@
 """Places of panels on the platform: the footprint of each, its axis and its position.
 
-A *footprint* is the box around a panel with its brim and supports, in the panel's plan coordinates (u, n). The
-start line lies in front of all panels, on the viewer's side.
+A *footprint* is the box around a panel with its brim and supports, in the panel's plan coordinates (u, n).
+The start line lies in front of all panels, on the viewer's side.
 """
 
 from __future__ import annotations
@@ -63,16 +63,16 @@ class UnplacedPanel:
     made_of: Source | None = None
 
     @property
-    def covered(self) -> Footprint:
+    def footprint(self) -> Footprint:
         """Footprint with brim and supports, without the start line."""
         foot, thickest = float(self.panel.thickness[-1].max()), float(self.panel.thickness.max())
-        box = covered(self.panel.width, self.panel.height, foot, thickest, self.setup)
+        box = compute_footprint(self.panel.width, self.panel.height, foot, thickest, self.setup)
         return box.around(self.supports.reach if self.supports else None)
 
     @property
     def line(self) -> tuple[tuple[float, float], float]:
         """Start line of the panel if it stands alone."""
-        return with_line(self.covered, self.panel.width)[1]
+        return add_start_line(self.footprint, self.panel.width)[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +103,15 @@ class Places:
     axes: AxisChoice | None
 
 
-def find_overhang(upright: UnplacedPanel) -> Overhang:
+def find_overhang(unplaced: UnplacedPanel) -> Overhang:
     """Find the overhangs of a panel beyond the limit, with the support of its comb."""
-    panel, supports = upright.panel, upright.supports
-    bead = plan_beads(panel, upright.setup).spacing
+    panel, supports = unplaced.panel, unplaced.supports
+    bead = plan_beads(panel, unplaced.setup).spacing
     carries = None if supports is None else supports.carries
-    return overhangs(panel.thickness, panel.pixel, upright.setup.standing.overhang, bead, carries)
+    return overhangs(panel.thickness, panel.pixel, unplaced.setup.standing.overhang, bead, carries)
 
 
-def covered(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
+def compute_footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
     """Compute the footprint of a panel with its brim.
 
     Parameters
@@ -134,16 +134,16 @@ def covered(width: float, height: float, foot: float, thickest: float, setup: Se
     )
 
 
-def with_line(block: Footprint, width: float) -> tuple[Footprint, tuple[tuple[float, float], float]]:
+def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[tuple[float, float], float]]:
     """Add a start line in front of the middle of a group, at most `width` long; return both."""
     middle, half = (block.u[0] + block.u[1]) / 2, min(width, START_LINE) / 2
     at = block.n[1] + START_GAP
     return replace(block, n=(block.n[0], at + LINE_ROOM)), ((middle - half, middle + half), at)
 
 
-def fits_at_all(width: float, height: float, setup: Setup) -> None:
+def check_fit(width: float, height: float, setup: Setup) -> None:
     """Reject a panel that fits at no thickness, before minutes are spent on its pixels."""
-    box, _ = with_line(covered(width, height, 0.0, 0.0, setup), width)
+    box, _ = add_start_line(compute_footprint(width, height, 0.0, 0.0, setup), width)
     if setup.form.bend and setup.standing.axis == "auto":
         return  # it may fit at an angle, which depends on its thickness
     place(box, setup.machine, setup.standing.axis)
@@ -171,7 +171,7 @@ def place_panels(panels: Sequence[UnplacedPanel], gap: float, in_turn: bool) -> 
     if len(panels) > 1:
         return _stand_several(panels, walls, gap, in_turn)
     only, machine, axis = panels[0], setup.machine, setup.standing.axis
-    box, line = with_line(only.covered, only.panel.width)
+    box, line = add_start_line(only.footprint, only.panel.width)
     choice, wall = None, walls[0]
     if wall is None:
         spot = _place_bent(only, box, line)
@@ -193,9 +193,9 @@ class FlatWall:
     carried: dict[float, Conditions]
 
     @classmethod
-    def of(cls, upright: UnplacedPanel) -> FlatWall:
+    def of(cls, unplaced: UnplacedPanel) -> FlatWall:
         """Compute the sections and conditions of a panel."""
-        setup, panel = upright.setup, upright.panel
+        setup, panel = unplaced.setup, unplaced.panel
         machine, material, standing = setup.machine, setup.material, setup.standing
         # Wedges hold the panel up to their top.
         held = (standing.wedge_height or 2 * panel.height / 3) if standing.wedge_sites else 0.0
@@ -210,7 +210,9 @@ class FlatWall:
 
     def sway(self, rotation: float) -> float:
         """Return the sway of the finished wall's top, mm."""
-        return float(compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:]).sway[0])
+        return float(
+            compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:]).sway[0]
+        )
 
     def steadiness(self, rotation: float) -> Steadiness:
         """Compute the steadiness of the wall at every height."""
@@ -246,13 +248,13 @@ def _stand_several(
     found = {}
     for axis in ("x", "y") if setup.standing.axis == "auto" else (setup.standing.axis,):
         rotation = 0 if axis == "x" else 90
-        offsets = _packed([p.covered for p in panels], rotation, setup, gap, in_turn)
+        offsets = _packed([p.footprint for p in panels], rotation, setup, gap, in_turn)
         if offsets is not None:
             found[rotation] = offsets
     if not found:
-        raise too_many(panels, len(panels), gap, in_turn)
+        raise capacity_error(panels, len(panels), gap, in_turn)
     blocks = {
-        r: with_line(around_all([p.covered for p in panels], offsets), panels[0].panel.width)
+        r: add_start_line(around_all([p.footprint for p in panels], offsets), panels[0].panel.width)
         for r, offsets in found.items()
     }
     choice = None
@@ -291,7 +293,7 @@ def _packed(
     if offsets is None:
         return None
     try:
-        place(with_line(around_all(boxes, offsets), START_LINE)[0], machine, ALONG[rotation].lower())
+        place(add_start_line(around_all(boxes, offsets), START_LINE)[0], machine, ALONG[rotation].lower())
     except PathgenError:
         return None
     return offsets
@@ -311,8 +313,8 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
         )
     reached: list[Box] = []
     standing: list[Box] = []
-    for upright, spot in zip(panels, places, strict=True):
-        box, brim = upright.covered, upright.setup.standing.brim
+    for unplaced, spot in zip(panels, places, strict=True):
+        box, brim = unplaced.footprint, unplaced.setup.standing.brim
         for boxes, inset in ((reached, 0.0), (standing, brim)):
             u, n = np.array([box.u[0] + inset, box.u[1] - inset]), np.array([box.n[0] + inset, box.n[1]])
             x, y = spot.to_machine(u, n)
@@ -320,7 +322,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
     return turn_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
-def too_many(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
+def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
     """Return the error for too many panels, with the number of the first panels that fit.
 
     `asked` is the number of panels in the job; not all of them may be planned yet.
@@ -328,12 +330,11 @@ def too_many(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: b
     from pathgen.route.arrange import head_spacing
 
     setup = panels[0].setup
-    boxes = [p.covered for p in panels]
+    boxes = [p.footprint for p in panels]
     axes = ("x", "y") if setup.standing.axis == "auto" else (setup.standing.axis,)
     for count in range(len(panels) - 1, 0, -1):
         if any(
-            _packed(boxes[:count], 0 if axis == "x" else 90, setup, gap, in_turn) is not None
-            for axis in axes
+            _packed(boxes[:count], 0 if axis == "x" else 90, setup, gap, in_turn) is not None for axis in axes
         ):
             break
     else:

@@ -30,11 +30,11 @@ from pathgen.plan.placing import (
     START_GAP,
     FlatWall,
     UnplacedPanel,
+    check_fit,
     find_overhang,
-    fits_at_all,
     place_panels,
 )
-from pathgen.plan.source import Given, Source, read_source, to_panel, turned
+from pathgen.plan.source import LoadedSource, Source, measure_again, read_source, to_panel
 from pathgen.plan.trial import best_direction
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
@@ -75,20 +75,20 @@ def plan_several(
     """
     if not panels:
         raise PathgenError("no panels", where="panel", allowed="one or more")
-    _agree([job for _, job in panels])
+    _check_agreement([job for _, job in panels])
     first, asked = panels[0][1], sum(job.copies for _, job in panels)
     room = Room(asked, first.panel_gap, first.build == "in-turn" and asked > 1)
-    uprights: list[UnplacedPanel] = []
+    unplaced_panels: list[UnplacedPanel] = []
     for source, job in panels:
-        upright = _upright(source, job, machine, material, progress)
-        uprights += [upright] * job.copies
-        room.take(uprights, job.copies)
-    _one_stack(uprights)
-    several = uprights[0].setup.several
-    in_turn = several.build == "in-turn" and len(uprights) > 1
-    places = place_panels(uprights, several.panel_gap, in_turn)
+        unplaced = _build_unplaced(source, job, machine, material, progress)
+        unplaced_panels += [unplaced] * job.copies
+        room.take(unplaced_panels, job.copies)
+    _check_layers(unplaced_panels)
+    several = unplaced_panels[0].setup.several
+    in_turn = several.build == "in-turn" and len(unplaced_panels) > 1
+    places = place_panels(unplaced_panels, several.panel_gap, in_turn)
     planned = tuple(
-        _planned(uprights[i], spot, steady, places.axes)
+        _complete(unplaced_panels[i], spot, steady, places.axes)
         for i, spot, steady in zip(places.order, places.placements, places.steady, strict=True)
     )
     return Platform(planned, places.line, places.block, in_turn)
@@ -108,7 +108,7 @@ def plan_placed(
     machine: Machine | None = None,
     material: Material | None = None,
 ) -> Platform:
-    """Plan panels whose places and rotations are given.
+    """Plan panels whose places and rotations are loaded.
 
     Parameters
     ----------
@@ -122,28 +122,28 @@ def plan_placed(
     PathgenError
         For panels that overlap or lie outside the free platform, and as in `plan_several`.
     """
-    _agree([job for _, job, _ in panels])
-    uprights = [_upright(source, job, machine, material, None) for source, job, _ in panels]
-    _one_stack(uprights)
-    machine = uprights[0].setup.machine
+    _check_agreement([job for _, job, _ in panels])
+    unplaced_panels = [_build_unplaced(source, job, machine, material, None) for source, job, _ in panels]
+    _check_layers(unplaced_panels)
+    machine = unplaced_panels[0].setup.machine
     placements, areas = [], []
-    for upright, (_, _, spot) in zip(uprights, panels, strict=True):
-        at, area = _put(upright, spot)
+    for unplaced, (_, _, spot) in zip(unplaced_panels, panels, strict=True):
+        at, area = _place_at(unplaced, spot)
         placements.append(at)
         areas.append(area)
-    _refuse_overlap(areas, machine)
+    _reject_overlap(areas, machine)
     line, block = _line_beside(areas, machine)
     steady = [
-        FlatWall.of(upright).steadiness(at.rotation) if at.rotation in (0, 90) else None
-        for upright, at in zip(uprights, placements, strict=True)
+        FlatWall.of(unplaced).steadiness(at.rotation) if at.rotation in (0, 90) else None
+        for unplaced, at in zip(unplaced_panels, placements, strict=True)
     ]
-    planned = (_planned(*each, None) for each in zip(uprights, placements, steady, strict=True))
+    planned = (_complete(*each, None) for each in zip(unplaced_panels, placements, steady, strict=True))
     return Platform(tuple(planned), line, block)
 
 
-def _put(upright: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
+def _place_at(unplaced: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
     """Place a panel with its middle at a spot; return its placement and its footprint."""
-    box, turn = upright.covered, Placement(spot.rotation, 0.0, 0.0)
+    box, turn = unplaced.footprint, Placement(spot.rotation, 0.0, 0.0)
     x, y = turn.to_machine(np.array(sum(box.u) / 2), np.array(sum(box.n) / 2))
     why = f"turned {spot.rotation:g} degrees, as given"
     at = Placement(spot.rotation, round(spot.x - float(x), 3), round(spot.y - float(y), 3), why)
@@ -151,7 +151,7 @@ def _put(upright: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
     return at, shapely.MultiPoint(np.column_stack(at.to_machine(u, n))).convex_hull
 
 
-def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
+def _reject_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
     (low_x, high_x), (low_y, high_y) = free(machine)
     platform = shapely.box(low_x, low_y, high_x, high_y).buffer(1e-6)
     zones = taken(machine)
@@ -188,7 +188,7 @@ def _line_beside(
     raise PathgenError("no room for the start line beside the panels", where="place", allowed=allowed)
 
 
-def _agree(jobs: Sequence[Job]) -> None:
+def _check_agreement(jobs: Sequence[Job]) -> None:
     """Reject panels that cannot share a platform."""
     for number, job in enumerate(jobs[1:], start=2):
         for key in SHARED:
@@ -198,18 +198,18 @@ def _agree(jobs: Sequence[Job]) -> None:
                 raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
 
 
-def _one_stack(uprights: Sequence[UnplacedPanel]) -> None:
+def _check_layers(unplaced_panels: Sequence[UnplacedPanel]) -> None:
     """Reject panels with different layer heights, as panels on one platform share their layers."""
-    first = uprights[0].layers.top
-    if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in uprights):
+    first = unplaced_panels[0].layers.top
+    if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in unplaced_panels):
         return
-    if any(p.setup.layers.layer == "auto" for p in uprights):
+    if any(p.setup.layers.layer == "auto" for p in unplaced_panels):
         hint = "set a layer height, or make one program per picture"
         what = "layer is auto for different pictures"
         raise PathgenError(what, where="layer", allowed="one picture", hint=hint)
 
 
-def _upright(
+def _build_unplaced(
     source: Source,
     job: Job,
     machine: Machine | None,
@@ -220,22 +220,22 @@ def _upright(
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     pixel = settled.light.pixel
-    given = read_source(source, setup, pixel)
+    loaded = read_source(source, setup, pixel)
     if setup.standing.turn == "auto":
-        upright, reason = _turned(given, setup, pixel, progress)
+        unplaced, reason = _choose_edge(loaded, setup, pixel, progress)
         notes.append(reason)
     else:
-        upright = _raised(given, setup, progress)
+        unplaced = _build_panel(loaded, setup, progress)
     if setup.standing.wedges == "auto":
-        upright, reason = _steadied(upright)
+        unplaced, reason = _add_wedges(unplaced)
         notes.append(reason)
-    return replace(upright, notes=[*notes, *upright.notes], made_of=source)
+    return replace(unplaced, notes=[*notes, *unplaced.notes], made_of=source)
 
 
-def _raised(given: Given, setup: Setup, progress: Progress | None) -> UnplacedPanel:
+def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) -> UnplacedPanel:
     """Make the panel and its layers from a source that was measured for this setup."""
-    fits_at_all(given.width, given.height, setup)
-    panel, notes = to_panel(given, setup, progress)
+    check_fit(loaded.width, loaded.height, setup)
+    panel, notes = to_panel(loaded, setup, progress)
     bend = bend_of(panel.width, setup)
     if bend is not None:
         check_bend(bend, float(panel.thickness.max()))
@@ -244,7 +244,7 @@ def _raised(given: Given, setup: Setup, progress: Progress | None) -> UnplacedPa
         chosen = adaptive(panel, _lightness(panel.thickness, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
-    return UnplacedPanel(setup, panel, layers, given.name, notes, _plan_supports(layers, setup))
+    return UnplacedPanel(setup, panel, layers, loaded.name, notes, _plan_supports(layers, setup))
 
 
 def heights_of(planned: Planned, likes: Sequence[float]) -> AdaptiveHeights:
@@ -270,7 +270,9 @@ def _terms(setup: Setup) -> Terms:
     return Terms(layers.nominal, layers.first_layer, highest, step, beads.spacing, feed, melt_rate)
 
 
-def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None) -> tuple[UnplacedPanel, str]:
+def _choose_edge(
+    loaded: LoadedSource, setup: Setup, pixel: float, progress: Progress | None
+) -> tuple[UnplacedPanel, str]:
     """Choose the edge that the panel stands on by the figures of each; rejected edges are left out."""
     from pathgen.plan.turning import choose_turn  # loads scipy
 
@@ -280,7 +282,7 @@ def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None)
         try:
             job = msgspec.structs.replace(setup.job, turn=turn)
             trial = settle(job, setup.machine, setup.material)  # with its checks
-            possible[turn] = _raised(turned(given, trial, pixel), trial, progress)
+            possible[turn] = _build_panel(measure_again(loaded, trial, pixel), trial, progress)
         except PathgenError as error:
             rejected.append(error)
     if not possible:
@@ -289,46 +291,46 @@ def _turned(given: Given, setup: Setup, pixel: float, progress: Progress | None)
     return possible[choice.turn], choice.reason
 
 
-def _steadied(upright: UnplacedPanel) -> tuple[UnplacedPanel, str]:
+def _add_wedges(unplaced: UnplacedPanel) -> tuple[UnplacedPanel, str]:
     """Add wedges to a panel, up to the height where it needs them to be steady."""
-    setup = upright.setup
-    bare = replace(upright, setup=setup.changed(wedges=0))
+    setup = unplaced.setup
+    bare = replace(unplaced, setup=setup.changed(wedges=0))
     steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]
     needed = steady.wedges_needed() if steady is not None else 0.0
     if needed == 0:
         return bare, "no wedges: the panel is steady without them"
-    height = min(float(np.ceil(needed)), float(upright.layers.top[-1]))
+    height = min(float(np.ceil(needed)), float(unplaced.layers.top[-1]))
     held = setup.changed(wedges=2, wedge_height=height)
-    supports = _plan_supports(upright.layers, held)
+    supports = _plan_supports(unplaced.layers, held)
     note = f"wedges up to {height:g} mm, the height at which the sway would exceed its limit"
-    return replace(upright, setup=held, supports=supports), note
+    return replace(unplaced, setup=held, supports=supports), note
 
 
-def _planned(
-    upright: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
+def _complete(
+    unplaced: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
 ) -> Planned:
     """Complete the plan of a panel whose place is known."""
-    setup, panel, layers, supports = upright.setup, upright.panel, upright.layers, upright.supports
-    notes = list(upright.notes)
+    setup, panel, layers, supports = unplaced.setup, unplaced.panel, unplaced.layers, unplaced.supports
+    notes = list(unplaced.notes)
     if (setup.beads.fill, setup.beads.direction) == ("raster", "auto"):
         direction, reason = best_direction(plan_beads(panel, setup), layers, spot, setup)
         setup = setup.changed(direction=direction)
         notes.append(reason)
     if supports and supports.removal:
         notes.append(supports.removal)
-    overhang = find_overhang(upright)
+    overhang = find_overhang(unplaced)
     return Planned(
         setup,
         panel,
         layers,
         spot,
-        upright.source,
+        unplaced.source,
         tuple(notes),
         supports,
         steady,
         overhang,
         axes,
-        upright.made_of,
+        unplaced.made_of,
     )
 
 

@@ -34,7 +34,7 @@ DEFAULT_WIDTH = 100.0  # mm
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class LoadedSource:
     """A photograph or a thickness map, with the size of its panel.
 
     Attributes
@@ -61,7 +61,7 @@ class Given:
     outline: Polygon | None = None
 
 
-def read_source(source: Source, setup: Setup, pixel: float) -> Given:
+def read_source(source: Source, setup: Setup, pixel: float) -> LoadedSource:
     """Read a photograph or a thickness map, and compute the size of its panel.
 
     Parameters
@@ -69,13 +69,14 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     source : path or (rows, cols) array
         An array, or a ``.npy`` file, is thickness in mm.
     setup : Setup
-        An automatic turn counts as 0; `turned` computes the size for another turn without reading again.
+        An automatic turn counts as 0; `measure_again` computes the size for another turn without reading
+        again.
     pixel : float
         Pixel size of a thickness map, mm. The map keeps its size unless the job asks for one.
 
     Returns
     -------
-    Given
+    LoadedSource
 
     Raises
     ------
@@ -96,12 +97,12 @@ def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     return _measured(values, is_map, name, notes, setup, pixel)
 
 
-def turned(given: Given, setup: Setup, pixel: float) -> Given:
+def measure_again(loaded: LoadedSource, setup: Setup, pixel: float) -> LoadedSource:
     """Compute size and outline of a source again, for a setup with another turn.
 
     Parameters, result and errors are those of `read_source`; the source is not read again.
     """
-    return _measured(given.values, given.is_thickness, given.name, given.notes, setup, pixel)
+    return _measured(loaded.values, loaded.is_thickness, loaded.name, loaded.notes, setup, pixel)
 
 
 def _photo(source: str | Path, preparation: Preparation) -> tuple[Floats, str, tuple[str, ...]]:
@@ -117,14 +118,14 @@ def _photo(source: str | Path, preparation: Preparation) -> tuple[Floats, str, t
 
 def _measured(
     values: Floats, is_map: bool, name: str, notes: tuple[str, ...], setup: Setup, pixel: float
-) -> Given:
+) -> LoadedSource:
     sides = _sides(values, is_map, setup, pixel)
     outline = outline_of(setup, *sides)
     view = view_of(setup)
     if outline is not None:
         outline = cut_foot(outline, view, setup.form.foot)
         sides = outline.bounds[2:]
-    return Given(values, is_map, name, *view.size(*sides), notes, outline)
+    return LoadedSource(values, is_map, name, *view.size(*sides), notes, outline)
 
 
 def _sides(values: Floats, is_map: bool, setup: Setup, pixel: float) -> tuple[float, float]:
@@ -146,7 +147,7 @@ def _sides(values: Floats, is_map: bool, setup: Setup, pixel: float) -> tuple[fl
 
 
 def _rims(form: FormSettings, rim: RimSettings) -> tuple[float, float]:
-    """Return the part of width and height that rims take, mm; a ring with a dark seam has none at its sides."""
+    """Return the width and height that rims take, mm; a ring with a dark seam has none at its sides."""
     return (0.0 if form.seam == "dark" else 2 * rim.rim_width), 2 * rim.rim_width
 
 
@@ -225,13 +226,13 @@ def place_eyelets(rim: RimSettings, standing: StandingSettings) -> list[Eyelet]:
 
 
 def to_panel(
-    given: Given, setup: Setup, progress: Callable[[int, int], None] | None = None
+    loaded: LoadedSource, setup: Setup, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Panel, list[str]]:
     """Turn a source into a panel: place the picture, compute its thickness, frame it, and set it on its edge.
 
     Parameters
     ----------
-    given : Given
+    loaded : LoadedSource
         Measured for this setup.
     setup : Setup
     progress : callable, optional
@@ -250,11 +251,11 @@ def to_panel(
         When the rim leaves fewer than 2 × 2 pixels for the picture.
     """
     light, overhang, view = setup.light, setup.standing.overhang, view_of(setup)
-    rows, cols = _inner(given, setup)
+    rows, cols = _inner(loaded, setup)
     if min(rows, cols) < 2:
         what = f"a picture of {max(cols, 0)} × {max(rows, 0)} pixels inside the rim"
         raise PathgenError(what, where="rim_width", allowed="2 × 2 pixels or more")
-    thickness, notes = _thickness(given, setup, rows, cols, progress)
+    thickness, notes = _thickness(loaded, setup, rows, cols, progress)
     if setup.standing.slope != "free":
         limited = limit_slope(view.standing(thickness), light.pixel, overhang, keep=setup.standing.slope)
         thickness = view.upright(limited.thickness)
@@ -268,52 +269,52 @@ def to_panel(
         notes.append(note)
     if setup.form.seam == "dark":
         view = replace(view, roll=_roll(thickness, view))
-    return chamfer(stand_on_edge(_upright(thickness, given, setup), view), overhang), notes
+    return chamfer(stand_on_edge(_upright(thickness, loaded, setup), view), overhang), notes
 
 
-def _inner(given: Given, setup: Setup) -> tuple[int, int]:
+def _inner(loaded: LoadedSource, setup: Setup) -> tuple[int, int]:
     """Count rows and columns of the picture, upright, inside the rim."""
     pixel, rim = setup.light.pixel, setup.rim.rim_width
-    if given.outline is None:
-        width, height = view_of(setup).size(given.width, given.height)
+    if loaded.outline is None:
+        width, height = view_of(setup).size(loaded.width, loaded.height)
         return round((height - 2 * rim) / pixel), round((width - 2 * rim) / pixel)
-    rows, cols = grid_over(given.outline, pixel).shape
+    rows, cols = grid_over(loaded.outline, pixel).shape
     across, up = (2 * round(both / 2 / pixel) for both in _rims(setup.form, setup.rim))
     return rows - up, cols - across
 
 
 def _thickness(
-    given: Given, setup: Setup, rows: int, cols: int, progress: Callable[[int, int], None] | None
+    loaded: LoadedSource, setup: Setup, rows: int, cols: int, progress: Callable[[int, int], None] | None
 ) -> tuple[Floats, list[str]]:
     """Compute the thickness of the picture alone, upright, and notes on its tones."""
     light, whole = setup.light, setup.picture.whole
-    if given.is_thickness:
+    if loaded.is_thickness:
         if light.aim == "picture" or light.tones != "global" or not is_plain(setup.preparation):
             what = "tones, aim or preparation are set for a thickness map"
             hint = "a map is made as it is; remove these keys"
-            raise PathgenError(what, where=given.name, allowed="a photograph with these keys", hint=hint)
-        shown = picture.resample(given.values, rows, cols) if whole else _placed(given, setup, rows, cols)
-        return shown, [*given.notes]
+            raise PathgenError(what, where=loaded.name, allowed="a photograph with these keys", hint=hint)
+        shown = picture.resample(loaded.values, rows, cols) if whole else _placed(loaded, setup, rows, cols)
+        return shown, [*loaded.notes]
     if whole:
-        shown = picture.fit_to_panel(given.values, cols * light.pixel, rows * light.pixel, light.pixel)
+        shown = picture.fit_to_panel(loaded.values, cols * light.pixel, rows * light.pixel, light.pixel)
     else:
-        shown = _placed(given, setup, rows, cols)
+        shown = _placed(loaded, setup, rows, cols)
     thickness, notes = thickness_of(shown, setup, view_of(setup), progress)
-    return thickness, [*given.notes, *notes]
+    return thickness, [*loaded.notes, *notes]
 
 
-def _placed(given: Given, setup: Setup, rows: int, cols: int) -> Floats:
+def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
     """Sample a picture where the job places it; pixels that it leaves uncovered are the picture's white."""
     place, pixel = setup.picture, setup.light.pixel
     return show_picture(
-        given.values,
+        loaded.values,
         Grid(rows, cols, pixel, 0.0, 0.0),
         (0.0, 0.0, cols * pixel, rows * pixel),
         (place.centre_across, place.centre_up),
         place.zoom,
         place.tilt,
-        bare=setup.light.thinnest if given.is_thickness else 1.0,
-        walls=given.is_thickness,
+        bare=setup.light.thinnest if loaded.is_thickness else 1.0,
+        walls=loaded.is_thickness,
     )
 
 
@@ -324,15 +325,15 @@ def _roll(thickness: Floats, view: View) -> int:
     return (dark if view.turn == 180 else -dark) % len(columns)
 
 
-def _upright(thickness: Floats, given: Given, setup: Setup) -> Panel:
+def _upright(thickness: Floats, loaded: LoadedSource, setup: Setup) -> Panel:
     """Frame a picture, upright: with a plain rim, or with the outline, bevel, line and eyelets asked for."""
     rim, pixel = setup.rim, setup.light.pixel
-    if given.outline is None:
+    if loaded.outline is None:
         return add_rim(thickness, pixel, rim.rim_width, rim.rim_thickness)
     ring, wide = setup.form.seam == "dark", round(rim.rim_width / pixel)
     panel = cut_out(
         np.pad(thickness, ((wide, wide), (0, 0) if ring else (wide, wide)), mode="edge"),
-        given.outline,
+        loaded.outline,
         pixel,
         rim.rim_width,
         rim.rim_thickness,

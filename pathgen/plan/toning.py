@@ -1,7 +1,7 @@
 """From tones to thickness: the tones that the material can show, and the wall that shows them best.
 
-With `aim = "tone"`, every pixel gets the thickness that shows its own tone. With `aim = "picture"`, the wall is
-solved as a whole, so that its picture after blur by nozzle, layers and light is nearest to the tones.
+With `aim = "tone"`, every pixel gets the thickness that shows its own tone. With `aim = "picture"`, the wall
+is solved as a whole, so that its picture after blur by nozzle, layers and light is nearest to the tones.
 """
 
 from __future__ import annotations

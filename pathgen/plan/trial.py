@@ -63,9 +63,7 @@ class Trial:
         return self.void + self.overlap + self.outside
 
 
-def try_fill(
-    fill: str, beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup, sample: int = LAYERS
-) -> Trial:
+def try_fill(fill: str, beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> Trial:
     """Plan a few evenly spread layers with a fill and measure them.
 
     Parameters
@@ -76,8 +74,6 @@ def try_fill(
     layers : Layers
     placement : Placement
     setup : Setup
-    sample : int
-        Number of layers.
 
     Returns
     -------
@@ -88,7 +84,7 @@ def try_fill(
         placement.rotation, placement.x0, placement.y0, layers.panel.width, layers.panel.pixel, layers.top
     )
     seconds, found = 0.0, []
-    numbers = sample_layers(sample, len(layers))
+    numbers = sample_layers(LAYERS, len(layers))
     for number in numbers:
         profiles = layers.profiles(number, number + 1)
         strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
@@ -104,7 +100,7 @@ def try_fill(
 
 
 def printing_times(
-    beads: BeadPlan, layers: Layers, setup: Setup, rotations: Sequence[int], sample: int = LAYERS
+    beads: BeadPlan, layers: Layers, setup: Setup, rotations: Sequence[int]
 ) -> dict[int, float]:
     """Estimate the time of the walls at each rotation, as the limits of the axes differ.
 
@@ -115,15 +111,13 @@ def printing_times(
     setup : Setup
     rotations : sequence of int
         Degrees.
-    sample : int
-        Number of layers that are planned.
 
     Returns
     -------
     dict of int to float
         Seconds, by rotation.
     """
-    numbers = sample_layers(sample, len(layers))
+    numbers = sample_layers(LAYERS, len(layers))
     fill, times = find_fill(setup.beads.fill), dict.fromkeys(rotations, 0.0)
     for number in numbers:
         strokes, _ = order_strokes(fill(layers.profiles(number, number + 1), beads), (0.0, 0.0))
@@ -133,22 +127,20 @@ def printing_times(
     return {rotation: time * len(layers) / len(numbers) for rotation, time in times.items()}
 
 
-class PacedWalls:
+class FeedTrial:
     """A few layers of a panel's walls, planned once, for trials at any feed.
 
     Parameters
     ----------
     planned : Planned
-    sample : int
-        Number of layers.
     """
 
-    def __init__(self, planned: Planned, sample: int = PACED) -> None:
+    def __init__(self, planned: Planned) -> None:
         self._planned, layers, bend = planned, planned.layers, planned.bend
         put, panel = planned.placement, planned.panel
         self._frame = Frame(put.rotation, put.x0, put.y0, panel.width, panel.pixel, layers.top, bend)
         self._layers: list[tuple[int, Moves, Floats]] = []
-        for number in sample_layers(sample, len(layers)):
+        for number in sample_layers(PACED, len(layers)):
             profiles = layers.profiles(number, number + 1)
             strokes = find_fill(planned.setup.beads.fill)(profiles, planned.beads)
             strokes = strokes if bend is None else bend_strokes(strokes, bend)
@@ -163,7 +155,7 @@ class PacedWalls:
         return (sum(times) / len(times) + BETWEEN_LAYERS) * count
 
     def error(self, feed: float) -> float:
-        """Compute the error of the walls at a feed, L* RMS: deposited with lag and nozzle blur, against planned."""
+        """Compute the error of the walls at a feed, L* RMS, as deposited with lag and nozzle blur."""
         setup, squares, count = self._planned.setup, 0.0, 0
         law, pixel = optics.law(setup.material.light), self._frame.pixel
         aside = max(1, round(ENDS / pixel))

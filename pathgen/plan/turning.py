@@ -1,10 +1,10 @@
 """The choice of the edge that a panel stands on, from the figures of each turn.
 
-Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height costs
-sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v becomes a
-cost between 0 and 1 as in `pathgen.route.axis`: v/(v + half), with half from `HALF`, and for time the excess
-over the shortest. Costs are multiplied by `WEIGHTS` and added up. The lowest sum wins; on ties, the smaller
-turn.
+Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height
+costs sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v
+becomes a cost between 0 and 1 as in `pathgen.route.axis`: v/(v + half), with half from `HALF`, and for time
+the excess over the shortest. Costs are multiplied by `WEIGHTS` and added up. The lowest sum wins; on ties,
+the smaller turn.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ class TurnScore:
         """Describe the turn in one line."""
         return (
             f"{self.turn}°: {self.height:.0f} mm high, sway {self.sway:.3f} mm, "
-            f"{100 * self.overhang:.2f} % overhang, detail lost {self.detail:.2f} L*, {self.time / 3600:.1f} h"
+            f"{100 * self.overhang:.2f} % overhang, {self.detail:.2f} L* of detail lost, "
+            f"{self.time / 3600:.1f} h"
         )
 
 
@@ -80,12 +81,12 @@ class TurnChoice:
     reason: str
 
 
-def choose_turn(uprights: Mapping[int, UnplacedPanel]) -> TurnChoice:
+def choose_turn(unplaced_panels: Mapping[int, UnplacedPanel]) -> TurnChoice:
     """Choose the edge that a panel stands on.
 
     Parameters
     ----------
-    uprights : mapping of int to Upright
+    unplaced_panels : mapping of int to Upright
         The panel at each possible turn.
 
     Returns
@@ -98,9 +99,9 @@ def choose_turn(uprights: Mapping[int, UnplacedPanel]) -> TurnChoice:
         When the panel fits the machine at no turn; the error is that of the first turn.
     """
     figures, rejected = {}, []
-    for turn, upright in sorted(uprights.items()):
+    for turn, unplaced in sorted(unplaced_panels.items()):
         try:
-            figures[turn] = _figures(upright)
+            figures[turn] = _figures(unplaced)
         except PathgenError as error:
             rejected.append(error)
     if not figures:
@@ -121,13 +122,13 @@ def choose_turn(uprights: Mapping[int, UnplacedPanel]) -> TurnChoice:
     return TurnChoice(tuple(rows), best.turn, f"turn {best.turn}; " + "; ".join(map(str, rows)))
 
 
-def _figures(upright: UnplacedPanel) -> tuple[float, float, float, float, float, float]:
+def _figures(unplaced: UnplacedPanel) -> tuple[float, float, float, float, float, float]:
     """Compute bead spacing, height, sway, overhang share, lost detail and time of a standing panel."""
-    setup, panel, layers = upright.setup, upright.panel, upright.layers
-    places = place_panels([upright], setup.several.panel_gap, in_turn=False)
+    setup, panel, layers = unplaced.setup, unplaced.panel, unplaced.layers
+    places = place_panels([unplaced], setup.several.panel_gap, in_turn=False)
     beads = plan_beads(panel, setup)
     steady = places.steady[0]
-    found = find_overhang(upright)
+    found = find_overhang(unplaced)
     rotation = round(places.block.rotation) % 180
     time = printing_times(beads, layers, setup, [rotation])[rotation]
     wall = max(int(np.count_nonzero(panel.thickness)), 1)
@@ -136,14 +137,14 @@ def _figures(upright: UnplacedPanel) -> tuple[float, float, float, float, float,
         float(layers.top[-1]),
         float(steady.sway[-1]) if steady is not None else 0.0,
         float(np.count_nonzero(found.unsupported)) / wall,
-        _detail_lost(upright),
+        _detail_lost(unplaced),
         time,
     )
 
 
-def _detail_lost(upright: UnplacedPanel) -> float:
+def _detail_lost(unplaced: UnplacedPanel) -> float:
     """Compute the change of the backlit picture by nozzle blur, L* RMS over its pixels."""
-    panel, setup = upright.panel, upright.setup
+    panel, setup = unplaced.panel, unplaced.setup
     law = optics.law(setup.material.light)
     shows = (panel.thickness > 0) & ~np.broadcast_to(panel.edge, panel.thickness.shape)
     if not shows.any():

@@ -14,8 +14,8 @@ from pathgen.settings.job import Band
 def list_header_facts(platform: Platform) -> list[tuple[str, str]]:
     """Return key and text of all facts that are known before the first move.
 
-    The settled keys of the job place_panels under ``job KEY``. Facts of the second panel have ``2`` in their keys; of
-    its job, only the keys that differ from those of the first panel are written.
+    The settled keys of the job place_panels under ``job KEY``. Facts of the second panel have ``2`` in their
+    keys; of its job, only the keys that differ from those of the first panel are written.
     """
     panels, several = platform.panels, len(platform.panels) > 1
     first = _job_texts(panels[0].setup)

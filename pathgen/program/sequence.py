@@ -262,7 +262,9 @@ class _Order:
         self._panels = {number: platform.panels[number] for number in group}
         self._guide: Guide | None = None
 
-    def of(self, filled: Sequence[FilledLayers], at: tuple[float, float]) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
+    def of(
+        self, filled: Sequence[FilledLayers], at: tuple[float, float]
+    ) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
         """Order the strokes of a block; paths around walls are strokes of kind `Kind.TRAVEL`."""
         parts = self._parts(filled)
         if len(parts) == 1:

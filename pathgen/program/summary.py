@@ -53,9 +53,13 @@ class StandingFigures:
     ] = None
     frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")] = None
     steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")] = None
-    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")] = None
+    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")] = (
+        None
+    )
     support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")] = None
-    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")] = None
+    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")] = (
+        None
+    )
     overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")] = None
     axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")] = None
     axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")] = None
@@ -406,10 +410,11 @@ def closing_lines(s: Summary, out: str) -> list[str]:
     what = "panel" if s.panels == 1 else f"(the largest of {s.panels} panels)"
     edge = f" on its {TURNS[s.turn_deg]} edge" if s.panels == 1 and s.turn_deg else ""
     cost = f", cost {s.price:.2f}" if s.price else ""
+    plural, time = "" if s.layers == 1 else "s", format_duration(s.times.time_s)
     lines = [
         f"{out}: {s.width_mm:g} × {s.height_mm:g} mm {what}, up to {s.thickest_mm:g} mm thick",
-        f"  {s.layers} layer{'' if s.layers == 1 else 's'}, {s.moves:,} moves, stands{edge} {s.rotation_reason}",
-        f"  about {format_duration(s.times.time_s)}, {s.filament_m:.1f} m of filament, {grams(s.mass_g)}{cost}",
+        f"  {s.layers} layer{plural}, {s.moves:,} moves, stands{edge} {s.rotation_reason}",
+        f"  about {time}, {s.filament_m:.1f} m of filament, {grams(s.mass_g)}{cost}",
         f"  {format_duration(s.dry_time_s)} of it is travel without deposit",
     ]
     if s.tones.contrast > EVEN:

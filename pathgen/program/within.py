@@ -22,7 +22,7 @@ from pathgen.layers.adaptive import AdaptiveHeights
 from pathgen.plan.model import Planned
 from pathgen.plan.settle import heights_of, plan_several
 from pathgen.plan.source import Source
-from pathgen.plan.trial import PacedWalls
+from pathgen.plan.trial import FeedTrial
 from pathgen.program.summary import format_duration
 from pathgen.program.writing import Progress, write
 from pathgen.settings import Job, Machine, Material, Setup
@@ -164,25 +164,26 @@ def choose(
     best = _written(source, sorted(tried, key=lambda each: each.error), seconds, machine, material)
     if best is None:
         raise PathgenError(
-            f"cannot be printed in {format_duration(seconds)}; the shortest time is {format_duration(1.02 * shortest)}",
+            f"cannot be printed in {format_duration(seconds)}; "
+            f"the shortest time is {format_duration(1.02 * shortest)}",
             where="within",
-            hint=f"make the panel smaller or thinner, or use a machine faster than {planned.setup.machine.name}",
+            hint=f"make it smaller or thinner, or use a machine faster than {planned.setup.machine.name}",
         )
     return best.job, _note(best, plain, planned.setup)
 
 
 def _levers(setup: Setup) -> list[tuple[float, float]]:
     """List the pairs of layer height and bead spacing to try."""
-    hot_end = setup.machine.hot_end
     widest = 0.95 * setup.beads.spacing_max
-    spacings = [round(share * hot_end.nozzle_diameter, 4) for share in SPACINGS if share * hot_end.nozzle_diameter <= widest]
-    layers = [like for like in LIKE if like <= 0.75 * hot_end.nozzle_diameter + 1e-9]
+    nozzle = setup.machine.hot_end.nozzle_diameter
+    spacings = [round(share * nozzle, 4) for share in SPACINGS if share * nozzle <= widest]
+    layers = [like for like in LIKE if like <= 0.75 * nozzle + 1e-9]
     return [(like, spacing) for like in layers for spacing in spacings or [setup.beads.spacing]]
 
 
 def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
     """Estimate time and error of the job as asked for."""
-    walls, setup = PacedWalls(planned), planned.setup
+    walls, setup = FeedTrial(planned), planned.setup
     error = float(np.hypot(walls.error(setup.feeds.feed), heights.rms(planned.layers)))
     return Candidate(setup.job, _whole(walls.seconds(setup.feeds.feed), setup), error)
 
@@ -204,7 +205,7 @@ def _slowest_that_fits(
     planned: Planned, seconds: float, layers_error: float
 ) -> tuple[float, Candidate | None]:
     """Bisect for the lowest feed within the time limit; return the time at the highest feed too."""
-    setup, walls, fastest = planned.setup, PacedWalls(planned), _fastest(planned)
+    setup, walls, fastest = planned.setup, FeedTrial(planned), _fastest(planned)
     shortest = _whole(walls.seconds(fastest), setup)
     if shortest > SPARE * seconds:
         return shortest, None
@@ -248,8 +249,10 @@ def _note(best: Candidate, plain: Candidate, base: Setup) -> str:
     """Describe the choice and its alternative."""
     job = best.job
     return (
-        f"takes {format_duration(best.seconds)}: layers as accurate as uniform ones of {job.layer_like:g} mm, "
+        f"takes {format_duration(best.seconds)}: "
+        f"layers as accurate as uniform ones of {job.layer_like:g} mm, "
         f"feed {job.feed:.3g} mm/s, spacing {job.spacing:.3g} mm, expected error {best.error:.2f} L* RMS; "
-        f"without the limit ({base.layers.nominal:g} mm, {base.feeds.feed:g} mm/s, {base.beads.spacing:g} mm) "
+        f"without the limit "
+        f"({base.layers.nominal:g} mm, {base.feeds.feed:g} mm/s, {base.beads.spacing:g} mm) "
         f"it would take {format_duration(plain.seconds)}, with an error of {plain.error:.2f} L*"
     )

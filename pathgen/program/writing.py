@@ -140,7 +140,11 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 def checked_line(found: Checklist) -> str:
     """Describe the result of a program's check in one line."""
     warnings = found.places("warning")
-    listed = f", {warnings:,} warning{'' if warnings == 1 else 's'} (`pathgen check` lists them)" if warnings else ""
+    listed = (
+        f", {warnings:,} warning{'' if warnings == 1 else 's'} (`pathgen check` lists them)"
+        if warnings
+        else ""
+    )
     return f"checked from its text: no errors{listed}"
 
 
@@ -162,14 +166,14 @@ def _sample(part: Part, filled: FilledLayers) -> None:
 def _led(
     moves: Moves, feed: NDArray[np.float64], speeds: SpeedPlan, machine: Machine, owed: float
 ) -> tuple[Moves, NDArray[np.float64], SpeedPlan, float]:
-    """Feed the filament of a block ahead of its lag, and plan its speeds again within the limits of the drive."""
+    """Feed the filament of a block ahead of its lag, and plan its speeds again within the limits."""
     moves, owed = lead_filament(moves, speeds, machine, owed)
     feed = np.minimum(feed, limit_feed(moves, machine))
     return moves, feed, plan_speeds(moves, machine, feed), owed
 
 
 def _placeholders(platform: Platform) -> dict[str, float]:
-    """Return the values for start and finish blocks: temperatures, and the position of the head at the end."""
+    """Return the values for start and finish blocks: temperatures, and the final position of the head."""
     heat, (park_x, park_y, clear) = platform.setup.heat, rest(platform)
     return {
         "nozzle": heat.nozzle_temperature,

@@ -1,4 +1,4 @@
-"""The grid a panel is judged on, and where it lies on the platform."""
+"""The frame of a panel: its position on the platform, and the grid of its columns and layers."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from pathgen.settings.job import MIN_BEND
 
 Floats = NDArray[np.float64]
 
-MOST_COLUMNS = 100_000  # of a panel; more means a mistyped width or pixel
-MOST_ROWS = 100_000  # likewise, and of its layers
-CELLS = 100_000_000  # of a panel's maps, at most: layers × columns, and rows × columns
-LARGEST = 10_000.0  # mm, of a panel and of where it stands; no machine is so large
-SNAP = 1e-9  # pixels within which a position counts as standing on a column's border
+MAX_COLUMNS = 100_000  # of a panel; more are taken for a mistyped width or pixel
+MAX_ROWS = 100_000  # of a panel's maps or layers
+CELLS = 100_000_000  # of a panel's maps: layers × columns, or rows × columns
+LARGEST = 10_000.0  # mm, size and position of a panel; no machine is that large
+SNAP = 1e-9  # pixels; a position this close to the border of a column counts as on the border
 
 
 def read_bend(header: Header, width: float) -> Bend | None:
@@ -53,42 +53,42 @@ def read_view(header: Header) -> View:
 
 
 def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -> None:
-    """Refuse a grid that no panel needs, before anything of its size is made.
+    """Reject a grid that is too large for any panel, before memory is allocated for it.
 
     Parameters
     ----------
     width, pixel : float
         Of the panel and of its columns, mm, above 0.
     layers : float
-        How many; not a whole number where nobody has looked yet.
+        Number of layers; it may still be fractional in an unchecked header.
     height : float
-        mm; 0 where it is not known yet.
+        mm; 0 if it is not known yet.
 
     Raises
     ------
     PathgenError
-        For more than `LARGEST`, `MOST_COLUMNS`, `MOST_ROWS` or `CELLS`.
+        For more than `LARGEST`, `MAX_COLUMNS`, `MAX_ROWS` or `CELLS`.
     """
     if max(width, height) > LARGEST:
         what = f"a panel of {width:g} mm" + (f" × {height:g} mm" if height else "")
-        raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm either way")
+        raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm in either direction")
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
-    if columns > MOST_COLUMNS:
-        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MOST_COLUMNS} columns"
-    elif rows > MOST_ROWS:
+    if columns > MAX_COLUMNS:
+        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MAX_COLUMNS} columns"
+    elif rows > MAX_ROWS:
         what = f"{layers:g} layers, {height:g} mm in rows of {pixel:g} mm"
-        allowed = f"at most {MOST_ROWS} of either"
+        allowed = f"at most {MAX_ROWS} of either"
     elif columns * rows > CELLS:
         what = f"{rows:.0f} rows or layers of {columns:.0f} columns"
         allowed = f"{CELLS:,} cells in all"
     else:
         return
-    raise PathgenError(what, where="frame", allowed=allowed, hint="--pixel makes columns and rows larger")
+    raise PathgenError(what, where="frame", allowed=allowed, hint="use a larger --pixel")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Frame:
-    """How the panel stands on the platform, and the grid laid over it.
+    """Position of a panel on the platform, and the grid of its columns and layers.
 
     Panel coordinates are u to the viewer's right, n toward the viewer and z up, so (u, n, z) is left-handed:
     at rotation 0, (x, y) = (x0 + u, y0 - n); at rotation 90, (x, y) = (x0 + n, y0 + u).
@@ -96,19 +96,19 @@ class Frame:
     Attributes
     ----------
     rotation : float
-        Degrees the panel is turned counter-clockwise on the platform.
+        Rotation of the panel on the platform, degrees counter-clockwise.
     x0, y0 : float
         Machine position of u = 0, n = 0, mm.
     width : float
         mm along u; the columns cover u = 0 to width.
     pixel : float
-        Width of a column, mm. The last is narrower where width is no multiple of it.
+        Width of a column, mm. The last column is narrower if `width` is not a multiple of it.
     tops : (L,) float64
         Height of the top of each layer, ascending, mm. The first layer stands on z = 0.
     bend : Bend, optional
-        How the panel is bent; x0, y0 then belong to plan coordinates. By default it is flat.
+        Bend of the panel; x0, y0 then belong to plan coordinates. By default the panel is flat.
     box : ((low u, high u), (low n, high n)), optional
-        What belongs to this panel, in plan coordinates, mm; deposits elsewhere are a neighbour's.
+        Extent of this panel in plan coordinates, mm; deposits outside it belong to a neighbour.
     """
 
     rotation: float
@@ -121,7 +121,7 @@ class Frame:
     box: tuple[tuple[float, float], tuple[float, float]] | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what is no grid."""
+        """Reject values that do not form a grid."""
         object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
         if not 0 <= self.rotation < 360:
             raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 to 360 degrees")
@@ -149,12 +149,12 @@ class Frame:
 
     @classmethod
     def of(cls, program: Program) -> Frame:
-        """Take the frame a program was planned in from its header and its layers.
+        """Return the frame that the header and the layer comments of a program state.
 
         Raises
         ------
         PathgenError
-            When the program does not say: it is not pathgen's, or its header was taken off.
+            When the header lacks a value: the program is not from pathgen, or its header was removed.
         """
         header = Header.read(program.header)
         width = require(header, "width")
@@ -169,7 +169,7 @@ class Frame:
         )
 
     def u(self, x: Floats, y: Floats) -> Floats:
-        """Give the panel's u of machine positions, mm.
+        """Return u of machine positions, mm.
 
         Examples
         --------
@@ -180,11 +180,11 @@ class Frame:
         return across if self.bend is None else self.bend.to_flat(across, out)[0]
 
     def plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Give the plan coordinates (u, n) of machine positions, mm; those of a bent panel are not unbent."""
+        """Return the plan coordinates (u, n) of machine positions, mm; a bend is not undone."""
         return Placement(self.rotation, self.x0, self.y0).to_panel(x, y)
 
     def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
-        """Tell which machine positions belong to this panel."""
+        """Return which machine positions belong to this panel."""
         if self.box is None:
             return np.ones(np.shape(x), bool)
         inside = np.ones(np.shape(x), bool)
@@ -193,7 +193,7 @@ class Frame:
         return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        """Give u at both ends of moves, mm; a place on a ring's seam counts to the side the move is on.
+        """Return u at both ends of moves, mm; a position on the seam belongs to the side of its move.
 
         Parameters
         ----------
@@ -209,7 +209,7 @@ class Frame:
         return first, last
 
     def thickness(self, volume_per_area: Floats) -> Floats:
-        """Wall thickness that a volume per area of the back makes, mm; a bent wall is wider outside."""
+        """Return the wall thickness for a volume per area of the back, mm; a bend widens the outer side."""
         if self.bend is None:
             return volume_per_area
         return column_thickness(volume_per_area, self.bend.radius)

@@ -130,9 +130,9 @@ def locate_panel(program: Program, machine: Machine, stated: Stated | None = Non
     Returns
     -------
     ProgramPanel
-        With a header, the frame that it states; the panel has all planned layers, even if the program was cut_layers
-        short. Without one, the extents of the deposits above the first layer (which has brim and start line),
-        u along the longer side.
+        With a header, the frame that it states; the panel has all planned layers, even if the program was
+        cut_layers short. Without one, the extents of the deposits above the first layer (which has brim and
+        start line), u along the longer side.
 
     Raises
     ------
@@ -250,7 +250,11 @@ def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, l
         tops = np.unique(program.tops[program.tops > 0])
         note = f"no {missing[0]!r} in the header: layers are taken from the deposits"
         return tops, [note] if header.has_frame else []
-    count, layer, first = require(header, "layers"), require(header.job, "layer"), require(header.job, "first_layer")
+    count, layer, first = (
+        require(header, "layers"),
+        require(header.job, "layer"),
+        require(header.job, "first_layer"),
+    )
     if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
         what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
         raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")

@@ -135,7 +135,8 @@ class MeltRate:
         Distribution, Nested("melt_by_time_", "melt rate, by time", "mm³/s", "_mm3_s", ("beyond_share",))
     ]
     by_length: Annotated[
-        Distribution, Nested("melt_by_length_", "melt rate, by path length", "mm³/s", "_mm3_s", ("beyond_share",))
+        Distribution,
+        Nested("melt_by_length_", "melt rate, by path length", "mm³/s", "_mm3_s", ("beyond_share",)),
     ]
     melt_peak_mm3_s: Annotated[float, Quantity("mm³/s", "maximum melt rate")]
 

@@ -32,7 +32,7 @@ CELL = 7.5  # points, its text
 GAP = 18  # dots between its columns
 HEAD_WIDE = 62  # dots that a column's name takes before it goes on below
 UNITS = {"mm_s": "mm/s", "deg": "°", "degc": "°C"}  # as a person writes what a column's name spells
-MOST_ROWS = 24  # of the table in one column
+MAX_ROWS = 24  # of the table in one column
 STEP_INK = "#b0480a"
 FEWEST_DOTS = 11  # wide, for a number inside a step
 
@@ -62,7 +62,7 @@ def specimen_sheet(laid: LaidOut, minutes: float) -> Figure:
     views = _different(laid)
     boxes, front = _flow([_sides(view) for view in views])
     table = _table(laid)
-    columns = max(1, math.ceil(len(table) / MOST_ROWS))
+    columns = max(1, math.ceil(len(table) / MAX_ROWS))
     rows = math.ceil((len(table) - 1) / columns)
     head = max(len(title) for title in table[0])
     high = math.ceil(HEAD + max(front + ROW * (rows + head + 2), PLAN + 60) + FOOT)

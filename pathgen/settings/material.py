@@ -62,7 +62,7 @@ Law = Exponential | TwoFlux | Table
 
 
 class Viewing(Profile, frozen=True):
-    """Viewing conditions: the light behind the panel and the light of the room on its face. Typical values."""
+    """Viewing conditions: the light behind the panel, and the room's light on its face. Typical values."""
 
     luminance: Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "cd/m²"})] = 1000.0  # of the backlight
     evenness: Fraction = 0.8  # minimum luminance of the backlight divided by its maximum

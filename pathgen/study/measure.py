@@ -1,4 +1,4 @@
-"""Measure one case of a study: make its program in a temporary folder, read it back, and compute its figures."""
+"""Measure one case of a study: make its program in a temporary folder, read it back, compute figures."""
 
 from __future__ import annotations
 
@@ -69,8 +69,8 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     Returns
     -------
     Measured
-        The same on every machine. Errors in a case are part of the result and never raised: an error of the whole
-        case leaves all cells empty, an error of one group of columns only the cells of this group.
+        The same on every machine. Errors in a case are part of the result and never raised: an error of the
+        whole case leaves all cells empty, an error of one group of columns only the cells of this group.
 
     Raises
     ------
@@ -91,9 +91,9 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     found: Row = {}
     reasons: list[str] = []
     arrays = b""
-    with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as name:
-        folder = Path(name).resolve()
-        places = write_case_files({given: files[given] for given in case.files}, folder)
+    with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as temporary:
+        folder = Path(temporary).resolve()
+        places = write_case_files({name: files[name] for name in case.files}, folder)
         try:
             result, read_back = _made(case, ask, places, folder / PROGRAM, bool(groups or ask.arrays))
             found |= _plan(case, result)
@@ -108,7 +108,9 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         except PathgenError as error:
             if str(folder / PROGRAM) in str(error):
                 raise PathgenError(
-                    "no space for temporary files", where=str(folder.parent), hint="set TMPDIR to another folder"
+                    "no space for temporary files",
+                    where=str(folder.parent),
+                    hint="set TMPDIR to another folder",
                 ) from error
             reasons.append(str(error))
         except MemoryError:

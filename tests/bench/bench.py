@@ -107,7 +107,8 @@ def main():
         read = best(3, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
         third = best(3, lambda: make(photo, out, Job(width=width / 3, brim=0.0)))
         samples = (
-            planned.panel.thickness.size / plan_panel(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
+            planned.panel.thickness.size
+            / plan_panel(photo, Job(width=width / 3, brim=0.0)).panel.thickness.size
         )
         taken = min(chosen.layers, layers) or layers
         mesh = {

@@ -11,8 +11,8 @@ from pathgen.coupons.make import LaidOut, lay_out_coupon
 from pathgen.coupons.measurement_sheet import known_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
-from pathgen.proof.deposit_map import thickness_error
 from pathgen.program.summary import Summary
+from pathgen.proof.deposit_map import thickness_error
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, settle
 

@@ -12,7 +12,7 @@ from pathgen import Job, PathgenError, plan_panel
 from pathgen.panel import Panel, View
 from pathgen.panel.outline_disc import ellipse
 from pathgen.panel.outline_rectangle import rectangle
-from pathgen.plan.source import cut_foot, read_source, to_panel, turned
+from pathgen.plan.source import cut_foot, measure_again, read_source, to_panel
 from pathgen.settings import settle
 
 # Asymmetric thickness, 20 × 14 mm at the default pixel.
@@ -85,7 +85,7 @@ def test_turned_is_what_reading_again_gives():
     given = read_source(LETTER, setup, 0.1)
     for turn in TURNS:
         other = msgspec.structs.replace(setup.job, turn=turn)
-        again, read = turned(given, settle(other), 0.1), read_source(LETTER, settle(other), 0.1)
+        again, read = measure_again(given, settle(other), 0.1), read_source(LETTER, settle(other), 0.1)
         assert (again.width, again.height) == (read.width, read.height)
         assert again.outline.equals(read.outline)
 

@@ -10,7 +10,15 @@ from pathgen.cli import run
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.proof.frame import Frame
-from pathgen.proof.header import digest_note, list_statable, machine_for, material_for, read_facts
+from pathgen.proof.header import (
+    Header,
+    digest_note,
+    list_statable,
+    machine_for,
+    material_for,
+    number_key,
+    read_facts,
+)
 from pathgen.proof.program_panel import Stated, locate_panel
 from pathgen.settings import load_machine, load_material
 
@@ -154,7 +162,7 @@ def test_a_layer_of_absurd_height_ends_in_words(command, code, tmp_path, capsys)
     out.write_text(said.replace("; job layer = 0.1\n", "; job layer = 9223372036854775808\n"))
     assert run([command, str(out)]) == code
     told = capsys.readouterr()
-    assert "at most 10000 mm either way" in " ".join((told.out + told.err).split())
+    assert "at most 10000 mm in either direction" in " ".join((told.out + told.err).split())
 
 
 def test_without_a_header_the_deposits_tell_and_a_note_says_so():
@@ -256,3 +264,22 @@ def test_settings_of_a_profile_of_ones_own_are_noticed(tmp_path):
 def test_what_cannot_be_stated(stated):
     with pytest.raises(PathgenError, match=next(iter(stated))):
         Stated(**stated)
+
+
+def test_a_header_is_read_back_as_it_was_written():
+    header = Header(machine="ngc-lab", width=46.0, layers=3, rotation=90, x0=1.5, y0=2.25, low_u=-5.0)
+    assert Header.read(dict(header.lines())) == header
+
+
+def test_a_header_of_several_panels_is_read_for_each():
+    facts = {"panels": "2", "panel width": "46.000 mm", "job brim": "10", "job pixel": "0.1"}
+    facts |= {number_key("panel width", 2): "30.000 mm", number_key("job pixel", 2): "0.2"}
+    first, second = Header.read(facts), Header.read(facts, 2)
+    assert (first.width, first.job.pixel, second.width, second.job.pixel) == (46.0, 0.1, 30.0, 0.2)
+
+
+def test_layers_of_several_heights_are_a_word():
+    assert Header.read({"job layer": "auto"}).job.layer == "auto"
+    assert Header.read({"job layer": "0.15"}).job.layer == 0.15
+    with pytest.raises(PathgenError, match="job layer = automatic"):
+        Header.read({"job layer": "automatic"})
