@@ -158,7 +158,7 @@ def cut_out(
 
     Examples
     --------
-    >>> from pathgen.panel.outline import ellipse
+    >>> from pathgen.panel.outline_disc import ellipse
     >>> round(float(cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, 0.0, 3.0).thickness.sum()) / 100, 1)
     50.2
     """

@@ -98,7 +98,7 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
 
     Examples
     --------
-    >>> from pathgen.panel.outline import rectangle
+    >>> from pathgen.panel.outline_rectangle import rectangle
     >>> hung, lugs = eyelets(rectangle(60, 40), [Eyelet(0.2), Eyelet(0.8)], rim_width=3.0)
     >>> len(hung.interiors), len(lugs.geoms), round(hung.bounds[3], 2)
     (2, 2, 44.83)
@@ -146,7 +146,7 @@ def raise_lugs(
 
     Examples
     --------
-    >>> from pathgen.panel.outline import rectangle
+    >>> from pathgen.panel.outline_rectangle import rectangle
     >>> from pathgen.panel.pixels import grid_over
     >>> hung, lugs = eyelets(rectangle(20, 10), [Eyelet()], rim_width=3.0)
     >>> grid = grid_over(hung, 0.5)

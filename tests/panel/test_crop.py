@@ -9,7 +9,8 @@ from skimage import data, transform
 
 from pathgen.errors import PathgenError
 from pathgen.panel.crop import picture_pixel, place_picture, show_picture, window_of
-from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, grid_over
 from pathgen.picture import fit_to_panel, resample
 

@@ -9,7 +9,10 @@ from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
 from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs, teardrop
-from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
+from pathgen.panel.outline import with_foot
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import grid_over, mask
 from pathgen.panel.rim import rim
 

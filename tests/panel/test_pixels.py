@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import arch, ellipse, rectangle
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, box_distance, edge_distance, grid_over, mask
 
 PIXEL = 0.1

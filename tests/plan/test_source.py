@@ -10,7 +10,8 @@ from PIL import Image
 
 from pathgen import Job, PathgenError, plan
 from pathgen.panel import Panel, View
-from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.plan.source import footed, read_source, to_panel, turned
 from pathgen.settings import settle
 
@@ -318,7 +319,7 @@ FILES = {
     "line": ("POLYGON ((0 0, 5 5, 9 9, 0 0))", "no area .*line.wkt"),
     "fork": (
         "POLYGON ((15 0, 25 0, 40 30, 25 30, 20 10, 15 30, 0 30, 15 0))",
-        "a foot of 25 mm cuts .* off and leaves 2 pieces .outline.; allowed: one piece; ask for",
+        "a foot of 25 mm cuts .* off and leaves 2 pieces .outline.; allowed: one piece; use",
     ),
 }
 

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline_file import polygon_file
+from pathgen.panel.polygon_file import polygon_file
 
 SQUARE = [[10, 10], [30, 10], [30, 50], [10, 50], [10, 10]]
 HOLE = [[15, 15], [20, 15], [20, 20], [15, 15]]
