@@ -1,6 +1,6 @@
 """Registry of the outlines that a panel can have.
 
-An outline is a module ``outline_NAME`` of this folder with a function ``NAME_outline``, which takes `Sides` and
+An outline is a module ``outline_NAME`` beside this one with a function ``NAME_outline``: it takes `Sides` and
 returns a polygon. Adding such a module adds the outline: names are discovered from the file names.
 """
 
