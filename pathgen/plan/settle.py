@@ -346,7 +346,7 @@ def _supports(layers: Layers, setup: Setup) -> Supports | None:
     if not plain and job.comb != "none":
         comb = CombPlan(job.spacing, angle=setup.overhang, brim=job.brim)
         if bend is not None:  # bending brings what stands on the hollow side nearer together
-            comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
+            comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     wedge = None
     if wedges:
         height = job.wedge_height or 2 * layers.panel.height / 3
