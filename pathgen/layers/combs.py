@@ -28,7 +28,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.errors import PathgenError
 from pathgen.layers.sections import Layers, outline
 from pathgen.layers.strokes import Floats, Ints, Strokes, constant_spacing, merge
-from pathgen.panel.overhang import ANGLE, outline_lean, reach_of
+from pathgen.panel.overhang import ANGLE, outline_overhang, step_limit
 
 Bools = NDArray[np.bool_]
 
@@ -173,8 +173,8 @@ def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
     rising = bottom[bottom < total]
     count = int(rising.max(initial=0)) + 1
     wall = bottom <= np.arange(count)[:, None]
-    reach = np.array([reach_of(h, plan.angle) for h in layers.height[:count]])
-    leaning: Bools = np.any(outline_lean(wall, reach, pixel, pixel), axis=0)
+    reach = np.array([step_limit(h, plan.angle) for h in layers.height[:count]])
+    leaning: Bools = np.any(outline_overhang(wall, reach, pixel, pixel), axis=0)
     if not leaning.any():
         return leaning
     more = math.ceil(MARGIN / pixel)
@@ -186,7 +186,7 @@ def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
 def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[_Comb]:
     """Place the fins of one comb in each stretch that needs one."""
     pixel, needed = layers.panel.pixel, _needed(layers, plan, bottom)
-    fin_spacing = plan.fin_spacing or plan.spacing + 2 * reach_of(
+    fin_spacing = plan.fin_spacing or plan.spacing + 2 * step_limit(
         (plan.clear + 1) * float(layers.height[-1]), plan.angle
     )
     edge = np.diff(needed.astype(np.int8), prepend=0, append=0)

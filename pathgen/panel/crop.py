@@ -245,9 +245,7 @@ def _half_window(window: Window, rotation: float) -> tuple[float, float]:
     """Return half the sides of the smallest rectangle, oriented as the picture, that contains the window."""
     left, low, right, high = window
     if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(
-            f"window of {right - left:g} × {high - low:g} mm", allowed="sides of more than 0 mm"
-        )
+        raise PathgenError(f"window of {right - left:g} × {high - low:g} mm", allowed="more than 0 mm")
     cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
     across, up = (right - left) / 2, (high - low) / 2
     return across * cosine + up * sine, across * sine + up * cosine
