@@ -12,8 +12,8 @@ import shapely
 from shapely.geometry import MultiLineString
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.sections import outline
-from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, constant_spacing, merge
+from pathgen.layers.sections import section_outline
+from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, make_strokes, merge_strokes
 
 
 def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
@@ -41,13 +41,13 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     lines: list[Floats] = []
     layer: list[int] = []
     for number, thickness in enumerate(profiles.thickness, profiles.first):
-        section = outline(thickness, profiles.pixel, plan.tolerance)
+        section = section_outline(thickness, profiles.pixel, plan.tolerance)
         made = [*_rings(section.buffer(-spacing / 2, join_style="mitre"))]
         made += _lines(section.buffer(-spacing, join_style="mitre"), spacing)
         lines += made
         layer += [number] * len(made)
     counts = (profiles.thickness > 0).astype(np.int8)
-    return merge([constant_spacing(lines, layer, spacing)], counts)
+    return merge_strokes([make_strokes(lines, layer, spacing)], counts)
 
 
 def _rings(inside: BaseGeometry) -> list[Floats]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from pathgen.layers.fills.runs import find_runs
 from pathgen.layers.fills.strands import Share, strokes_of
-from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge, ragged
+from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge_strokes, ragged_range
 
 
 def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
@@ -85,7 +85,7 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     _, hi = np.nonzero(edge < 0)
     lines = np.maximum(1, np.rint((hi - lo) * pixel / plan.spacing).astype(np.intp))
     of = np.repeat(np.arange(len(lines)), lines)
-    number = ragged(np.zeros(len(lines), np.intp), lines)
+    number = ragged_range(np.zeros(len(lines), np.intp), lines)
     line_spacing = ((hi - lo) * pixel / np.maximum(lines, 1))[of]
     u = lo[of] * pixel + (number + 0.5) * line_spacing
     wall = thickness[layer[of], np.minimum((u / pixel).astype(np.intp), thickness.shape[1] - 1)]
@@ -116,7 +116,7 @@ def raster_alternate(profiles: Profiles, plan: BeadPlan) -> Strokes:
         part = fill(Profiles(profiles.thickness[rows], profiles.pixel), plan)
         counts[rows] = part.counts
         parts.append(replace(part, layer=layers[rows][part.layer]))
-    return merge(parts, counts)
+    return merge_strokes(parts, counts)
 
 
 DIRECTIONS: dict[str, Callable[[Profiles, BeadPlan], Strokes]] = {

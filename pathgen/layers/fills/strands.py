@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pathgen.layers.fills.joins import LONG, UNIT, join
 from pathgen.layers.fills.runs import Bools, LayerRuns
-from pathgen.layers.strokes import Floats, Ints, Strokes, ragged
+from pathgen.layers.strokes import Floats, Ints, Strokes, ragged_range
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Str
     last = np.searchsorted(kept, row + wall.hi)[strands.run]
     count = last - first + 1
     of = np.repeat(np.arange(len(count)), count)
-    index = ragged(first, count)
+    index = ragged_range(first, count)
     index = np.where(strands.backward[of], (first + last)[of] - index, index)
     node = kept[index]
     run = strands.run[of]
