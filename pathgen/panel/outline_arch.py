@@ -1,4 +1,4 @@
-"""The outline of a round-topped window."""
+"""Outline of a round-topped window."""
 
 from __future__ import annotations
 
@@ -7,17 +7,29 @@ import math
 import numpy as np
 from shapely.geometry import Polygon
 
-from pathgen.panel.outline import check_sides, closed_polygon, count_pieces, rounded_points
+from pathgen.panel.outline import arc_segments, check_sides, ring_polygon, rounded_corners
 from pathgen.panel.outlines import Sides
 
 
 def arch(width: float, height: float) -> Polygon:
-    """Outline a round-topped window: a rectangle below, half a disc of the same width above.
+    """Return a round-topped window: a rectangle below a half disc of the same width.
 
-    Where the height is less than half the width, half a disc has no room; the whole outline is then a
-    segment of a larger disc, its arc going from one foot over the crown to the other.
+    If the height is less than half the width, the outline is a segment of a larger disc instead, whose arc
+    runs from one foot over the crown to the other.
 
-    Parameters and errors as with `rectangle`.
+    Parameters
+    ----------
+    width, height : float
+        Sides of the bounding box, mm.
+
+    Returns
+    -------
+    Polygon
+
+    Raises
+    ------
+    PathgenError
+        If a side is outside 0.01 to 2000 mm.
 
     Examples
     --------
@@ -28,15 +40,15 @@ def arch(width: float, height: float) -> Polygon:
     """
     check_sides(width, height)
     if height >= width / 2:
-        return closed_polygon(rounded_points(width, height, 0.0, 0.0, width / 2, width / 2))
+        return ring_polygon(rounded_corners(width, height, 0.0, 0.0, width / 2, width / 2))
     # Circle through the two feet and the crown (exact geometry).
     radius = (width**2 / 4 + height**2) / (2 * height)
     half = math.asin(min(1.0, width / 2 / radius))
-    turn = np.linspace(0.0, half, count_pieces(radius, half) + 1)
-    right = np.column_stack([radius * np.sin(turn), height - radius * (1 - np.cos(turn))])
+    angle = np.linspace(0.0, half, arc_segments(radius, half) + 1)
+    right = np.column_stack([radius * np.sin(angle), height - radius * (1 - np.cos(angle))])
     right[-1] = width / 2, 0.0
     left = right * (-1, 1)
-    return closed_polygon(np.concatenate([right[::-1], left[1:]]) + (width / 2, 0))
+    return ring_polygon(np.concatenate([right[::-1], left[1:]]) + (width / 2, 0))
 
 
 def arch_outline(sides: Sides) -> Polygon:

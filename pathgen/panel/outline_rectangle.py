@@ -1,4 +1,4 @@
-"""The rectangular outline, with square or rounded corners."""
+"""Outline of a rectangle with square or rounded corners."""
 
 from __future__ import annotations
 
@@ -6,19 +6,19 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import check_sides, closed_polygon, rounded_points
+from pathgen.panel.outline import check_sides, ring_polygon, rounded_corners
 from pathgen.panel.outlines import Sides
 
 
 def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
-    """Outline a rectangle, its corners rounded or not.
+    """Return a rectangle with square or rounded corners.
 
     Parameters
     ----------
     width, height : float
         mm.
     corner : float
-        Radius of the corners, mm; 0 for none.
+        Radius of the corners, mm; 0 for square corners.
 
     Returns
     -------
@@ -27,7 +27,7 @@ def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
     Raises
     ------
     PathgenError
-        When a side is not from 0.01 to 2000 mm, or the corners do not fit into the shorter side.
+        If a side is outside 0.01 to 2000 mm, or the radius is more than half the shorter side.
 
     Examples
     --------
@@ -35,15 +35,15 @@ def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
     (2400.0, 2378.5)
     """
     check_sides(width, height)
-    most = min(width, height) / 2
-    if not 0 <= corner <= most:
-        allowed = f"0 to {most:g} mm, half the shorter side"
+    largest = min(width, height) / 2
+    if not 0 <= corner <= largest:
+        allowed = f"0 to {largest:g} mm, half the shorter side"
         raise PathgenError(f"corner is {corner:g} mm", where="corner", allowed=allowed)
     if corner == 0:
-        return closed_polygon(np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float64))
-    return closed_polygon(rounded_points(width, height, corner, corner, corner, corner))
+        return ring_polygon(np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float64))
+    return ring_polygon(rounded_corners(width, height, corner, corner, corner, corner))
 
 
 def rectangle_outline(sides: Sides) -> Polygon:
-    """Return a rectangle of the picture's proportions, with the corners that the job asks for."""
+    """Return a rectangle of the picture's proportions with the requested corner radius."""
     return rectangle(sides.width, sides.height, sides.corner)

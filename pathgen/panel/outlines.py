@@ -1,7 +1,7 @@
-"""Outlines by name.
+"""Registry of the outlines that a panel can have.
 
-An outline is a module `outline_NAME` of this package with a function `NAME_outline`, which returns the
-polygon for some `Sides`. Adding such a file adds the outline; names are found without importing the modules.
+An outline is a module ``outline_NAME`` beside this one with a function ``NAME_outline``: it takes `Sides` and
+returns a polygon. Adding such a module adds the outline: names are discovered from the file names.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ PREFIX = "outline_"
 
 @dataclass(frozen=True, slots=True)
 class Sides:
-    """Size that an outline is made for, mm.
+    """Size of an outline, in mm.
 
     Attributes
     ----------
     width, height : float
-        Outer sides that suit the picture.
+        Sides that fit the picture.
     asked_width, asked_height : float or None
-        Sides that the job asks for.
+        Sides that the job requests.
     corner : float
-        Radius of the corners.
+        Corner radius that the job requests.
     """
 
     width: float
@@ -41,7 +41,7 @@ class Sides:
 
 
 def outline_names() -> list[str]:
-    """List the names of all outlines, sorted.
+    """Return the names of all outlines, sorted.
 
     Examples
     --------
@@ -53,19 +53,26 @@ def outline_names() -> list[str]:
 
 
 def make_outline(name: str, sides: Sides) -> Polygon:
-    """Make an outline, its lower left corner at the origin.
+    """Return the outline of a given name and size.
 
     Parameters
     ----------
     name : str
-        One of `outline_names`, or the path of a polygon file: text with a point or a path separator. Such a
-        polygon keeps its proportions, or its size if the job asks for no side.
+        One of `outline_names`, or the path of a polygon file. Text that contains a period, a slash or a
+        backslash is taken as a path. The polygon of a file keeps its proportions; it also keeps its size if
+        the job requests neither side.
     sides : Sides
+
+    Returns
+    -------
+    Polygon
+        The lower left corner of its bounding box is at the origin.
 
     Raises
     ------
     PathgenError
-        For an unknown name, a file without a polygon, and sides that the outline cannot have.
+        If the name is unknown, the file does not contain exactly one valid polygon, or the outline cannot
+        have these sides.
 
     Examples
     --------
@@ -76,9 +83,11 @@ def make_outline(name: str, sides: Sides) -> Polygon:
         return polygon_file(name, sides.asked_width, sides.asked_height)
     known = outline_names()
     if name not in known:
-        allowed = f"{', '.join(known)}, or a polygon file"
         raise PathgenError(
-            f"unknown outline {name!r}", where="outline", allowed=allowed, hint=nearest(name, known)
+            f"unknown outline {name!r}",
+            where="outline",
+            allowed=f"{', '.join(known)}, or a polygon file",
+            hint=nearest(name, known),
         )
     outline: Polygon = getattr(import_module(f"pathgen.panel.{PREFIX}{name}"), f"{name}_outline")(sides)
     return outline

@@ -14,9 +14,9 @@ from shapely.geometry.base import BaseGeometry
 from pathgen import optics
 from pathgen.errors import PathgenError
 from pathgen.layers import Layers, cut_layers
-from pathgen.layers.adaptive import AdaptiveHeights, Terms, adaptive
+from pathgen.layers.adaptive import AdaptiveHeights, Terms, adapt_layers
 from pathgen.layers.combs import SLENDER, CombPlan
-from pathgen.layers.supports import Supports, bent_supports, plan_supports
+from pathgen.layers.supports import Supports, bend_supports, plan_supports
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import fastest_feed
 from pathgen.motion.opening import START_LINE
@@ -241,7 +241,7 @@ def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) 
         check_bend(bend, float(panel.thickness.max()))
     layers = cut_layers(panel, setup.layers.nominal, setup.layers.first_layer)
     if setup.layers.layer == "auto":
-        chosen = adaptive(panel, _lightness(panel.thickness, setup), _terms(setup))
+        chosen = adapt_layers(panel, _lightness(panel.thickness, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
     return UnplacedPanel(setup, panel, layers, loaded.name, notes, _plan_supports(layers, setup))
@@ -345,7 +345,7 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
     if (form.outline != "rectangle" or form.corner) and standing.comb != "none":
         comb = CombPlan(spacing, angle=standing.overhang, brim=standing.brim)
         if bend is not None:  # bending moves the teeth on the hollow side closer together
-            comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
+            comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     if sites:
         wedge = WedgePlan(
             standing.wedge_height or 2 * layers.panel.height / 3,
@@ -359,7 +359,7 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
     if wedge is None and comb is None:
         return None
     supports = plan_supports(layers, wedge, comb)
-    return supports if bend is None else bent_supports(supports, bend)
+    return supports if bend is None else bend_supports(supports, bend)
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:

@@ -160,7 +160,7 @@ def _sample(part: Part, filled: FilledLayers) -> None:
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
         if filled.first <= layer < filled.last:
-            part.samples[layer] = filled.strokes.only(layer)
+            part.samples[layer] = filled.strokes.select(layer, layer + 1)
 
 
 def _led(

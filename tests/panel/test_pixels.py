@@ -90,9 +90,9 @@ def test_an_outline_on_a_larger_map_and_several_parts():
 
 
 REFUSED = [
-    (0, "pixel is 0 mm; allowed: a length above 0"),
+    (0, "pixel is 0 mm; allowed: a finite length of more than 0 mm"),
     (np.nan, "pixel is nan mm"),
-    (1e-4, "outline of 60 × 40 mm at a pixel of 0.0001 mm; allowed: at most 100 megapixels"),
+    (1e-4, "outline of 60 × 40 mm with pixels of 0.0001 mm is too large; allowed: at most 100 megapixels"),
     (1e-300, "at most 100 megapixels"),
 ]
 
