@@ -186,7 +186,7 @@ def test_a_slow_controller_gets_coarser_moves_and_hears_of_it(tmp_path):
     slow = msgspec.structs.replace(load_machine("moving-table"), blocks_per_second=80.0)
     planned = plan_panel(np.full((100, 100), 1.5), Job(brim=0.0), slow)
     assert planned.setup.light.pixel == pytest.approx(0.25)
-    assert "80 moves a second" in planned.notes[0]
+    assert "80 moves per second" in planned.notes[0]
     assert planned.panel.width == pytest.approx(16.0, abs=0.5)
     hasty = plan_panel(np.full((100, 100), 1.5), Job(brim=0.0, first_feed=40.0), slow)
     assert hasty.setup.light.pixel == pytest.approx(0.5), "the first layer counts too"

@@ -38,7 +38,7 @@ class Result:
     Attributes
     ----------
     platform : Platform
-    sum_moves : Tally
+    tally : Tally
         Time, filament, lengths and counts by kind of move.
     summary : Summary
     parts : list of Part
@@ -46,7 +46,7 @@ class Result:
     """
 
     platform: Platform
-    sum_moves: Tally
+    tally: Tally
     summary: Summary
     parts: list[Part]
 

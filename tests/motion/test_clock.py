@@ -5,6 +5,7 @@ import pytest
 from msgspec.structs import replace
 
 from pathgen import Job, make
+from pathgen.files.quantities import flatten
 from pathgen.motion import Kind, Tally, TimeByCause
 from pathgen.proof.panel_replay import replay
 from pathgen.settings import load_machine
@@ -35,8 +36,8 @@ def test_parts_add_up():
     assert (found.heating, found.homing) == (360.0, 40.0)  # the profile's
     assert found.total == kinds.sum() + 360 + 40 + 3 + 2
     assert found.dry == sum(kinds[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]])
-    facts = found.facts()
-    assert facts["time_s"] == sum(facts[part] for part in PARTS)
+    figures = flatten(found.rounded())
+    assert figures["time_s"] == sum(figures[part] for part in PARTS)
 
 
 def test_homing_before_the_program_counts_once():
@@ -57,10 +58,10 @@ def test_dwells_of_every_block_count_in_plan_and_program_alike(name, tmp_path):
     machine = with_dwells(name, start=start, finish=finish)
     fan_on = f"{machine.dialect.fan_on}\n{cooling}"
     machine = replace(machine, dialect=replace(machine.dialect, fan_on=fan_on))
-    said = make(WALL, tmp_path / "a.gcode", replace(JOB, machine=name), machine).summary
+    said = make(WALL, tmp_path / "a.gcode", replace(JOB, machine=name), machine).summary.times
     found = replay(tmp_path / "a.gcode", machine).as_dict()
-    assert said["dwell_time_s"] == found["dwell_time_s"] == pytest.approx(5.75, abs=0.051)
-    assert said["time_s"] == pytest.approx(sum(said[part] for part in PARTS), abs=1)
+    assert said.dwell_time_s == found["dwell_time_s"] == pytest.approx(5.75, abs=0.051)
+    assert said.time_s == pytest.approx(sum(getattr(said, part) for part in PARTS), abs=1)
     assert found["time_s"] == pytest.approx(sum(found[part] for part in PARTS), abs=1)
 
 
@@ -79,18 +80,18 @@ def test_a_program_that_homes_again_is_timed_so(plain):
 
 def test_a_slow_line_starves_plan_and_program_alike(plain, tmp_path):
     out, said = plain
-    assert said["starved_time_s"] == 0.0
+    assert said.times.starved_time_s == 0.0
     machine = replace(load_machine("moving-table"), blocks_per_second=40.0)
     found = replay(out, machine)
     slow = make(WALL, tmp_path / "b.gcode", replace(JOB, pixel=0.2, feed=60.0), machine).summary
     assert found.clock.starving > 0.1 * found.clock.moving
     assert found.clock.moving == pytest.approx(replay(out).clock.moving)
     again = replay(tmp_path / "b.gcode", machine).as_dict()
-    assert slow["starved_time_s"] == pytest.approx(again["starved_time_s"], rel=0.02, abs=0.2)
+    assert slow.times.starved_time_s == pytest.approx(again["starved_time_s"], rel=0.02, abs=0.2)
 
 
 def test_much_waiting_is_said(tmp_path, monkeypatch):
     monkeypatch.setattr("pathgen.plan.settle._respect_block_rate", lambda setup: (setup, []))
     machine = replace(load_machine("moving-table"), blocks_per_second=50.0)
     said = make(WALL, tmp_path / "c.gcode", JOB, machine).summary
-    assert any("waiting for program lines" in note and "50 lines a second" in note for note in said["notes"])
+    assert any("waiting for program lines" in note and "50 lines per second" in note for note in said.notes)

@@ -10,6 +10,7 @@ from pathgen.job import plan_several
 from pathgen.motion import Kind, concatenate, filament_area
 from pathgen.motion.pace import FASTEST, SLOWEST, STEP, fastest_feed, pace_factor
 from pathgen.program.sequence import blocks
+from pathgen.settings import settle
 from tests.test_job import read_back, wanted, waves
 
 # Said to the reader in pace.py, so written out here and not taken from there.
@@ -94,9 +95,9 @@ def test_bounds_and_dry_moves():
 
 
 def test_fastest_feed_bounds_every_move():
-    job = Job(pace="steady-flow", feed=20.0)
+    setup = settle(Job(pace="steady-flow", feed=20.0))
     factor = pace_factor(np.geomspace(1e-3, 10, 500), np.ones(500), 0.42)
-    assert factor.max() * 20.0 <= fastest_feed(job) + 1e-9
+    assert factor.max() * 20.0 <= fastest_feed(setup) + 1e-9
 
 
 @pytest.mark.parametrize("pace", ["steady-feed", "steady-flow"])

@@ -10,7 +10,7 @@ import pytest
 
 from pathgen import Job, make
 from pathgen.errors import PathgenError
-from pathgen.motion import limit_feed, plan_speeds, tally
+from pathgen.motion import limit_feed, plan_speeds, sum_moves
 from pathgen.proof import panel_replay
 from pathgen.proof.panel_replay import Effects, replay
 from pathgen.settings import load_machine, load_material
@@ -32,7 +32,7 @@ def test_times_do_not_depend_on_the_cuts(panel, block, monkeypatch):
     found = replay(panel[0])
     moves, machine = found.program.moves, found.machine
     feed = limit_feed(moves, machine)
-    whole = tally(moves, plan_speeds(moves, machine, feed), feed)
+    whole = sum_moves(moves, plan_speeds(moves, machine, feed), feed)
     for name in ("time", "filament", "length", "count"):
         np.testing.assert_allclose(getattr(found.tally, name), getattr(whole, name), rtol=1e-9)
 
