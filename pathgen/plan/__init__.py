@@ -1,1 +1,1 @@
-"""The plan: everything about panels settled up to their places on the platform."""
+"""Planning: panels with their settings, layers, supports and places on the platform."""

@@ -40,7 +40,7 @@ LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, round
 
 @dataclass(frozen=True, slots=True)
 class UnplacedPanel:
-    """A panel without a place.
+    """A panel with its layers and supports, but without a place.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class UnplacedPanel:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Places of panels.
+    """Places of all panels on the platform.
 
     Attributes
     ----------
@@ -142,7 +142,7 @@ def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[tup
 
 
 def check_fit(width: float, height: float, setup: Setup) -> None:
-    """Reject a panel that fits at no thickness, before minutes are spent on its pixels."""
+    """Reject a panel that is too large at any thickness, before its pixels are computed."""
     box, _ = add_start_line(compute_footprint(width, height, 0.0, 0.0, setup), width)
     if setup.form.bend and setup.standing.axis == "auto":
         return  # it may fit at an angle, which depends on its thickness

@@ -108,7 +108,7 @@ def plan_placed(
     machine: Machine | None = None,
     material: Material | None = None,
 ) -> Platform:
-    """Plan panels whose places and rotations are loaded.
+    """Plan panels at fixed places and rotations.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def _place_at(unplaced: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeome
     """Place a panel with its middle at a spot; return its placement and its footprint."""
     box, turn = unplaced.footprint, Placement(spot.rotation, 0.0, 0.0)
     x, y = turn.to_machine(np.array(sum(box.u) / 2), np.array(sum(box.n) / 2))
-    why = f"turned {spot.rotation:g} degrees, as given"
+    why = f"turned {spot.rotation:g} degrees, as requested"
     at = Placement(spot.rotation, round(spot.x - float(x), 3), round(spot.y - float(y), 3), why)
     u, n = np.array([(u, n) for u in box.u for n in box.n]).T
     return at, shapely.MultiPoint(np.column_stack(at.to_machine(u, n))).convex_hull
@@ -183,7 +183,7 @@ def _line_beside(
             ends = [(u, at) if rotation == 0 else (at, u) for u in span]
             if not covered.intersects(shapely.LineString(ends)):
                 x, y = (0.0, at) if rotation == 0 else (at, 0.0)
-                return (span, 0.0), Placement(rotation, x, y, "at the given places")
+                return (span, 0.0), Placement(rotation, x, y, "at fixed places")
     allowed = "a free edge of the platform"
     raise PathgenError("no room for the start line beside the panels", where="place", allowed=allowed)
 
@@ -273,7 +273,7 @@ def _terms(setup: Setup) -> Terms:
 def _choose_edge(
     loaded: LoadedSource, setup: Setup, pixel: float, progress: Progress | None
 ) -> tuple[UnplacedPanel, str]:
-    """Choose the edge that the panel stands on by the figures of each; rejected edges are left out."""
+    """Compare the edges on which the panel can stand, and choose the best."""
     from pathgen.plan.turning import choose_turn  # loads scipy
 
     possible: dict[int, UnplacedPanel] = {}
@@ -292,7 +292,7 @@ def _choose_edge(
 
 
 def _add_wedges(unplaced: UnplacedPanel) -> tuple[UnplacedPanel, str]:
-    """Add wedges to a panel, up to the height where it needs them to be steady."""
+    """Add wedges to a panel that is unsteady without them, only as high as necessary."""
     setup = unplaced.setup
     bare = replace(unplaced, setup=setup.changed(wedges=0))
     steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]
@@ -335,7 +335,7 @@ def _complete(
 
 
 def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
-    """SpeedPlan the wedges that the job asks for, and a comb if the outline needs one."""
+    """Plan the wedges that the job asks for, and a comb if the outline needs one."""
     standing, form, spacing = setup.standing, setup.form, setup.beads.spacing
     bend, sites = bend_of(layers.panel.width, setup), standing.wedge_sites
     if bend is not None and sites:
@@ -363,7 +363,7 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
-    """Coarsen the pixel if the controller could not take moves at the rate that the feed needs."""
+    """Coarsen the pixel if moves at this feed would exceed the block rate of the controller."""
     pixel, machine = setup.light.pixel, setup.machine
     feed = max(fastest_feed(setup), setup.feeds.first_feed)
     finest = feed / machine.blocks_per_second

@@ -1,4 +1,4 @@
-"""The source of a panel: a photograph or a thickness map, read, measured and turned into a panel.
+"""Sources of panels: reading a photograph or a thickness map, and making a panel of it.
 
 *Upright* arrays are oriented as viewed, *standing* arrays as made; see `pathgen.panel.view`.
 """

@@ -59,7 +59,7 @@ class Trial:
 
     @property
     def wrong(self) -> float:
-        """Sum of void, overlap and outside, as a share of the section."""
+        """Total error: void, overlap and outside together, as a share of the section."""
         return self.void + self.overlap + self.outside
 
 
@@ -198,7 +198,7 @@ class FeedTrial:
 
 
 def _layer_moves(strokes: Strokes, number: int, layers: Layers, placement: Placement, setup: Setup) -> Moves:
-    """Assemble the walls of one layer, with the head at their beginning."""
+    """Assemble the walls of one layer; the head starts at their beginning."""
     put = placement.put(strokes)
     start = (float(put.u[0]), float(put.n[0]), float(layers.top[number])) if len(put) else (0.0, 0.0, 0.0)
     return assemble(put, Kind.WALL, LayerSpans(layers.top, layers.height), setup, start)

@@ -1,4 +1,4 @@
-"""The choice of the edge that a panel stands on, from the figures of each turn.
+"""Choice of the edge that a panel stands on, by the figures of each turn.
 
 Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height
 costs sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v

@@ -100,7 +100,7 @@ class Detour:
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
-        """Find paths, by number, for the straight ones, (N, 2) to (N, 2), that cross a shape."""
+        """Find detours, by row, for straight moves, (N, 2) to (N, 2), that cross a shape."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
         bad = np.flatnonzero(shapely.intersects(lines, closed(shapes)))
         if not len(bad):
@@ -114,7 +114,7 @@ class Detour:
         return {k: way for k, way in zip(bad.tolist(), ways.points, strict=True) if len(way) > 2}
 
     def _no_way(self, begin: Floats, end: Floats) -> PathgenError:
-        """Return the error for a path that is blocked by a zone, preferably one of unknown height."""
+        """Return the error for a blocked path; it names a zone of unknown height, if one is crossed."""
         line, (x0, y0), (x1, y1) = shapely.LineString([begin, end]), begin.tolist(), end.tolist()
         met = [zone for zone in self._machine.keep_out if shapely.intersects(line, zone_outline(zone))]
         zone = min(met or self._machine.keep_out, key=lambda zone: zone.height is not None)

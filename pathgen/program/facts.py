@@ -1,4 +1,4 @@
-"""What a program states about itself: its header, and the totals that complete it."""
+"""The header of a program, and the totals that complete it."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def _header(planned: Planned, several: bool) -> Header:
 
 
 def _job_texts(setup: Setup) -> dict[str, str]:
-    """Return the job's keys as a header spells their values; keys without a value are left out."""
+    """Return the job's keys with their values as text, without keys that have no value."""
     values = {key: value for key, value in setup.keys().items() if key not in ("machine", "material")}
     return {key: _text(value) for key, value in values.items() if value not in (None, ())}
 

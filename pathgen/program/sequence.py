@@ -74,7 +74,7 @@ class MoveBlock:
 
 
 def program_layers(platform: Platform) -> LayerSpans:
-    """Return tops and heights of the program's layers; in turn, those of each panel after another."""
+    """Return tops and heights of the layers; panels made in turn follow one another."""
     if not platform.in_turn:
         layers = platform.tallest.layers
         return LayerSpans(layers.top, layers.height)
@@ -85,7 +85,7 @@ def program_layers(platform: Platform) -> LayerSpans:
 
 
 def blocks(platform: Platform) -> Iterator[MoveBlock]:
-    """SpeedPlan the moves of a platform, block by block.
+    """Plan the moves of a platform, block by block.
 
     Yields
     ------
@@ -125,7 +125,7 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
 
 
 def _straight(platform: Platform) -> Iterator[MoveBlock]:
-    """Plan moves block after block, dry ones straight over any keep-out zone."""
+    """Plan moves block by block, ignoring keep-out zones."""
     setup, heights = platform.setup, program_layers(platform)
     line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
     opening = [approach(line, setup.machine)]
@@ -194,7 +194,7 @@ def _brim(planned: Planned, heights: LayerSpans, at: tuple[float, float, float],
 
 
 def _later(strokes: Strokes, layers: int) -> Strokes:
-    """Add the layers of panels made before to the layer numbers of strokes."""
+    """Shift the layer numbers of strokes by a number of layers."""
     if layers:
         strokes.layer[:] += layers
     return strokes
@@ -241,7 +241,7 @@ def _strokes(planned: Planned, first: int, last: int) -> Strokes:
 
 
 def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
-    """Map in order, computing the next item in a thread while the caller uses the current one.
+    """Apply a function to items in order, computing the next result in a thread in advance.
 
     Filling and writing take about equally long, and both release the interpreter for most of that time.
     """
@@ -312,7 +312,7 @@ class _Order:
 
 
 def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None]:
-    """Return the outline of a wall in machine coordinates and its middle line, which a ring lacks."""
+    """Return the outline of a wall in machine coordinates, and its middle line unless it is a ring."""
     width, thickest, bend = planned.panel.width, float(planned.panel.thickness.max()), planned.bend
     flat = shapely.box(0.0, 0.0, width, thickest)
     along = np.linspace(0.0, width, 2 if bend is None else 73)

@@ -46,7 +46,7 @@ class AxisFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingFigures:
-    """How a panel stands while it grows: its sway, its supports and its overhangs."""
+    """Figures of a panel while it grows: its sway, its supports and its overhangs."""
 
     sway_mm: Annotated[
         float | None, Quantity("mm", "sway of the finished panel's top under the machine's acceleration")
@@ -157,7 +157,7 @@ class Summary:
     own: tuple[PanelFigures, ...] = ()
 
     def as_dict(self) -> Row:
-        """Return the figures as one flat JSON object, without those that do not apply.
+        """Return the applicable figures as one flat JSON object.
 
         Of several panels, the figures of each stand under ``panel_1_…``, ``panel_2_…``.
         """
@@ -169,7 +169,7 @@ class Summary:
 
 @dataclass(slots=True)
 class Extents:
-    """The box that moves stay in, grown block by block.
+    """The bounding boxes of the moves, enlarged block by block.
 
     Attributes
     ----------
@@ -190,7 +190,7 @@ class Extents:
 
 @dataclass(slots=True)
 class Walls:
-    """Figures of the strokes of one panel's walls, summed block by block.
+    """Figures of the strokes in the walls of one panel, summed block by block.
 
     Attributes
     ----------

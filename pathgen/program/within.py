@@ -1,4 +1,4 @@
-"""The best picture within a time limit: layer heights, bead spacing and feed for it.
+"""Layer heights, bead spacing and feed for the best picture within a time limit.
 
 All pairs of layer heights and bead spacing are tried. For each pair the feed is lowered as far as the time
 allows, as the error from pressure lag falls with the feed. The error of a pair has two parts, both in
@@ -182,7 +182,7 @@ def _levers(setup: Setup) -> list[tuple[float, float]]:
 
 
 def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
-    """Estimate time and error of the job as asked for."""
+    """Estimate time and error of the job without the time limit."""
     walls, setup = FeedTrial(planned), planned.setup
     error = float(np.hypot(walls.error(setup.feeds.feed), heights.rms(planned.layers)))
     return Candidate(setup.job, _whole(walls.seconds(setup.feeds.feed), setup), error)
@@ -204,7 +204,7 @@ def _whole(walls: float, setup: Setup) -> float:
 def _slowest_that_fits(
     planned: Planned, seconds: float, layers_error: float
 ) -> tuple[float, Candidate | None]:
-    """Bisect for the lowest feed within the time limit; return the time at the highest feed too."""
+    """Bisect for the lowest feed that meets the time limit; also return the time at the highest feed."""
     setup, walls, fastest = planned.setup, FeedTrial(planned), _fastest(planned)
     shortest = _whole(walls.seconds(fastest), setup)
     if shortest > SPARE * seconds:
@@ -230,7 +230,7 @@ def _written(
     machine: Machine | None,
     material: Material | None,
 ) -> Candidate | None:
-    """Plan the best candidate in full and raise its feed until it meets the limit; else try the next best."""
+    """Plan the best candidates in full, with higher feeds if necessary, until one meets the limit."""
     for each in tried[:3]:
         job = each.job
         for _ in range(TURNS):

@@ -1,4 +1,4 @@
-"""Writing a planned program block by block, with its summary, and checking its text."""
+"""Writing of a planned program block by block, with its summary, and the check of its text."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def write(
     recorder: MovesRecorder | None = None,
     notes: Sequence[str] = (),
 ) -> Result:
-    """Write the program of a plan.
+    """Write the program of a planned panel or platform.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def _alone(planned: Planned) -> Platform:
 
 
 def _sample(part: Part, filled: FilledLayers) -> None:
-    """Keep the bead counts of a block, and its strokes if it has a layer that the preview shows."""
+    """Store the bead counts of a block, and the strokes of layers for the preview."""
     part.counts[filled.first : filled.last] = filled.strokes.counts
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):

@@ -1,4 +1,4 @@
-"""The header of a program as records: what a program states about itself before its first move.
+"""The header of a program as records, for writing and for reading.
 
 A program of pathgen states what it was planned with, so it can be judged without any other file. `Header` is
 both the record that is written and the one that is read back: each field carries its key in the text, its
@@ -42,7 +42,7 @@ _ANY = Dialect("E", "relative", "mm", "semicolon", "machine", start="", finish="
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Spelling of a record's field in a header.
+    """Key and format of a record's field in a header.
 
     Attributes
     ----------
@@ -81,7 +81,7 @@ class Fact:
         return number
 
     def wrong(self, value: object, allowed: str) -> PathgenError:
-        """Return the error for a value that cannot be used."""
+        """Return the error for an invalid value."""
         shown_value = f"{value:g}" if isinstance(value, float) else value
         hint = f"{self.option} states it instead" if self.option else ""
         return PathgenError(f"{self.key} = {shown_value}", where="header", allowed=allowed, hint=hint)
@@ -89,7 +89,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFacts:
-    """Keys of the job that a replay uses; None for a key that the header lacks."""
+    """Keys of the job that a replay uses; None for a missing key."""
 
     pixel: Annotated[float | None, Fact("job pixel", option="--pixel")] = None
     packing: Annotated[float | None, Fact("job packing", option="--packing")] = None
@@ -108,7 +108,7 @@ class JobFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """What a program states about itself and one of its panels; None for a fact that it lacks.
+    """Header of a program as it holds for one panel; None for a missing fact.
 
     All keys of the job are written too, as ``job KEY``; `job` has those that are read back here.
     """
@@ -190,7 +190,7 @@ class Totals:
 
     @staticmethod
     def keys() -> list[str]:
-        """List the keys, for which a writer leaves room."""
+        """List the keys, for which a writer reserves space."""
         return [fact.key for fact, _ in _FACTS[Totals].values()]
 
     def lines(self) -> dict[str, str]:
@@ -234,12 +234,12 @@ def list_statable() -> dict[str, str]:
 
 
 def find_fact(record: Header | JobFacts, name: str) -> Fact:
-    """Return the spelling of a record's field."""
+    """Return key and format of a record's field."""
     return _FACTS[type(record)][name][0]
 
 
 def require(record: Header | JobFacts, name: str) -> float:
-    """Return a number of a header that the panel cannot be placed without.
+    """Return a number that is required to locate the panel.
 
     Raises
     ------
@@ -255,7 +255,7 @@ def require(record: Header | JobFacts, name: str) -> float:
 
 
 def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
-    r"""Read the comments of a program's header alone, without reading the rest of the program.
+    r"""Read only the header comments of a program.
 
     Parameters
     ----------
@@ -332,7 +332,7 @@ def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
 
 
 def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str, str]:
-    """Return the keys and values of a header that hold for one panel, under the keys of a single panel.
+    """Return the facts of one panel, under the keys of a program with a single panel.
 
     Parameters
     ----------
@@ -379,7 +379,7 @@ def number_key(key: str, panel: int) -> str:
 
 
 def digest_note(facts: Mapping[str, str], machine: Machine, material: Material) -> list[str]:
-    """Note that the settings in a header are not those of the shipped profiles that it names.
+    """Note that the settings in a header differ from those of the shipped profiles that it names.
 
     A profile of the user's own may have a shipped name; the digest in the header covers its contents.
     """

@@ -1,4 +1,4 @@
-"""The panel of a program: where it stands, and what its filament makes.
+"""The panel of a program: its position, and the factors between filament and wall.
 
 Both come from the header; a value that a person states overrides it. A program without a header has only its
 motion; the values estimated from it are listed in a note.
@@ -108,7 +108,7 @@ class ProgramPanel:
 
 
 class _Estimate(NamedTuple):
-    """Values that a frame is made of, and the packing of the wall."""
+    """Values of a frame, and the packing of the wall."""
 
     rotation: float
     origin: tuple[float, float]
@@ -118,7 +118,7 @@ class _Estimate(NamedTuple):
 
 
 def locate_panel(program: Program, machine: Machine, stated: Stated | None = None) -> ProgramPanel:
-    """Work out where a program's panel stands.
+    """Locate the panel of a program on the platform.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def locate_panel(program: Program, machine: Machine, stated: Stated | None = Non
 
 
 def _by_band(header: Header, packing: float, tops: Floats) -> float | Floats:
-    """Return each layer's packing where bands have their own."""
+    """Return the packing of each layer, if bands change it."""
     bands = job_from({"band": header.job.band}, "header").band
     if all(band.packing is None for band in bands):
         return packing
@@ -232,7 +232,7 @@ def _estimated(program: Program, stated: Stated, notes: list[str]) -> _Estimate:
 
 
 def _between(record: Header | JobFacts, name: str, low: float, high: float) -> float | None:
-    """Return a number that a program need not state, within its limits; None where it does not."""
+    """Return an optional number after a check of its limits; None if it is missing."""
     value: float | None = getattr(record, name)
     if value is not None and not low <= value <= high:
         raise find_fact(record, name).wrong(value, f"{low:g} to {high:g}")
@@ -240,7 +240,7 @@ def _between(record: Header | JobFacts, name: str, low: float, high: float) -> f
 
 
 def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, list[str]]:
-    """Return the tops of the layers as planned, or of the deposits; reject too large a grid."""
+    """Return the tops of the layers from the header, or else from the deposits; reject too large a grid."""
     if header.job.layer == "auto":
         return _marked_tops(program, header), []
     stated = {"panel layers": header.layers, "job layer": header.job.layer}
@@ -257,13 +257,13 @@ def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, l
     )
     if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
         what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
-        raise PathgenError(what, where="header", allowed="whole numbers of layers, heights above 0")
+        raise PathgenError(what, where="header", allowed="a whole number of layers, and heights above 0")
     check_grid(found.width, found.pixel, count, first + layer * (count - 1))
     return np.asarray(first + layer * np.arange(int(count))), []
 
 
 def _marked_tops(program: Program, header: Header) -> Floats:
-    """Return the tops of layers of several heights, from the layer comments of a whole program."""
+    """Return the tops of layers with different heights, from the layer comments of a whole program."""
     count = require(header, "layers")
     tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
     if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
