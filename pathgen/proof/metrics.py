@@ -1,4 +1,4 @@
-"""Gaps and overlap in the plane of a layer: how the beads that a program deposits cover the section wanted.
+"""Gaps and overlap in the plane of a layer: coverage of the planned section by the deposited beads.
 
 Everything starts from a `Program` read back (or from `Moves`, which give the same); nothing is taken from
 the planner. Shares are fractions of 1. Each result is a frozen record, and its `as_dict` a flat row for CSV
@@ -42,7 +42,7 @@ DEEP = 1e3  # mm, deeper than any wall
 
 @dataclass(frozen=True, slots=True)
 class LayerMetrics:
-    """How the beads of one layer cover the section they should.
+    """Coverage of the planned section of one layer by its beads.
 
     Attributes
     ----------
@@ -191,7 +191,7 @@ def pooled(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
 
 
 def sample_layers(count: int, of: int) -> list[int]:
-    """Choose layers spread evenly: the middles of `count` equal parts of all but the outermost layers.
+    """Choose evenly spread layers: the middles of `count` equal parts of all but the outermost layers.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def sample_layers(count: int, of: int) -> list[int]:
 def _covered(
     beads: Beads, wide: Floats, joints: Joints, wanted: BaseGeometry, between: Span | None
 ) -> dict[str, float]:
-    """Measure one layer's beads against its section: areas and shares, by their names in the record."""
+    """Measure the coverage of one section: areas and shares by field of the record."""
     runs = run_shapes(beads, wide, joints)
     shared = joint_shapes(beads, wide, runs)
     union = shapely.union_all(runs)
@@ -249,7 +249,7 @@ def _covered(
 
 
 def _within(beads: Beads, low: float, high: float) -> Floats:
-    """Share of each bead's length that lies between two places along u; of one across, all or nothing."""
+    """Return the share of each bead's length between two positions along u; 0 or 1 for a bead across."""
     first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
     span = last - first
     inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)

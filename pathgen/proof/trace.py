@@ -1,4 +1,4 @@
-"""Numbers along a toolpath: spacings, strokes and turns, flow; from the moves of the written program.
+"""Figures along the path of a written program: bead spacing, strokes, hairpins and melt rate.
 
 For whoever compares ways to fill thin walls. Time, filament and length by kind of move are
 `pathgen.motion.tally`'s; gaps and overlap are in `metrics`.
@@ -161,7 +161,7 @@ def measure_spacing(
     edges: Floats = SPACING_EDGES,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> SpacingDistribution:
-    """Spread of the spacings that a program's beads really have.
+    """Measure the spacing of the beads of a program.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def measure_spacing(
 def weighted_quantiles(
     values: Floats, weights: Floats, edges: Floats, limits: Span | None = None
 ) -> Distribution:
-    """Weighted quantiles and histogram.
+    """Compute weighted quantiles and a histogram.
 
     Parameters
     ----------
@@ -252,7 +252,7 @@ def counts(
     link: float = LINK,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> StrokeCounts:
-    """Count strokes, crossings, turns and loose ends of every layer.
+    """Count strokes, crossings, hairpins and loose ends of every layer.
 
     Parameters
     ----------
@@ -304,7 +304,7 @@ def counts(
 
 
 def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
-    """Dry way to each stroke, mm, and whether it stays in the layer with no filament drawn back.
+    """Compute the dry path to each stroke, mm, and whether it is in the layer and without retraction.
 
     `first` are the rows of the strokes' first beads; what counts is between the deposit before and that row.
     """
@@ -325,7 +325,7 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
 def measure_melt_rate(
     moves: Moves, plan: SpeedPlan, filament_diameter: float, *, bins: int = 100
 ) -> MeltRate:
-    """Trace how much plastic is asked of the hot end.
+    """Compute the melt rate of every move.
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
                 what = f"unknown placeholder {format_value('{' + used + '}')}"
                 yield Fault(key, what, allowed, nearest(used, BLOCK_PLACEHOLDERS[name]))
         if re.search(r"[{}]", _BRACES.sub("", line)):
-            yield bad(key, line.strip(), "braces in pairs, around the name of a placeholder")
+            yield bad(key, line.strip(), "pairs of braces around the name of a placeholder")
         if re.search(r"[();]", code):
             style = "after a semicolon" if dialect.comment == "semicolon" else "in parentheses, closed"
             yield bad(key, line.strip(), f"comments {style}")
@@ -141,7 +141,7 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     left = _WORD.sub("", _BRACES.sub("1", code)).strip()
     if left:
         hint = "write a number after each letter: X0, not X" if left.isupper() else "write capital letters"
-        yield bad(key, line.strip(), "words of a capital letter and a number, no exponent", hint)
+        yield bad(key, line.strip(), "words of a capital letter and a number without exponent", hint)
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
@@ -154,7 +154,7 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
 
 
 def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Check that a program starts in mm with absolute positions, and counts filament as `filament_mode`."""
+    """Check that a program starts in mm and absolute mode, and counts filament as in `filament_mode`."""
     start = commands(dialect.start, dialect)
     for word in ("G21", "G90"):
         if word not in start:
@@ -184,7 +184,7 @@ def _end_faults(dialect: Dialect) -> Iterator[Fault]:
     start, finish = commands(dialect.start, dialect), commands(dialect.finish, dialect)
     for word in start:
         if word in ("M2", "M30"):
-            yield Fault("dialect.start", f"{word} ends the program", "no end of the program before the panel")
+            yield Fault("dialect.start", f"{word} ends the program", "no M2 or M30 in the start block")
     if not finish or finish[-1] not in ("M2", "M30") or {"M2", "M30"} & set(finish[:-1]):
         last = f"last command {finish[-1]}" if finish else "no command"
         yield Fault("dialect.finish", last, "M2 or M30 as the last command, and not before")
@@ -203,7 +203,7 @@ def _park_faults(dialect: Dialect) -> Iterator[Fault]:
         if letters & {"X", "Y"} and not lifted:
             hint = "the nozzle would be dragged through the panel"
             what = f"{format_value(line.strip())} comes before a z move"
-            yield Fault("dialect.finish", what, "a z move alone before x or y", hint)
+            yield Fault("dialect.finish", what, "a separate z move before x or y", hint)
         lifted = lifted or "Z" in letters
 
 
@@ -218,7 +218,7 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
 
 
 def _part_faults(name: str, usual: tuple[str, str], limit: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check one heated part; its words are those that have its placeholder in the start block."""
+    """Check the words of one heated part, which the start block uses with its placeholder."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
         hint = "or set dialect.heaters to 'machine' if the machine heats by itself"

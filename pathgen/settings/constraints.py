@@ -116,7 +116,7 @@ def material_faults(material: Material) -> Iterator[Fault]:
 
 
 def setup_faults(setup: Setup) -> Iterator[Fault]:
-    """Find settings that contradict one another, or that the machine or the material does not allow."""
+    """Find contradictions between settings, and values outside the limits of machine or material."""
     light, machine, feeds = setup.light, setup.machine, setup.feeds
     if light.thinnest >= light.thickest:
         yield bad("thinnest", light.thinnest, f"less than thickest, {light.thickest:g} mm")

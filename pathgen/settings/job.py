@@ -1,4 +1,4 @@
-"""The settings of one panel as asked for: a flat, frozen record.
+"""The requested settings of one panel: a flat, frozen record.
 
 Every field is a key of a job file and an option of `pathgen panel` (with dashes instead of underscores). The
 description in its metadata is the help text of the option.
@@ -41,7 +41,7 @@ class Band(Profile, frozen=True):
 
 
 class Job(Preparation, frozen=True):
-    """Settings of one panel, with the preparation of its photograph, as asked for.
+    """Requested settings of one panel, with the preparation of its photograph.
 
     Lengths are in mm, feeds in mm/s, temperatures in °C. A value of None is open: it is taken from the
     picture, the machine or the material, as the description of its field says.

@@ -245,7 +245,7 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
 
 
 def digest(setup: Setup) -> str:
-    """Return a digest of settings: 16 hexadecimal digits, the same for the same settings on every machine.
+    """Return a digest of settings: 16 hexadecimal digits that depend on the values alone.
 
     The digest covers the contents of the profiles, not their names: a copy of a shipped profile has the same
     digest until one of its values is changed.
@@ -320,7 +320,7 @@ def read_table(path: Path) -> dict[str, object]:
     except FileNotFoundError:
         raise PathgenError("no such file", where=where) from None
     except IsADirectoryError:
-        raise PathgenError("a folder, not a file", where=where, allowed="a TOML file") from None
+        raise PathgenError("the path is a folder", where=where, allowed="a TOML file") from None
     except (OSError, ValueError) as error:  # ValueError: a path with a NUL character
         reason = getattr(error, "strerror", None) or str(error)
         raise PathgenError(f"cannot be read: {reason}", where=where) from None
@@ -358,6 +358,6 @@ def _parsed(text: str, where: str) -> dict[str, object]:
         raise PathgenError(
             f"not TOML: {_TOML_PLACE.sub('', str(error))}: {format_value(line.strip())}",
             where=f"{where}, line {number}",
-            allowed="lines such as: key = value",
+            allowed="lines of the form key = value",
             hint=hint,
         ) from None

@@ -37,7 +37,7 @@ class LightLaw(Profile, frozen=True, kw_only=True):
 
 
 class Exponential(LightLaw, frozen=True, tag_field="law", tag="exponential"):
-    """Transmittance T = T0·exp(−t/ℓ): one scattering length, a first guess without measurements."""
+    """Transmittance T = T0·exp(−t/ℓ): one scattering length; a first guess if nothing was measured."""
 
     length: Annotated[float, Meta(gt=0, le=100, extra=MM)]  # ℓ, mm
     t0: Fraction = 1.0  # transmittance of the two surfaces alone

@@ -1,8 +1,8 @@
-"""Settled settings: one record per concern, with every value that a job may leave open filled in.
+"""Settled settings: one record per concern, without open values.
 
 A `Job` is flat and holds what was asked for: a key that is None is still open. `pathgen.settings.settle`
 fills the open keys from the machine and the material and sorts all keys into the records below. Functions
-take the record they need, or a whole `Setup` where they need several. What each key means stands in `Job`.
+take the record they need, or a whole `Setup` where they need several. `Job` describes the keys.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathgen.settings.preparation import Preparation
 
 
 class HeatSettings(msgspec.Struct, frozen=True):
-    """Machine and material as the job names them, and the temperatures a program begins with, °C."""
+    """Machine and material as the job names them, and the initial temperatures, °C."""
 
     machine: str
     material: str
@@ -75,7 +75,7 @@ class RimSettings(msgspec.Struct, frozen=True):
 
 
 class LightSettings(msgspec.Struct, frozen=True):
-    """How tones become thickness, mm."""
+    """Conversion of tones to thickness, mm."""
 
     thinnest: float
     thickest: float
@@ -87,7 +87,7 @@ class LightSettings(msgspec.Struct, frozen=True):
 
 
 class LayerSettings(msgspec.Struct, frozen=True):
-    """LayerSpans of the layers, mm, and the bands in which settings differ."""
+    """Heights of the layers, mm, and the bands in which settings differ."""
 
     layer: float | Literal["auto"]
     layer_like: float
@@ -102,7 +102,7 @@ class LayerSettings(msgspec.Struct, frozen=True):
 
 
 class BeadSettings(msgspec.Struct, frozen=True):
-    """How a section of wall is filled with beads, mm."""
+    """Filling of a section of wall with beads, mm."""
 
     fill: str
     direction: Literal["auto", "along", "across", "alternate"]
@@ -117,7 +117,7 @@ class BeadSettings(msgspec.Struct, frozen=True):
 
 
 class FeedSettings(msgspec.Struct, frozen=True):
-    """How fast the head moves while it deposits, mm/s."""
+    """Feeds of the head while it deposits, mm/s."""
 
     feed: float
     first_feed: float
@@ -127,7 +127,7 @@ class FeedSettings(msgspec.Struct, frozen=True):
 
 
 class StandingSettings(msgspec.Struct, frozen=True):
-    """How the panel stands while it grows, mm and degrees."""
+    """Orientation, brim, overhang and supports of the growing panel, mm and degrees."""
 
     turn: Literal[0, 90, 180, 270, "auto"]
     axis: Literal["auto", "x", "y"]
@@ -143,12 +143,12 @@ class StandingSettings(msgspec.Struct, frozen=True):
 
     @property
     def edge(self) -> int:
-        """Degrees the panel is turned; an automatic turn counts as 0 until it is check_columns."""
+        """Edge that the panel stands on, degrees; an automatic turn counts as 0 until it is chosen."""
         return 0 if self.turn == "auto" else self.turn
 
     @property
     def wedge_sites(self) -> int:
-        """Number of places with wedges; automatic wedges count as none until they are check_columns."""
+        """Number of places with wedges; automatic wedges count as none until they are chosen."""
         if self.wedge_at:
             return len(self.wedge_at)
         return 0 if self.wedges == "auto" else self.wedges
@@ -163,7 +163,7 @@ class SeveralSettings(msgspec.Struct, frozen=True):
 
 
 class Setup(msgspec.Struct, frozen=True):
-    """Everything one panel is planned from: both profiles, and its settled settings by concern."""
+    """Settings of one panel: both profiles, and its settled keys by concern."""
 
     machine: Machine
     material: Material
@@ -181,7 +181,7 @@ class Setup(msgspec.Struct, frozen=True):
 
     @classmethod
     def of(cls, job: Job, machine: Machine, material: Material) -> Setup:
-        """Sort the keys of a job that leaves nothing open into records.
+        """Sort the keys of a job without open values into records.
 
         Raises
         ------

@@ -27,7 +27,7 @@ RISING = ("frequency_hz", "tone_contrast", "tone_steps", "shortest_stroke_mm", "
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Columns with one origin: the record they are fields of, the beginning of their names, a description."""
+    """A group of columns: the record of their fields, the prefix of their names, and a description."""
 
     record: type
     prefix: str
@@ -45,7 +45,7 @@ GROUPS = {
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One figure of a case: its name, unit and group, and its description."""
+    """One column: name, unit, group and description."""
 
     name: str
     unit: str

@@ -141,7 +141,7 @@ def _made(
 
 
 def _plan(case: Case, result: Result) -> Row:
-    """Return the figures of the plan; the digest has the file names of the study, not those of the copies."""
+    """Return the figures of the plan, with the digest for the file names of the study."""
     files = {key: v for key, v in case.job.items() if key in ("outline", "isolate") and is_file(key, v)}
     return flatten(result.summary) | {"digest": digest(result.planned.setup.changed(**files))}
 
@@ -187,7 +187,7 @@ def _path(result: Result, found: Replayed, ask: Ask) -> Row:
 
 
 def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
-    """Pack the target and the deposit of a program, as viewed, row 0 at the top.
+    """Pack maps of the target and of the deposit as an .npz file, as viewed, row 0 at the top.
 
     Maps of thickness are in mm; the backlit picture is linear luminance, 1 at the picture's white.
     """
@@ -219,7 +219,7 @@ _GROUPS: dict[str, Callable[[Result, Replayed, Ask], Row]] = {
 
 
 def _with_study_names(reason: str, places: Mapping[str, Path]) -> str:
-    """Name files in an error as the study does, without their temporary folder."""
+    """Replace temporary paths in an error by the file names of the study."""
     for name, place in places.items():
         reason = reason.replace(str(place), name)
     return reason

@@ -204,7 +204,7 @@ def test_what_is_no_toml(content, said, tmp_path):
 
 
 def test_a_folder_and_a_file_that_may_not_be_read(tmp_path, monkeypatch):
-    assert "a folder, not a file" in refusal(load_machine, tmp_path)
+    assert "the path is a folder" in refusal(load_machine, tmp_path)
 
     def closed(*_args, **_kwargs):
         raise PermissionError(13, os.strerror(13))
