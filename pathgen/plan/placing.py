@@ -306,7 +306,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
     setup = panels[0].setup
     if not setup.machine.head:
         raise PathgenError(
-            f"the profile of {setup.machine.name} has no size of the head",
+            f"the profile of {setup.machine.name} does not describe its head",
             where="build",
             allowed="abreast",
             hint="add [[head]] tables to the profile to make panels one after another",
