@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import UnsafeProgramError
+from pathgen.files.stages import log_stage
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.comments import CAUTION
 from pathgen.gcode.pauses import sum_pauses
@@ -37,6 +38,7 @@ from pathgen.settings import Machine
 Progress = Callable[[int, int], None]
 
 
+@log_stage(lambda result: f"wrote {result.tally.count.sum():,.0f} moves")
 def write(
     planned: Planned | Platform,
     stream: BinaryIO,

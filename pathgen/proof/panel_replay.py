@@ -14,6 +14,7 @@ from pathgen import optics
 from pathgen.deposit.blur import smear, spread_light
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import Input, open_input
+from pathgen.files.stages import log_stage
 from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import (
@@ -239,6 +240,7 @@ class Reading:
     notes: tuple[str, ...]
 
 
+@log_stage(lambda reading: f"read and timed {len(reading.program.moves):,} moves")
 def read_back(
     source: Input,
     machine: Machine | None = None,

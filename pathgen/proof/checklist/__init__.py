@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from pathgen.files.inputs import Input, input_name, open_input
+from pathgen.files.stages import log_stage
 from pathgen.gcode.read import Program, read_windows
 from pathgen.proof.checklist.deposits import check_panel
 from pathgen.proof.checklist.evidence import Ground, Subject
@@ -38,6 +39,7 @@ ALL = 1 << 62
 THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep)
 
 
+@log_stage(lambda found: f"checked {found.moves:,} moves: {found.places('error')} errors")
 def check_program(
     source: Input,
     machine: Machine | None = None,
