@@ -116,9 +116,9 @@ def replay_command(
         pictures = [option for option in ("--picture", "--map", "--error") if option in files]
         for option in pictures:
             files.put_picture(option, _png(option, found, gap, ends, printable(program.name)))
-    facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
-    facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
-    return Answer(facts, _lines(program, against, found, gap, ends))
+        facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
+        facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
+        return Answer(facts, _lines(program, against, found, gap, ends))
 
 
 def _npy(thickness: np.ndarray) -> bytes:

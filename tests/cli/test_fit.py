@@ -118,7 +118,7 @@ def test_outliers_and_dropped_readings_are_named(tmp_path, capsys):
     out = tmp_path / "my.toml"
     assert run(["fit", path, "--material", "pla-white", "--out", str(out)]) == 0
     said = capsys.readouterr().out
-    assert "outlier: line 12, " in said and " lux at 2.2 mm is +" in said
+    assert "outlier: line 12, " in said and " lux at 2.2 mm, +" in said
     assert "note: 5 readings at 5 mm dropped: no more light than in the dark" in said
     assert "without 1 far off" in out.read_text()
 
