@@ -48,7 +48,7 @@ def test_columns_are_listed(capsys):
             "exclude each other",
         ),
         (["{}/gone.toml", "--out", "{}/a.csv"], 1, "no such file"),
-        (["{}/small.toml", "--out", "{}/a.csv", "--most", "8"], 1, "9 cases"),
+        (["{}/small.toml", "--out", "{}/a.csv", "--max-cases", "8"], 1, "9 cases"),
         (["{}/small.toml", "--out", "{}/wall.npy"], 2, "no suffix that names its format"),
         (["{}/small.toml", "--out", "{}/small.toml"], 2, "no suffix that names its format"),
         (

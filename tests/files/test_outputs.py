@@ -56,12 +56,6 @@ def test_the_file_appears_at_the_end(tmp_path):
     assert out.read_bytes() == b"G21\n"
 
 
-def test_text_is_utf8_with_line_ends_as_written(tmp_path):
-    with atomic_output(tmp_path / "kai.csv", "w") as stream:
-        stream.write("Mole,°C\nx\r\n")
-    assert (tmp_path / "kai.csv").read_bytes() == "Mole,°C\nx\r\n".encode()
-
-
 @pytest.mark.parametrize("error", [ValueError, KeyboardInterrupt, SystemExit, PathgenError])
 def test_an_exception_leaves_everything_as_it_was(tmp_path, error):
     out = tmp_path / "pier.gcode"
