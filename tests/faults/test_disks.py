@@ -55,10 +55,11 @@ def test_a_full_disk_under_one_of_the_files_only(forge, wall, disk, tmp_path):
     for kind in EXTRAS:
         small = disk(f"{kind}-disk", "4k")
         args, files = panel(wall, tmp_path, *EXTRAS)
-        args[args.index(f"--{kind}") + 1] = str(small / "b")
+        full = small / files[kind].name
+        args[args.index(f"--{kind}") + 1] = str(full)
         (small / "filler").write_bytes(b"x" * 4096)
         said = forge(*args).refused()
-        assert f"cannot write {small / 'b'}: no space left on device" in said
+        assert f"cannot write {full}: no space left on device" in said
         assert names(tmp_path) == [] and names(small) == ["filler"]
 
 
@@ -74,8 +75,9 @@ def test_replay_onto_a_full_disk(forge, wall, disk, tmp_path, kind):
     args, files = panel(wall, tmp_path)
     assert forge(*args).code == 0
     small = disk("small", "4k")
-    said = forge("replay", files["out"], f"--{kind}", small / "r").refused()
-    assert f"cannot write {small / 'r'}: no space left" in said
+    full = small / ("r.npy" if kind == "thickness" else "r.png")
+    said = forge("replay", files["out"], f"--{kind}", full).refused()
+    assert f"cannot write {full}: no space left" in said
     assert names(small) == []
 
 
