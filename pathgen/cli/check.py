@@ -12,7 +12,7 @@ import click
 
 from pathgen.cli.files import INPUT
 from pathgen.cli.options import profile_options
-from pathgen.cli.output import Answer, count, json_option
+from pathgen.cli.output import Answer, format_count, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
@@ -60,7 +60,7 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
 def verdict(found: Checklist) -> str:
     """Summarise a check in one line."""
     rules = sum(1 for number in RULES if found.looked[number])
-    counts = [count(found.places(level), level) for level in LEVELS if found.places(level)]
+    counts = [format_count(found.places(level), level) for level in LEVELS if found.places(level)]
     if found.errors:
         return f"{', '.join(counts)}; do not run it"
     return ", ".join([f"no errors found by the {rules} rules that apply", *counts])
@@ -87,7 +87,7 @@ def _lines(name: str, found: Checklist) -> list[str]:
     """Describe the findings; each rule is explained once."""
     lines = [
         f"{name}: {verdict(found)}",
-        f"  {count(found.moves, 'move')} in {count(found.lines, 'line')}, "
+        f"  {format_count(found.moves, 'move')} in {format_count(found.lines, 'line')}, "
         f"on {found.machine} with {found.material}",
     ]
     explained: set[int] = set()

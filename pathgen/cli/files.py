@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, BinaryIO
 
 import click
+import numpy as np
 
 from pathgen.cli.output import JSON, write_stdout
 from pathgen.files.inputs import STDIN
@@ -86,6 +87,12 @@ class Outputs:
     def put(self, option: str, data: bytes) -> None:
         """Write a whole file."""
         self.streams[option].write(data)
+
+    def put_array(self, option: str, array: np.ndarray) -> None:
+        """Write an array as single precision .npy."""
+        buffer = BytesIO()
+        np.save(buffer, array.astype(np.float32), allow_pickle=False)
+        self.put(option, buffer.getvalue())
 
     def put_picture(self, option: str, png: bytes) -> None:
         """Write a PNG in the format of the option's suffix."""

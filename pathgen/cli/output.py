@@ -78,12 +78,12 @@ def write_stdout(data: bytes) -> None:
         raise _worded(error) from None
 
 
-def count(number: int, noun: str) -> str:
+def format_count(number: int, noun: str) -> str:
     """Format a count with its noun.
 
     Examples
     --------
-    >>> count(1, "error"), count(1200, "note")
+    >>> format_count(1, "error"), format_count(1200, "note")
     ('1 error', '1,200 notes')
     """
     return f"{number:,} {noun}{'' if number == 1 else 's'}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import ExitStack, nullcontext
-from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -84,7 +83,7 @@ def panel_command(
         if recorder:
             recorder.finish(files["--moves"], str(result.summary["digest"]))
         if thickness:
-            files.put("--thickness", _npy(_only_map(platform)))
+            files.put_array("--thickness", _only_map(platform))
         if preview:
             files.put_picture("--preview", _preview(result))
         if report:
@@ -134,12 +133,6 @@ def _only_map(platform: Platform) -> np.ndarray:
             "the panels have different maps", where="--thickness", allowed="one panel", hint=hint
         )
     return first.view.upright(first.thickness)
-
-
-def _npy(array: np.ndarray) -> bytes:
-    buffer = BytesIO()
-    np.save(buffer, array.astype(np.float32), allow_pickle=False)
-    return buffer.getvalue()
 
 
 def _preview(result: Result) -> bytes:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from io import BytesIO
 from pathlib import Path
 
 import click
-import numpy as np
 
 from pathgen.cli.files import ARRAY_FILE, INPUT, PICTURE_FILE, open_outputs
 from pathgen.cli.options import profile_options
@@ -112,19 +110,13 @@ def replay_command(
         )
         gap = None if target is None else compare(found, target, ends=ends)
         if thickness:
-            files.put("--thickness", _npy(found.thickness))
+            files.put_array("--thickness", found.thickness)
         pictures = [option for option in ("--picture", "--map", "--error") if option in files]
         for option in pictures:
             files.put_picture(option, _png(option, found, gap, ends, printable(program.name)))
         facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
         facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
         return Answer(facts, _lines(program, against, found, gap, ends))
-
-
-def _npy(thickness: np.ndarray) -> bytes:
-    buffer = BytesIO()
-    np.save(buffer, thickness.astype(np.float32), allow_pickle=False)
-    return buffer.getvalue()
 
 
 def _png(option: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
