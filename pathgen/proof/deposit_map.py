@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.deposit.extruded import bin_volumes, find_layers
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
@@ -153,7 +154,7 @@ def deposit(
         at = first + np.flatnonzero(np.isin(moves.kind[part], kinds) & (moves.filament[part] > 0))
         if frame.box is not None:
             at = at[frame.holds(moves.x[at], moves.y[at])]
-        outside += _lay(moves, at, frame, math.pi * filament_diameter**2 / 4, volume)
+        outside += _add_moves(moves, at, frame, math.pi * filament_diameter**2 / 4, volume)
     return DepositMap(top_first(volume), frame, packing, outside)
 
 
@@ -252,77 +253,25 @@ def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
     return np.asarray(passed[:, high] == passed[:, np.minimum(low, high)])
 
 
-def _lay(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
-    """Lay down the moves numbered `at` in `volume` (bottom row first); return what falls outside, mm³."""
+def _add_moves(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
+    """Add the moves numbered `at` to `volume` (bottom row first); return the volume outside the map, mm³."""
+    z, fed = moves.z[at], moves.filament[at] * area
     starts, ends = frame.spans((_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at]))
-    low, high = np.minimum(starts, ends), np.maximum(starts, ends)
-    fed, z = moves.filament[at] * area, moves.z[at]
-    layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)
-    placed = np.abs(z - frame.tops[layer]) <= frame.heights[layer] / 2 + SNAP
+    layer, placed = find_layers(z, frame.tops, frame.heights)
     lost = float(fed[~placed].sum())
     if not placed.any():
         return lost
-    low, high, fed, layer = low[placed], high[placed], fed[placed], layer[placed]
-
+    layer = layer[placed]
     lowest = int(layer.min())
     rows = int(layer.max()) - lowest + 1
-    laid, beside = _spread(low, high, fed, layer - lowest, rows, frame.borders, frame.pixel)
-    volume[lowest : lowest + rows] += laid
+    binned, beside = bin_volumes(
+        starts[placed], ends[placed], fed[placed], layer - lowest, rows, frame.borders, frame.pixel
+    )
+    volume[lowest : lowest + rows] += binned
     return lost + beside
 
 
 def _before(moves: Moves, at: Ints, axis: int) -> Floats:
-    """Where the head stands on an axis before each move."""
+    """Return the position of the head on an axis before each move."""
     column = moves.x if axis == 0 else moves.y
     return np.where(at > 0, column[at - 1], moves.start[axis])
-
-
-def _spread(
-    low: Floats, high: Floats, fed: Floats, row: Ints, rows: int, borders: Floats, pixel: float
-) -> tuple[Floats, float]:
-    """Spread volumes over u-ranges and bin them; one more column on each side takes what falls beside.
-
-    Returns
-    -------
-    laid : (rows, C) float64
-        mm³.
-    beside : float
-        mm³ outside the borders.
-    """
-    extent = high - low
-    point = extent <= SNAP * pixel
-    nudge = SNAP * pixel
-    touched = np.where(low > borders[-1] + nudge, low, np.minimum(low + nudge, borders[-1]))
-    first = _column(np.where(point, touched, low), borders, pixel)
-    last = np.where(point, first, _column(high, borders, pixel))
-    crossing = last > first
-    across = np.where(crossing, extent, 1.0)
-    head = np.where(crossing, (borders[np.minimum(first + 1, len(borders) - 1)] - low) / across, 1.0)
-    tail = np.where(crossing, (high - borders[np.maximum(last, 0)]) / across, 0.0)
-
-    wide = len(borders) + 1  # the columns and one on each side
-    start = row * wide + 1
-    shares = np.bincount(
-        np.concatenate([start + first, start + last]), np.concatenate([fed * head, fed * tail]), rows * wide
-    ).reshape(rows, wide)
-    inner = np.flatnonzero(last > first + 1)
-    density = fed[inner] / extent[inner]
-    steps = np.bincount(
-        np.concatenate([(start + first)[inner] + 1, (start + last)[inner]]),
-        np.concatenate([density, -density]),
-        rows * wide,
-    ).reshape(rows, wide)
-    filled = np.maximum(np.cumsum(steps, axis=1)[:, 1:-1], 0.0)  # a step down may leave a last digit behind
-    return shares[:, 1:-1] + filled * np.diff(borders), float(shares[:, 0].sum() + shares[:, -1].sum())
-
-
-def _column(u: Floats, borders: Floats, pixel: float) -> Ints:
-    """Give the column each position stands in: -1 below the first, one past the last beyond it.
-
-    Division may round onto a border, so the borders have the last word. The far border belongs to the last
-    column.
-    """
-    last = len(borders) - 2
-    column = np.clip(np.floor(u / pixel), 0, last).astype(np.int64)
-    column -= u < borders[column]
-    return np.where(u > borders[-1], last + 1, column)
