@@ -23,8 +23,8 @@ from pathgen.files.csv_rows import CsvRows
 from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.optics.law_fit import LAWS, fit_law
 from pathgen.optics.material_file import material_name, material_text
-from pathgen.optics.wedge import readings_of
-from pathgen.optics.wedge_sheet import sheet_of
+from pathgen.optics.wedge import select_measurements
+from pathgen.optics.wedge_sheet import parse_wedge_sheet
 from pathgen.settings import (
     Setup,
     job_from,
@@ -155,7 +155,7 @@ def _photographed(
 def _law(asked: _Asked, rows: CsvRows, law: str, floor: float | None) -> str:
     """Fit a wedge's law, and say it."""
     before = load_material(asked.base)
-    fit = fit_law(readings_of(sheet_of(rows), str(asked.measured), floor), law, before.light)
+    fit = fit_law(select_measurements(parse_wedge_sheet(rows), str(asked.measured), floor), law, before.light)
     name = material_name(asked.out.stem, material_names())
     text = material_text(_text(asked.base), fit, name, asked.measured.name)
     asked.streams[asked.out].write(text.encode())

@@ -17,7 +17,7 @@ NAMED = 10  # most outliers named on the screen
 
 def _facts(fit: LawFit, before: Material) -> dict[str, object]:
     """Gather what is known of a fit, flat; keys carry their unit."""
-    readings, chosen = fit.readings, fit.chosen
+    readings, chosen = fit.wedge, fit.chosen
     thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
     through = fit.law.transmittance([thinnest, thickest]).tolist()
     eye = find_visible_range(fit.law, thinnest, thickest, before.viewing)
@@ -29,7 +29,7 @@ def _facts(fit: LawFit, before: Material) -> dict[str, object]:
         "thickest_mm": thickest,
         "absolute": readings.absolute,
     }
-    for figure in chosen.figures:
+    for figure in chosen.parameters:
         unit = {"mm": "_mm", "1/mm": "_per_mm"}.get(figure.unit, "")
         facts |= {f"{figure.name}{end}{unit}": getattr(figure, key) for end, key in _ENDS}
     facts |= {
@@ -54,7 +54,7 @@ _ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))
 
 def before_after(fit: LawFit, before: Material) -> list[str]:
     """Say what a thin and a thick wall let through by the old law and by the new one."""
-    readings = fit.readings.thickness
+    readings = fit.wedge.thickness
     places = [min(max(t, float(readings.min())), float(readings.max())) for t in (0.8, 3.0)]
     old, new = law(before.light).transmittance(places), fit.law.transmittance(places)
     return [f"T({t:g} mm) {a:.3f} → {b:.3f}" for t, a, b in zip(places, old, new, strict=True)]
@@ -63,7 +63,7 @@ def before_after(fit: LawFit, before: Material) -> list[str]:
 def law_json(measured: Path, name: str, fit: LawFit, before: Material, notes: list[str]) -> str:
     """Spell a fit as one flat JSON object."""
     facts = {"measured": measured.name, "material": name, **_facts(fit, before)}
-    lines = fit.readings.line[fit.outliers].tolist()
+    lines = fit.wedge.line[fit.outliers].tolist()
     whole = {**facts, "outlier_lines": lines, "notes": [*notes, *fit.notes]}
     return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
 
@@ -71,10 +71,10 @@ def law_json(measured: Path, name: str, fit: LawFit, before: Material, notes: li
 def law_lines(measured: Path, out: Path, fit: LawFit, before: Material, notes: list[str]) -> str:
     """Word a fit, one fact a line."""
     f, chosen, view = _facts(fit, before), fit.chosen, before.viewing
-    ends = fit.law.transmittance([float(fit.readings.thickness.min()), float(fit.readings.thickness.max())])
+    ends = fit.law.transmittance([float(fit.wedge.thickness.min()), float(fit.wedge.thickness.max())])
     figures = [
         f"{x.name} {x.value:.4g} ({x.low:.4g} to {x.high:.4g}){' ' + x.unit if x.unit else ''}"
-        for x in chosen.figures
+        for x in chosen.parameters
     ]
     error = "" if chosen.light.error is None else f", standard error {100 * chosen.light.error:.1f} %"
     best = min(each.aicc for each in fit.laws)
@@ -101,7 +101,7 @@ def _outliers(fit: LawFit) -> list[str]:
     """Name the readings that the law does not explain, the furthest first."""
     off = fit.chosen.residuals
     order = sorted(fit.outliers.tolist(), key=lambda i: (-abs(off[i]), i))
-    readings = fit.readings
+    readings = fit.wedge
     named = [
         f"  outlier: line {readings.line[i]}, {readings.shown[i]:g} {readings.unit} at "
         f"{readings.thickness[i]:g} mm is {100 * math.expm1(off[i]):+.0f} % off the law"
