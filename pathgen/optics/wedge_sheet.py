@@ -22,12 +22,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.errors import PathgenError, nearest
+from pathgen.errors import PathgenError, format_value, nearest
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics.laws import Floats
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.settings.material import THICKEST
-from pathgen.settings.validation import format_value
 
 MAX_LINES = 5000
 UNITS = ("lux", "cd/m2", "linear", "srgb")

@@ -13,7 +13,7 @@ from PIL import ExifTags, Image
 from pathgen.errors import printable
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.picture.decode import BLOCK, PLAIN, Coding, profile_of, set_aside, to_luminance
-from pathgen.picture.files import FORMATS, apply_orientation, check_size, hushed, picture_error, readable
+from pathgen.picture.files import apply_orientation, open_picture
 
 Single = NDArray[np.float32]
 
@@ -82,15 +82,8 @@ def load_colour(
     >>> red.rgb.shape, red.rgb[0, 0].tolist(), red.size
     ((66, 100, 3), [1.0, 0.0, 0.0], (300, 200))
     """
-    file = readable(path, "a PNG, JPEG, WebP or TIFF picture of 8 or 16 bits")
-    try:
-        with hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
-            check_size(image.height, image.width, str(file))
-            return _read(image, file, factor or reduction(max(image.size), longest))
-    except MemoryError:
-        raise
-    except Exception as error:  # a decoder raises whatever its parsing stumbles over
-        raise picture_error(error, file) from error
+    with open_picture(path) as image:
+        return _read(image, Path(path), factor or reduction(max(image.size), longest))
 
 
 def reduction(side: int, longest: int) -> int:

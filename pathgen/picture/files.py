@@ -8,13 +8,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from pathgen.errors import PathgenError, printable
+from pathgen.files.inputs import input_name, open_input
 from pathgen.picture.decode import Coding, Luminance, to_luminance
 
 FORMATS = ("PNG", "JPEG", "WEBP", "TIFF")
@@ -23,7 +24,7 @@ FRAMES = 100  # as many are counted
 LEAST = 1e-6  # mm; what is thinner is 0 but for its last digits, and is taken for it
 HIGHEST = 1000.0  # mm; no wall is so thick, but a map in other units may be
 
-_FORMATS_TEXT = "a PNG, JPEG, WebP or TIFF picture of 8 or 16 bits"
+FORMATS_TEXT = "a PNG, JPEG, WebP or TIFF picture of 8 or 16 bits"
 _SIZES_TEXT = f"at least 2 × 2 pixels, at most {MEGAPIXELS} megapixels"
 
 
@@ -78,18 +79,41 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
     >>> picture.luminance.shape, round(float(picture.luminance[0, 0]), 5), picture.notes
     ((2, 3), 0.21586, ())
     """
-    file = readable(path, _FORMATS_TEXT)
-    try:
-        # Opened here and not by Pillow, which maps some files it opens by name into memory, and then
-        # scrambles a TIFF that is stored lying down.
-        with hushed(), file.open("rb") as stream, Image.open(stream, formats=FORMATS) as image:
-            check_size(image.height, image.width, str(file))
-            luminance, notes = _read(image)
-    except MemoryError:
-        raise
-    except Exception as error:  # a decoder raises whatever its parsing stumbles over
-        raise picture_error(error, file) from error
-    return Picture(luminance, printable(file.name), tuple(notes))
+    with open_picture(path) as image:
+        luminance, notes = _read(image)
+    return Picture(luminance, printable(Path(path).name), tuple(notes))
+
+
+@contextmanager
+def open_picture(path: str | os.PathLike[str]) -> Iterator[Image.Image]:
+    """Open a photograph with Pillow; what fails in the block is reported as a picture that cannot be read.
+
+    Raises
+    ------
+    PathgenError
+        As `load_picture` does.
+    """
+    # Opened here and not by Pillow, which maps some files it opens by name into memory, and then
+    # scrambles a TIFF that is stored lying down.
+    with filled_input(path, FORMATS_TEXT) as stream:
+        try:
+            with hushed(), Image.open(stream, formats=FORMATS) as image:
+                check_size(image.height, image.width, str(path))
+                yield image
+        except MemoryError:
+            raise
+        except Exception as error:  # a decoder raises whatever its parsing stumbles over
+            raise picture_error(error, Path(path)) from error
+
+
+@contextmanager
+def filled_input(path: str | os.PathLike[str], expected: str) -> Iterator[BinaryIO]:
+    """Open an input that is not empty: decoders report an empty file less clearly."""
+    with open_input(path, expected) as stream:
+        if not stream.read(1):
+            raise PathgenError("the file is empty", where=input_name(path), allowed=expected)
+        stream.seek(0)
+        yield stream
 
 
 def picture_error(error: Exception, file: Path) -> PathgenError:
@@ -98,7 +122,7 @@ def picture_error(error: Exception, file: Path) -> PathgenError:
     if isinstance(error, PathgenError):
         return PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint)
     if isinstance(error, UnidentifiedImageError):
-        return PathgenError("no picture that can be read", where=where, allowed=_FORMATS_TEXT)
+        return PathgenError("no picture that can be read", where=where, allowed=FORMATS_TEXT)
     if isinstance(error, Image.DecompressionBombError):  # Pillow's own limit, beyond ours
         return PathgenError(
             f"picture has more than {MEGAPIXELS} megapixels",
@@ -109,7 +133,7 @@ def picture_error(error: Exception, file: Path) -> PathgenError:
     return PathgenError(
         f"picture is damaged or cut short: {error or type(error).__name__}",
         where=where,
-        allowed=_FORMATS_TEXT,
+        allowed=FORMATS_TEXT,
         hint="open it elsewhere and save it again as PNG",
     )
 
@@ -216,39 +240,38 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
     ...     load_thickness(f"{folder}/step.npy").tolist()
     [[1.0, 2.0], [2.0, 3.0]]
     """
-    file = readable(path, "an .npy file of thickness in mm")
+    where = input_name(path)
     try:
-        with warnings.catch_warnings():
+        with filled_input(path, "an .npy file of thickness in mm") as stream, warnings.catch_warnings():
             warnings.simplefilter("ignore")  # numpy remarks on headers written by Python 2; they read well
-            values = _stored(file)
+            values = _stored(stream, where)
     except (PathgenError, MemoryError):
         raise
     except Exception as error:  # the header is parsed text and may hold anything
         reason = " ".join(str(error).split())[:120]
         raise PathgenError(
             f"no thickness array that can be read: {reason}",
-            where=str(file),
+            where=where,
             allowed="an .npy file of real numbers, written whole",
             hint="write it with numpy.save",
         ) from error
-    return check_thickness(values, str(file))
+    return check_thickness(values, where)
 
 
-def _stored(file: Path) -> NDArray[Any]:
+def _stored(stream: BinaryIO, where: str) -> NDArray[Any]:
     """Read an `.npy` file, whose header is judged first; nothing in it is ever run.
 
     The file is read and not mapped into memory: one that another program cuts short meanwhile would end the
     process with a bus error.
     """
     layout = np.lib.format
-    with file.open("rb") as stream:
-        version = layout.read_magic(stream)
-        if version not in ((1, 0), (2, 0)):  # the third is for names of columns
-            raise ValueError(f"version {version[0]}.{version[1]}")
-        read = layout.read_array_header_1_0 if version == (1, 0) else layout.read_array_header_2_0
-        shape, by_columns, dtype = read(stream)
-        _check_form(shape, dtype, str(file))
-        values = np.fromfile(stream, dtype, shape[0] * shape[1])
+    version = layout.read_magic(stream)
+    if version not in ((1, 0), (2, 0)):  # the third is for names of columns
+        raise ValueError(f"version {version[0]}.{version[1]}")
+    read = layout.read_array_header_1_0 if version == (1, 0) else layout.read_array_header_2_0
+    shape, by_columns, dtype = read(stream)
+    _check_form(shape, dtype, where)
+    values = np.fromfile(stream, dtype, shape[0] * shape[1])
     if len(values) < shape[0] * shape[1]:
         raise ValueError(f"{len(values):,} of {shape[0] * shape[1]:,} values are there")
     return values.reshape(shape[::-1]).T if by_columns else values.reshape(shape)
@@ -324,23 +347,3 @@ def check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:
             allowed=_SIZES_TEXT,
             hint="save it smaller" if min(rows, cols) >= 2 else "",
         )
-
-
-def readable(path: str | os.PathLike[str], allowed: str) -> Path:
-    """Refuse early what is no file with something in it; the messages of decoders are less clear."""
-    file = Path(path)
-    try:
-        if not file.exists():
-            raise PathgenError("file does not exist", where=str(file), hint="check the name and the folder")
-        if file.is_dir():
-            raise PathgenError("this is a folder", where=str(file), allowed=allowed)
-        if not file.is_file():
-            raise PathgenError("this is no ordinary file", where=str(file), allowed=allowed)
-        if file.stat().st_size == 0:
-            raise PathgenError("file is empty", where=str(file), allowed=allowed)
-        with file.open("rb"):
-            pass
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise PathgenError(f"file cannot be opened: {reason}", where=str(file)) from error
-    return file

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.files.outputs import atomic_output, check_outputs
 from pathgen.study.cluster import measure_on_cluster
 from pathgen.study.existing import finished, has_arrays, keep_arrays, make_folder
 from pathgen.study.journal import Cells, Journal, journal_path, missing
@@ -63,7 +63,7 @@ def run_study(
         can be had, or writing fails. `Stopped` at Ctrl-C.
     """
     out = Path(out)
-    refuse_same(out, [journal_path(out)])
+    check_outputs({"--out": out}, [journal_path(out)])
     names = names_of(study)
     folder = Path(arrays) if arrays is not None else None
     if folder is not None:

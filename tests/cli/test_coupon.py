@@ -23,13 +23,15 @@ def test_the_list_names_all_with_size_and_time(capsys):
 
 def test_one_command_makes_program_sheet_and_drawing(tmp_path, capsys):
     out = tmp_path / "beads.gcode"
-    assert run(["coupon", "bead-ladder", "--out", str(out), "--summary", str(tmp_path / "s.json")]) == 0
+    assert run(["coupon", "bead-ladder", "--out", str(out)]) == 0
     assert out.read_text().splitlines()[-1].startswith("M2")
     assert (tmp_path / "beads.png").read_bytes()[1:4] == b"PNG"
     assert "wall_mm,holds" in (tmp_path / "beads.csv").read_text()
     said = capsys.readouterr().out
     assert f"then: pathgen fit {tmp_path / 'beads.csv'} --machine" in said
-    assert json.loads((tmp_path / "s.json").read_text())["layers"] == 89
+    assert run(["coupon", "bead-ladder", "--out", str(out), "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["layers"] == 89 and facts["sheet"] == str(tmp_path / "beads.csv")
 
 
 def test_readings_are_never_written_over(tmp_path, capsys):
@@ -40,7 +42,7 @@ def test_readings_are_never_written_over(tmp_path, capsys):
     sheet.write_text(sheet.read_text().replace(",,", ",0.4,1", 1))
     before = out.read_bytes(), sheet.read_text()
     assert run(args) == 1
-    assert "there is a sheet already" in capsys.readouterr().err
+    assert "a different sheet exists already" in capsys.readouterr().err
     assert (out.read_bytes(), sheet.read_text()) == before
 
 
@@ -91,7 +93,7 @@ def test_a_sheet_becomes_a_machine(beads, tmp_path, capsys):
     out, plot = tmp_path / "mine.toml", tmp_path / "plot.png"
     assert run(["fit", str(beads), "--machine", "moving-table", "--out", str(out), "--plot", str(plot)]) == 0
     said = capsys.readouterr().out
-    assert "readings of a bead-ladder" in said and "this machine: filament factor 1 → 0.9" in said
+    assert "measurements of a bead-ladder" in said and "this machine: filament factor 1 → 0.9" in said
     machine = load_machine(out)
     assert machine.hot_end.filament_factor == pytest.approx(0.95, abs=0.02) and machine.name == "mine"
     assert plot.read_bytes()[1:4] == b"PNG"
@@ -115,7 +117,7 @@ def test_the_outcome_as_one_flat_object(beads, tmp_path, capsys):
 def test_a_sheet_needs_the_profile_it_changes(beads, tmp_path, capsys):
     args = ["fit", str(beads), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
     assert run(args) == 2
-    assert "a bead-ladder changes a machine" in capsys.readouterr().err
+    assert "the sheet of a bead-ladder changes a machine profile" in capsys.readouterr().err
     blank = tmp_path / "blank.csv"
     assert run(["coupon", "heat-ladder", "--out", str(tmp_path / "heat.gcode"), "--sheet", str(blank)]) == 0
     capsys.readouterr()

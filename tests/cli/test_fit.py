@@ -153,7 +153,9 @@ def test_refusals_are_one_line_and_write_nothing(tmp_path, capsys):
     assert "reading_lux is 'dim' (" in (text := refused(capsys, bad, *to)) and "line 3" in text
     assert "no such file" in refused(capsys, tmp_path / "none.csv", *to)
     assert "unknown material 'pla-wite'" in refused(capsys, good, "--material", "pla-wite", "--out", out)
-    assert "would overwrite its own input" in refused(capsys, good, "--material", "pla-white", "--out", good)
+    assert "no suffix that names its format" in refused(
+        capsys, good, "--material", "pla-white", "--out", good, code=2
+    )
     few = ["--floor", "1000"]
     assert "at least 4" in refused(capsys, good, *to, *few)
     inline = tmp_path / "inline.toml"

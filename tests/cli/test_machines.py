@@ -19,5 +19,5 @@ def test_shows_a_profile_that_can_be_used_again(tmp_path, capsys):
 
 
 def test_an_unknown_name_is_refused_with_the_nearest(capsys):
-    assert run(["machines", "gantry-30"]) == 1
+    assert run(["machines", "moving-gantr"]) == 1
     assert "did you mean 'moving-gantry'" in capsys.readouterr().err

@@ -45,22 +45,9 @@ def test_a_program_makes_what_was_wanted(machine, tmp_path, capsys):
 def test_one_flat_object_and_the_same_time_as_planned(tmp_path, capsys):
     """Filament and mass are those of the plan to rounding, time to what the finish block adds."""
     out, wanted = made(tmp_path)
-    assert (
-        run(
-            [
-                "panel",
-                str(wanted),
-                "--out",
-                str(out),
-                "--rim-width",
-                "0",
-                "--summary",
-                str(tmp_path / "s.json"),
-            ]
-        )
-        == 0
-    )
-    planned = json.loads((tmp_path / "s.json").read_text())
+    capsys.readouterr()
+    assert run(["panel", str(wanted), "--out", str(out), "--rim-width", "0", "--json"]) == 0
+    planned = json.loads(capsys.readouterr().out)
     facts = told(capsys, out, "--against", wanted, "--ends", 2)
     assert not any(isinstance(value, dict) for value in facts.values())
     for key in ("machine", "material", "layers", "rotation_deg", "width_mm", "height_mm"):
@@ -199,15 +186,15 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
     before = [path.read_bytes() for path in kept[:2]]
     cases = [
         (1, [tmp_path / "none.gcode"], "none.gcode"),
-        (1, [tmp_path], "directory"),
+        (1, [tmp_path], "a folder"),
         (1, [tmp_path / "bad.gcode"], "line"),
-        (1, [tmp_path / "noise.gcode"], "no text"),
+        (1, [tmp_path / "noise.gcode"], "not text"),
         (1, [tmp_path / "latin.gcode"], "line"),
         (1, [tmp_path / "empty.gcode"], "empty"),
         (1, [tmp_path / "wide.gcode"], "--pixel"),
         (1, [tmp_path / "dots.gcode"], "--pixel"),
         (1, [tmp_path / "s.npy"], "s.npy"),
-        (1, [wanted], "no text"),
+        (1, [wanted], "not text"),
         (1, [out, "--machine", "moving"], "moving-table"),
         (1, [out, "--machine", "ngc-lab"], "line"),
         (1, [out, "--material", "pla-whit"], "pla-white"),
@@ -219,12 +206,12 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
         (1, [out, "--against", tmp_path / "zero.npy"], "no wall"),
         (1, [out, "--against", out], "panel.gcode"),
         (2, [out, "--error", kept[2] / "e.png"], "--against"),
-        (1, [out, "--picture", out], "panel.gcode"),
+        (2, [out, "--picture", out], "panel.gcode"),
         (1, [out, "--against", wanted, "--thickness", wanted], "wanted.npy"),
         (1, [out, "--map", kept[2] / "m.png", "--picture", kept[2] / "m.png"], "m.png"),
         (1, [out, "--picture", tmp_path / "no" / "p.png"], "does not exist"),
-        (1, [out, "--picture", kept[2]], "folder"),
-        (1, [out, "--map", "/dev/null"], "device"),
+        (2, [out, "--picture", kept[2]], "suffix"),
+        (2, [out, "--map", "/dev/null"], "suffix"),
         (2, [out, "--ends", "-1"], "--ends"),
         (1, [out, "--ends", "nan", "--thickness", kept[2] / "t.npy"], "ends"),
         (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),

@@ -12,7 +12,7 @@ from pathgen import cli
 
 if not hasattr(signal, "setitimer"):
     pytest.skip("signals of POSIX systems", allow_module_level=True)
-LINE = "error: stopped; no file was left half written\n"
+LINE = "error: stopped; no partial files were left\n"
 
 
 @pytest.fixture(autouse=True)
@@ -62,14 +62,14 @@ def test_a_swallowed_request_is_not_asked_again_once_the_run_has_ended(monkeypat
         echo(*args, **options)
 
     def both(*_, **__):
-        cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+        cli._on_unraisable(type("Lost", (), {"exc_type": KeyboardInterrupt}))
         raise KeyboardInterrupt
 
     echo = click.echo
     monkeypatch.setattr(cli._group, "main", both)
     monkeypatch.setattr(click, "echo", late)
     assert ended(capsys) == (1, LINE)
-    cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+    cli._on_unraisable(type("Lost", (), {"exc_type": KeyboardInterrupt}))
     time.sleep(0.03)  # nothing comes
 
 
@@ -79,9 +79,9 @@ def test_a_run_that_goes_on_can_be_asked_again(monkeypatch):
     stop = cli._Stop()
     with pytest.raises(KeyboardInterrupt):
         stop(signal.SIGINT, None)
-    now += cli.CLEARING / 2
+    now += cli.CLEANUP / 2
     stop(signal.SIGINT, None)
-    now += cli.CLEARING
+    now += cli.CLEANUP
     with pytest.raises(KeyboardInterrupt):
         stop(signal.SIGINT, None)
 

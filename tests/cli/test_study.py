@@ -24,7 +24,7 @@ def test_a_table_and_its_figure(small, capsys):
     out, figure = small / "a.csv", small / "a.png"
     args = ["study", str(small / "small.toml"), "--out", str(out), "--figure", str(figure), "--workers", "1"]
     assert run(args) == 0
-    assert "9 cases, 0 refused" in capsys.readouterr().out
+    assert "9 cases, 0 rejected" in capsys.readouterr().out
     lines = out.read_text().splitlines()
     assert lines[0].startswith("# pathgen study ") and '#| picture = "wall.npy"' in lines
     assert lines[-9].startswith("1,tailored,0.95,")
@@ -45,13 +45,17 @@ def test_columns_are_listed(capsys):
         (
             ["{}/small.toml", "--out", "{}/a.csv", "--workers", "2", "--cluster", "tcp://a:1"],
             2,
-            "one of them",
+            "exclude each other",
         ),
         (["{}/gone.toml", "--out", "{}/a.csv"], 1, "no such file"),
         (["{}/small.toml", "--out", "{}/a.csv", "--most", "8"], 1, "9 cases"),
-        (["{}/small.toml", "--out", "{}/wall.npy"], 1, "overwrite its own input"),
-        (["{}/small.toml", "--out", "{}/small.toml"], 1, "overwrite its own input"),
-        (["{}/small.toml", "--out", "{}/a.csv", "--figure", "{}/a.csv"], 1, "overwrite"),
+        (["{}/small.toml", "--out", "{}/wall.npy"], 2, "no suffix that names its format"),
+        (["{}/small.toml", "--out", "{}/small.toml"], 2, "no suffix that names its format"),
+        (
+            ["{}/small.toml", "--out", "{}/a.csv", "--figure", "{}/a.csv"],
+            2,
+            "no suffix that names its format",
+        ),
         (["{}/small.toml", "--out", "{}/no/a.csv"], 1, "cannot write"),
         (["{}/wall.csv", "--out", "{}/a.csv"], 1, "no table of a study"),
     ],

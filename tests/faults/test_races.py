@@ -18,7 +18,7 @@ from pathgen.files.outputs import atomic_output
 from tests.faults.conftest import ROOT, panel
 
 OLD = b"of yesterday\n"
-EXTRAS = ("summary", "thickness", "moves")
+EXTRAS = ("thickness", "moves")
 
 
 def refused(capsys, *args):

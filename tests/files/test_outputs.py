@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, atomic_outputs, refuse_same
+from pathgen.files.outputs import atomic_output, atomic_outputs, check_outputs
 
 resource = pytest.importorskip("resource", reason="limits on files are POSIX")
 
@@ -129,10 +129,10 @@ def test_refusals_say_what_is_wrong(tmp_path):
     (tmp_path / "folder").mkdir()
     os.mkfifo(tmp_path / "pipe")
     for name, message in (
-        ("none/pier.gcode", r"folder .*none does not exist \(output .*pier.gcode\); make the folder first"),
+        ("none/pier.gcode", r"folder .*none does not exist \(output .*pier.gcode\); create the folder first"),
         ("file/pier.gcode", "folder .*file is not a folder"),
-        ("folder", "output .*folder is a folder; name a file in it"),
-        ("pipe", "output .*pipe is a device or a pipe; allowed: an ordinary file"),
+        ("folder", "output .*folder is a folder; name a file in that folder"),
+        ("pipe", "output .*pipe is a device or a pipe; allowed: a regular file"),
         ("x" * 300, "cannot write .*xxx: file name too long"),
     ):
         with pytest.raises(PathgenError, match=message) as caught, atomic_output(tmp_path / name):
@@ -151,7 +151,7 @@ def test_closed_folders_and_protected_files(tmp_path):
     with pytest.raises(PathgenError, match="write-protected"), atomic_output(out):
         pass
     out.parent.chmod(0o555)
-    with pytest.raises(PathgenError, match="closed to writing"), atomic_output(out.with_name("new")):
+    with pytest.raises(PathgenError, match="not writable"), atomic_output(out.with_name("new")):
         pass
     out.chmod(0o644)
     with pytest.raises(PathgenError, match="cannot write .*: permission denied"), atomic_output(out):
@@ -171,14 +171,17 @@ def test_a_refused_write_removes_the_file_and_says_so(tmp_path, write):
 
 
 def test_what_is_still_buffered_may_be_refused_too(tmp_path):
-    with largest_file(100), pytest.raises(PathgenError, match=r"file too large after 0\.0 MB; make room"):
+    with (
+        largest_file(100),
+        pytest.raises(PathgenError, match=r"file too large after 0\.0 MB; free some space"),
+    ):
         with atomic_output(tmp_path / "pier.gcode") as stream:
             stream.write(b"x" * 200)
     assert names(tmp_path) == []
 
 
 def test_a_full_disk_is_told_with_the_size_reached(tmp_path):
-    message = r"no space left on device after 2\.5 MB; make room, or choose another folder"
+    message = r"no space left on device after 2\.5 MB; free some space or choose another folder"
     with pytest.raises(PathgenError, match=message), atomic_output(tmp_path / "pier.gcode") as stream:
         stream.write(b"x" * 2_500_000)
         stream.flush()
@@ -199,12 +202,14 @@ def test_an_output_must_not_be_an_input(tmp_path, monkeypatch):
     (tmp_path / "link.png").symlink_to(photo)
     os.link(photo, tmp_path / "hard.png")
     for out in ("photo.png", "./photo.png", photo, "link.png", "hard.png"):
-        with pytest.raises(PathgenError, match="would overwrite its own input"):
-            refuse_same(out, ["other.png", photo])
-    with pytest.raises(PathgenError):
-        refuse_same("new.png", ["new.png"])
-    refuse_same("pier.gcode", [photo, "photo2.png"])
-    refuse_same(photo, [])
+        with pytest.raises(PathgenError, match=f"{out} is an input and an output .--out."):
+            check_outputs({"--out": out}, ["other.png", photo])
+        with pytest.raises(PathgenError, match="--out and --map have the same path"):
+            check_outputs({"--out": photo, "--map": out})
+    with pytest.raises(PathgenError, match="is an input"):
+        check_outputs({"--out": "new.png"}, ["new.png"])
+    check_outputs({"--out": "pier.gcode", "--map": "pier.png"}, [photo, "photo2.png"])
+    check_outputs({"--out": photo}, [])
 
 
 @pytest.fixture

@@ -110,8 +110,8 @@ REFUSED = [
     (collection(), "the file holds no polygon"),
     (collection("1"), "GeoJSON type is missing"),
     (collection(feature(geojson(SQUARE)), feature(geojson(BOW))), "the file holds 2 polygons"),
-    (b"POLYGON \xff", "byte 0xff at 8 is not UTF-8"),
-    (b" " * ((4 << 20) + 1), "file of more than 4 MiB"),
+    (b"POLYGON \xff", "byte 0xff is not UTF-8"),
+    (b" " * ((4 << 20) + 1), "larger than 4 MiB"),
 ]  # fmt: skip
 
 

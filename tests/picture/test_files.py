@@ -141,13 +141,12 @@ def refusal(path, function=load_picture):
 @pytest.mark.parametrize("function", [load_picture, load_thickness])
 def test_refusals_before_opening(tmp_path, function):
     (tmp_path / "empty.png").touch()
-    assert "file does not exist" in refusal(tmp_path / "no.png", function)
-    assert "this is a folder" in refusal(tmp_path, function)
-    assert "file is empty" in refusal(tmp_path / "empty.png", function)
+    assert "no such file" in refusal(tmp_path / "no.png", function)
+    assert "this is a folder, not a file" in refusal(tmp_path, function)
+    assert "the file is empty" in refusal(tmp_path / "empty.png", function)
     with pytest.raises(PathgenError, match="file"):
         function("a\0b.png")
-    os.mkfifo(tmp_path / "pipe.png")
-    assert "this is no ordinary file" in refusal(tmp_path / "pipe.png", function)
+    assert "a device, not a file" in refusal(os.devnull, function)
 
 
 @pytest.mark.parametrize(

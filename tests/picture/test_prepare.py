@@ -140,7 +140,7 @@ def test_transparency_is_a_subject(tmp_path):
         ({"levels_low": 60.0, "levels_high": 40.0}, "levels_low is 60"),
         ({"red": 0.0, "green": 0.0}, "red, green and blue are 0, 0, 0"),
         ({"trim": 5.0}, "trim without a subject"),
-        ({"isolate": "nowhere.png"}, "does not exist"),
+        ({"isolate": "nowhere.png"}, "no such file"),
     ],
 )
 def test_contradictions_are_refused_in_one_line(asked, why):
