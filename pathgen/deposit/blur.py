@@ -105,7 +105,7 @@ def smear_layers(values: NDArray[np.floating], layer: float, pixel: float) -> Bl
 def spread_light(
     luminance: NDArray[np.floating], sigma: float, pixel: float | tuple[float, float]
 ) -> Blurred:
-    """Spread the transmitted light by a Gaussian that is equal in both directions.
+    """Spread the transmitted light by an isotropic Gaussian.
 
     In a scattering wall, light leaves at a distance from the point where it entered. The distance depends on
     plastic and thickness. One Gaussian for the whole panel is the simplest model; `sigma` has to be measured.

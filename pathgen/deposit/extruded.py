@@ -1,4 +1,4 @@
-"""The wall as filament is extruded: volumes of straight moves, binned exactly on a grid of columns.
+"""Extruded volume: the volumes of straight moves, binned exactly on a grid of columns.
 
 A move spreads its volume evenly over the range of u that it crosses. Binning is exact: the two columns in
 which a move ends receive their shares, and the columns in between receive a constant density, which is

@@ -195,7 +195,7 @@ def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float =
 
 
 def _feed_forward_only(asked: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
-    """Return the volumes nearest to those asked, with no negative one except where `free`.
+    """Return the volumes closest to the requested ones that are not negative, except where `free`.
 
     The running maximum of the cumulative sum never falls and is nowhere below it. Its running minimum, taken
     from the end, never falls and is nowhere above it. Midway between the two lies the sum that never falls

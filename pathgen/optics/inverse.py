@@ -1,4 +1,4 @@
-"""Compensation of blur: the thickness map whose blurred picture is nearest to the target.
+"""Blur compensation: find the thickness map whose blurred picture is closest to the target.
 
 A plain map gives every pixel the thickness of its tone; nozzle, layers and wall then blur the picture. Here
 the blur is known and the map is optimised: thin lines become thinner and edges steeper than their tones alone
@@ -12,8 +12,8 @@ thick as black cannot become darker to compensate for a light neighbour.
 The optimisation is a projected gradient method with momentum (Y. Nesterov, Soviet Math. Dokl. 27, 372, 1983;
 A. Beck and M. Teboulle, SIAM J. Imaging Sci. 2, 183, 2009) that restarts when the error increases (B.
 O'Donoghue and E. Candès, Found. Comput. Math. 15, 715, 2015); all three from memory. Steps are scaled by the
-derivative of lightness by thickness. The initial map comes from an inverse filter: with mirrored edges, a
-blur is a product in the cosine transform.
+derivative of lightness with respect to thickness. The initial map comes from an inverse filter: with mirrored
+edges, a blur is a product in the cosine transform.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from scipy.fft import dctn, idctn
 from scipy.optimize import isotonic_regression
 
 from pathgen.errors import PathgenError
-from pathgen.optics.laws import TransmittanceLaw
+from pathgen.optics.laws import Range, TransmittanceLaw
 from pathgen.optics.predict import PictureModel, working_precision
 from pathgen.optics.thickness import BLOCK
 
@@ -99,7 +99,7 @@ def compensate(
     iterations: int = ITERATIONS,
     progress: Progress | None = None,
 ) -> CompensatedMap:
-    """Find the map whose blurred picture is nearest in lightness to the unblurred picture of the plain map.
+    """Find the map whose blurred picture is closest in lightness to the unblurred picture of the plain map.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def compensate(
     >>> made.gain > 0.1, bool(made.thickness.min() < 1.0), bool(made.thickness.max() > 2.5)
     (True, True, True)
     """
-    _check(plain, thinnest, thickest, room, overhang)
+    _check(plain, (thinnest, thickest), room, overhang)
     if not plain.size:
         return CompensatedMap(np.array(plain, np.float64), 0.0, 0.0, 0, 0.0)
     between = (thinnest - room[0], thickest + room[1])
@@ -187,7 +187,7 @@ class Misfit:
 
     @cached_property
     def scale(self) -> Worked:
-        """Derivative of lightness by thickness for the plain map, without its sign, L* per mm; above 0."""
+        """Magnitude of the derivative of lightness with respect to thickness, L* per mm; above 0."""
         rise = lightness_and_slope(self.model.unblurred(self.plain))[1]
         steep = np.abs(self.model.slope(self.plain) * rise)
         lowest = max(MIN_SLOPE * float(np.max(steep)), 1e-12)
@@ -204,7 +204,7 @@ class Misfit:
         return error, self.model.gradient(wall, weight)
 
     def guess(self) -> Worked:
-        """Return an approximate map from an inverse filter of the lightness, as if the blur acted on it."""
+        """Return an initial map from an inverse filter, as if the blur acted on lightness."""
         off = lightness_and_slope(self.model.luminance(self.model.wall(self.plain)))[0] - self.target
         rows, cols = self.plain.shape
         left = self.model.response((rows, cols), float(np.mean(self.plain))).astype(off.dtype)
@@ -212,7 +212,7 @@ class Misfit:
         return np.asarray(self.plain + filtered / self.scale)
 
     def _compare(self, luminance: Worked) -> tuple[float, Worked]:
-        """Return the error of a luminance, and the derivative of half the sum of squares by the luminance."""
+        """Return the error of a luminance, and its derivative (half the sum of squares)."""
         total, weight = 0.0, np.empty_like(luminance)
         flat, out, target = luminance.ravel(), weight.ravel(), self.target.ravel()
         for first in range(0, flat.size, BLOCK):
@@ -306,19 +306,13 @@ def _descend(
     return (best, lowest, done) if lowest < at_start else (plain, at_start, done)
 
 
-def _check(
-    plain: NDArray[np.floating],
-    thinnest: float,
-    thickest: float,
-    room: tuple[float, float],
-    overhang: float | None,
-) -> None:
+def _check(plain: Worked, limits: Range, room: Range, overhang: float | None) -> None:
     """Reject invalid input."""
-    under, over = room
+    (thinnest, thickest), (under, over) = limits, room
     what = allowed = ""
     if not (0 <= under <= thinnest <= thickest < math.inf and 0 <= over < math.inf):
         what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g} and {over:g} mm"
-        allowed = "thinnest not above thickest, room at least 0, room below thinnest not above thinnest"
+        allowed = "thinnest not above thickest, room at least 0, room below thinnest at most thinnest"
     elif overhang is not None and not 0 < overhang < 90:
         what, allowed = f"overhang is {overhang:g} degrees", "between 0 and 90"
     elif plain.ndim != 2:

@@ -13,17 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.optics import least_squares
 from pathgen.optics.laws import MODELS, Floats, LawModel, TransmittanceLaw, law
-from pathgen.optics.least_squares import (
-    corrected_aic,
-    estimate_scatter,
-    find_residuals,
-    fit_parameters,
-    parameter_bounds,
-    parameter_covariance,
-    robust_variance,
-    transmittance_error,
-)
 from pathgen.optics.wedge import WedgeMeasurements, check_wedge, step_medians
 from pathgen.settings.material import LEAST_STEPS, Law, LightLaw, Table
 
@@ -144,11 +135,14 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     check_wedge(wedge)
     if choice not in ("auto", *LAWS):
         raise PathgenError(f"law is {choice!r}", where="fit", allowed=", ".join(("auto", *LAWS)))
-    rough = [(model, fit_parameters(model, wedge, GUESS)) for model in MODELS]
-    scatter = min(estimate_scatter(find_residuals(model, near, wedge), len(near)) for model, near in rough)
+    rough = [(model, least_squares.fit_parameters(model, wedge, GUESS)) for model in MODELS]
+    scatter = min(
+        least_squares.estimate_scatter(least_squares.find_residuals(model, near, wedge), len(near))
+        for model, near in rough
+    )
     t0 = float(getattr(before, "t0", 1.0))
     laws = [
-        _fitted(model, wedge, fit_parameters(model, wedge, scatter, near), scatter, t0)
+        _fitted(model, wedge, least_squares.fit_parameters(model, wedge, scatter, near), scatter, t0)
         for model, near in rough
     ]
     table = _table(wedge, scatter, min(laws, key=lambda each: each.aicc).scale)
@@ -163,7 +157,7 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     best = min(laws, key=lambda each: each.aicc)
     chosen = next((each for each in laws if each.name == choice), best)
     off = chosen.residuals
-    outliers = np.flatnonzero(np.abs(off) > OUTLYING * estimate_scatter(off, chosen.count))
+    outliers = np.flatnonzero(np.abs(off) > OUTLYING * least_squares.estimate_scatter(off, chosen.count))
     rms = math.sqrt(float(np.mean(np.delete(off, outliers) ** 2)))
     notes = (*wedge.notes, *_notes(wedge, laws, chosen, choice, rms, t0))
     return LawFit(wedge, tuple(laws), chosen, outliers, rms, notes)
@@ -203,13 +197,15 @@ def falling(values: Floats, weight: Floats) -> Floats:
 def _fitted(
     model: LawModel, wedge: WedgeMeasurements, parameters: Floats, scatter: float, t0: float
 ) -> FittedLaw:
-    """Return the fitted law as a material's record, with confidence intervals."""
+    """Return the fitted law, with its record for a material and confidence intervals."""
     from scipy.special import stdtrit  # Student's t
 
-    off, count = find_residuals(model, parameters, wedge), len(parameters)
-    covariance = parameter_covariance(model, parameters, wedge, scatter)
+    off, count = least_squares.find_residuals(model, parameters, wedge), len(parameters)
+    covariance = least_squares.parameter_covariance(model, parameters, wedge, scatter)
     reach = float(stdtrit(max(1, len(off) - count), (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
-    ends = np.clip([parameters - reach, parameters + reach], *parameter_bounds(model, wedge.absolute))
+    ends = np.clip(
+        [parameters - reach, parameters + reach], *least_squares.parameter_bounds(model, wedge.absolute)
+    )
     values = np.vstack([parameters, ends])
     values[:, 0] = np.exp(values[:, 0])
     names = (*model.parameters, ("t0", "")) if wedge.absolute else model.parameters
@@ -218,14 +214,16 @@ def _fitted(
     light = model.record(
         **{"t0": t0} | {each.name: each.value for each in fitted},
         valid=(float(wedge.thickness.min()), float(wedge.thickness.max())),
-        error=min(1.0, _short(transmittance_error(model, parameters, covariance, wedge), 3)),
+        error=min(1.0, _short(least_squares.transmittance_error(model, parameters, covariance, wedge), 3)),
     )
     scale = 1.0 if wedge.absolute else float(values[0, 0]) / t0
-    return FittedLaw(model.name, light, tuple(fitted), count, off, scale, corrected_aic(off, count, scatter))
+    return FittedLaw(
+        model.name, light, tuple(fitted), count, off, scale, least_squares.corrected_aic(off, count, scatter)
+    )
 
 
 def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
-    """Return a table of the step medians, rising steps replaced by their mean; or the reason why not."""
+    """Return a table law of the step medians made monotone, or the reason why there is none."""
     each, middle, count = step_medians(wedge.thickness, np.log(wedge.light / scale))
     if len(each) > TABLE_STEPS:
         return f"{len(each)} thicknesses, more than {TABLE_STEPS}"
@@ -242,12 +240,16 @@ def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw 
     if len(off) > len(steps):
         # For many measurements the variance of a median is π/2 times that of a mean.
         shares = math.pi / 2 / weight.min() + (1 / wedge.references if wedge.references else 0.0)
-        error = min(1.0, _short(math.sqrt(robust_variance(off, len(steps), scatter) * shares), 3))
+        error = min(
+            1.0, _short(math.sqrt(least_squares.robust_variance(off, len(steps), scatter) * shares), 3)
+        )
     thickness, through = (tuple(map(_short, column.tolist())) for column in (steps, np.exp(logs)))
     light = Table(
         thickness=thickness, transmittance=through, valid=(thickness[0], thickness[-1]), error=error
     )
-    return FittedLaw("table", light, (), len(steps), off, scale, corrected_aic(off, len(steps), scatter))
+    return FittedLaw(
+        "table", light, (), len(steps), off, scale, least_squares.corrected_aic(off, len(steps), scatter)
+    )
 
 
 def _short(value: float, digits: int = 6) -> float:

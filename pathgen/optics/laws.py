@@ -34,24 +34,19 @@ class TransmittanceLaw(Protocol):
     @property
     def valid(self) -> Range:
         """Range of thickness in which the law was measured, mm."""
-        ...
 
     @property
     def error(self) -> float | None:
         """Relative standard error of the transmittance in that range; None if it was not measured."""
-        ...
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
         """Return the transmittance of a thickness in mm, from t0 down to 0; it falls with thickness."""
-        ...
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness of a transmittance, in mm; 0 from t0 upwards, infinite from 0 downwards."""
-        ...
+        """Return the thickness of a transmittance, mm; 0 for t0 and above, infinite for 0 and below."""
 
     def slope(self, thickness: ArrayLike) -> Floats:
         """Return the derivative dT/dt at a thickness, in 1/mm; never positive."""
-        ...
 
 
 @singledispatch
@@ -87,7 +82,7 @@ def law(light: object) -> TransmittanceLaw:
 
 @dataclass(frozen=True, slots=True)
 class ExponentialLaw:
-    """T = t0·exp(−t/ℓ), for plastics that scatter little (Bouguer–Lambert law; from memory).
+    """Exponential law T = t0·exp(−t/ℓ), for plastics that scatter little (Bouguer–Lambert; from memory).
 
     Attributes
     ----------
@@ -109,7 +104,7 @@ class ExponentialLaw:
         return np.asarray(self.t0 * np.exp(np.asarray(thickness, dtype=np.float64) / -self.length))
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness of a transmittance, in mm."""
+        """Return the thickness that has a transmittance, in mm."""
         share = np.clip(np.asarray(transmittance, dtype=np.float64) / self.t0, 0.0, 1.0)
         with np.errstate(divide="ignore"):  # a transmittance of 0 needs an infinite thickness
             return np.asarray(-self.length * np.log(share) + 0.0)  # + 0.0: no negative zero
@@ -154,7 +149,7 @@ class TwoFluxLaw:
         return np.asarray(self.t0 * fall / spread)
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness of a transmittance, in mm: a quadratic in exp(γt), without cancellation."""
+        """Return the thickness that has a transmittance, in mm, from a quadratic equation in exp(γt)."""
         gamma, loss = self.decay, self.absorption + self.scattering
         transmittance = np.asarray(transmittance, dtype=np.float64)
         # A smaller transmittance is rounding error, and its reciprocal would overflow.

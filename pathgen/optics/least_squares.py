@@ -18,6 +18,7 @@ Glossary. *Parameters*: one array, ln of the light at thickness 0 first, then th
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -29,10 +30,11 @@ SOFT = 2.0  # scatters at which the loss changes from quadratic to linear
 MIN_SCATTER = 1e-4  # no meter is more precise
 SMALLEST = 1e-300  # transmittance whose logarithm is still finite
 MIN_LOG_T0 = -5.0  # the surfaces alone do not attenuate more
+TOLERANCES: Any = {"ftol": 1e-12, "xtol": 1e-12, "gtol": 1e-12, "max_nfev": 300}
 
 
 def find_residuals(model: LawModel, parameters: Floats, wedge: WedgeMeasurements) -> Floats:
-    """Return ln of each measurement over the prediction of the law, (N,)."""
+    """Return the logarithm of each measurement divided by the prediction of the law, (N,)."""
     return np.asarray(np.log(wedge.light) - _predict(model, parameters, wedge.thickness))
 
 
@@ -70,13 +72,10 @@ def fit_parameters(
             lambda parameters: -find_residuals(model, parameters, wedge),
             np.clip(guess, low + 1e-9, high - 1e-9),
             bounds=(low, high),
+            f_scale=SOFT * scatter,
             x_scale="jac",
             loss="soft_l1",
-            f_scale=SOFT * scatter,
-            ftol=1e-12,
-            xtol=1e-12,
-            gtol=1e-12,
-            max_nfev=300,
+            **TOLERANCES,
         )
         if result.cost < cost * (1 - 1e-9):
             best, cost = result.x, float(result.cost)
@@ -126,7 +125,7 @@ def corrected_aic(residuals: Floats, count: int, scatter: float) -> float:
 
 
 def robust_variance(residuals: Floats, count: int, scatter: float) -> float:
-    """Return the variance of measurements about a fit of `count` parameters, for the errors of the fit.
+    """Return a robust variance of the residuals after a fit of `count` parameters.
 
     Notes
     -----
@@ -176,13 +175,13 @@ def transmittance_error(
 
 
 def _predict(model: LawModel, parameters: Floats, thickness: ArrayLike) -> Floats:
-    """Return ln of the light that the law predicts."""
+    """Return the logarithm of the light predicted by the law."""
     through = model.build(*parameters[1:]).transmittance(thickness)
     return np.asarray(parameters[0] + np.log(np.maximum(through, SMALLEST)))
 
 
 def _jacobian(model: LawModel, parameters: Floats, thickness: Floats, absolute: bool) -> Floats:
-    """Return the derivatives of the prediction by each parameter, (N, P)."""
+    """Return the Jacobian of the prediction, (N, P)."""
     low, high = parameter_bounds(model, absolute)
     step = np.diag(1e-5 * np.maximum(np.abs(parameters), 1e-3))
     up, down = np.minimum(parameters + step, high), np.maximum(parameters - step, low)

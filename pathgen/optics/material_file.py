@@ -103,7 +103,7 @@ def provenance(fit: LawFit, source: str) -> list[str]:
 
 
 def material_name(stem: str, taken: list[str]) -> str:
-    """Return a material name made from a file's, different from those in `taken`.
+    """Make a material name from a file name, different from the names in `taken`.
 
     Examples
     --------

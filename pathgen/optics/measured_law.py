@@ -23,7 +23,7 @@ CLOSE = 1e-14  # mm; the iteration ends when no root moves further
 
 
 class _Pieces(NamedTuple):
-    """The pieces of ln T, by thickness."""
+    """Polynomial pieces of ln T."""
 
     start: Floats  # (M,) mm
     level: Floats  # (M,) ln T at the start
@@ -74,16 +74,16 @@ class TableLaw:
     def transmittance(self, thickness: ArrayLike) -> Floats:
         """Return the transmittance of a thickness in mm."""
         piece, along = self._place(thickness)
-        return np.asarray(np.exp(_value(self._pieces.cubic[:, piece], along)))
+        return np.asarray(np.exp(np.polyval(self._pieces.cubic[:, piece], along)))
 
     def slope(self, thickness: ArrayLike) -> Floats:
         """Return the derivative dT/dt at a thickness, in 1/mm; at a step, that of the thicker side."""
         piece, along = self._place(thickness)
         cubic = self._pieces.cubic[:, piece]
-        return np.asarray(np.exp(_value(cubic, along)) * _rate(cubic, along))
+        return np.asarray(np.exp(np.polyval(cubic, along)) * _rate(cubic, along))
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness of a transmittance, in mm, by Newton steps with bisection as a fallback."""
+        """Return the thickness that has a transmittance, in mm, by Newton's method with bisection."""
         share = np.asarray(transmittance, dtype=np.float64)
         pieces = self._pieces
         target = np.log(np.where(share > 0, np.minimum(share, 1.0), 1.0))
@@ -93,7 +93,7 @@ class TableLaw:
         low, high = np.zeros_like(target), pieces.width[piece]
         along = np.clip((target - pieces.level[piece]) / pieces.fall[piece], low, high)  # exact if linear
         for _ in range(ITERATIONS):
-            over = _value(cubic, along) - target
+            over = np.polyval(cubic, along) - target
             low, high = np.where(over > 0, along, low), np.where(over > 0, high, along)
             with np.errstate(divide="ignore", invalid="ignore"):  # the slope may be 0 at an end
                 newton = along - over / _rate(cubic, along)
@@ -126,10 +126,6 @@ class TableLaw:
             t, level = np.insert(t, 0, 0.0), np.insert(level, 0, edge)
             fall, width = np.insert(fall, 0, before), np.insert(width, 0, self.thickness[0])
         return _Pieces(t, level, cubic, width, fall)
-
-
-def _value(cubic: Floats, along: Floats) -> Floats:
-    return np.asarray(((cubic[0] * along + cubic[1]) * along + cubic[2]) * along + cubic[3])
 
 
 def _rate(cubic: Floats, along: Floats) -> Floats:

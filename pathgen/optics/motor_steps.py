@@ -1,4 +1,4 @@
-"""Thickness in steps of the filament drive, and error diffusion that hides them.
+"""Thickness steps caused by the filament drive, and error diffusion to hide them.
 
 A drive feeds filament in motor steps, and a program states filament with a limited number of decimals. The
 thickness equivalent of one step depends on the length over which it is deposited: in a move of a tenth of a
@@ -122,11 +122,7 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
 
 
 def measure_step(
-    step: float,
-    law: TransmittanceLaw,
-    thinnest: float,
-    thickest: float,
-    viewing: Viewing | None = None,
+    step: float, law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewing | None = None
 ) -> StepVisibility:
     """Measure the visibility of a step of thickness, where it is most visible.
 

@@ -165,7 +165,7 @@ class PictureModel:
         return self._relative(self.law.transmittance, wall)
 
     def slope(self, wall: NDArray[np.floating]) -> Blurred:
-        """Return the derivative of the unblurred luminance by thickness, 1/mm; never positive."""
+        """Return the derivative of the unblurred luminance with respect to thickness, 1/mm; at most 0."""
         return self._relative(self.law.slope, wall)
 
     def luminance(self, wall: NDArray[np.floating]) -> Blurred:
@@ -183,7 +183,7 @@ class PictureModel:
         return np.asarray(idctn(total, overwrite_x=True))
 
     def gradient(self, wall: NDArray[np.floating], weight: NDArray[np.floating]) -> Blurred:
-        """Return the derivative of Σ weight·luminance by the thickness that resulted in `wall`, 1/mm."""
+        """Return the gradient of Σ weight·luminance with respect to the thickness before smearing, 1/mm."""
         slope = self.slope(wall)
         if len(self.widths) == 1:
             return self.wall(slope * blur.spread_light(weight, self.widths[0], self.pixel))
@@ -203,7 +203,7 @@ class PictureModel:
         return self.wall(slope * mixed + self.unblurred(wall) * moved)
 
     def response(self, shape: tuple[int, int], thickness: float) -> Floats:
-        """Return the frequency response of all blurs (DCT-II) for a wall of constant thickness, `shape`."""
+        """Return the frequency response (DCT-II) of all blurs, for a wall of constant thickness."""
         up = blur.frequency_response(blur.layer_weights(self.layer, self.pixel), shape[0])
         along = blur.frequency_response(blur.nozzle_weights(self.nozzle, self.pixel), shape[1])
         light = self._light_response(np.empty(shape), self.spread[0] + self.spread[1] * thickness)
@@ -220,7 +220,7 @@ class PictureModel:
         return np.asarray(np.square(width), working_precision(wall))
 
     def _share_beyond(self, variance: Blurred, k: int) -> Blurred:
-        """Return the share of the light of each place that goes to copy k and wider copies."""
+        """Return the share of each point's light that goes to copy `k` and wider copies."""
         if k == len(self.widths):
             return np.zeros_like(variance)
         low, high = (width**2 for width in self.widths[k - 1 : k + 1])
@@ -238,7 +238,7 @@ def working_precision(values: NDArray[np.floating]) -> type[np.floating]:
 
 
 def contrast(law: TransmittanceLaw, thinnest: float, thickest: float) -> float:
-    """Return the maximum over the minimum luminance of a panel; infinite if the minimum is 0.
+    """Return the contrast of a panel, its maximum over its minimum luminance; infinite if the minimum is 0.
 
     Parameters
     ----------

@@ -92,7 +92,7 @@ def map_blocks(
 
 
 def check_range(thinnest: float, thickest: float) -> None:
-    """Reject a range of thickness that is not 0 ≤ `thinnest` ≤ `thickest` < infinity, mm."""
+    """Reject a range of thickness unless 0 ≤ `thinnest` ≤ `thickest` < infinity, mm."""
     if not 0 <= thinnest <= thickest < np.inf:
         what = f"thinnest is {thinnest:g} mm and thickest is {thickest:g} mm"
         allowed = "at least 0, thinnest not above thickest"

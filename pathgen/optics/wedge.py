@@ -1,4 +1,4 @@
-"""Measurements of a step wedge: light against thickness, without those that are not usable.
+"""Usable measurements of a step wedge: light against thickness.
 
 Glossary. *Step*: all measurements of one thickness. *Reference*: a measurement without the wedge. *Absolute*:
 measured against a reference, so that the transmittance itself is known, and not only its decrease. *Floor*:
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats
 from pathgen.optics.wedge_sheet import CODES, WedgeSheet, read_wedge_sheet
-from pathgen.settings.material import LEAST_STEPS, THINNEST
+from pathgen.settings.material import LEAST_STEPS
 
 FLOOR_KEPT = 5.0  # multiple of the floor below which measurements are dropped: the floor distorts them
 FLAT = 0.3  # growth of 1/T, over the growth expected, below which the dark end of a wedge counts as flat
@@ -97,18 +97,12 @@ def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurement
 
 def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
     """Select the usable measurements of a sheet; errors are those of `read_wedge`."""
-    thickness = sheet.columns["thickness"]
-    thin = (thickness > 0) & (thickness < THINNEST)
-    if thin.any():
-        what = f"thickness is {thickness[thin][0]:g} mm"
-        place, allowed = f"{where}, line {sheet.line[thin][0]}", f"0, or at least {THINNEST:g} mm"
-        raise PathgenError(what, where=place, allowed=allowed)
     dark = _fill_blanks(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)
     usable, notes = _usable(sheet, light, floor)
     wedge = WedgeMeasurements(
-        thickness[usable],
+        sheet.columns["thickness"][usable],
         (light if reference is None else light / reference)[usable],
         sheet.columns["reading"][usable],
         sheet.line[usable],
@@ -281,9 +275,6 @@ def _usable(sheet: WedgeSheet, light: Floats, floor: float | None) -> tuple[NDAr
     if floor is not None:
         drop(shown < floor, f"below the floor of {floor:g}")
     elif found := find_floor(t[usable], light[usable]):
-        lowest = shown[usable][np.argmin(np.abs(light[usable] - found))]
-        drop(
-            light < FLOOR_KEPT * found,
-            f"below {FLOOR_KEPT:g} times the floor of the meter, {lowest:g} {sheet.unit}",
-        )
+        lowest = f"{shown[usable][np.argmin(np.abs(light[usable] - found))]:g} {sheet.unit}"
+        drop(light < FLOOR_KEPT * found, f"below {FLOOR_KEPT:g} times the floor of the meter, {lowest}")
     return usable, notes

@@ -26,13 +26,14 @@ from pathgen.errors import PathgenError, format_value, nearest
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics.laws import Floats
 from pathgen.picture.colorimetry import decode_srgb
-from pathgen.settings.material import THICKEST
+from pathgen.settings.material import THICKEST, THINNEST
 
 MAX_LINES = 5000
 UNITS = ("lux", "cd/m2", "linear", "srgb")
 COLUMNS = {"thickness": ("mm",), "reading": UNITS, "reference": UNITS, "dark": UNITS}
 CODES = 255.0  # the highest sRGB code; anything brighter is clipped to it
-BRIGHTEST = 1e9  # in any other unit; catches typing errors
+BRIGHTEST = 1e9  # in any other unit of light; catches typing errors
+LIMITS = {"mm": (THINNEST, THICKEST), "srgb": (0.0, CODES)}  # of values above 0
 _COLUMN = re.compile(r"([a-z]+)(?:[\s_(\[]+([^)\]]*)[)\]]?)?\Z")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d+\Z", re.ASCII)
@@ -150,20 +151,22 @@ def _choices(kind: str) -> str:
 def _parse_column(
     cells: Sequence[str], kind: str, name: str, unit: str, lines: NDArray[np.int64], where: str
 ) -> Floats:
-    """Convert the cells of a column to numbers; only a thickness must not be blank."""
+    """Convert the cells of a column to numbers; a blank cell becomes NaN, except for thickness."""
     unit = "mm" if kind == "thickness" else unit
-    limit = {"mm": THICKEST, "srgb": CODES}.get(unit, BRIGHTEST)
+    low, high = LIMITS.get(unit, (0.0, BRIGHTEST))
     numeric = np.array([bool(_NUMBER.match(cell)) for cell in cells])
     values = np.array([float(cell) if fine else np.nan for cell, fine in zip(cells, numeric, strict=True)])
     wrong = ~numeric & np.array([bool(cell) or kind == "thickness" for cell in cells])
-    wrong |= (values < 0) | (values > limit)
+    wrong |= (values < 0) | (values > 0) & (values < low) | (values > high)
     if wrong.any():
         first = int(np.argmax(wrong))
         cell = cells[first]
         raise PathgenError(
             f"{name} is {format_value(cell)}" if cell else f"{name} is blank",
             where=f"{where}, line {lines[first]}",
-            allowed=f"a number from 0 to {limit:g} {unit}",
+            allowed=f"0, or a number from {low:g} to {high:g} {unit}"
+            if low
+            else f"a number from 0 to {high:g} {unit}",
             hint="use a decimal point" if _COMMA.match(cell) else "",
         )
     return values

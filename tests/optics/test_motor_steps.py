@@ -11,10 +11,10 @@ from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
 from pathgen.optics.motor_steps import diffuse_error, measure_step, smallest_step
 from pathgen.optics.predict import viewed
-from pathgen.optics.viewing import step_luminance
 from pathgen.picture.colorimetry import lightness
 from pathgen.settings import load_machine
 from pathgen.settings.material import Viewing
+from tests.reference.dicom import step_luminance
 
 LAW = TwoFluxLaw(0.1, 2.0)
 

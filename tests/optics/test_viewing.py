@@ -5,8 +5,9 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.viewing import face_luminance, find_visible_range, step_index, step_luminance, veil
+from pathgen.optics.viewing import face_luminance, find_visible_range, step_index, veil
 from pathgen.settings.material import Viewing
+from tests.reference.dicom import step_luminance
 
 LAW = TwoFluxLaw(0.1, 2.0)
 

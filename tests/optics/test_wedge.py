@@ -199,8 +199,11 @@ CASES = {
     "underscore": (GOOD + "4,1_0\n", ["'1_0'", "line 8"]),
     "negative": (GOOD + "4,-3\n", ["'-3'", "line 8", "from 0"]),
     "no number": (GOOD + ",3\n", ["thickness_mm is blank", "line 8"]),
-    "next to nothing": (GOOD + "1e-320,300\n", ["e-321 mm", "line 8", "0, or at least 0.001 mm"]),
-    "metres": (GOOD + "4000,3\n", ["'4000'", "0 to 100 mm"]),
+    "next to nothing": (
+        GOOD + "1e-320,300\n",
+        ["thickness_mm is '1e-320'", "line 8", "0, or a number from 0.001 to 100 mm"],
+    ),
+    "metres": (GOOD + "4000,3\n", ["'4000'", "from 0.001 to 100 mm"]),
     "over code": ("thickness_mm,reading_srgb\n1,256\n", ["'256'", "0 to 255 srgb"]),
     "open quote": (HEAD + '1,"300\n', ["not CSV", "line 2"]),
     "three steps": (

@@ -294,12 +294,12 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
         thickness_error(found, np.ones((2, 9)))
     with pytest.raises(PathgenError, match="no thickness to compare"):
         thickness_error(found, by_layer, ends=2.0)
-    with pytest.raises(PathgenError, match="no pixel"):
+    with pytest.raises(PathgenError, match="ends requires pixel"):
         thickness_error(by_layer, by_layer, ends=2.0)
 
 
 def test_nothing_to_divide_by():
-    with pytest.raises(PathgenError, match="packing 0"):
+    with pytest.raises(PathgenError, match="packing is 0"):
         deposit(moves_of([], [], [], []), frame_of(1.0, 0.5), packing=0.0, filament_diameter=1.75)
 
 

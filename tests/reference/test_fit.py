@@ -6,8 +6,9 @@ from scipy.optimize import least_squares
 
 from pathgen.optics.law_fit import fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.viewing import step_index, step_luminance
+from pathgen.optics.viewing import step_index
 from pathgen.optics.wedge import WedgeMeasurements
+from tests.reference.dicom import step_luminance
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 5)  # 13 steps, read five times each
 REFERENCES, NOISE, SEEDS = 20, 0.02, 100
