@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.optics import least_squares
-from pathgen.optics.laws import MODELS, Floats, LawModel, TransmittanceLaw, law
+from pathgen.optics.laws import LAW_MODELS, Floats, LawModel, TransmittanceLaw, law
 from pathgen.optics.wedge import WedgeMeasurements, check_wedge, step_medians
 from pathgen.settings.material import LEAST_STEPS, Law, LightLaw, Table
 
-LAWS = (*(model.name for model in MODELS), "table")
+LAWS = (*(model.name for model in LAW_MODELS), "table")
 OUTLYING = 4.0  # scatters; a good measurement deviates by more once in 16 000 times
 GUESS = 0.03  # scatter assumed for the first fit
 LEVEL = 0.95  # confidence level of the intervals
@@ -135,7 +135,7 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     check_wedge(wedge)
     if choice not in ("auto", *LAWS):
         raise PathgenError(f"law is {choice!r}", where="fit", allowed=", ".join(("auto", *LAWS)))
-    rough = [(model, least_squares.fit_parameters(model, wedge, GUESS)) for model in MODELS]
+    rough = [(model, least_squares.fit_parameters(model, wedge, GUESS)) for model in LAW_MODELS]
     scatter = min(
         least_squares.estimate_scatter(least_squares.find_residuals(model, near, wedge), len(near))
         for model, near in rough
@@ -161,37 +161,6 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     rms = math.sqrt(float(np.mean(np.delete(off, outliers) ** 2)))
     notes = (*wedge.notes, *_notes(wedge, laws, chosen, choice, rms, t0))
     return LawFit(wedge, tuple(laws), chosen, outliers, rms, notes)
-
-
-def falling(values: Floats, weight: Floats) -> Floats:
-    """Bring values to the nearest ones that never rise: each run that does is brought to its mean.
-
-    Parameters
-    ----------
-    values, weight : (M,) float64
-
-    Returns
-    -------
-    (M,) float64
-        The weighted least squares fit; empty for empty input.
-
-    Notes
-    -----
-    By its min-max formula (R. E. Barlow and others, Statistical Inference under Order Restrictions, 1972;
-    from memory): it takes M² numbers, and M is small here.
-
-    Examples
-    --------
-    >>> falling(np.array([5.0, 2.0, 4.0, 1.0]), np.ones(4)).tolist()
-    [5.0, 3.0, 3.0, 1.0]
-    """
-    sums = np.concatenate([[0.0], np.cumsum(weight * values)])
-    weights = np.concatenate([[0.0], np.cumsum(weight)])
-    backward = np.tri(len(values), k=-1, dtype=bool)  # runs that would end before they begin
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (sums[1:] - sums[:-1, None]) / (weights[1:] - weights[:-1, None])
-    highest = np.maximum.accumulate(np.where(backward, -np.inf, mean)[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(np.min(np.where(backward, np.inf, highest), axis=0, initial=np.inf))
 
 
 def _fitted(
@@ -224,10 +193,12 @@ def _fitted(
 
 def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
     """Return a table law of the step medians made monotone, or the reason why there is none."""
+    from scipy.optimize import isotonic_regression  # imported here, because only a fit needs it
+
     each, middle, count = step_medians(wedge.thickness, np.log(wedge.light / scale))
     if len(each) > TABLE_STEPS:
         return f"{len(each)} thicknesses, more than {TABLE_STEPS}"
-    level = falling(middle, count.astype(np.float64))
+    level = isotonic_regression(middle, weights=count, increasing=False).x
     pool = np.cumsum(np.concatenate([[False], np.diff(level) < -1e-4]))  # steps of equal level become one
     weight = np.bincount(pool, count)
     steps, logs = (np.bincount(pool, count * values) / weight for values in (each, level))

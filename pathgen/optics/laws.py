@@ -6,8 +6,8 @@ scattered back, per millimetre. *Valid*: range of thickness in which a law was m
 standard error of T in that range. Thickness is in mm and never negative.
 
 To add a law with a few parameters, add its settings type to `pathgen.settings.material` and, in this module,
-its class and an entry of `MODELS`; the fit, the command line and the material file follow from the entry. A
-law that is not fitted registers a function from its settings type: ``law.register(Settings)(function)``.
+its class and an entry of `LAW_MODELS`; the fit, the command line and the material file follow from the entry.
+A law that is not fitted registers a function from its settings type: ``law.register(Settings)(function)``.
 """
 
 from __future__ import annotations
@@ -210,7 +210,7 @@ class LawModel:
         return self.build(*own, light.t0, light.valid, light.error)
 
 
-MODELS = (
+LAW_MODELS = (
     LawModel(Exponential, ExponentialLaw, (("length", "mm"),), (1e-3,), (100.0,), lambda rate: [[1 / rate]]),
     LawModel(
         TwoFlux,
@@ -223,7 +223,7 @@ MODELS = (
     ),
 )
 
-for _model in MODELS:
+for _model in LAW_MODELS:
     law.register(_model.record)(_model.read)
 
 

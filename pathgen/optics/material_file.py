@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 import re
 import tomllib
+from typing import Any
 
 from pathgen.errors import printable
 from pathgen.optics.law_fit import LAWS, LEVEL, LawFit
-from pathgen.optics.laws import MODELS
+from pathgen.optics.laws import LAW_MODELS
 from pathgen.settings.constraints import material_faults
 from pathgen.settings.material import Material
-from pathgen.settings.toml_edit import Value, rewrite_table
+from pathgen.settings.toml_edit import rewrite_table
 from pathgen.settings.validation import plain, refuse_first, typed
 
 GUESSED = "light law typical, not measured"  # in `about` of the shipped profiles
 MEASURED = "light law measured"
 SPREAD = ("spread", "spread_growth")  # keys that a wedge does not measure
+LAST = ("t0", "valid", "error")  # keys after the parameters of the law
 REMARKS = {
     "law": f"one of {', '.join(LAWS)}",
-    **{key: unit for model in MODELS for key, unit in model.parameters},
+    **{key: unit for model in LAW_MODELS for key, unit in model.parameters},
     "t0": "transmittance of the two surfaces alone",
     "valid": "mm, thinnest and thickest step measured",
     "error": "relative standard error of the transmittance in that range",
@@ -53,10 +55,9 @@ def material_text(text: str, fit: LawFit, name: str, source: str) -> str:
         If the `[light]` table of the file cannot be edited line by line, or the result is not a valid
         material.
     """
-    light = _ordered(plain(fit.chosen.light))
-    values: dict[str, Value] = {
-        key: value for key, value in light.items() if value is not None and key not in SPREAD
-    }
+    light: dict[str, Any] = plain(fit.chosen.light)
+    keys = ["law", *(key for key in light if key not in ("law", *LAST)), *LAST]
+    values = {key: light[key] for key in keys if light.get(key) is not None and key not in SPREAD}
     drop = [key for key in tomllib.loads(text).get("light", {}) if key not in (*values, *SPREAD)]
     text = rewrite_table(text, "light", values, drop=drop, lead=provenance(fit, source), remarks=REMARKS)
     about = str(tomllib.loads(text).get("about", "")).replace(GUESSED, MEASURED)
@@ -113,10 +114,3 @@ def material_name(stem: str, taken: list[str]) -> str:
     name = re.sub(r"[^A-Za-z0-9 ._+-]", "-", stem).strip(" ._+-") or "fitted"
     name = re.sub(r"-+", "-", name)[:50]
     return f"{name} fitted" if name in taken else name
-
-
-def _ordered(light: dict[str, object]) -> dict[str, Value]:
-    """Put the keys in the order of the file: the law, its parameters, then `t0`, `valid` and `error`."""
-    last = ("t0", "valid", "error")
-    keys = ["law", *(key for key in light if key not in ("law", *last)), *last]
-    return {key: light[key] for key in keys if key in light}  # type: ignore[misc]

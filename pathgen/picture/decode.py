@@ -117,11 +117,8 @@ def find_profile(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
     data = image.info.get("icc_profile")
     if plain == "LAB":
         return _transform(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")), "LAB"), []
-    notes = (
-        ["CMYK without a colour profile was converted approximately: tones may differ"]
-        if plain == "CMYK"
-        else []
-    )
+    cmyk = "CMYK without a colour profile was converted approximately: tones may differ"
+    notes = [cmyk] if plain == "CMYK" else []
     if not data:
         return _to_rgb, notes
     try:
