@@ -194,20 +194,20 @@ def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float =
     return replace(moves, filament=filament), owed
 
 
-def _feed_forward_only(asked: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
+def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
     """Return the volumes closest to the requested ones that are not negative, except where `free`.
 
     The running maximum of the cumulative sum never falls and is nowhere below it. Its running minimum, taken
     from the end, never falls and is nowhere above it. Midway between the two lies the sum that never falls
-    and has the smallest maximum distance from the asked one. A free row separates the rows before it from the
-    rows after it: the sum is raised there by more than can be owed.
+    and has the smallest maximum distance from the requested one. A free row separates the rows before it from
+    the rows after it: the sum is raised there by more than can be owed.
     """
-    total = np.concatenate([[0.0], np.cumsum(asked)])
+    total = np.concatenate([[0.0], np.cumsum(requested)])
     rise = (np.maximum(np.maximum.accumulate(total), owed) - total).max()
     total[1:] += rise * np.cumsum(free)
     high = np.maximum(np.maximum.accumulate(total), owed)
     low = np.maximum(np.minimum.accumulate(total[::-1])[::-1], 0.0)  # nothing is left out before the start
-    fed = asked + np.diff((high + low) / 2 - total)
+    fed = requested + np.diff((high + low) / 2 - total)
     # The difference of two long sums may miss 0 by a rounding error.
     np.maximum(fed, 0.0, out=fed, where=~free)
     return fed, float(high[-1] - total[-1])

@@ -127,9 +127,8 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
         codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
         kept("subject", codes * subject + np.float32(settings.backdrop_tone) * (1 - subject))
     codes = kept("denoised", tone_steps.denoise(codes, settings.smooth))
-    codes = kept(
-        "levels", tone_steps.stretch_levels(codes, settings.levels_low, settings.levels_high, subject)
-    )
+    codes = tone_steps.stretch_levels(codes, settings.levels_low, settings.levels_high, subject)
+    kept("levels", codes)
     codes = kept("local contrast", tone_steps.raise_local_contrast(codes, settings.local_contrast))
     codes = kept("graded", tone_steps.grade(codes, settings.brightness, settings.contrast, settings.gamma))
     codes = kept("sharpened", tone_steps.sharpen(codes, settings.sharpen))
