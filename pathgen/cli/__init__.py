@@ -193,7 +193,7 @@ def run(args: list[str] | None = None) -> int:
         OSError,
     ) as error:
         found, code = _worded(error)
-        with suppress(ClosedPipeError):
+        with suppress(ClosedPipeError, PathgenError):  # standard output failed; the line on stderr remains
             return print_error(found, code, as_json)
         return code
     except ClosedPipeError:

@@ -67,40 +67,40 @@ def coupon_command(
         sheet, drawing = sheet or out.with_suffix(".csv"), drawing or out.with_suffix(".png")
     outputs = {"--out": out, "--sheet": sheet, "--drawing": drawing}
     with open_outputs(outputs) as files:
-        laid = lay_out_coupon(name, job)
+        made = lay_out_coupon(name, job)
         if sheet:
-            _keep_measurements(sheet, laid)
-            files.put("--sheet", laid.sheet.encode())
+            _keep_measurements(sheet, made)
+            files.put("--sheet", made.sheet.encode())
         with progress_bar("layers") as progress:
-            result = laid.write(files["--out"], progress)
-        found = prove(laid.platform, files["--out"])
+            result = made.write(files["--out"], progress)
+        found = prove(made.platform, files["--out"])
         if drawing:
             from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
 
-            files.put_picture("--drawing", specimen_png(laid, float(str(result.summary["time_s"])) / 60))
-    written = {option.strip("-"): str(path) for option, path in files.paths.items() if option != "--out"}
-    facts = {"coupon": name, "program": str(out), **written, "steps": len(laid.specimen.steps)}
-    facts |= {**result.summary, "check_warnings": found.places("warning")}
-    lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
-    return Answer(facts, [*lines, *_next_lines(laid, sheet, drawing)], aside=files.piped)
+            files.put_picture("--drawing", specimen_png(made, float(str(result.summary["time_s"])) / 60))
+        written = {option.strip("-"): str(path) for option, path in files.paths.items() if option != "--out"}
+        facts = {"coupon": name, "program": str(out), **written, "steps": len(made.specimen.steps)}
+        facts |= {**result.summary, "check_warnings": found.places("warning")}
+        lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
+        return Answer(facts, [*lines, *_next_lines(made, sheet, drawing)], aside=files.piped)
 
 
-def _next_lines(laid: LaidOut, sheet: Path | None, drawing: Path | None) -> list[str]:
+def _next_lines(made: LaidOut, sheet: Path | None, drawing: Path | None) -> list[str]:
     """Describe what to do with the print."""
-    lines = [] if sheet is None else [f"{printable(str(sheet))}: sheet for {len(laid.specimen.steps)} steps"]
+    lines = [] if sheet is None else [f"{printable(str(sheet))}: sheet for {len(made.specimen.steps)} steps"]
     lines += [] if drawing is None else [f"{printable(str(drawing))}: drawing with the number of each step"]
-    lines += [f"  {sentence}" for sentence in laid.coupon.how]
+    lines += [f"  {sentence}" for sentence in made.coupon.how]
     name = "SHEET.csv" if sheet is None else printable(str(sheet))
-    return [*lines, f"  then: pathgen fit {name} --{laid.coupon.profile} … --out MY.toml"]
+    return [*lines, f"  then: pathgen fit {name} --{made.coupon.profile} … --out MY.toml"]
 
 
-def _keep_measurements(sheet: Path, laid: LaidOut) -> None:
+def _keep_measurements(sheet: Path, made: LaidOut) -> None:
     """Refuse to overwrite a sheet that somebody has filled in."""
     try:
         existing = read_input_text(sheet, "a measurement sheet", SHEET_LIMIT) if sheet.is_file() else ""
     except (PathgenError, OSError):
         return  # not a sheet; writing reports what is wrong
-    if existing.strip() and existing != laid.sheet:
+    if existing.strip() and existing != made.sheet:
         hint = "choose another name with --sheet, or move the existing sheet away"
         raise PathgenError("a different sheet exists already", where=str(sheet), hint=hint)
 
@@ -125,11 +125,11 @@ def _list(job: Job) -> Answer:
     return Answer({"machine": job.machine, "material": job.material, "coupons": rows}, lines)
 
 
-def _size(laid: LaidOut) -> dict[str, Any]:
+def _size(made: LaidOut) -> dict[str, Any]:
     """Return the largest panel's size, the number of panels and the time of a coupon."""
-    panels = [planned.panel for planned in laid.platform.panels]
+    panels = [planned.panel for planned in made.platform.panels]
     largest = max(panels, key=lambda panel: panel.width * panel.height)
-    time = float(str(laid.write(BytesIO()).summary["time_s"]))
+    time = float(str(made.write(BytesIO()).summary["time_s"]))
     return {"width_mm": largest.width, "height_mm": largest.height, "panels": len(panels), "time_s": time}
 
 

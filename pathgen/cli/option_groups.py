@@ -31,7 +31,7 @@ class Sectioned(click.Command):
     """A command that lists its options under headings."""
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the options, those of no heading after those of the first."""
+        """Write the options; options without a heading follow those of the first."""
         options = {param.name: param for param in self.get_params(ctx) if isinstance(param, click.Option)}
         named = {
             title: [name for name in names.split() if name in options] for title, names in SECTIONS.items()

@@ -116,7 +116,7 @@ def _print_schema(ctx: click.Context, param: click.Parameter, value: bool) -> No
 
 
 def _echo(text: str, err: bool = False) -> None:
-    """Print lines; other characters that a terminal would interpret are escaped."""
+    """Print lines; escape other characters that a terminal would interpret."""
     try:
         click.echo("\n".join(printable(line) for line in text.split("\n")), err=err)
     except OSError as error:

@@ -89,9 +89,9 @@ def panel_command(
             files.put_picture("--preview", _preview(result))
         if report:
             files.put("--report", _page(result, files["--out"], out.name))
-    facts = {"program": str(out), **result.summary, "check_warnings": found.places("warning")}
-    lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
-    return Answer(facts, lines, aside=files.piped)
+        facts = {"program": str(out), **result.summary, "check_warnings": found.places("warning")}
+        lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
+        return Answer(facts, lines, aside=files.piped)
 
 
 def _panels(picture: Path | None, job_file: Path | None, options: dict[str, Any]) -> Panels:

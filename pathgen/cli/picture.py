@@ -68,23 +68,23 @@ def picture_command(
             from pathgen.report.preparation_figure import stages_png  # loads matplotlib
 
             files.put_picture("--stages", stages_png(made.stages, f"{made.source}, step by step", advised))
-    rows, columns = made.luminance.shape
-    facts = {
-        "picture": str(out),
-        "source": made.source,
-        "columns": columns,
-        "rows": rows,
-        "source_columns": made.size[0],
-        "source_rows": made.size[1],
-        "advice": list(advised),
-        "notes": list(made.notes),
-    }
-    lines = [
-        f"{printable(str(out))}: {columns} × {rows} pixels, from {made.source} "
-        f"({made.size[0]} × {made.size[1]})"
-    ]
-    lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]
-    return Answer(facts, lines, aside=files.piped)
+        rows, columns = made.luminance.shape
+        facts = {
+            "picture": str(out),
+            "source": made.source,
+            "columns": columns,
+            "rows": rows,
+            "source_columns": made.size[0],
+            "source_rows": made.size[1],
+            "advice": list(advised),
+            "notes": list(made.notes),
+        }
+        lines = [
+            f"{printable(str(out))}: {columns} × {rows} pixels, from {made.source} "
+            f"({made.size[0]} × {made.size[1]})"
+        ]
+        lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]
+        return Answer(facts, lines, aside=files.piped)
 
 
 def _png(luminance: np.ndarray) -> bytes:

@@ -47,7 +47,7 @@ FROM_0 = click.FloatRange(0, LARGEST)
     metavar="MM",
     help="Blur by light inside the wall, standard deviation. [0]",
 )
-@click.option("--seen", is_flag=True, help="As viewed: --smear, and the light spread of the material.")
+@click.option("--viewed", is_flag=True, help="As viewed: --smear, and the light spread of the material.")
 @click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
 @click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns. By default the header's.")
 @click.option(
@@ -83,7 +83,7 @@ def replay_command(
     ends: float,
     smear: bool,
     spread: float,
-    seen: bool,
+    viewed: bool,
     lag: bool,
     pixel: float | None,
     packing: float | None,
@@ -108,7 +108,7 @@ def replay_command(
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
             stated=Stated(pixel, packing, width, rotation, origin, panel),
-            light=Effects(smear or seen, spread, lag, seen),
+            light=Effects(smear or viewed, spread, lag, viewed),
         )
         gap = None if target is None else compare(found, target, ends=ends)
         if thickness:
@@ -116,9 +116,9 @@ def replay_command(
         pictures = [option for option in ("--picture", "--map", "--error") if option in files]
         for option in pictures:
             files.put_picture(option, _png(option, found, gap, ends, printable(program.name)))
-    facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
-    facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
-    return Answer(facts, _lines(program, against, found, gap, ends))
+        facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
+        facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
+        return Answer(facts, _lines(program, against, found, gap, ends))
 
 
 def _npy(thickness: np.ndarray) -> bytes:

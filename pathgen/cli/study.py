@@ -39,7 +39,11 @@ SHOWN = 3  # reasons for rejected cases
     "--cluster", metavar="ADDRESS", help="Scheduler of a dask.distributed cluster, instead of --workers."
 )
 @click.option(
-    "--most", type=click.IntRange(1), default=MOST, metavar="N", help=f"Maximum number of cases. [{MOST}]"
+    "--max-cases",
+    type=click.IntRange(1),
+    default=MOST,
+    metavar="N",
+    help=f"Maximum number of cases. [{MOST}]",
 )
 @click.option(
     "--files",
@@ -56,7 +60,7 @@ def study_command(
     arrays: Path | None,
     workers: int | None,
     cluster: str | None,
-    most: int,
+    max_cases: int,
     folder: Path | None,
     columns: bool,
 ) -> Answer:
@@ -74,7 +78,7 @@ def study_command(
         raise click.UsageError("Missing option '--out': the table to write.")
     if workers and cluster:
         raise click.UsageError("--workers and --cluster exclude each other.")
-    asked = load_study(study, folder=folder, most=most)
+    asked = load_study(study, folder=folder, most=max_cases)
     beside = (folder or study.parent) if asked.files else study.parent
     inputs = [study, *(beside / name for name in asked.files)]
     check_outputs({"--out": out, "the journal of --out": journal_path(out)}, inputs)

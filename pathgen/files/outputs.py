@@ -20,13 +20,13 @@ import stat
 import sys
 import threading
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from io import BufferedWriter, FileIO, TextIOWrapper
+from io import BufferedWriter, FileIO
 from itertools import count
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any, BinaryIO, Literal, TextIO, overload
+from typing import Any, BinaryIO
 
 from pathgen.errors import PathgenError
 
@@ -34,18 +34,14 @@ if sys.platform != "win32":
     import fcntl
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-_TEXT: dict[str, Any] = {"encoding": "utf-8", "newline": ""}
 _NAME_KEPT = 40  # characters of the target's name in the hidden file's: file systems allow 255 bytes
 _STOPS = [
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGALRM") if hasattr(signal, name)
 ]
 
 
-@overload
-def atomic_output(path: str | Path, mode: Literal["wb"] = "wb") -> AbstractContextManager[BinaryIO]: ...
-@overload
-def atomic_output(path: str | Path, mode: Literal["w"]) -> AbstractContextManager[TextIO]: ...
-def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> AbstractContextManager[IO[Any]]:
+@contextmanager
+def atomic_output(path: str | Path) -> Iterator[BinaryIO]:
     """Open an output file that appears only when the `with` block ends without an exception.
 
     Parameters
@@ -53,13 +49,11 @@ def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> Abstract
     path : str or Path
         Target. An existing file is replaced and its permissions are kept; if the target is a link, the file
         that it points to is replaced. For several targets use `atomic_outputs`.
-    mode : str
-        "wb" for bytes (seekable), "w" for text: UTF-8, line ends unchanged.
 
     Returns
     -------
     context manager
-        Yields the open file.
+        Yields the open file, for bytes; it is seekable.
 
     Raises
     ------
@@ -76,7 +70,8 @@ def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> Abstract
     ...     Path(folder, "pier.gcode").read_bytes()
     b'G21'
     """
-    return _single(Path(path), mode)
+    with atomic_outputs([Path(path)]) as files:
+        yield files[Path(path)]
 
 
 def check_outputs(outputs: Mapping[str, str | Path], inputs: Iterable[str | Path] = ()) -> None:
@@ -153,23 +148,11 @@ def atomic_outputs(paths: Iterable[Path]) -> Iterator[dict[Path, BinaryIO]]:
     ...     sorted(path.name for path in Path(folder).iterdir())
     ['pier.gcode', 'pier.json']
     """
-    with _several(paths, "wb") as files:
-        yield files
-
-
-@contextmanager
-def _single(path: Path, mode: str) -> Iterator[IO[Any]]:
-    with _several([path], mode) as files:
-        yield files[path]
-
-
-@contextmanager
-def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
     parts: list[_Part] = []
     try:
         for path in paths:
             with _undisturbed():  # otherwise a hidden file could be created and then forgotten
-                parts.append(_begun(path, mode))
+                parts.append(_begun(path))
         yield {part.path: part.stream for part in parts}
         for part in parts:
             part.finish()
@@ -219,7 +202,7 @@ class _Part:
     target: Path  # the same, links resolved
     name: Path  # the hidden file
     permissions: int | None  # of the replaced file
-    stream: IO[Any]
+    stream: BufferedWriter
     lock: int  # holds the lock until the file is renamed, after the stream is closed
 
     def finish(self) -> None:
@@ -241,7 +224,7 @@ class _Part:
             self.name.unlink()
 
 
-def _begun(path: Path, mode: str) -> _Part:
+def _begun(path: Path) -> _Part:
     """Create the hidden file of a target, after removing those that killed runs left behind."""
     target, permissions = _target(path)
     _sweep(target)
@@ -252,9 +235,7 @@ def _begun(path: Path, mode: str) -> _Part:
         name.unlink()
         os.close(number)
         raise _failure(path, error) from None
-    whole = BufferedWriter(_Raw(number, name))
-    stream: IO[Any] = whole if mode == "wb" else TextIOWrapper(whole, **_TEXT)
-    return _Part(path, target, name, permissions, stream, lock)
+    return _Part(path, target, name, permissions, BufferedWriter(_Raw(number, name)), lock)
 
 
 @contextmanager

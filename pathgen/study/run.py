@@ -81,8 +81,8 @@ def run_study(
             hint = f"{journal.path} keeps them; the same command goes on from there"
             raise Stopped(what, hint=hint) from None
         made = tuple(journal.rows[case.number] for case in study.cases)
-        with atomic_output(out, "w") as stream:
-            stream.write(table_text(study.head, names, made))
+        with atomic_output(out) as stream:
+            stream.write(table_text(study.head, names, made).encode())
         journal.remove()
     return ResultsTable(names, made)
 

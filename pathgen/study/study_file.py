@@ -275,7 +275,7 @@ def _refuse_twice(factors: list[Factor], where: str) -> None:
 
 def _refuse_many(many: int, most: int, where: str) -> None:
     if many > most:
-        hint = f"fewer levels, or --most {many}"
+        hint = f"fewer levels, or --max-cases {many}"
         raise PathgenError(f"{many} cases", where=where, allowed=f"at most {most}", hint=hint)
 
 

@@ -1,4 +1,4 @@
-"""`pathgen check` as a person meets it."""
+"""`pathgen check` from the command line."""
 
 import json
 
@@ -73,7 +73,7 @@ def test_places_are_told_one_by_one_as_far_as_asked(written, good, capsys):
         (["--nonsense"], b"G21\nM2\n", 2, "No such option"),
     ],
 )
-def test_what_is_refused(args, text, code, why, written, capsys):
+def test_programs_that_cannot_be_checked(args, text, code, why, written, capsys):
     assert run(["check", written(text), *args]) == code
     out, err = capsys.readouterr()
     assert out == "" and err.startswith("error: ") and err.count("\n") == 1 and why in err

@@ -37,7 +37,9 @@ def faults(value, schema, path="$"):
         return
     kinds = schema.get("type", list(KINDS))
     kinds = [kinds] if isinstance(kinds, str) else kinds
-    if not any(isinstance(value, KINDS[k]) and (k == "boolean" or value is not (value is True)) for k in kinds):
+    if not any(
+        isinstance(value, KINDS[k]) and (k == "boolean" or value is not (value is True)) for k in kinds
+    ):
         yield f"{path}: {value!r} is not of type {kinds}"
     if "enum" in schema and value not in schema["enum"]:
         yield f"{path}: {value!r} is not in {schema['enum']}"
@@ -83,7 +85,7 @@ def folder(tmp_path_factory):
     light = "".join(f"{t},{2000 * 10 ** (-0.4 * t)}\n" for t in (0.4, 0.8, 1.2, 1.6, 2.4, 3.2))
     (folder / "wedge.csv").write_text("thickness_mm,reading_lux\n" + light)
     unsafe = profile_text("moving-table")
-    (folder / "unsafe.toml").write_text(unsafe.replace("M104 S0", "M400"))
+    (folder / "unsafe.toml").write_text(unsafe.replace("G28 ;", "G28\nG1 X-40 F3000 ;"))
     return folder
 
 
@@ -154,7 +156,7 @@ MISTAKES = [
     (["panel", "quay.png", "--out", "none/x.gcode"], 1, "does not exist"),
     (["panel", "quay.png", "--out", "-"], 2, "standard output"),
     (["panel", "quay.png", *OUT, "--preview", "-"], 2, "--out only"),
-    (["panel", "quay.png", *OUT, "--machine", "unsafe.toml"], 3, "209"),
+    (["panel", "quay.png", *OUT, "--machine", "unsafe.toml"], 3, "301"),
     (["picture", "none.png", "--out", "x.png"], 1, "no such file"),
     (["picture", "quay.png", "--out", "x.jpg"], 2, ".tif"),
     (["picture", "quay.png", "--out", "x.png", "--gamma", "0"], 1, "gamma"),
@@ -186,7 +188,9 @@ def test_there_are_mistakes_of_every_command():
     assert len(MISTAKES) > 40 and {args[0] for args, _, _ in MISTAKES} >= set(COMMANDS)
 
 
-@pytest.mark.parametrize(("args", "code", "word"), MISTAKES, ids=lambda x: " ".join(x) if isinstance(x, list) else "")
+@pytest.mark.parametrize(
+    ("args", "code", "word"), MISTAKES, ids=lambda x: " ".join(x) if isinstance(x, list) else ""
+)
 def test_every_mistake_fits_its_schema(args, code, word, folder, capsys, monkeypatch):
     monkeypatch.chdir(folder)
     before = sorted(folder.iterdir())
@@ -206,7 +210,9 @@ def test_schemas_are_printed(command, capsys):
     assert run([command, "--schema"]) == 0
     schema = json.loads(capsys.readouterr().out)
     assert schema == command_schema(command) and schema["oneOf"][-1]["title"] == "error"
-    assert not list(faults({"error": dict.fromkeys(("what", "where", "allowed", "hint"), "") | {"exit_code": 1}}, schema))
+    assert not list(
+        faults({"error": dict.fromkeys(("what", "where", "allowed", "hint"), "") | {"exit_code": 1}}, schema)
+    )
     assert list(faults({"error": {"what": 1}}, schema)) and list(faults({"news": 1}, schema))
 
 
@@ -271,7 +277,10 @@ def test_a_picture_goes_through_pipes(folder, tmp_path, capsysbinary, monkeypatc
         out = tmp_path / f"{name}.gcode"
         assert run(["panel", "-", "--out", str(out), "--brim", "2", "--width", "20"]) == 0
         assert f"picture = {'stdin.npy' if name == 'b' else 'stdin'}".encode() in out.read_bytes()
-        assert run(["panel", str(source), "--out", str(tmp_path / "c.gcode"), "--brim", "2", "--width", "20"]) == 0
+        assert (
+            run(["panel", str(source), "--out", str(tmp_path / "c.gcode"), "--brim", "2", "--width", "20"])
+            == 0
+        )
         lines = [path.read_bytes().splitlines() for path in (out, tmp_path / "c.gcode")]
         assert sum(a != b for a, b in zip(*lines, strict=True)) == 1
 
@@ -298,12 +307,11 @@ def test_an_unsafe_program_does_not_reach_standard_output(folder, capsysbinary):
 
 @pytest.mark.parametrize("args", [["machines", "moving-table"], ["--help"], ["panel", "--schema"]])
 def test_a_closed_pipe_is_silent(args):
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pathgen", *args], stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    )
-    process.stdout.close()
-    assert process.stderr.read() == b""
-    assert process.wait(30) == BROKEN_PIPE
+    command = [sys.executable, "-m", "pathgen", *args]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(60) == BROKEN_PIPE
 
 
 # -- formats -------------------------------------------------------------------------------------------------
@@ -316,7 +324,7 @@ def test_the_suffix_decides_the_format_of_a_picture(suffix, kind, folder, tmp_pa
     out = tmp_path / f"lit{suffix}"
     assert run(["replay", str(folder / "good.gcode"), "--picture", str(out)]) == 0
     with Image.open(out) as picture:
-        assert picture.format == kind and picture.size == (200, 134)
+        assert picture.format == kind and picture.size == (200, 153)
 
 
 def test_a_prepared_picture_keeps_16_bits_as_tiff(folder, tmp_path):

@@ -13,7 +13,7 @@ from pathgen.settings import Job, job_from
 
 
 def job_of(*args):
-    """The job that options give, by way of a command that has them all."""
+    """Return the job of some options, parsed by a command with all job options."""
     made = []
 
     @click.command()

@@ -1,4 +1,4 @@
-"""Asked to end, at whatever moment and however often: one line, exit 1."""
+"""Signals that end a run at any moment, also repeatedly: one line, exit code 1."""
 
 import signal
 import sys
@@ -17,7 +17,7 @@ LINE = "error: stopped; no partial files were left\n"
 
 @pytest.fixture(autouse=True)
 def put_back(monkeypatch):
-    """Start as a fresh process does, and leave the tests' own handlers as they were."""
+    """Start with the handlers of a new process, and restore those of the test run."""
     monkeypatch.setattr(sys, "unraisablehook", sys.unraisablehook)
     numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
     before = {number: signal.getsignal(number) for number in numbers}
@@ -54,7 +54,7 @@ def test_a_second_time_while_the_first_is_told(monkeypatch, capsys):
 
 
 def test_a_swallowed_request_is_not_asked_again_once_the_run_has_ended(monkeypatch, capsys):
-    """One request may be both: swallowed in a callback, whose alarm is set, and told by another."""
+    """A signal may be discarded in a callback, which sets an alarm, and also raise elsewhere."""
 
     def late(*args, **options):
         time.sleep(0.03)  # the alarm comes after 0.01 s
@@ -93,7 +93,7 @@ def test_what_is_ignored_stays_ignored(capsys):
 
 
 def test_amid_what_swallows_exceptions(monkeypatch, capsys):
-    """Python reports what a weakref's callback raises, and goes on."""
+    """Python prints an exception of a weak reference's callback and continues."""
 
     class Pier:
         pass

@@ -158,7 +158,7 @@ def test_a_program_is_cut_short_while_it_is_read(wall, tmp_path, monkeypatch, ca
 
     def head(source):
         facts = real(source)
-        os.truncate(source, int(share * len(whole)))
+        os.truncate(files["out"], int(share * len(whole)))
         return facts
 
     monkeypatch.setattr(proof, "read_facts", head)

@@ -4,9 +4,11 @@ import io
 import os
 import sys
 import threading
+from pathlib import Path
 
 import pytest
 
+import pathgen
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import open_input, read_input, read_input_text, stored_input
 
@@ -89,3 +91,10 @@ def test_a_pipe_is_stored_and_removed_again(tmp_path, monkeypatch):
 def test_closed_standard_input(monkeypatch):
     monkeypatch.setattr(sys, "stdin", None)
     assert "standard input is closed" in message(read_input, "-")
+
+
+def test_no_other_module_has_messages_of_its_own():
+    folder = Path(pathgen.__file__).parent
+    others = [path for path in folder.rglob("*.py") if path.parent.name != "files"]
+    assert len(others) > 150
+    assert not [path for path in others if "FileNotFoundError" in path.read_text(encoding="utf-8")]

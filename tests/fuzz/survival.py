@@ -5,6 +5,7 @@ not 0 comes with one `error:` line and without a file; nothing that a terminal w
 """
 
 import io
+import json
 import os
 import random
 import shutil
@@ -66,7 +67,8 @@ def survives(args, out, *, judges=False):
         assert refused == ""
     elif code:
         assert made == [], made
-        assert refused.startswith("error: ") and refused.count("\n") == 1 and not said, (said, refused)
+        assert refused.startswith("error: ") and refused.count("\n") == 1, (said, refused)
+        assert json.loads(said)["error"]["exit_code"] == code if "--json" in args else not said, said
         assert len(refused) < 3000, refused
     else:
         assert made == asked

@@ -149,7 +149,7 @@ def test_it_is_built_as_screen_readers_need_it(made):
 
 def test_the_predicted_picture_is_that_of_the_text(made):
     result, program, whole = made
-    # The wall, replayed as `pathgen replay --seen` does; the panel is a whole number of layers high.
+    # The wall, replayed as `pathgen replay --viewed` does; the panel is a whole number of layers high.
     found = replay(program, light=Effects(smear=True, by_material=True))
     expected = np.clip(found.picture, 0, 1)
     # sRGB encoding, IEC 61966-2-1.
