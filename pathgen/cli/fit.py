@@ -21,8 +21,8 @@ from pathgen.files.csv_rows import CsvRows
 from pathgen.files.inputs import STDIN, input_name, read_input_text
 from pathgen.optics.law_fit import LAWS, fit_law
 from pathgen.optics.material_file import material_name, material_text
-from pathgen.optics.wedge import readings_of
-from pathgen.optics.wedge_sheet import sheet_of
+from pathgen.optics.wedge import select_measurements
+from pathgen.optics.wedge_sheet import parse_wedge_sheet
 from pathgen.settings import (
     Setup,
     job_from,
@@ -156,7 +156,9 @@ def _photographed(
 def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answer:
     """Fit the light law of a step wedge."""
     before = load_material(task.base)
-    fit = fit_law(readings_of(sheet_of(rows), input_name(task.measured), floor), law, before.light)
+    fit = fit_law(
+        select_measurements(parse_wedge_sheet(rows), input_name(task.measured), floor), law, before.light
+    )
     name = material_name(task.out.stem, material_names())
     task.files.put("--out", material_text(_profile_text(task.base), fit, name, task.source).encode())
     if "--plot" in task.files:

@@ -17,7 +17,7 @@ UNITS = {"mm": "_mm", "1/mm": "_per_mm"}
 
 def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
     """Return the facts of a light law's fit; keys end in their unit."""
-    readings, chosen = fit.readings, fit.chosen
+    readings, chosen = fit.wedge, fit.chosen
     thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
     through = fit.law.transmittance([thinnest, thickest]).tolist()
     visible = find_visible_range(fit.law, thinnest, thickest, before.viewing)
@@ -29,7 +29,7 @@ def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
         "thickest_mm": thickest,
         "absolute": readings.absolute,
     }
-    for figure in chosen.figures:
+    for figure in chosen.parameters:
         unit = UNITS.get(figure.unit, "")
         facts |= {f"{figure.name}{end}{unit}": getattr(figure, key) for end, key in ENDS}
     facts |= {
@@ -52,10 +52,10 @@ def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
 def law_lines(name: str, fit: LawFit, before: Material) -> list[str]:
     """Describe the fit of a light law."""
     f, chosen, view = law_facts(fit, before), fit.chosen, before.viewing
-    ends = fit.law.transmittance([float(fit.readings.thickness.min()), float(fit.readings.thickness.max())])
+    ends = fit.law.transmittance([float(fit.wedge.thickness.min()), float(fit.wedge.thickness.max())])
     figures = [
         f"{x.name} {x.value:.4g} ({x.low:.4g} to {x.high:.4g}){' ' + x.unit if x.unit else ''}"
-        for x in chosen.figures
+        for x in chosen.parameters
     ]
     error = "" if chosen.light.error is None else f", standard error {100 * chosen.light.error:.1f} %"
     best = min(each.aicc for each in fit.laws)
@@ -79,7 +79,7 @@ def law_lines(name: str, fit: LawFit, before: Material) -> list[str]:
 
 def before_after(fit: LawFit, before: Material) -> list[str]:
     """Compare the transmittance of a thin and a thick wall by the old law and by the new one."""
-    readings = fit.readings.thickness
+    readings = fit.wedge.thickness
     places = [min(max(t, float(readings.min())), float(readings.max())) for t in (0.8, 3.0)]
     old, new = law(before.light).transmittance(places), fit.law.transmittance(places)
     return [f"T({t:g} mm) {a:.3f} → {b:.3f}" for t, a, b in zip(places, old, new, strict=True)]
@@ -105,7 +105,7 @@ def _outlier_lines(fit: LawFit) -> list[str]:
     """List the readings that the law does not explain, the largest residuals first."""
     off = fit.chosen.residuals
     order = sorted(fit.outliers.tolist(), key=lambda i: (-abs(off[i]), i))
-    readings = fit.readings
+    readings = fit.wedge
     lines = [
         f"  outlier: line {readings.line[i]}, {readings.shown[i]:g} {readings.unit} at "
         f"{readings.thickness[i]:g} mm, {100 * math.expm1(off[i]):+.0f} % from the law"

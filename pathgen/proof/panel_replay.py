@@ -28,7 +28,7 @@ from pathgen.motion import (
     plan_speeds,
     sum_moves,
 )
-from pathgen.motion.lag import moves_as_left
+from pathgen.motion.lag import lagged_moves
 from pathgen.optics.predict import viewed
 from pathgen.proof.deposit_map import DepositMap, deposit, inside_ends
 from pathgen.proof.header import (
@@ -270,7 +270,7 @@ def read_back(
     if not program.ended:
         notes.append("the program does not end: it was cut short, or is part of a longer one")
     moves = _with_feeds(program.moves, machine)
-    left = moves_as_left(moves, plan_speeds(moves, machine), machine) if light.lag else moves
+    left = lagged_moves(moves, plan_speeds(moves, machine), machine) if light.lag else moves
     sums, time = _timed(replace(program, moves=moves), machine)
     return Reading(program, machine, material, light, left, sums, time, looked_up, tuple(notes))
 

@@ -79,7 +79,7 @@ def test_the_rest_of_the_file_is_kept(tmp_path, capsys):
         assert own or line in text.splitlines(), line
     assert "NOT MEASURED" not in text and "not measured" not in text
     for part in (
-        "# Fitted to 65 readings of 13 thicknesses, 0.4 to 4 mm (wedge.csv).",
+        "# Fitted to 65 measurements of 13 thicknesses, 0.4 to 4 mm (wedge.csv).",
         "# RMS residual",
         "95 %",
     ):
@@ -119,8 +119,8 @@ def test_outliers_and_dropped_readings_are_named(tmp_path, capsys):
     assert run(["fit", path, "--material", "pla-white", "--out", str(out)]) == 0
     shown = capsys.readouterr().out
     assert "outlier: line 12, " in shown and " lux at 2.2 mm, +" in shown
-    assert "note: 5 readings at 5 mm dropped: no more light than in the dark" in shown
-    assert "without 1 far off" in out.read_text()
+    assert "note: 5 measurements at 5 mm dropped: not brighter than the dark measurement" in shown
+    assert "without 1 outliers" in out.read_text()
 
 
 def test_a_material_is_never_called_as_a_shipped_one(tmp_path, capsys):
