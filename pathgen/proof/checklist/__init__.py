@@ -98,7 +98,7 @@ def check_program(
         machine.dialect,
         machine.hot_end.filament_diameter,
         window,
-        most_faults=MOST_FAULTS,
+        max_faults=MOST_FAULTS,
         progress=(lambda taken: progress(taken, total)) if progress else None,
     )
     for program, last in windows:
