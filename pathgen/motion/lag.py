@@ -43,7 +43,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.motion.moves import DEPOSITS, Floats, Kind, Moves
-from pathgen.motion.speed import LEAST, SpeedPlan
+from pathgen.motion.speed import MIN_LENGTH, SpeedPlan
 from pathgen.settings import Machine
 
 FORGOTTEN = 1e-18  # share of an earlier outflow that no longer shows in a double
@@ -239,7 +239,7 @@ def _never_back(ask: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floa
 def _length(moves: Moves) -> Floats:
     """Measure what a plan's speeds are counted along: the path, or the filament where the head rests, mm."""
     path = moves.path()
-    return np.where(path > LEAST, path, np.abs(moves.filament))
+    return np.where(path > MIN_LENGTH, path, np.abs(moves.filament))
 
 
 def _rows(plan: SpeedPlan, rows: Ints) -> SpeedPlan:

@@ -345,7 +345,7 @@ def test_every_placeholder_the_settings_promise_has_a_value():
         (
             "start",
             "G21 ; " + "long " * 60,
-            r"line of 305 characters \(dialect.start line 1\); allowed: at most 255",
+            r"the line has 305 characters \(dialect.start line 1\); allowed: at most 255",
         ),
         ("start", "G21 ; größer", "ASCII only"),
     ],
