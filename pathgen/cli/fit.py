@@ -15,8 +15,8 @@ from pathgen.cli.output import say
 from pathgen.coupons import all_coupons, find_coupon
 from pathgen.coupons.definition import Coupon
 from pathgen.coupons.fit_result import Outcome
-from pathgen.coupons.measurement_sheet import csv_text, known_sheet, read_filled
-from pathgen.coupons.profile_update import changed_text
+from pathgen.coupons.measurement_sheet import csv_text, identify_sheet, read_filled
+from pathgen.coupons.profile_update import update_profile_text
 from pathgen.coupons.shapes import plain_job
 from pathgen.errors import printable
 from pathgen.files.csv_rows import CsvRows
@@ -113,7 +113,7 @@ def fit_command(
     ]
     for path in targets:
         refuse_same(path, [*inputs, *(other for other in targets if other is not path)])
-    found, rows = known_sheet(measured, all_coupons())
+    found, rows = identify_sheet(measured, all_coupons())
     notes: list[str] = []
     profile = "material" if found is None else found.profile
     base = material if profile == "material" else machine
@@ -144,12 +144,12 @@ def _photographed(
     found: Coupon | None, rows: CsvRows, setup: Setup, photo: Path, corners: str, blank: Path | None
 ) -> tuple[CsvRows, list[str]]:
     """Fill a sheet from a photograph."""
-    from pathgen.coupons.photo import corners_from, filled_from, open_photo  # loads scikit-image
+    from pathgen.coupons.photo import fill_from_photo, open_photo, parse_corners  # loads scikit-image
 
     found = found or find_coupon(WEDGE)
     thickness, job = found.build(setup).panels[0]
     high, wide = (side * job.pixel for side in thickness.shape)
-    return filled_from(open_photo(photo, corners_from(corners), (wide, high), blank), found, rows)
+    return fill_from_photo(open_photo(photo, parse_corners(corners), (wide, high), blank), found, rows)
 
 
 def _law(asked: _Asked, rows: CsvRows, law: str, floor: float | None) -> str:
@@ -175,7 +175,7 @@ def _figures(asked: _Asked, found: Coupon, rows: CsvRows, setup: Setup) -> str:
     outcome = found.fit(sheet, setup)
     taken = machine_names() if found.profile == "machine" else material_names()
     name = material_name(asked.out.stem, taken)
-    asked.streams[asked.out].write(changed_text(_text(asked.base), outcome, found, name).encode())
+    asked.streams[asked.out].write(update_profile_text(_text(asked.base), outcome, found, name).encode())
     if asked.plot:
         from pathgen.report.fit_figure import outcome_png
 
