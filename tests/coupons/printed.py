@@ -8,7 +8,7 @@ import numpy as np
 from pathgen import Job, replay
 from pathgen.coupons.definition import FilledSheet
 from pathgen.coupons.make import LaidOut, lay_out_coupon
-from pathgen.coupons.measurement_sheet import known_sheet, read_filled
+from pathgen.coupons.measurement_sheet import identify_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.deposit_map import thickness_error
@@ -90,7 +90,7 @@ def read_back(coupon, text, folder):
     """Take a filled sheet as `pathgen fit` would."""
     path = folder / "sheet.csv"
     path.write_text(text, encoding="utf-8")
-    found, rows = known_sheet(path, [coupon])
+    found, rows = identify_sheet(path, [coupon])
     assert found is coupon
     return read_filled(coupon, rows)
 

@@ -9,7 +9,7 @@ from pathgen import Job, PathgenError, replay
 from pathgen.coupons import NAMES, all_coupons, find_coupon
 from pathgen.coupons.definition import Specimen
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.coupons.measurement_sheet import known_sheet, read_filled, sheet_text
+from pathgen.coupons.measurement_sheet import identify_sheet, read_filled, sheet_text
 from pathgen.proof.deposit_map import inside_ends
 from pathgen.proof.header import Stated
 from pathgen.report.coupon_drawing import specimen_png, specimen_sheet
@@ -65,11 +65,11 @@ def test_it_stands_steadily(name, printed):
 def test_a_blank_sheet_is_known_and_refused(name, printed, tmp_path):
     path = tmp_path / "sheet.csv"
     path.write_text(printed[name][0].sheet)
-    found, rows = known_sheet(path, all_coupons())
+    found, rows = identify_sheet(path, all_coupons())
     assert found is find_coupon(name)
     assert len(rows.cells) == len(printed[name][0].specimen.steps) * printed[name][0].specimen.repeats
     path.write_text("\n".join(line for line in path.read_text().splitlines() if line[0] != "#"))
-    assert known_sheet(path, all_coupons())[0] is found  # the lines over the names may be lost
+    assert identify_sheet(path, all_coupons())[0] is found  # the lines over the names may be lost
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -117,7 +117,7 @@ def test_an_unknown_coupon():
 def test_a_sheet_without_rows_is_blank(name, tmp_path):
     path = tmp_path / "sheet.csv"
     path.write_text(sheet_text(find_coupon(name), Specimen([], [])))
-    known, rows = known_sheet(path, all_coupons())
+    known, rows = identify_sheet(path, all_coupons())
     assert known is not None and known.name == name and rows.cells == []
     with pytest.raises(PathgenError, match="the sheet is blank"):
         read_filled(known, rows)

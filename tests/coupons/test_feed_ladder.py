@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pathgen import optics
-from pathgen.coupons.feed_ladder import FEEDS, HOLDS, PERIOD, kept_contrast, ladder_feeds, wave_relief
+from pathgen.coupons.feed_ladder import FEEDS, HOLDS, PERIOD, fit_contrast, ladder_feeds, wave_relief
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, plan_speeds
@@ -223,5 +223,5 @@ def test_what_says_nothing_is_refused(columns, why, tmp_path):
 
 def test_exact_readings_give_the_model_back():
     v = np.array(FEEDS)
-    kept = kept_contrast(v, 0.7 / (1 + (1 / HOLDS - 1) * (v / 18.0) ** 2))
+    kept = fit_contrast(v, 0.7 / (1 + (1 / HOLDS - 1) * (v / 18.0) ** 2))
     assert (kept.feed, kept.contrast) == (pytest.approx(18, rel=1e-3), pytest.approx(0.7, rel=1e-3))

@@ -99,7 +99,7 @@ def check_program(
             machine.dialect,
             machine.hot_end.filament_diameter,
             window,
-            most_faults=MOST_FAULTS,
+            max_faults=MOST_FAULTS,
             progress=(lambda taken: progress(taken, total)) if progress else None,
         )
         found = _judge(windows, machine, material, stated or Stated(), places)

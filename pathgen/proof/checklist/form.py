@@ -39,9 +39,9 @@ def _lines(subject: Subject) -> None:
     if program.given_up:
         text = f"{len(program.faults)} lines could not be read: the rest was not looked at"
         book.find(101, program.faults[-1].line, text)
-    book.look(len(program.bare), 110)
-    if len(program.bare):
-        lines = program.bare
+    book.look(len(program.feed_only), 110)
+    if len(program.feed_only):
+        lines = program.feed_only
         text = f"{len(lines):,} lines, the first of them here"
         book.find(110, int(lines[0]), text, len(lines), last=int(lines[0]))
 
@@ -49,7 +49,7 @@ def _lines(subject: Subject) -> None:
 def _message(fault: LineFault, subject: Subject) -> str:
     """Name the M word of a line that goes on in prose, where the controller may pass over it."""
     found = _LEADING.match(fault.text)
-    if subject.strict or found is None or fault.why[0].isdigit():
+    if subject.strict or found is None or fault.why.startswith("the line has "):
         return ""
     word = found[1].decode().upper().replace(" ", "")
     return "" if is_named(word, subject.machine.dialect) else word
@@ -116,7 +116,7 @@ def _end(subject: Subject) -> None:
         book.find(104, subject.last_line, "the text stops here", limit="M2 or M30 as the last command")
     else:
         book.look(1, 105)
-        if program.rest:
+        if program.trailing:
             book.find(105, subject.last_line, "lines after this one")
     late = [key for key in LATE if key in program.header]
     book.look(len(late), 111)

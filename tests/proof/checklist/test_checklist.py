@@ -187,14 +187,14 @@ def test_lenient_reading_moves_as_strict_reading_does():
     text = program("long-tube")
     dialect = load_machine("long-tube").dialect
     strict = read_program(text, dialect, 2.85)
-    lenient = read_program(text, dialect, 2.85, most_faults=10)
+    lenient = read_program(text, dialect, 2.85, max_faults=10)
     for name in ("x", "y", "z", "filament", "feed", "kind", "layer"):
         assert (getattr(strict.moves, name) == getattr(lenient.moves, name)).all()
     assert lenient.faults == () and strict.events == lenient.events
     cut = text.replace(b"G28 ", b"G28 !", 1)
     with pytest.raises(PathgenError):
         read_program(cut, dialect, 2.85)
-    assert len(read_program(cut, dialect, 2.85, most_faults=10).faults) == 1
+    assert len(read_program(cut, dialect, 2.85, max_faults=10).faults) == 1
 
 
 @pytest.mark.parametrize("seed", range(30))
