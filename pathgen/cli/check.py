@@ -52,7 +52,7 @@ def check_command(
         found = check_program(program, profile, plastic, places=places, progress=progress)
     listed = build_safety_list(profile, plastic, found)
     say(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
-    return 0 if found.holds else 1
+    return 0 if found.passed else 1
 
 
 @contextmanager
@@ -81,9 +81,9 @@ def _lines(program: Path, found: Checklist) -> list[str]:
     """Word what was found; why and what to do once for each rule."""
     counts = [(found.places(level), level) for level in LEVELS]
     told = ", ".join(f"{n:,} {name}{'' if n == 1 else 's'}" for n, name in counts if n) or "nothing found"
-    rules = sum(1 for number in RULES if found.looked[number])
+    rules = sum(1 for number in RULES if found.checks[number])
     lines = [
-        f"{program}: {told}; {'nothing speaks against running it' if found.holds else 'it must not run'}",
+        f"{program}: {told}; {'nothing speaks against running it' if found.passed else 'it must not run'}",
         f"  {found.moves:,} moves in {found.lines:,} lines, on {found.machine} with {found.material}; "
         f"{rules} of {len(RULES)} rules had something to look at",
     ]

@@ -68,9 +68,9 @@ def coupon_command(
             result = laid.write(streams[out], progress)
         found = prove(laid.platform, streams[out])
         streams[sheet].write(laid.sheet.encode())
-        from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
+        from pathgen.report.coupon_drawing import coupon_png  # loads matplotlib
 
-        streams[drawing].write(specimen_png(laid, float(str(result.summary["time_s"])) / 60))
+        streams[drawing].write(coupon_png(laid, float(str(result.summary["time_s"])) / 60))
         if summary:
             text = json.dumps(result.summary, indent=1, ensure_ascii=False, allow_nan=False)
             streams[summary].write(text.encode(errors="backslashreplace") + b"\n")

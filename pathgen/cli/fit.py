@@ -177,10 +177,10 @@ def _figures(asked: _Asked, found: Coupon, rows: CsvRows, setup: Setup) -> str:
     name = material_name(asked.out.stem, taken)
     asked.streams[asked.out].write(changed_text(_text(asked.base), outcome, found, name).encode())
     if asked.plot:
-        from pathgen.report.fit_figure import outcome_png
+        from pathgen.report.fit_figure import fit_png
 
         asked.streams[asked.plot].write(
-            outcome_png(outcome, f"{found.name}, {printable(asked.measured.name)}")
+            fit_png(outcome, f"{found.name}, {printable(asked.measured.name)}")
         )
     if asked.as_json:
         return _json(asked, found, name, outcome)

@@ -135,7 +135,7 @@ def _preview(result: Result) -> bytes:
 
 def _page(result: Result, program: BinaryIO, name: str) -> bytes:
     """Make the page from the text that was written, before it has its name."""
-    from pathgen.report.page import page
+    from pathgen.report.page import render_page
 
     program.flush()
-    return page(result, Path(program.name), name=name)
+    return render_page(result, Path(program.name), name=name)

@@ -57,9 +57,9 @@ def picture_command(
         said = advice(made, width, nozzle)
         streams[out].write(_png(made.luminance))
         if stages:
-            from pathgen.report.preparation_figure import stages_png
+            from pathgen.report.preparation_figure import preparation_png
 
-            streams[stages].write(stages_png(made.stages, f"{made.source}, step by step", said))
+            streams[stages].write(preparation_png(made.stages, f"{made.source}, step by step", said))
     rows, cols = made.luminance.shape
     say(f"{printable(str(out))}: {cols} × {rows} pixels of {made.source}'s {made.size[0]} × {made.size[1]}")
     for line in said:

@@ -14,7 +14,7 @@ from pathgen.errors import printable
 from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.picture import load_thickness
 from pathgen.program.summary import format_duration, grams
-from pathgen.proof.compare import Comparison, Effects, Replayed, compare, replay
+from pathgen.proof.compare import Comparison, Effects, PanelReplay, compare, replay
 from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, load_material
 
@@ -98,7 +98,7 @@ def replay_command(
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
             stated=Stated(pixel, packing, width, rotation, origin, panel),
-            light=Effects(smear or seen, spread, lag, seen),
+            effects=Effects(smear or seen, spread, lag, seen),
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)
         said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
@@ -107,7 +107,7 @@ def replay_command(
     say(said)
 
 
-def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
+def _content(kind: str, found: PanelReplay, gap: Comparison | None, ends: float, name: str) -> bytes:
     """Make one output; matplotlib is loaded here, by those who ask for a picture."""
     if kind == "thickness":
         buffer = BytesIO()
@@ -115,7 +115,7 @@ def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, na
         return buffer.getvalue()
     from pathgen.report.replay_figures import backlit_png, error_png, thickness_png
 
-    frame, size = found.standing.frame, found.standing.size
+    frame, size = found.panel.frame, found.panel.size
     if kind == "picture":
         return backlit_png(found.picture, frame.pixel)
     if kind == "map":
@@ -124,18 +124,18 @@ def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, na
     return error_png(gap.gap, size, ends, name, gap.wanted)
 
 
-def _json(program: Path, found: Replayed, gap: Comparison | None, ends: float) -> str:
+def _json(program: Path, found: PanelReplay, gap: Comparison | None, ends: float) -> str:
     facts = found.as_dict(ends) | {"ends_mm": ends} | (gap.as_dict() if gap else {})
     whole = {"program": program.name, **facts, "notes": list(found.notes)}
     return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison | None, ends: float) -> str:
+def _lines(program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float) -> str:
     """Word what a program makes, one fact a line, and how far that is from what was wanted."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
     weight = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
-    laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
+    laid = f"{f['layers']}" if f["layers"] == f["layers_deposited"] else f"{f['layers_deposited']} of {f['layers']}"
     lines = [
         f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
         f"{_stands(float(str(f['rotation_deg'])))}",

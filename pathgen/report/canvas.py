@@ -59,14 +59,14 @@ class Box:
         return self.top + self.high
 
 
-def blank(high: int) -> Figure:
+def new_sheet(high: int) -> Figure:
     """Take an empty sheet, `high` dots high."""
     sheet = Figure(figsize=(SHEET / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
     FigureCanvasAgg(sheet)
     return sheet
 
 
-def axes_in(sheet: Figure, box: Box) -> Axes:
+def add_axes_box(sheet: Figure, box: Box) -> Axes:
     """Make axes that fill a box, sober: thin frame, small figures, ticks outside and never crowded."""
     high = sheet.get_figheight() * DPI
     place = (box.left / SHEET, 1 - box.foot / high, box.wide / SHEET, box.high / high)
@@ -79,7 +79,7 @@ def axes_in(sheet: Figure, box: Box) -> Axes:
     return axes
 
 
-def label(axes: Axes, heading: str, across: str = "", up: str = "", size: float = 10) -> None:
+def label_axes(axes: Axes, heading: str, across: str = "", up: str = "", size: float = 10) -> None:
     """Write a heading above axes and what is counted along them."""
     axes.set_title(heading, loc="left", fontsize=size, pad=6, parse_math=False, **TEXT)
     axes.set_xlabel(across, fontsize=9, **TEXT)
@@ -115,7 +115,7 @@ def draw_scale(
 ) -> Axes:
     """Put a colour scale at the right of a box, as high as it is; with points, where values go beyond it."""
     high = max(box.high, SCALE_LOWEST)
-    axes = axes_in(sheet, Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
+    axes = add_axes_box(sheet, Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
     bar = sheet.colorbar(ScalarMappable(norm, colours), cax=axes, extend="both" if beyond else "neither")
     bar.outline.set(linewidth=0.6, color=FAINT)
     bar.minorticks_off()
@@ -155,14 +155,14 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
     return float(_ruler().get_text_width_height_descent(text, font, ismath=False)[0])
 
 
-def wrap(text: str, size: float, wide: float) -> list[str]:
+def wrap_text(text: str, size: float, wide: float) -> list[str]:
     """Break a text into lines no wider than `wide` dots, between words; a longer word is cut.
 
     Examples
     --------
-    >>> wrap("steady up to the top", 9, 90)
+    >>> wrap_text("steady up to the top", 9, 90)
     ['steady up to', 'the top']
-    >>> wrap("", 9, 90)
+    >>> wrap_text("", 9, 90)
     []
     """
     lines: list[str] = []
@@ -226,12 +226,12 @@ def _shares(cells: int, dots: int) -> NDArray[np.float32]:
     return share
 
 
-def pick(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
+def resample_nearest(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
     """Bring an array to another size by taking the cell under each dot's middle.
 
     Examples
     --------
-    >>> pick(np.array([[1, 2, 3]]), 2, 1).tolist()
+    >>> resample_nearest(np.array([[1, 2, 3]]), 2, 1).tolist()
     [[2], [2]]
     """
     down, across = (
@@ -242,12 +242,12 @@ def pick(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
     return picked
 
 
-def grown(mask: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
+def dilate(mask: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
     """Widen a mask by some dots on all sides, corners included.
 
     Examples
     --------
-    >>> grown(np.array([[False, False, True]]), 1).tolist()
+    >>> dilate(np.array([[False, False, True]]), 1).tolist()
     [[False, True, True]]
     """
     for axis in (0, 1):

@@ -15,7 +15,7 @@ from matplotlib.patches import Polygon, Rectangle
 
 from pathgen.coupons.make import LaidOut
 from pathgen.plan.model import Planned
-from pathgen.report.canvas import Floats, text_width, wrap
+from pathgen.report.canvas import Floats, text_width, wrap_text
 from pathgen.report.preview_figure import DPI, FAINT, FONT, INK, PAPER, TEXT, THICKNESS_COLOURS, area_mean
 
 WIDE = 1180  # dots
@@ -37,7 +37,7 @@ STEP_INK = "#b0480a"
 FEWEST_DOTS = 11  # wide, for a number inside a step
 
 
-def specimen_png(laid: LaidOut, minutes: float) -> bytes:
+def coupon_png(laid: LaidOut, minutes: float) -> bytes:
     """Draw a coupon.
 
     Parameters
@@ -52,13 +52,13 @@ def specimen_png(laid: LaidOut, minutes: float) -> bytes:
         A PNG; the same coupon gives the same bytes.
     """
     buffer = BytesIO()
-    drawn = specimen_sheet(laid, minutes)
+    drawn = coupon_figure(laid, minutes)
     drawn.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
     return buffer.getvalue()
 
 
-def specimen_sheet(laid: LaidOut, minutes: float) -> Figure:
-    """Lay out a coupon's drawing; parameters are those of `specimen_png`."""
+def coupon_figure(laid: LaidOut, minutes: float) -> Figure:
+    """Lay out a coupon's drawing; parameters are those of `coupon_png`."""
     views = _different(laid)
     boxes, front = _flow([_sides(view) for view in views])
     table = _table(laid)
@@ -214,7 +214,7 @@ def _table(laid: LaidOut) -> list[list[list[str]]]:
     heads = [["step"], *([["panel"]] if several else [])]
     for column in laid.coupon.nominal:
         unit = UNITS.get(column.unit, column.unit)
-        heads.append([*wrap(column.name.replace("_", " "), CELL, HEAD_WIDE), *([unit] if unit else [])])
+        heads.append([*wrap_text(column.name.replace("_", " "), CELL, HEAD_WIDE), *([unit] if unit else [])])
     rows = [heads]
     for number, step in enumerate(laid.specimen.steps, start=1):
         own = [str(step.panel + 1)] if several else []

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from pathgen.coupons.fit_result import Outcome
-from pathgen.report.canvas import wrap
+from pathgen.report.canvas import wrap_text
 from pathgen.report.preview_figure import DPI, FAINT, FONT, INK, PAPER, TEXT
 from pathgen.report.residuals import POINT
 
@@ -17,7 +17,7 @@ WIDE, HIGH = 860, 560  # dots
 LINE = 17  # dots a line of text
 
 
-def outcome_png(outcome: Outcome, name: str) -> bytes:
+def fit_png(outcome: Outcome, name: str) -> bytes:
     """Draw what a filled sheet says.
 
     Parameters
@@ -33,7 +33,7 @@ def outcome_png(outcome: Outcome, name: str) -> bytes:
         that lies along the x axis; over it the figures in words. The same outcome gives the same bytes.
     """
     said = [*map(str, outcome.estimates), *outcome.before_after]
-    lines = [part for text in said for part in wrap(text, 9.5, 0.86 * WIDE)]
+    lines = [part for text in said for part in wrap_text(text, 9.5, 0.86 * WIDE)]
     high = HIGH + LINE * len(lines)
     sheet = Figure(figsize=(WIDE / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
     FigureCanvasAgg(sheet)

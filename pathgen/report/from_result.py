@@ -40,11 +40,11 @@ def preview(result: Result) -> bytes:
         A PNG; the same result gives the same bytes.
     """
     buffer = BytesIO()
-    draw_preview(buffer, facts_of(result))
+    draw_preview(buffer, gather_facts(result))
     return buffer.getvalue()
 
 
-def facts_of(result: Result) -> PreviewFacts:
+def gather_facts(result: Result) -> PreviewFacts:
     """Gather what the preview shows."""
     planned, facts = result.planned, result.summary
     panel, job = planned.panel, planned.setup.job

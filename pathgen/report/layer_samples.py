@@ -25,12 +25,12 @@ from pathgen.report.canvas import (
     RISE,
     Box,
     Floats,
-    axes_in,
+    add_axes_box,
     colour_scale,
     draw_line,
     draw_scale,
     draw_text,
-    label,
+    label_axes,
 )
 
 STRIP_WIDE, STRIP_HIGH, STRIP_ROW = 1104, 150, 232
@@ -85,7 +85,7 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
         Of the panel, mm.
     """
     norm = _spacing_scale(layers)
-    back, front = reaches(layers)
+    back, front = displayed_range(layers)
     dots = STRIP_HIGH / (front - back)  # a mm
     span = min(width, WINDOW_WIDE / dots)
     line = strips[0].top - 52
@@ -97,28 +97,28 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
     draw_text(sheet, EDGE + STRIP_WIDE, line, larger, 9, "right")
     draw_text(sheet, WINDOW_LEFT, line, "The framed piece in true proportions", 9)
     for box, layer in zip(strips, reversed(layers), strict=True):
-        start = busiest(layer, span, width)
+        start = find_busiest(layer, span, width)
         below = "u, mm" if box is strips[-1] else ""
-        whole = axes_in(sheet, box)
+        whole = add_axes_box(sheet, box)
         whole.set(xlim=(0, width), ylim=(front, back))
         _draw_bodies(whole, layer, norm)
         whole.axvspan(start, start + span, fill=False, edgecolor=INK, linewidth=1.2, zorder=5)
-        label(whole, f"layer {layer.index}, z {layer.z:.2f} mm", below, "n, mm")
-        piece = axes_in(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
+        label_axes(whole, f"layer {layer.index}, z {layer.z:.2f} mm", below, "n, mm")
+        piece = add_axes_box(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
         piece.set(xlim=(start, start + span), ylim=(front, back))
         _draw_lines(piece, layer, norm, dots)
-        label(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
+        label_axes(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
     beside = Box(WINDOW_LEFT, strips[0].top, WINDOW_WIDE, strips[-1].foot - strips[0].top)
     draw_scale(sheet, beside, norm, SPACING_COLOURS, "spacing, mm", beyond=True)
 
 
-def reaches(layers: Sequence[SampleLayer]) -> tuple[float, float]:
+def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
     """Range of n to show of layers, from behind the wall to in front of it, mm.
 
     Examples
     --------
     >>> bead = SampleLayer(0.2, 0, np.array([[[0.0, 1.0], [9.0, 1.0]]]), np.array([0.4]), np.array([0.4]))
-    >>> reaches([bead])
+    >>> displayed_range([bead])
     (0.0, 1.272)
     """
     wall = max((_front(layer.points, layer.width) for layer in layers if len(layer.spacing)), default=1.0)
@@ -134,7 +134,7 @@ def _front(points: Floats, width: Floats) -> float:
     return float((points[..., 1].max(axis=1) + width / 2).max())
 
 
-def busiest(layer: SampleLayer, span: float, width: float) -> float:
+def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
     """Find the piece of a layer, `span` long, in which beads go furthest in and out; return its start, mm."""
     bins = 1000
     u, n = layer.points[..., 0].mean(axis=1), np.abs(np.diff(layer.points[..., 1], axis=1)[:, 0])

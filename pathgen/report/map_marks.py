@@ -14,7 +14,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from pathgen.report.canvas import BARE, FONT, INK, PAPER, Box, Dots, Floats, grown, pick
+from pathgen.report.canvas import BARE, FONT, INK, PAPER, Box, Dots, Floats, dilate, resample_nearest
 
 Bools = NDArray[np.bool_]
 
@@ -51,7 +51,7 @@ class Marks:
     supports: NDArray[np.int8]
 
 
-def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
+def draw_marks(dots: Dots, wall: Bools, marks: Marks) -> Dots:
     """Mark a coloured map.
 
     Parameters
@@ -72,7 +72,7 @@ def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
     >>> face = none.copy()
     >>> face[1, 1] = True
     >>> plain = np.zeros((9, 9, 3), np.uint8)
-    >>> drawn = mark(plain, np.ones((9, 9), bool), Marks(face, none, here, here))
+    >>> drawn = draw_marks(plain, np.ones((9, 9), bool), Marks(face, none, here, here))
     >>> drawn[4, 4].tolist() == list(MARK), drawn[0, 0].tolist()
     (True, [0, 0, 0])
     """
@@ -80,10 +80,10 @@ def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
     drawn = _with_supports(dots, wall, marks.supports)
     face, outline = (_covered(m, high, wide) for m in (marks.face, marks.outline))
     sparse = _sparse(face | outline)
-    face, outline = (m | (grown(m, WIDEN) & sparse) for m in (face, outline))
+    face, outline = (m | (dilate(m, WIDEN) & sparse) for m in (face, outline))
     outline &= ~face
     leaning = face | outline
-    drawn[grown(leaning, 1) & ~leaning & sparse] = FRINGE
+    drawn[dilate(leaning, 1) & ~leaning & sparse] = FRINGE
     drawn[leaning] = MARK
     across = np.add.outer(np.arange(high), np.arange(wide)) % HATCH < HATCH // 2
     drawn[outline & across] = FRINGE
@@ -92,7 +92,7 @@ def mark(dots: Dots, wall: Bools, marks: Marks) -> Dots:
 
 def _covered(mask: Bools, high: int, wide: int) -> Bools:
     """Bring a mask to another size; every cell of it, however small, marks a dot."""
-    covered = pick(mask, high, wide)
+    covered = resample_nearest(mask, high, wide)
     row, col = np.nonzero(mask)
     rows, cols = mask.shape
     covered[(2 * row + 1) * high // (2 * rows), (2 * col + 1) * wide // (2 * cols)] = True
@@ -118,22 +118,22 @@ def _with_supports(dots: Dots, wall: Bools, supports: NDArray[np.int8]) -> Dots:
     if not supports.any():
         return drawn
     high, wide = wall.shape
-    here, fins = _covered(supports > NOTHING, high, wide), pick(supports, high, wide) == FIN
+    here, fins = _covered(supports > NOTHING, high, wide), resample_nearest(supports, high, wide) == FIN
     drawn[here & ~wall] = SUPPORT_TONE
     drawn[here & fins & ~wall] = FIN_TONE
-    inside = ~grown(~here, 1)
+    inside = ~dilate(~here, 1)
     border = here & ~inside
-    drawn[inside & grown(border, 1) & wall] = FRINGE
+    drawn[inside & dilate(border, 1) & wall] = FRINGE
     drawn[border] = LINE
     return drawn
 
 
-def swatch(kind: str, high: int, wide: int) -> Dots:
+def draw_swatch(kind: str, high: int, wide: int) -> Dots:
     """Draw a piece of a key: "face", "outline" or "supports".
 
     Examples
     --------
-    >>> swatch("face", 12, 26)[6, 13].tolist() == list(MARK)
+    >>> draw_swatch("face", 12, 26)[6, 13].tolist() == list(MARK)
     True
     """
     middle = np.zeros((high, wide), bool)
@@ -143,7 +143,7 @@ def swatch(kind: str, high: int, wide: int) -> Dots:
     fins = np.where(np.arange(wide) % 6 < 2, FIN, RIB).astype(np.int8)
     supports = np.where(middle, fins, NOTHING).astype(np.int8) if kind == "supports" else none.astype(np.int8)
     bare = np.broadcast_to(np.array(BARE, np.uint8), (high, wide, 3))
-    return mark(bare, none, Marks(face, outline, none.astype(np.int8), supports))
+    return draw_marks(bare, none, Marks(face, outline, none.astype(np.int8), supports))
 
 
 def number_places(axes: Axes, box: Box, marks: Marks) -> None:
@@ -153,7 +153,7 @@ def number_places(axes: Axes, box: Box, marks: Marks) -> None:
     spots = np.column_stack([(col + 0.5) / cols * box.wide, box.high - (row + 0.5) / rows * box.high])
     order = np.argsort(marks.numbers[row, col])
     outline = marks.outline[row, col][order]
-    for i, (spot, badge) in enumerate(zip(spots[order], badges(spots[order], box), strict=True)):
+    for i, (spot, badge) in enumerate(zip(spots[order], place_labels(spots[order], box), strict=True)):
         style = "square,pad=0.28" if outline[i] else "circle,pad=0.22"
         axes.annotate(
             str(marks.numbers[row, col][order][i]),
@@ -174,7 +174,7 @@ def number_places(axes: Axes, box: Box, marks: Marks) -> None:
         )
 
 
-def badges(spots: Floats, box: Box) -> Floats:
+def place_labels(spots: Floats, box: Box) -> Floats:
     """Find room for the numbers of places: beside each, inside the map, off all others and their numbers.
 
     Parameters
@@ -192,7 +192,7 @@ def badges(spots: Floats, box: Box) -> Floats:
 
     Examples
     --------
-    >>> badges(np.array([[50.0, 50.0]]), Box(0, 0, 100, 100)).tolist()
+    >>> place_labels(np.array([[50.0, 50.0]]), Box(0, 0, 100, 100)).tolist()
     [[61.3, 61.3]]
     """
     turn = np.radians(45 + np.arange(8) * 45.0)

@@ -19,18 +19,25 @@ from markupsafe import Markup
 
 from pathgen.plan.model import Result
 from pathgen.program.summary import format_duration
-from pathgen.report.page_charts import bar
+from pathgen.report.page_charts import draw_bar
 from pathgen.report.page_curves import melt_chart, time_chart
-from pathgen.report.page_data import digest_of
+from pathgen.report.page_data import file_digest
 from pathgen.report.page_panels import ReplayedSection, replay_sections
-from pathgen.report.page_safety import after, list_before
-from pathgen.report.page_words import answers, kind_rows, list_settings, neighbours, span, title
+from pathgen.report.page_safety import list_checks, list_steps_after
+from pathgen.report.page_words import (
+    format_seconds,
+    key_figures,
+    list_panels,
+    list_settings,
+    page_title,
+    time_by_kind,
+)
 
 PARTS = files("pathgen.report")
 _UNITS = re.compile(r"(?<=\d) (?=(?:mm|m|s|h|min|g|Hz|%)(?!\w))|(?<=\bh) (?=\d)")
 
 
-def page(
+def render_page(
     result: Result,
     program: str | Path,
     *,
@@ -63,24 +70,24 @@ def page(
     """
     program, setup = Path(program), result.planned.setup
     panels, common = replay_sections(result, program)
-    size, digest = digest_of(program)
+    size, digest = file_digest(program)
     planned, replayed = result.summary["notes"], [note for panel in panels for note in panel.notes]
     assert isinstance(planned, list)
     return _rendered(
         {
             "summary": result.summary,
-            "title": title(result),
-            "answers": answers(result, common.seconds, float(common.tally.filament.sum())),
+            "title": page_title(result),
+            "answers": key_figures(result, common.seconds, float(common.tally.filament.sum())),
             "notes": list(dict.fromkeys([*planned, *replayed])),
             "panels": panels,
-            "neighbours": neighbours(result),
-            "kinds": kind_rows(common.tally, setup, bar),
+            "neighbours": list_panels(result),
+            "kinds": time_by_kind(common.tally, setup, bar),
             "seconds": common.seconds,
             "heaters": setup.machine.heaters,
             "time": time_chart(common.paces),
             "melt": melt_chart(common.paces, setup.machine),
-            "before": list_before(setup.machine, setup.material, program, safety),
-            "after": after(result),
+            "before": list_checks(setup.machine, setup.material, program, safety),
+            "after": list_steps_after(result),
             "settings": list_settings(result),
             "program": name or program.name,
             "size": size,
@@ -94,7 +101,7 @@ def _rendered(told: dict[str, object], panels: Sequence[ReplayedSection]) -> byt
     """Put everything into its place."""
     script, style = _part("page.js"), _part("page.css") + "".join(map(_sizes, panels))
     made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    made.filters |= {"clock": format_duration, "span": span, "tied": tied}
+    made.filters |= {"clock": format_duration, "span": span, "bind_units": bind_units}
     text = made.from_string(_part("page.html.j2")).render(
         told,
         version=_version(),
@@ -105,12 +112,12 @@ def _rendered(told: dict[str, object], panels: Sequence[ReplayedSection]) -> byt
     return text.encode("utf-8")
 
 
-def tied(words: str) -> str:
+def bind_units(words: str) -> str:
     r"""Tie figures to their units, so that no line ends between them.
 
     Examples
     --------
-    >>> tied("7 h 01 min, 2 beads").split(" ")
+    >>> bind_units("7 h 01 min, 2 beads").split(" ")
     ['7\xa0h\xa001\xa0min,', '2', 'beads']
     """
     return _UNITS.sub("\u00a0", words)

@@ -35,7 +35,7 @@ class ChartAxis:
         return np.clip((np.asarray(values, np.float64) - self.low) / (self.high - self.low or 1.0), 0, 1)
 
 
-def ticks(low: float, high: float, most: int = 6) -> list[float]:
+def choose_ticks(low: float, high: float, most: int = 6) -> list[float]:
     """Choose round values between two ends.
 
     Parameters
@@ -51,7 +51,7 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
 
     Examples
     --------
-    >>> ticks(0, 8.2), ticks(0, 0.017)
+    >>> choose_ticks(0, 8.2), choose_ticks(0, 0.017)
     ([0.0, 2.0, 4.0, 6.0, 8.0], [0.0, 0.005, 0.01, 0.015])
     """
     if not high > low:
@@ -143,10 +143,10 @@ class Chart:
         return Markup("").join(out)
 
     def _ticks(self, axis: ChartAxis) -> list[float]:
-        return ticks(axis.low, axis.high, 7 if axis is self._x else 6)
+        return choose_ticks(axis.low, axis.high, 7 if axis is self._x else 6)
 
 
-def bar(share: float, look: str = "bar") -> Markup:
+def draw_bar(share: float, look: str = "bar") -> Markup:
     """Draw a bar for a table's cell, whose figure stands beside it; `share` is of its full length."""
     wide = max(0.0, min(1.0, share)) * BAR_WIDE
     return Markup(
@@ -155,7 +155,7 @@ def bar(share: float, look: str = "bar") -> Markup:
     ).format(BAR_WIDE, BAR_HIGH, look, wide, BAR_HIGH)
 
 
-def scale(colours: Sequence[str], low: str, high: str, words: str, name: str) -> Markup:
+def draw_colour_scale(colours: Sequence[str], low: str, high: str, words: str, name: str) -> Markup:
     """Draw a colour scale with its two ends and what it counts.
 
     Parameters

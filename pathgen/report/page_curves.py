@@ -7,11 +7,11 @@ import numpy as np
 from pathgen.panel.steadiness import FRACTION
 from pathgen.plan.model import Planned
 from pathgen.report.page_charts import Chart, ChartAxis
-from pathgen.report.page_data import Paces
+from pathgen.report.page_data import PrintRates
 from pathgen.settings import Machine
 
 
-def time_chart(pace: Paces) -> Chart:
+def time_chart(pace: PrintRates) -> Chart:
     """Draw how long each millimetre of height takes."""
     each = pace.band_seconds / 60 / np.diff(pace.z)
     z, sums = np.repeat(pace.z, 2)[1:-1], np.repeat(np.cumsum(each, axis=0), 2, axis=1)
@@ -32,7 +32,7 @@ def time_chart(pace: Paces) -> Chart:
     return chart
 
 
-def melt_chart(pace: Paces, machine: Machine) -> Chart:
+def melt_chart(pace: PrintRates, machine: Machine) -> Chart:
     """Draw how much plastic is asked of the hot end while it deposits."""
     limit, peak = machine.hot_end.melt_rate, float(pace.peak.max(initial=0.0))
     told = (
@@ -52,7 +52,7 @@ def melt_chart(pace: Paces, machine: Machine) -> Chart:
     return chart
 
 
-def steady_chart(planned: Planned, name: str) -> Chart | None:
+def sway_chart(planned: Planned, name: str) -> Chart | None:
     """Draw how far the top sways at every height; None for a panel that stands by its shape."""
     steady = planned.steady
     if steady is None or not len(steady.z):

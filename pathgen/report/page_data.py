@@ -27,7 +27,7 @@ from pathgen.plan.source import read_source, to_panel
 from pathgen.proof.compare import match_sizes
 from pathgen.proof.deposit_map import inside_ends, thickness_error
 from pathgen.proof.header import Stated
-from pathgen.proof.panel_replay import Effects, Reading, Replayed, lay_down, read_back
+from pathgen.proof.panel_replay import Effects, PanelReplay, TimedProgram, read_and_time, replay_panel
 from pathgen.proof.trace import measure_melt_rate
 from pathgen.report.canvas import THICKNESS_COLOURS, area_mean
 from pathgen.report.replay_figures import round_up
@@ -48,12 +48,12 @@ ERROR_COLOURS = colormaps["RdBu_r"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Judged:
+class PanelComparison:
     """A written program against what was wanted of it; maps are as the viewer sees the panel.
 
     Attributes
     ----------
-    found : Replayed
+    found : PanelReplay
     thickness : (rows, cols) float64
         Laid down, mm; the nozzle's smear is in the predicted picture only.
     thickness_error : dict of str to float
@@ -70,7 +70,7 @@ class Judged:
         The wanted picture is that of the tones alone, the wall having been solved for.
     """
 
-    found: Replayed
+    found: PanelReplay
     thickness: Floats
     wanted: Floats
     predicted: Floats
@@ -83,13 +83,13 @@ class Judged:
     solved: bool
 
 
-def read_text(setup: Setup, program: Path) -> Reading:
+def read_for_page(setup: Setup, program: Path) -> TimedProgram:
     """Read a program once, for all its panels: with lag where it leads the filament."""
     light = Effects(lag=setup.job.lead == "on", by_material=True)
-    return read_back(program, setup.machine, setup.material, light=light)
+    return read_and_time(program, setup.machine, setup.material, light=light)
 
 
-def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
+def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = None) -> PanelComparison:
     """Lay a panel of a program down and hold its picture against the wanted one.
 
     Parameters
@@ -97,32 +97,32 @@ def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
     planned : Planned
         The panel. Where its wall was solved for a picture (``aim = "picture"``), the wanted picture is worked
         out once more from what it was made of.
-    text : Reading
+    text : TimedProgram
         What was written, from `read_text`.
     panel : int, optional
         Which of several it is, from 1.
 
     Returns
     -------
-    Judged
+    PanelComparison
         Predicted through nozzle, lag (where the program leads it) and the material's spread of light.
     """
-    setup, found = planned.setup, lay_down(text, Stated(panel=panel))
-    view, pixel = planned.panel.view, found.standing.frame.pixel
-    laid, planned_wall = match_sizes(found.laid, planned.panel.thickness)
+    setup, found = planned.setup, replay_panel(text, Stated(panel=panel))
+    view, pixel = planned.panel.view, found.panel.frame.pixel
+    laid, planned_wall = match_sizes(found.deposited, planned.panel.thickness)
     thickness = laid.upright(len(planned_wall))
     error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
     toned = _toned(planned)
-    target = planned_wall if toned is None else match_sizes(found.laid, toned)[1]
+    target = planned_wall if toned is None else match_sizes(found.deposited, toned)[1]
     wanted = clip_to_white(optics.backlit(target, optics.law(setup.material.light), found.white))
     volume = np.asarray(smear(laid.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
-    predicted = clip_to_white(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
+    predicted = clip_to_white(found.backlight(replace(laid, volume=volume).upright(len(planned_wall))))
     wall = planned_wall > 0
     inner = inside_ends(planned_wall, ENDS, pixel) & wall
     inner = inner if inner.any() else wall
     difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
     counted = difference[inner]
-    return Judged(
+    return PanelComparison(
         found,
         thickness=view.upright(thickness),
         wanted=view.upright(wanted),
@@ -167,7 +167,7 @@ class PageImages:
     thickness_ends: tuple[float, float]
 
 
-def draw_images(judged: Judged, largest: int) -> PageImages:
+def draw_images(judged: PanelComparison, largest: int) -> PageImages:
     """Draw the pictures, their longer side at most `largest` dots."""
     rows, cols = judged.wall.shape
     times = min(1.0, largest / max(rows, cols))
@@ -219,7 +219,7 @@ def _shades(colours: Colormap, number: int) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Paces:
+class PrintRates:
     """Where the time goes, and how hard the hot end works.
 
     Attributes
@@ -244,16 +244,16 @@ class Paces:
     peak: Floats
 
 
-def measure_paces(found: Replayed) -> Paces:
+def measure_rates(found: PanelReplay) -> PrintRates:
     """Time a program's layers as its machine will drive them.
 
     Parameters
     ----------
-    found : Replayed
+    found : PanelReplay
 
     Returns
     -------
-    Paces
+    PrintRates
     """
     tops, moves = np.nan_to_num(found.program.tops), found.program.moves
     total = len(tops)
@@ -265,7 +265,7 @@ def measure_paces(found: Replayed) -> Paces:
         feed = np.where(part.feed > 0, part.feed, found.machine.travel_feed)
         part = replace(part, feed=feed)
         plan = plan_speeds(part, found.machine, limit_feed(part, found.machine))
-        melt = measure_melt_rate(part, plan, found.standing.filament_diameter)
+        melt = measure_melt_rate(part, plan, found.panel.filament_diameter)
         layer, laid = part.layer, melt.deposit
         cell = group[part.kind] * total + layer
         seconds += np.bincount(cell, plan.time, 3 * total).reshape(3, total)
@@ -280,7 +280,7 @@ def measure_paces(found: Replayed) -> Paces:
     borders = np.linspace(0.0, float(tops.max()), min(BANDS, total) + 1)
     band = np.clip(np.searchsorted(borders, tops - 1e-9) - 1, 0, len(borders) - 2)
     bands = np.stack([np.bincount(band, row, len(borders) - 1).astype(np.float64) for row in seconds])
-    return Paces(
+    return PrintRates(
         layer_seconds=each,
         z=borders,
         band_seconds=bands,
@@ -319,7 +319,7 @@ def bead_shares(counts: NDArray[np.int8]) -> list[tuple[int, float]]:
     return [(int(n), float(found[n] / total)) for n in np.flatnonzero(found)] if total else []
 
 
-def digest_of(program: Path) -> tuple[int, str]:
+def file_digest(program: Path) -> tuple[int, str]:
     """Give a program's size in bytes and its SHA-256 (FIPS 180-4)."""
     with open(program, "rb") as handle:
         return program.stat().st_size, hashlib.file_digest(handle, "sha256").hexdigest()

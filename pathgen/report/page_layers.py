@@ -1,4 +1,4 @@
-"""Sampled layers of a written program, packed small enough to stand inside a page.
+"""LayerSet layers of a written program, packed small enough to stand inside a page.
 
 Glossary. *Segment*: one move of the head, seen from above, in plan coordinates (u to the viewer's right, n
 toward the viewer). *Code*: what a segment is, one byte: `SKIP`, `DRY`, `BRIM`, `SUPPORT`, or `FIRST` and up
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.frame import Frame
-from pathgen.proof.panel_replay import Replayed
+from pathgen.proof.panel_replay import PanelReplay
 from pathgen.report.layer_samples import SPACING_COLOURS
 
 Floats = NDArray[np.float64]
@@ -35,7 +35,7 @@ DRAWN_WIDE = 720  # user units of a layer drawn for paper
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Segments:
+class LayerSegments:
     """One layer's segments.
 
     Attributes
@@ -65,12 +65,12 @@ class Segments:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sampled:
+class LayerSet:
     """Layers to look through.
 
     Attributes
     ----------
-    layers : tuple of Segments
+    layers : tuple of LayerSegments
         Bottom first.
     spacing : (float, float)
         Ends of the colour scale, mm.
@@ -82,7 +82,7 @@ class Sampled:
         Width and height of that window, mm.
     """
 
-    layers: tuple[Segments, ...]
+    layers: tuple[LayerSegments, ...]
     spacing: tuple[float, float]
     boxes: tuple[tuple[float, float, float, float], ...]
     middle: Floats
@@ -102,12 +102,12 @@ def spacing_colours(number: int = 32) -> list[str]:
     return [to_hex(SPACING_COLOURS((i + 0.5) / number)) for i in range(number)]
 
 
-def shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
+def spacing_shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
     """Give spacing and colour of each step; beyond the scale's ends the colour stays, the spacing does not.
 
     Examples
     --------
-    >>> steps = shades((0.2, 0.6))
+    >>> steps = spacing_shades((0.2, 0.6))
     >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[12][1], steps[40][1] == steps[-1][1]
     (80, 0.0075, True, True)
     """
@@ -118,26 +118,26 @@ def shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
 
 
 def pack_layers(
-    found: Replayed, spacing: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS
-) -> Sampled:
+    found: PanelReplay, spacing: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS
+) -> LayerSet:
     """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
 
     Parameters
     ----------
-    found : Replayed
+    found : PanelReplay
         Of several panels, only what belongs to the one replayed is kept.
     spacing : (float, float)
         Ends of the colour scale, mm: what the job allows a bead to be.
     begun : int, optional
         The program's layers before this panel's first one; more than 0 for panels made in turn.
     most : int, optional
-        Segments in all.
+        LayerSegments in all.
 
     Returns
     -------
-    Sampled
+    LayerSet
     """
-    frame, moves = found.standing.frame, found.program.moves
+    frame, moves = found.panel.frame, found.program.moves
     total = len(frame.tops)
     own = slice(*np.searchsorted(moves.layer, (begun, begun + total)).tolist())
     each = max(1.0, float(np.count_nonzero(frame.holds(moves.x[own], moves.y[own]))) / total)
@@ -152,12 +152,12 @@ def pack_layers(
     boxes = tuple(_box(some_layers, frame) for some_layers in (bare[:1], others))
     middle, thickest = _middle(found)
     tall = max(5.0, 1.2 * thickest)
-    return Sampled(tuple(bare), spacing, boxes, middle, (3.2 * tall, tall))
+    return LayerSet(tuple(bare), spacing, boxes, middle, (3.2 * tall, tall))
 
 
-def _segments(found: Replayed, number: int, begun: int) -> Segments:
+def _segments(found: PanelReplay, number: int, begun: int) -> LayerSegments:
     """Take one layer's moves; what stands still, the start line and neighbours are left out."""
-    frame, moves = found.standing.frame, found.program.moves
+    frame, moves = found.panel.frame, found.program.moves
     first, last = (int(np.searchsorted(moves.layer, begun + number, side)) for side in ("left", "right"))
     part = moves.rows(slice(first, last))
     kind = part.kind.astype(np.intp)
@@ -172,7 +172,7 @@ def _segments(found: Replayed, number: int, begun: int) -> Segments:
     inside = frame.holds(x, y)
     codes[(kind == Kind.START) | ~(inside[:-1] & inside[1:])] = SKIP
     codes[: int(np.argmax(laid)) if laid.any() else 0] = SKIP  # the way to where the layer begins
-    area, solid = filament_area(found.standing.filament_diameter), found.standing.packing
+    area, solid = filament_area(found.panel.filament_diameter), found.panel.packing
     share = float(solid[number]) if isinstance(solid, np.ndarray) else solid
     height, spacing = float(frame.heights[number]), np.zeros(len(part))
     np.divide(part.filament * area, share * height * length, out=spacing, where=(length > 0) & (codes > DRY))
@@ -185,10 +185,10 @@ def _segments(found: Replayed, number: int, begun: int) -> Segments:
     kept[:first] = False
     start = points[first : first + 1]
     points = np.concatenate([start, points[1:][kept]])
-    return Segments(number, float(frame.tops[number]), height, points, codes[kept], spacing[kept])
+    return LayerSegments(number, float(frame.tops[number]), height, points, codes[kept], spacing[kept])
 
 
-def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, float]:
+def _box(layers: list[LayerSegments], frame: Frame) -> tuple[float, float, float, float]:
     """Find what to show: all that is laid, and some room around it."""
     ends = [np.concatenate([s.points[:-1][s.codes > DRY], s.points[1:][s.codes > DRY]]) for s in layers]
     points = np.concatenate([*ends, np.zeros((0, 2))])
@@ -198,10 +198,10 @@ def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, flo
     return float(left), float(back), float(right), float(front)
 
 
-def _middle(found: Replayed) -> tuple[Floats, float]:
+def _middle(found: PanelReplay) -> tuple[Floats, float]:
     """Lay a line along the middle of the wall, and give the wall's thickest, mm."""
-    frame = found.standing.frame
-    wall = found.laid.thickness[found.laid.thickness > 0]
+    frame = found.panel.frame
+    wall = found.deposited.thickness[found.deposited.thickness > 0]
     # Where strokes end and turn, columns hold more than the wall is thick.
     thickest = float(np.percentile(wall, 99)) if wall.size else 1.0
     u = np.linspace(0.0, frame.width, 2 if frame.bend is None else 181)
@@ -209,12 +209,12 @@ def _middle(found: Replayed) -> tuple[Floats, float]:
     return np.stack((u, n) if frame.bend is None else frame.bend.to_plan(u, n), axis=1), thickest
 
 
-def packed(sampled: Sampled) -> dict[str, object]:
+def encode_layers(sampled: LayerSet) -> dict[str, object]:
     """Pack layers for the page's script: columns of whole numbers as base64, the rest as plain values.
 
     Parameters
     ----------
-    sampled : Sampled
+    sampled : LayerSet
 
     Returns
     -------
@@ -234,7 +234,7 @@ def packed(sampled: Sampled) -> dict[str, object]:
         "codes": _text(codes.astype(np.uint8)),
         "counts": [len(layer.points) for layer in sampled.layers],
         "heights": [round(layer.height, 4) for layer in sampled.layers],
-        "shades": [[round(p, 4), colour] for p, colour in shades(sampled.spacing)],
+        "shades": [[round(p, 4), colour] for p, colour in spacing_shades(sampled.spacing)],
         "boxes": [[round(v, 3) for v in box] for box in sampled.boxes],
         "enlarged": [round(v, 2) for v in sampled.enlarged],
         "middle": sampled.middle.round(3).tolist(),
@@ -249,12 +249,12 @@ def _text(values: NDArray[np.generic]) -> str:
     return base64.b64encode(np.ascontiguousarray(values).tobytes()).decode("ascii")
 
 
-def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
+def draw_layer_svg(sampled: LayerSet, index: int, name: str, words: str) -> Markup:
     """Draw one layer for paper, where there is no script.
 
     Parameters
     ----------
-    sampled : Sampled
+    sampled : LayerSet
     index : int
         Which of the sampled layers.
     name, words : str
@@ -269,7 +269,7 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     left, back, right, front = sampled.boxes[which]
     across = DRAWN_WIDE / (right - left)
     up = across * sampled.enlarged[which]
-    tones = shades(sampled.spacing)
+    tones = spacing_shades(sampled.spacing)
     order = (BRIM, SUPPORT, *range(FIRST, FIRST + SHADES))
     outlines = {code: _outline(layer, code) for code in (*order, DRY) if (layer.codes == code).any()}
     laid = [(code, _width(sampled, code)) for code in order if code in outlines]
@@ -297,16 +297,16 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     ).format(DRAWN_WIDE, up * (front - back), name, name, words, turn, Markup("").join(paths))
 
 
-def _width(sampled: Sampled, code: int) -> float:
+def _width(sampled: LayerSet, code: int) -> float:
     """Spacing that a code is drawn with, mm: of the wall the middle of its shade, of others their mean."""
     if code >= FIRST:
-        return shades(sampled.spacing)[code - FIRST][0]
+        return spacing_shades(sampled.spacing)[code - FIRST][0]
     chosen = [(s.spacing[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
     spacing, length = (np.concatenate(parts) for parts in zip(*chosen, strict=True))
     return float(np.average(spacing, weights=length)) if length.sum() > 0 else sum(sampled.spacing) / 2
 
 
-def _outline(layer: Segments, code: int) -> str:
+def _outline(layer: LayerSegments, code: int) -> str:
     """Spell all segments of one code as the data of one path."""
     at = np.flatnonzero(layer.codes == code)
     begins = np.diff(at, prepend=-9) > 1

@@ -16,20 +16,27 @@ from markupsafe import Markup
 
 from pathgen.motion import Tally
 from pathgen.plan.model import Part, Planned, Result
-from pathgen.report.page_charts import Chart, bar, scale
-from pathgen.report.page_curves import steady_chart
+from pathgen.report.page_charts import Chart, draw_bar, draw_colour_scale
+from pathgen.report.page_curves import sway_chart
 from pathgen.report.page_data import (
-    Judged,
-    Paces,
     PageImages,
+    PanelComparison,
+    PrintRates,
     bead_shares,
+    compare_with_plan,
     draw_images,
-    judge,
-    measure_paces,
-    read_text,
+    measure_rates,
+    read_for_page,
 )
-from pathgen.report.page_layers import MOST_SEGMENTS, Sampled, drawn, pack_layers, packed, spacing_colours
-from pathgen.report.page_words import Stands, facts, layer_words, standing_words
+from pathgen.report.page_layers import (
+    MOST_SEGMENTS,
+    LayerSet,
+    draw_layer_svg,
+    encode_layers,
+    pack_layers,
+    spacing_colours,
+)
+from pathgen.report.page_words import StabilityText, describe_layer, describe_picture, describe_stability
 
 LARGEST = 1000  # dots of a picture's longer side; more than two panels share, so that the file stays small
 ON_PAPER = 3  # layers drawn for paper
@@ -70,12 +77,12 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Common:
+class ProgramTotals:
     """What the text tells of the whole program, whichever panel is looked at."""
 
     tally: Tally
     seconds: float
-    paces: Paces
+    paces: PrintRates
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +104,7 @@ class ReplayedSection:
     scales : dict of str to Markup
     facts : list of str
     beads : list of (number, share, bar)
-    standing : Stands
+    standing : StabilityText
     sway : Chart or None
     data : Markup
         What the script draws.
@@ -117,7 +124,7 @@ class ReplayedSection:
     scales: dict[str, Markup]
     facts: list[str]
     beads: list[tuple[int, float, Markup]]
-    standing: Stands
+    standing: StabilityText
     sway: Chart | None
     data: Markup
     paper: list[tuple[Markup, str]]
@@ -154,7 +161,7 @@ def panel_sections(result: Result) -> list[Section]:
     ]
 
 
-def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], Common]:
+def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], ProgramTotals]:
     """Read a program, lay each section's panel down, and work out all that is shown.
 
     Parameters
@@ -164,85 +171,87 @@ def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection
 
     Returns
     -------
-    (list of Shown, Common)
+    (list of Shown, ProgramTotals)
     """
     every, common, out = panel_sections(result), None, []
-    several, text = len(result.parts) > 1, read_text(result.platform.setup, program)
+    several, text = len(result.parts) > 1, read_for_page(result.platform.setup, program)
     for section in every:
-        judged = judge(section.planned, text, section.panels[0] if several else None)
+        judged = compare_with_plan(section.planned, text, section.panels[0] if several else None)
         if common is None:
-            common = Common(judged.found.tally, judged.found.seconds, measure_paces(judged.found))
+            common = ProgramTotals(judged.found.tally, judged.found.seconds, measure_rates(judged.found))
         out.append(_shown(section, judged, common.paces, len(every)))
     assert common is not None, "a program has a panel"
     return out, common
 
 
-def _shown(section: Section, judged: Judged, pace: Paces, among: int) -> ReplayedSection:
+def _shown(section: Section, judged: PanelComparison, pace: PrintRates, among: int) -> ReplayedSection:
     planned, found, number = section.planned, judged.found, section.number
     beads = planned.beads
     sampled = pack_layers(
         found, (beads.spacing_min, beads.spacing_max), section.begun, MOST_SEGMENTS // among
     )
     words = [
-        layer_words(layer, found, section.part.counts, _seconds(section, pace, layer.number))
+        describe_layer(layer, found, section.part.counts, _seconds(section, pace, layer.number))
         for layer in sampled.layers
     ]
     pictures = draw_images(judged, round(LARGEST * min(1.0, (2 / among) ** 0.5)))
     return ReplayedSection(
         section,
-        size=found.standing.size,
-        layers=len(found.standing.frame.tops),
+        size=found.panel.size,
+        layers=len(found.panel.frame.tops),
         sampled=len(sampled.layers),
         rms=judged.rms,
         most=judged.most,
         solved=judged.solved,
         pictures=pictures,
         scales=_scales(pictures, sampled, number),
-        facts=facts(planned, judged),
+        facts=describe_picture(planned, judged),
         beads=_bars(bead_shares(section.part.counts)),
-        standing=standing_words(planned),
-        sway=steady_chart(planned, f"steady-{number}"),
+        standing=describe_stability(planned),
+        sway=sway_chart(planned, f"steady-{number}"),
         data=_data(sampled, words),
         paper=_paper(sampled, words, number),
         notes=found.notes,
     )
 
 
-def _seconds(section: Section, pace: Paces, layer: int) -> str:
+def _seconds(section: Section, pace: PrintRates, layer: int) -> str:
     """Say how long a layer takes; where others grow with it, theirs is in it."""
     told = f"{pace.layer_seconds[section.begun + layer]:.0f} s"
     return f"{told} for all panels" if section.shared else told
 
 
-def _paper(sampled: Sampled, words: Sequence[str], number: int) -> list[tuple[Markup, str]]:
+def _paper(sampled: LayerSet, words: Sequence[str], number: int) -> list[tuple[Markup, str]]:
     places = sorted({round(i * (len(words) - 1) / (ON_PAPER - 1)) for i in range(ON_PAPER)})
-    return [(drawn(sampled, i, f"paper-{number}-{i}", words[i]), words[i]) for i in places]
+    return [(draw_layer_svg(sampled, i, f"paper-{number}-{i}", words[i]), words[i]) for i in places]
 
 
 def _bars(shares: Sequence[tuple[int, float]]) -> list[tuple[int, float, Markup]]:
     most = max((share for _, share in shares), default=1.0)
-    return [(number, share, bar(share / most)) for number, share in shares]
+    return [(number, share, draw_bar(share / most)) for number, share in shares]
 
 
-def _data(sampled: Sampled, words: Sequence[str]) -> Markup:
+def _data(sampled: LayerSet, words: Sequence[str]) -> Markup:
     """Spell what the script draws as JSON; no text in it can end the element it stands in."""
-    text = json.dumps(packed(sampled) | {"words": list(words)}, separators=(",", ":"))
+    text = json.dumps(encode_layers(sampled) | {"words": list(words)}, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
-def _scales(pictures: PageImages, sampled: Sampled, number: int) -> dict[str, Markup]:
+def _scales(pictures: PageImages, sampled: LayerSet, number: int) -> dict[str, Markup]:
     """Draw the colour scales."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
     return {
-        "difference": scale(
+        "difference": draw_colour_scale(
             pictures.difference_colours,
             f"−{reach:g}",
             f"+{reach:g}",
             "L*: darker, brighter",
             f"scale-l-{number}",
         ),
-        "thickness": scale(
+        "thickness": draw_colour_scale(
             pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"
         ),
-        "spacing": scale(spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"),
+        "spacing": draw_colour_scale(
+            spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"
+        ),
     }

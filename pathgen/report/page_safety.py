@@ -15,7 +15,7 @@ TO_TICK = "to tick"
 
 
 @dataclass(frozen=True, slots=True)
-class PageItem:
+class SafetyLine:
     """One thing of the safety checklist: what it is, and `state`, such as "holds" or "to tick"."""
 
     text: str
@@ -28,7 +28,7 @@ class PageItem:
 
 
 @dataclass(frozen=True, slots=True)
-class BeforeRunning:
+class ChecksBeforeRunning:
     """What has to be so before it runs.
 
     Attributes
@@ -40,14 +40,14 @@ class BeforeRunning:
         What the check of the text found, a line for each rule that does not hold.
     """
 
-    items: list[PageItem]
+    items: list[SafetyLine]
     guidance: list[str]
     findings: list[str]
 
 
-def list_before(
+def list_checks(
     machine: Machine, material: Material, program: Path, said: Sequence[tuple[str, str]] | None = None
-) -> BeforeRunning:
+) -> ChecksBeforeRunning:
     """Gather the thermal-safety checklist.
 
     Parameters
@@ -69,7 +69,7 @@ def list_before(
         listed = build_safety_list(machine, material, checked)
         said = [(item.text, item.state) for item in listed.proven]
         said += [(item.text, TO_TICK) for item in listed.yours]
-    return BeforeRunning([PageItem(*item) for item in said], [*GUIDANCE, DISCLAIMER], findings)
+    return ChecksBeforeRunning([SafetyLine(*item) for item in said], [*GUIDANCE, DISCLAIMER], findings)
 
 
 def _found(checked: Checklist) -> list[str]:
@@ -110,7 +110,7 @@ KEEP = (
 )
 
 
-def after(result: Result) -> list[tuple[str, str]]:
+def list_steps_after(result: Result) -> list[tuple[str, str]]:
     """Say what to do once the machine has stopped (common practice): heads and sentences, in order."""
     every = [part.planned for part in result.parts]
     softens = result.planned.setup.material.temperature.glass_transition

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from pathgen.motion import Kind, Tally
 from pathgen.plan.model import Planned, Result
 from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
-from pathgen.proof.panel_replay import Replayed
-from pathgen.report.page_data import Judged
-from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, Segments
+from pathgen.proof.panel_replay import PanelReplay
+from pathgen.report.page_data import PanelComparison
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, LayerSegments
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
 
@@ -45,7 +45,7 @@ class Row:
     bar: Markup
 
 
-def title(result: Result) -> str:
+def page_title(result: Result) -> str:
     """Name what is made: a picture, or the pictures of several panels."""
     names = list(dict.fromkeys(part.planned.source for part in result.parts))
     if len(names) > 2:
@@ -53,7 +53,7 @@ def title(result: Result) -> str:
     return " and ".join(names)
 
 
-def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
+def key_figures(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
     """Give the figures asked for first: name, value, and what goes with it.
 
     Parameters
@@ -80,32 +80,32 @@ def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, 
     ]
 
 
-def facts(planned: Planned, judged: Judged) -> list[str]:
+def describe_picture(planned: Planned, judged: PanelComparison) -> list[str]:
     """Say in sentences what is known of a panel's picture and of the way it stands."""
     error, edge, tones = judged.thickness_error, planned.panel.view, tone_facts(planned)
     contrast, steps = tones["tone_contrast"], tones["tone_steps"]
     on = f"on its {edge.edge} edge, " if edge.turn else ""
     return [
-        f"Stands {on}{planned.placement.reason}.",
+        f"StabilityText {on}{planned.placement.reason}.",
         f"Black to white is 1 : {contrast:g}, some {steps} steps of light to the eye.",
         f"The wall laid down differs from the one planned by {error['rms']:.3f} mm RMS; 99 % of it "
         f"is within {error['p99']:.3f} mm.",
     ]
 
 
-def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], seconds: str) -> str:
+def describe_layer(layer: LayerSegments, found: PanelReplay, every: NDArray[np.int8], seconds: str) -> str:
     """Describe a layer in one sentence, for the eye and for a screen reader alike.
 
     Parameters
     ----------
-    layer : Segments
-    found : Replayed
+    layer : LayerSegments
+    found : PanelReplay
     every : (layers, columns) int8
         Beads side by side, as planned.
     seconds : str
         How long it takes, in words.
     """
-    wall, total = layer.codes >= FIRST, len(found.standing.frame.tops)
+    wall, total = layer.codes >= FIRST, len(found.panel.frame.tops)
     head = f"Layer {layer.number + 1} of {total}, top at {layer.z:.2f} mm"
     parts = []
     counts = every[layer.number] if layer.number < len(every) else np.zeros(0, np.int8)
@@ -134,7 +134,7 @@ def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple
     return float(low), float(high)
 
 
-def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
+def time_by_kind(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
     """Tell time, path and material by kind of move; kinds that do not occur are left out."""
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
@@ -146,7 +146,7 @@ def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> lis
             float(tally.time[kind]) / total,
             float(tally.length[kind]),
             0.0 if kind == Kind.RELOAD else float(grams[kind]),
-            bar(float(tally.time[kind]) / most),
+            draw_bar(float(tally.time[kind]) / most),
         )
         for kind, name in KINDS.items()
         if tally.count[kind]
@@ -154,14 +154,14 @@ def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> lis
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
+class StabilityText:
     """What keeps a panel standing, as sentences, and the places where it leans, the worst first."""
 
     lines: list[str]
     places: list[str]
 
 
-def standing_words(planned: Planned) -> Stands:
+def describe_stability(planned: Planned) -> StabilityText:
     """Say what keeps a panel standing, and what of it leans."""
     lines, facts = [], standing_facts(planned)
     if planned.steady is not None:
@@ -177,7 +177,7 @@ def standing_words(planned: Planned) -> Stands:
     if isinstance(leaning, list) and leaning:
         share = 100 * float(str(facts["overhang_share"]))
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
-    return Stands(lines, leaning if isinstance(leaning, list) else [])
+    return StabilityText(lines, leaning if isinstance(leaning, list) else [])
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,7 @@ def list_settings(result: Result) -> SettingsTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbour:
+class PanelEntry:
     """One of several panels: picture, size, where it stands, and how its job differs from the first's."""
 
     name: str
@@ -220,7 +220,7 @@ class Neighbour:
     other: str
 
 
-def neighbours(result: Result) -> list[Neighbour]:
+def list_panels(result: Result) -> list[PanelEntry]:
     """List the panels of a program; empty for a single one."""
     if len(result.parts) < 2:
         return []
@@ -235,16 +235,16 @@ def neighbours(result: Result) -> list[Neighbour]:
             for name in job.__struct_fields__
             if name != "copies" and getattr(job, name) != getattr(first, name)
         ]
-        out.append(Neighbour(part.planned.source, size, place, ", ".join(differs)))
+        out.append(PanelEntry(part.planned.source, size, place, ", ".join(differs)))
     return out
 
 
-def span(seconds: float) -> str:
+def format_seconds(seconds: float) -> str:
     """Spell a duration, short ones in seconds.
 
     Examples
     --------
-    >>> span(3.96), span(7200)
+    >>> format_seconds(3.96), format_seconds(7200)
     ('4.0 s', '2 h 00 min')
     """
     if seconds >= 90:

@@ -17,7 +17,7 @@ GAP, HEAD, LINE = 36, 70, 24
 HAIR = "#7c838a"
 
 
-def stages_png(stages: list[tuple[str, NDArray[np.float32]]], title: str, lines: list[str]) -> bytes:
+def preparation_png(stages: list[tuple[str, NDArray[np.float32]]], title: str, lines: list[str]) -> bytes:
     """Draw stages side by side, in the order they were made, with lines of advice below.
 
     Parameters
@@ -34,7 +34,7 @@ def stages_png(stages: list[tuple[str, NDArray[np.float32]]], title: str, lines:
 
     Examples
     --------
-    >>> stages_png([("grey", np.full((20, 30), 0.5, np.float32))], "a photo", ["nothing to do"])[1:4]
+    >>> preparation_png([("grey", np.full((20, 30), 0.5, np.float32))], "a photo", ["nothing to do"])[1:4]
     b'PNG'
     """
     rows = -(-len(stages) // ACROSS)

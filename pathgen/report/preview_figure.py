@@ -35,16 +35,16 @@ from pathgen.report.canvas import (
     Box,
     Dots,
     Floats,
+    add_axes_box,
     area_mean,
-    axes_in,
-    blank,
     colour_scale,
     draw_scale,
     draw_text,
-    label,
-    pick,
+    label_axes,
+    new_sheet,
+    resample_nearest,
     shorten,
-    wrap,
+    wrap_text,
 )
 from pathgen.report.layer_samples import (
     SPACING_COLOURS,
@@ -54,7 +54,7 @@ from pathgen.report.layer_samples import (
     SampleLayer,
     draw_layers,
 )
-from pathgen.report.map_marks import Marks, mark, number_places
+from pathgen.report.map_marks import Marks, draw_marks, number_places
 from pathgen.report.stability_band import Stability, band_high, draw_band
 
 __all__ = [
@@ -69,7 +69,7 @@ __all__ = [
     "TEXT",
     "THICKNESS_COLOURS",
     "Box",
-    "Plate",
+    "SheetLayout",
     "PreviewFacts",
     "SampleLayer",
     "area_mean",
@@ -122,7 +122,7 @@ class PreviewFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Plate:
+class SheetLayout:
     """Where everything is on the sheet, in dots.
 
     Attributes
@@ -167,13 +167,13 @@ def draw_preview(out: BinaryIO | str | PathLike[str], facts: PreviewFacts) -> No
     >>> picture.getvalue()[1:4]
     b'PNG'
     """
-    compose(facts).savefig(out, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    compose_preview(facts).savefig(out, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
 
 
-def compose(facts: PreviewFacts) -> Figure:
+def compose_preview(facts: PreviewFacts) -> Figure:
     """Draw a preview on a sheet, without spelling it as a file."""
-    plate = arrange(facts)
-    sheet = blank(plate.high)
+    plate = arrange_preview(facts)
+    sheet = new_sheet(plate.high)
     draw_text(sheet, EDGE, 46, shorten(facts.title, 15, SHEET - 2 * EDGE, bold=True), 15, bold=True)
     for i, line in enumerate(plate.lines):
         draw_text(sheet, EDGE, 76 + 24 * i, line, 10.5)
@@ -186,11 +186,11 @@ def compose(facts: PreviewFacts) -> Figure:
     return sheet
 
 
-def arrange(facts: PreviewFacts) -> Plate:
+def arrange_preview(facts: PreviewFacts) -> SheetLayout:
     """Place everything on the sheet."""
     scale = min(MAP_WIDEST / facts.width, MAP_TALLEST / facts.height)
     wide, high = max(1, round(facts.width * scale)), max(1, round(facts.height * scale))
-    lines = tuple(part for line in facts.lines for part in wrap(line, 10.5, SHEET - 2 * EDGE))
+    lines = tuple(part for line in facts.lines for part in wrap_text(line, 10.5, SHEET - 2 * EDGE))
     top = 110 + 24 * len(lines)
     maps = tuple(Box(left, top, wide, high) for left in MAP_LEFTS)
     foot = top + max(high, SCALE_LOWEST)
@@ -199,14 +199,16 @@ def arrange(facts: PreviewFacts) -> Plate:
         foot = band + band_high(facts.standing) - 24
     first = foot + 148
     strips = tuple(Box(EDGE, first + STRIP_ROW * i, STRIP_WIDE, STRIP_HIGH) for i in range(len(facts.layers)))
-    return Plate(lines, maps, strips, band, first + STRIP_ROW * len(strips) - 24 if strips else first - 84)
+    return SheetLayout(
+        lines, maps, strips, band, first + STRIP_ROW * len(strips) - 24 if strips else first - 84
+    )
 
 
 def _draw_map(sheet: Figure, box: Box, facts: PreviewFacts, dots: Dots, heading: str) -> Axes:
     """Put a map, coloured and of the box's own size, into axes that read in mm."""
-    axes = axes_in(sheet, box)
+    axes = add_axes_box(sheet, box)
     axes.imshow(dots, extent=(0, facts.width, 0, facts.height), aspect="auto", interpolation="nearest")
-    label(axes, heading, "across, mm", "up, mm", 11)
+    label_axes(axes, heading, "across, mm", "up, mm", 11)
     return axes
 
 
@@ -224,7 +226,7 @@ def _draw_thickness(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
     values = area_mean(facts.thickness, box.high, box.wide)
     dots = _coloured(values, norm, THICKNESS_COLOURS)
     if facts.marks:
-        dots = mark(dots, values > 0, facts.marks)
+        dots = draw_marks(dots, values > 0, facts.marks)
     axes = _draw_map(sheet, box, facts, dots, "Thickness, from the front")
     if facts.marks:
         number_places(axes, box, facts.marks)
@@ -244,7 +246,7 @@ def _draw_counts(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
     steps = np.arange(int(facts.counts.min(where=facts.counts > 0, initial=most)), most + 1)
     colours = ListedColormap(COUNT_COLOURS(np.linspace(*COUNT_SHARE, len(steps))))
     norm = BoundaryNorm(np.append(steps, most + 1) - 0.5, len(steps))
-    dots = _coloured(pick(facts.counts, box.high, box.wide), norm, colours)
+    dots = _coloured(resample_nearest(facts.counts, box.high, box.wide), norm, colours)
     _draw_map(sheet, box, facts, dots, "Beads side by side")
     scale = draw_scale(sheet, box, norm, colours, "beads")
     # No more figures at the scale than have room; the highest is always told.

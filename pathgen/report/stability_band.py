@@ -26,12 +26,12 @@ from pathgen.report.canvas import (
     SMALL,
     TINT,
     Box,
-    axes_in,
+    add_axes_box,
     draw_line,
     draw_text,
-    wrap,
+    wrap_text,
 )
-from pathgen.report.map_marks import swatch
+from pathgen.report.map_marks import draw_swatch
 from pathgen.report.sway_curves import draw_ring, draw_sway
 from pathgen.route.axis import WEIGHTS, AxisChoice, AxisScore
 
@@ -101,7 +101,7 @@ LEAN_HEADS = ("", "z, mm", "u, mm", "what leans", "too far by, mm")
 
 
 def _key(standing: Stability) -> list[tuple[str, str]]:
-    """Entries of the key: a swatch and what it means."""
+    """Entries of the key: a draw_swatch and what it means."""
     found, key = standing.overhang, []
     if found and (found.unsupported & ~found.outline).any():
         key.append(("face", "the face leans out too far"))
@@ -126,10 +126,10 @@ def _places(standing: Stability) -> tuple[OverhangPlace, ...]:
 
 
 def _leaning_high(standing: Stability) -> int:
-    rows = len(wrap(_overhang_words(standing), SMALL, COLUMN))
+    rows = len(wrap_text(_overhang_words(standing), SMALL, COLUMN))
     worst = len(_places(standing))
     key = len(_key(standing))
-    supports = sum(len(wrap(line, SMALL, COLUMN)) for line in standing.supports)
+    supports = sum(len(wrap_text(line, SMALL, COLUMN)) for line in standing.supports)
     return ROW * (rows + (worst + 1 if worst else 0) + supports) + 4 + (KEY_ROW * key + 10 if key else 0)
 
 
@@ -137,7 +137,7 @@ def _draw_overhang(sheet: Figure, left: int, top: int, standing: Stability) -> N
     """List the worst places, and give the key to what is marked on the map of thickness."""
     draw_text(sheet, left, top - 8, "What leans out too far", 10)
     base = top + 14
-    for line in wrap(_overhang_words(standing), SMALL, COLUMN):
+    for line in wrap_text(_overhang_words(standing), SMALL, COLUMN):
         draw_text(sheet, left, base, line, SMALL)
         base += ROW
     worst = _places(standing)
@@ -150,12 +150,12 @@ def _draw_overhang(sheet: Figure, left: int, top: int, standing: Stability) -> N
         base += ROW
     base += 10
     for kind, words in _key(standing):
-        axes = axes_in(sheet, Box(left, base - 12, 30, 15))
-        axes.imshow(swatch(kind, 15, 30), aspect="auto", interpolation="nearest")
+        axes = add_axes_box(sheet, Box(left, base - 12, 30, 15))
+        axes.imshow(draw_swatch(kind, 15, 30), aspect="auto", interpolation="nearest")
         axes.set_axis_off()
         draw_text(sheet, left + 42, base, words, SMALL)
         base += KEY_ROW
-    for line in (part for said in standing.supports for part in wrap(said, SMALL, COLUMN)):
+    for line in (part for said in standing.supports for part in wrap_text(said, SMALL, COLUMN)):
         draw_text(sheet, left + 42, base - 2, line, SMALL)
         base += ROW
 
@@ -175,7 +175,7 @@ def _cells(number: int, place: OverhangPlace) -> tuple[str, ...]:
 
 def _steady_lines(standing: Stability) -> list[str]:
     said = standing.steady.advice_line() if standing.steady else BENT
-    return wrap(said[:1].upper() + said[1:], SMALL, COLUMN)
+    return wrap_text(said[:1].upper() + said[1:], SMALL, COLUMN)
 
 
 def _steady_high(standing: Stability) -> int:
@@ -217,7 +217,7 @@ def _rows(choice: AxisChoice) -> list[tuple[str, Callable[[AxisScore], str]]]:
 
 def _weights() -> list[str]:
     weighed = ", ".join(f"{name} {weight:g}" for name, weight in WEIGHTS.items())
-    return wrap(f"The lower cost is chosen. Weights: {weighed}.", 8.5, COLUMN)
+    return wrap_text(f"The lower cost is chosen. Weights: {weighed}.", 8.5, COLUMN)
 
 
 def _axes_high(standing: Stability) -> int:
@@ -227,7 +227,7 @@ def _axes_high(standing: Stability) -> int:
 
 
 def _reason(standing: Stability) -> list[str]:
-    return wrap(f"The panel stands {standing.reason}.", SMALL, COLUMN) if standing.reason else []
+    return wrap_text(f"The panel stands {standing.reason}.", SMALL, COLUMN) if standing.reason else []
 
 
 def _draw_axes(sheet: Figure, left: int, top: int, standing: Stability) -> None:

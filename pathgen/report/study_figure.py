@@ -31,10 +31,10 @@ from pathgen.report.canvas import (
     SMALL,
     TEXT,
     Box,
-    axes_in,
-    blank,
+    add_axes_box,
     draw_text,
-    label,
+    label_axes,
+    new_sheet,
     shorten,
     text_width,
 )
@@ -68,7 +68,7 @@ class _Figures:
     ranges: set[str]  # factors along whose numbers cases are drawn
 
 
-def front(across: Floats, up: Floats) -> NDArray[np.intp]:
+def pareto_front(across: Floats, up: Floats) -> NDArray[np.intp]:
     """Find the points that no other one beats: as low in one figure and lower in the other.
 
     Parameters
@@ -82,7 +82,7 @@ def front(across: Floats, up: Floats) -> NDArray[np.intp]:
 
     Examples
     --------
-    >>> front(np.array([3.0, 1.0, 2.0, 2.0]), np.array([1.0, 3.0, 2.0, 4.0])).tolist()
+    >>> pareto_front(np.array([3.0, 1.0, 2.0, 2.0]), np.array([1.0, 3.0, 2.0, 4.0])).tolist()
     [1, 2, 0]
     """
     order = np.lexsort((up, across))
@@ -153,7 +153,7 @@ def study_sheet(
     columns = min(MOST_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
     high = HEAD + MAIN + 2 * bands * (SMALL_HIGH + BETWEEN) + FOOT
-    sheet = blank(high)
+    sheet = new_sheet(high)
     left_out = len(table.rows) - len(found.case)
     draw_text(sheet, EDGE, 42, shorten(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
     some = f", {left_out} without both figures left out" if left_out else ""
@@ -171,8 +171,8 @@ def study_sheet(
             band, place = divmod(number, columns)
             top = HEAD + MAIN + BETWEEN + (2 * band + line) * (SMALL_HIGH + BETWEEN) - 20
             box = Box(LEFT + place * (wide + BETWEEN), top, wide, SMALL_HIGH)
-            axes = axes_in(sheet, box)
-            label(axes, shorten(factor, 10, wide), "", _worded(name) if place == 0 else "")
+            axes = add_axes_box(sheet, box)
+            label_axes(axes, shorten(factor, 10, wide), "", _worded(name) if place == 0 else "")
             _draw_effect(axes, box, found.factors[factor], values, factor in found.ranges)
             _scaled(axes, values, "y")
     return sheet
@@ -210,8 +210,8 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
 
     Cases of different pictures do not compete: each picture has a front of its own.
     """
-    axes = axes_in(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
-    label(axes, "", _worded(across), _worded(up))
+    axes = add_axes_box(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
+    label_axes(axes, "", _worded(across), _worded(up))
     levels = {name: cells for name, cells in found.factors.items() if name not in found.ranges}
     told = [name for name, cells in levels.items() if 1 < len(set(cells)) <= MOST_KINDS]
     pictures = [name for name in told if name.removeprefix("factor:") == "picture"]
@@ -228,7 +228,7 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
     blocks = found.factors[pictures[0]] if pictures else same
     for block in dict.fromkeys(blocks):
         own = np.flatnonzero([each == block for each in blocks])
-        best = own[front(signs[0] * found.across[own], signs[1] * found.up[own])]
+        best = own[pareto_front(signs[0] * found.across[own], signs[1] * found.up[own])]
         # What cannot be beaten between two of them lies on the stairs, not on the line.
         axes.plot(
             found.across[best], found.up[best], color=INK, linewidth=1.0, zorder=1.5,
@@ -250,7 +250,7 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
     entries: list[tuple[Line2D, str]] = []
     for (name, cells), coloured in ((colours, True), (markers, False)):
         levels = list(dict.fromkeys(cells)) if name else []
-        for number, level in enumerate(named(levels)):
+        for number, level in enumerate(short_names(levels)):
             style = _point(KINDS[number], 0) if coloured else _point(FAINT, number)
             entries.append((Line2D([], [], **style), shorten(f"{name}: {level or 'not given'}", 10, 270)))
     entries.append((Line2D([], [], color=INK, linewidth=1.0), line))
@@ -295,7 +295,7 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continu
     axes.plot(range(len(levels)), means, "-o", color=INK, linewidth=1.4, markersize=4.5)
     axes.set_xlim(-0.5, len(levels) - 0.5)
     room = box.wide / len(levels) - 6
-    words = named(levels)
+    words = short_names(levels)
     widest = max(text_width(level, 9) for level in words)
     tilt = 0 if widest <= room else 25
     shown = [shorten(level, 9, 130.0 if tilt else room) for level in words]
@@ -305,14 +305,14 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continu
     )  # fmt: skip
 
 
-def named(levels: Sequence[str]) -> list[str]:
+def short_names(levels: Sequence[str]) -> list[str]:
     """Shorten the names of levels for a figure: files without what all share, numbers to three digits.
 
     Examples
     --------
-    >>> named(["maps/camera.npy", "maps/coins.npy"]), named(["0.01", "0.0464159"])
+    >>> short_names(["maps/camera.npy", "maps/coins.npy"]), short_names(["0.01", "0.0464159"])
     (['camera', 'coins'], ['0.01', '0.0464'])
-    >>> named(["a/x.png", "b/x.png"]), named(["tailored", "1.00001", "1.00002"])
+    >>> short_names(["a/x.png", "b/x.png"]), short_names(["tailored", "1.00001", "1.00002"])
     (['a/x.png', 'b/x.png'], ['tailored', '1.00001', '1.00002'])
     """
     short = [f"{number:.3g}" if (number := _number_of(level)) is not None else level for level in levels]

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from pathgen.panel.steadiness import FRACTION, Steadiness
-from pathgen.report.canvas import INK, SMALL, TEXT, TINT, Box, Floats, axes_in, label, text_width
+from pathgen.report.canvas import INK, SMALL, TEXT, TINT, Box, Floats, add_axes_box, label_axes, text_width
 
 RING_SPAN = 60.0  # highest over lowest frequency shown
 WORDS = 8.5  # points
@@ -30,9 +30,9 @@ def draw_sway(sheet: Figure, box: Box, steady: Steadiness) -> None:
     most, high = max(1.15 * float(steady.sway.max(initial=0.0)), 1.3 * limit), steady.sections.height
     held = min(steady.conditions.support, high)
     sway, z = np.append(0.0, steady.sway), np.append(0.0, steady.z)
-    axes = axes_in(sheet, box)
+    axes = add_axes_box(sheet, box)
     axes.set(xlim=(0, most), ylim=(0, high))
-    label(axes, "Sway of the top as it grows", "sway, mm", "z, mm")
+    label_axes(axes, "Sway of the top as it grows", "sway, mm", "z, mm")
     axes.axvspan(limit, most, facecolor="none", edgecolor=TINT, hatch="///", linewidth=0, zorder=0.5)
     axes.axvline(limit, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
     _draw_held(axes, steady)
@@ -131,10 +131,10 @@ def _draw_held(axes: Axes, steady: Steadiness) -> None:
 
 def draw_ring(sheet: Figure, box: Box, steady: Steadiness) -> None:
     """Draw the first frequency to the right, height upward, on a scale of its own."""
-    axes = axes_in(sheet, box)
+    axes = add_axes_box(sheet, box)
     axes.set_ylim(0, steady.sections.height)
     axes.tick_params(labelleft=False)
-    label(axes, "First frequency", "Hz")
+    label_axes(axes, "First frequency", "Hz")
     ringing = np.isfinite(steady.frequency)
     lowest = float(steady.frequency[ringing].min()) if ringing.any() else 1.0
     low, high = lowest / 1.4, lowest * RING_SPAN

@@ -20,7 +20,7 @@ import pytest
 from PIL import Image
 
 from pathgen.job import make, make_several
-from pathgen.report.page import page
+from pathgen.report.page import render_page
 from pathgen.settings import Job
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="no selenium: pip install selenium")
@@ -51,7 +51,7 @@ def file(tmp_path_factory):
     job = Job(width=40.0, layer=0.2, pixel=0.2, brim=4.0, wedges=2, wedge_height=18.0, wedge_base=6.0)
     result = make(folder / "swell.png", folder / "swell.gcode", job)
     path = folder / "swell.html"
-    path.write_bytes(page(result, folder / "swell.gcode", safety=CHECKS))
+    path.write_bytes(render_page(result, folder / "swell.gcode", safety=CHECKS))
     return path
 
 
@@ -63,7 +63,7 @@ def several(tmp_path_factory):
     job = {"machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 3.0}
     panels = [(wave, Job(**job)), (wave[:30, ::-2], Job(copies=2, rim_width=2.0, **job))]
     path = folder / "several.html"
-    path.write_bytes(page(make_several(panels, folder / "a.gcode"), folder / "a.gcode", safety=CHECKS))
+    path.write_bytes(render_page(make_several(panels, folder / "a.gcode"), folder / "a.gcode", safety=CHECKS))
     return path
 
 

@@ -22,9 +22,9 @@ from pathgen.picture import encode_srgb
 from pathgen.proof.header import Stated
 from pathgen.proof.panel_replay import Effects, replay
 from pathgen.report import page_panels, page_safety
-from pathgen.report.page import page
-from pathgen.report.page_charts import Chart, ChartAxis, ticks
-from pathgen.report.page_data import judge, measure_paces, read_text
+from pathgen.report.page import render_page
+from pathgen.report.page_charts import Chart, ChartAxis, choose_ticks
+from pathgen.report.page_data import compare_with_plan, measure_rates, read_for_page
 from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, pack_layers
 from pathgen.settings import Job
 
@@ -54,7 +54,7 @@ def made(folder, picture):
     program = folder / "quay.gcode"
     job = Job(width=26.0, wedges=2, wedge_height=12.0, wedge_base=5.0, **QUICK)
     result = make(picture, program, job)
-    return result, program, page(result, program, safety=CHECKS)
+    return result, program, render_page(result, program, safety=CHECKS)
 
 
 class Reader(HTMLParser):
@@ -101,7 +101,7 @@ def data_of(made, number=1):
 
 def test_the_same_program_gives_the_same_bytes(made):
     result, program, whole = made
-    assert page(result, program, safety=CHECKS) == whole
+    assert render_page(result, program, safety=CHECKS) == whole
 
 
 def test_nothing_is_fetched(made):
@@ -150,7 +150,7 @@ def test_it_is_built_as_screen_readers_need_it(made):
 def test_the_predicted_picture_is_that_of_the_text(made):
     result, program, whole = made
     # The wall, replayed as `pathgen replay --seen` does; the panel is a whole number of layers high.
-    found = replay(program, light=Effects(smear=True, by_material=True))
+    found = replay(program, effects=Effects(smear=True, by_material=True))
     expected = np.clip(found.picture, 0, 1)
     # sRGB encoding, IEC 61966-2-1.
     srgb = np.where(expected <= 0.0031308, 12.92 * expected, 1.055 * expected ** (1 / 2.4) - 0.055)
@@ -170,7 +170,7 @@ def test_another_text_gives_another_picture(made, folder):
     ]
     other = folder / "thin.gcode"
     other.write_text("".join(thinned))
-    changed = page(result, other, safety=())
+    changed = render_page(result, other, safety=())
     before, after = shown(whole, "predicted"), shown(changed, "predicted")
     assert np.median(after) > np.median(before) + 20
     assert (shown(changed, "wanted") == shown(whole, "wanted")).all()
@@ -184,7 +184,7 @@ def test_left_stays_left(made):
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
     layer = pack_layers(
-        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
     left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
@@ -215,7 +215,7 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
 def test_a_beads_spacing_fills_its_thickness(made):
     result, program, _ = made
     layer = pack_layers(
-        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
@@ -226,8 +226,8 @@ def test_a_beads_spacing_fills_its_thickness(made):
 
 
 def test_times_add_up(made):
-    found = judge(made[0].planned, read_text(made[0].platform.setup, made[1])).found
-    pace, whole = measure_paces(found), float(found.tally.time.sum())
+    found = compare_with_plan(made[0].planned, read_for_page(made[0].platform.setup, made[1])).found
+    pace, whole = measure_rates(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.hours[-1] == pytest.approx(whole / 3600, rel=1e-9)
@@ -248,7 +248,7 @@ def test_it_tells_what_was_made(made):
 def test_the_checklist_is_that_of_the_text(made, folder):
     result, program, _ = made
     setup = result.planned.setup
-    listed = page_safety.list_before(setup.machine, setup.material, program).items
+    listed = page_safety.list_checks(setup.machine, setup.material, program).items
     assert any(item.open for item in listed)
     assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
     # A heater left on at the end, and the page of that text says so.
@@ -257,7 +257,7 @@ def test_the_checklist_is_that_of_the_text(made, folder):
     text = program.read_text()
     assert heater.search(text)
     left_on.write_text(heater.sub("", text))
-    said = Reader(page(result, left_on).decode())
+    said = Reader(render_page(result, left_on).decode())
     assert any("bad" in a.get("class", "") for a in said.all("span"))
     assert "falls short" in "".join(said.text)
     told = " ".join("".join(said.text).split())
@@ -280,19 +280,19 @@ def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
     shares = {"build": build, "machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
     wedge = np.tile(np.linspace(1.0, 2.4, 90), (40, 1))  # dark at the right
     result = make_several([(wedge, Job(**shares)), (wedge[:25, :60], Job(rim_width=2.0, **shares))], program)
-    whole = page(result, program, safety=())
+    whole = render_page(result, program, safety=())
     moves = replay(program, stated=Stated(panel=1)).program.moves
     begun = 0
     for number, part in enumerate(result.parts, start=1):
         planned, count = part.planned, len(part.planned.layers)
-        found = replay(program, stated=Stated(panel=number), light=Effects(smear=True, by_material=True))
+        found = replay(program, stated=Stated(panel=number), effects=Effects(smear=True, by_material=True))
         srgb = np.clip(np.rint(255 * encode_srgb(np.clip(found.picture, 0, 1))), 1, 255)
         assert np.abs(shown(whole, "predicted", number) - srgb).max() <= 1
         data, points, codes = unpacked(whole, number)
         assert data["words"][-1].startswith(f"Layer {count} of {count}, ")
         # The top layer's wall, beside the moves of the text that this panel's part of the platform holds.
         end = begun + count - 1
-        inside = found.standing.frame.holds(moves.x, moves.y) & (moves.kind == Kind.WALL)
+        inside = found.panel.frame.holds(moves.x, moves.y) & (moves.kind == Kind.WALL)
         here = inside & (moves.layer == end) & (moves.filament > 0)
         length = np.hypot(*np.diff(points[-1], axis=0).T)[codes[-1][1:] >= FIRST]
         assert length.sum() == pytest.approx(moves.path()[here].sum(), rel=2e-3)
@@ -307,7 +307,7 @@ def test_copies_share_a_section_and_all_are_listed(folder):
     result = make_several(
         [(plate, job), (other, Job(machine="moving-gantry", rim_width=1.0, **QUICK))], program
     )
-    whole = page(result, program, safety=())
+    whole = render_page(result, program, safety=())
     read = Reader(whole.decode())
     said = " ".join("".join(read.text).split())
     heads = [a["id"] for a in read.all("h2") if a["id"].startswith("panel-head-")]
@@ -325,7 +325,7 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
     # Grain is the most that pictures and layers can hold; each panel is another.
     job = Job(machine="moving-gantry", rim_width=1.0, **QUICK)
     panels = [(noise.uniform(0.8, 3.0, (40, 80)), job) for _ in range(4)]
-    whole = page(make_several(panels, program), program, safety=())
+    whole = render_page(make_several(panels, program), program, safety=())
     counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]
     assert 12_000 < sum(counts) < 1.1 * 24_000 and min(counts) > 2_000
     # Four pictures of the size of two.
@@ -341,7 +341,7 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
 def test_every_shape_has_a_page(folder, picture, keys):
     program = folder / "shape.gcode"
     result = make(picture, program, Job(width=22.0, **QUICK, **keys))
-    whole = page(result, program, safety=())
+    whole = render_page(result, program, safety=())
     size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
     assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
     middle = shown(whole, "wanted")
@@ -352,8 +352,8 @@ def test_every_shape_has_a_page(folder, picture, keys):
 def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, picture):
     plain, solved = folder / "plain.gcode", folder / "solved.gcode"
     job = {"width": 22.0, **QUICK}
-    first = page(make(picture, plain, Job(**job)), plain, safety=())
-    second = page(make(picture, solved, Job(aim="picture", **job)), solved, safety=())
+    first = render_page(make(picture, plain, Job(**job)), plain, safety=())
+    second = render_page(make(picture, solved, Job(aim="picture", **job)), solved, safety=())
     rim = slice(20, -20)
     apart = np.abs(shown(first, "wanted") - shown(second, "wanted"))[rim, rim]
     assert apart.max() <= 2  # rounding to layers aside, they want the same
@@ -383,7 +383,7 @@ def test_contrast_is_enough():
 
 @pytest.mark.parametrize(("low", "high"), [(0, 1), (0, 8.2), (-3.7, 912), (0.2, 0.2004), (0, 1e-6)])
 def test_ticks_are_round_and_inside(low, high):
-    found = ticks(low, high)
+    found = choose_ticks(low, high)
     assert 2 <= len(found) <= 7
     assert min(found) >= low - 1e-12 and max(found) <= high * (1 + 1e-9)
     assert np.ptp(np.diff(found)) < 1e-9 * (high - low) + 1e-15
@@ -412,4 +412,4 @@ def test_the_command_writes_it_beside_the_program(folder, picture):
 
 def test_what_is_no_program_is_refused(made, folder):
     with pytest.raises(PathgenError, match="cannot read"):
-        page(made[0], folder / "nowhere.gcode")
+        render_page(made[0], folder / "nowhere.gcode")

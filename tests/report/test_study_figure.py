@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study_figure import _taken, front, study_png, study_sheet
+from pathgen.report.study_figure import _taken, pareto_front, study_png, study_sheet
 from pathgen.study.results_table import ResultsTable
 
 
@@ -16,8 +16,8 @@ def test_the_front_is_what_no_point_beats():
     for _ in range(50):
         x, y = rng.integers(0, 8, (2, 25)).astype(float)
         beaten = [bool(((x <= x[i]) & (y <= y[i]) & ((x < x[i]) | (y < y[i]))).any()) for i in range(len(x))]
-        assert sorted(front(x, y).tolist()) == np.flatnonzero(~np.array(beaten)).tolist()
-    assert front(np.zeros(0), np.zeros(0)).tolist() == []
+        assert sorted(pareto_front(x, y).tolist()) == np.flatnonzero(~np.array(beaten)).tolist()
+    assert pareto_front(np.zeros(0), np.zeros(0)).tolist() == []
 
 
 def test_drawn_the_same_twice_whatever_stands_in_it():

@@ -9,7 +9,7 @@ import pytest
 from matplotlib.text import Text
 
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import SMALL, Box, blank, text_width
+from pathgen.report.canvas import SMALL, Box, new_sheet, text_width
 from pathgen.report.sway_curves import draw_ring, draw_sway, round_ticks
 
 SWAY, RING = Box(672, 60, 262, 230), Box(958, 60, 174, 230)
@@ -35,7 +35,7 @@ WALLS = {
 
 
 def both(steady):
-    sheet = blank(360)
+    sheet = new_sheet(360)
     draw_sway(sheet, SWAY, steady)
     draw_ring(sheet, RING, steady)
     sheet.canvas.draw()
