@@ -57,7 +57,7 @@ def means(table, factor):
         yield level, {key: float(column[here].mean()) for key, column in values.items()}
 
 
-def render_page(table, study):
+def page(table, study):
     """Word what the table shows."""
     lines = [f"# {study.title}", "", f"{len(table.rows)} panels of 40 × 40 mm, `fills_study.csv`; study "]
     lines[-1] += f"`{study.head.digest}`. Written by `study_fills.py`; the figure is `fills_study.png`."
@@ -112,7 +112,7 @@ def main():
     table = run_study(study, out, workers=workers)
     drawn = study_png(table, factor_names(study), study.across, study.up, study.title)
     (HERE / "fills_study.png").write_bytes(drawn)
-    text = render_page(table, study)
+    text = page(table, study)
     (HERE / "fills_study.md").write_text(text, encoding="utf-8")
     print(text)
 
