@@ -73,8 +73,6 @@ __all__ = [
     "PreviewFacts",
     "SampleLayer",
     "area_mean",
-    "arrange",
-    "compose",
     "draw_preview",
 ]
 

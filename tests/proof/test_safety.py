@@ -6,7 +6,7 @@ import pytest
 
 from pathgen import load_machine, load_material, machine_names, material_names
 from pathgen.proof.checklist import RULES, check_program
-from pathgen.proof.safety import DISCLAIMER, GUIDANCE, CHECKED, build_safety_list, header_lines
+from pathgen.proof.safety import CHECKED, DISCLAIMER, GUIDANCE, build_safety_list, header_lines
 from tests.proof.checklist.programs import program
 
 PLACES = ("cut-off", "smoke alarm", "flammable", "ventilation", "hot surfaces", "children", "mains leads")
