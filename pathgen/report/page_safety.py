@@ -71,8 +71,8 @@ LOOK = "First hold the panel in front of a window: it should look like the predi
 LAMP = (
     "Use LEDs only, never a filament or halogen lamp. Keep the lit panel below {warm:g}\u00a0°C, "
     "{margin:g}\u00a0°C below its glass transition; measure it after an hour. Keep the lamp clear of the "
-    "panel and its heat sink in free air. Use low voltage from a listed supply; leave mains wiring to a licensed "
-    "electrician, who follows your local code."
+    "panel and its heat sink in free air. Use low voltage from a listed supply; leave mains wiring to a "
+    "licensed electrician, who follows your local code."
 )
 KEEP = (
     "Keep the panel away from stoves, heaters and cars in the sun: it softens near {softens:g}\u00a0°C. Dust "

@@ -111,8 +111,8 @@ def test_sample_layers_have_the_supports_of_their_own_layer(wedged):
 
 def test_a_bent_panel_has_no_sway_and_says_how_it_stands():
     facts = gather_facts(made(np.full((40, 150), 1.6), bend=90.0, rim_width=2.0))
-    assert facts.standing.steady is None and facts.standing.axes is None
-    assert facts.standing.reason and facts.standing.supports == ()
+    assert facts.stability.steady is None and facts.stability.axes is None
+    assert facts.stability.reason and facts.stability.supports == ()
     # Laid flat again, its beads stay between the back and the rim.
     for layer in facts.layers:
         assert -0.1 < layer.points[..., 1].min() and layer.points[..., 1].max() < 4.1
@@ -120,9 +120,9 @@ def test_a_bent_panel_has_no_sway_and_says_how_it_stands():
 
 def test_supports_are_put_into_words(wedged, disc):
     assert (
-        gather_facts(wedged).standing.supports[0]
-        == f"wedges: {wedged.planned.supports.contacts} tabs to break"
+        gather_facts(wedged).stability.supports[0]
+        == f"wedges: {wedged.planned.supports.contacts} tabs to break off"
     )
-    words = gather_facts(disc).standing.supports
+    words = gather_facts(disc).stability.supports
     assert words[0].startswith(f"comb: {disc.planned.supports.fins} fins")
     assert words[-1] == f"{100 * disc.planned.supports.share:.1f} % of the panel's material"

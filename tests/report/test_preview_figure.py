@@ -12,13 +12,11 @@ from PIL import Image
 
 from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
+from pathgen.report.canvas import BARE, SHEET
+from pathgen.report.layer_samples import SPACING_COLOURS, SampleLayer
 from pathgen.report.map_marks import MARK, Marks
 from pathgen.report.preview_figure import (
-    BARE,
-    SHEET,
-    SPACING_COLOURS,
     PreviewFacts,
-    SampleLayer,
     arrange_preview,
     compose_preview,
     draw_preview,
@@ -89,7 +87,7 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
         title="harbour-archive-plate-0417-quay-with-the-old-crane-" * 5,
         lines=("a line of facts " * 20,),
         marks=Marks(found.unsupported & ~found.outline, found.unsupported & found.outline, numbers, supports),
-        standing=standing,
+        stability=standing,
     )
 
 
@@ -243,7 +241,7 @@ def test_what_is_written_stays_apart_and_on_the_sheet(given, well_placed):
 def test_less_to_say_takes_less_of_the_sheet():
     full = standing_facts()
     nothing = Stability(None, None, None)
-    highs = [arrange_preview(replace(full, standing=s)).high for s in (None, nothing, full.standing)]
+    highs = [arrange_preview(replace(full, stability=s)).high for s in (None, nothing, full.stability)]
     assert highs[0] < highs[1] < highs[2]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study_figure import _taken, pareto_front, study_png, study_sheet
+from pathgen.report.study_figure import _collect, pareto_front, study_png, study_sheet
 from pathgen.study.results_table import ResultsTable
 
 
@@ -69,7 +69,7 @@ def test_a_continuous_range_is_no_set_of_levels():
     rows = tuple((str(i), f"{0.95 + 0.004 * i**1.2:.6g}", "ab"[i % 2], f"{900 + i}", "0.1") for i in range(8))
     table = ResultsTable(names, rows)
     for ranges in ((), ("packing",)):
-        assert _taken(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
+        assert _collect(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
     one, other = (
         study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("packing",))
     )
