@@ -17,33 +17,11 @@ from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
 from pathgen.settings.machine import Dialect
+from pathgen.settings.program_words import LETTERS, LINEAR_AXES, PROGRAM_WORDS
 
 LONGEST = 256  # characters in a line, NISTIR 6556 3.3
-RS274_LETTERS = "ABCDFGHIJKLMNPQRSTXYZ"  # Table 3
-LINEAR_AXES = "ABCUVW"  # an extruder on one of these is an axis and obeys G90 and G91
 
-GROUPS = {  # modal group -> the codes of it that are followed; Table 4, and 3.6 for M words
-    "motion": ("G0", "G1", "G2", "G3", "G80"),
-    "plane": ("G17", "G18", "G19"),
-    "units": ("G20", "G21"),
-    "distance": ("G90", "G91"),
-    "feed rate": ("G94",),
-    "cutter radius": ("G40",),
-    "tool length": ("G49",),
-    "coordinate system": ("G54",),
-    "path": ("G61", "G61.1", "G64"),
-    "return": ("G98", "G99"),
-    "this line only": ("G4", "G28", "G53", "G92", "G92.1", "G92.2"),
-    "stopping": ("M0", "M1", "M2", "M30", "M60"),
-    "tool change": ("M6",),
-    "spindle": ("M3", "M4", "M5"),
-    "coolant": ("M7", "M8", "M9"),
-    "override": ("M48", "M49"),
-    "filament": ("M82", "M83"),
-}
-FILAMENT_CODES = GROUPS["filament"]  # followed only where the dialect owns them
-_GROUP_OF = {code: group for group, codes in GROUPS.items() for code in codes}
-
+_FOLLOWED = {code: word for code, word in PROGRAM_WORDS.items() if word.followed}
 _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 _PIECE = re.compile(r"([A-Z]?)([^A-Z]*)")
 _NUMBERING = re.compile(r"N(\d{1,5})(?![\d.])")
@@ -78,11 +56,11 @@ class Grammar:
     @property
     def beyond(self) -> bool:
         """Tell whether filament has a letter of its own: such controllers also take a line of F alone."""
-        return self.filament not in RS274_LETTERS
+        return self.filament not in LETTERS
 
     def owns(self, code: str) -> bool:
         """Tell whether a code is one beyond what is followed here."""
-        return code in self.own or self.lenient and code not in _GROUP_OF
+        return code in self.own or self.lenient and code not in _FOLLOWED
 
     @classmethod
     def of(cls, dialect: Dialect, lenient: bool = False) -> Grammar:
@@ -102,7 +80,7 @@ class Grammar:
         letters = {word for word in dialect.own_words if len(word) == 1} | {dialect.extruder}
         return cls(
             filament=dialect.extruder,
-            letters=frozenset(RS274_LETTERS) | letters,
+            letters=LETTERS | letters,
             own=frozenset(word for word in dialect.own_words if len(word) > 1),
             axis=dialect.extruder in LINEAR_AXES,
             lenient=lenient,
@@ -290,7 +268,7 @@ def _settle(
             values[letter] = float(text)
             continue
         code = _code(letter, text, body, number, grammar)
-        group = _GROUP_OF.get(code, code)
+        group = _FOLLOWED[code].group if code in _FOLLOWED else code
         if group in groups:
             both = f"{groups[group]} and {code}, of one modal group,"
             raise line_error(number, body, both, allowed="one of a group in a line")
@@ -306,7 +284,7 @@ def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) ->
     """Spell a G or M word without leading zeros and refuse those that are not followed."""
     value = float(text)
     code = f"{letter}{value:g}"
-    known = grammar.owns(code) or (code in _GROUP_OF and code not in FILAMENT_CODES)
+    known = grammar.owns(code) or (code in _FOLLOWED and _FOLLOWED[code].standard)
     known |= grammar.lenient and not grammar.axis  # M82 and M83
     if text[0] in "+-" or not known or float(code[1:]) != value:
         raise line_error(

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, line_error, parse_block
+from pathgen.gcode.block import Block, Grammar, line_error, parse_block
 from pathgen.gcode.rows import (
     FEED_ONLY,
     NO_AXIS,
@@ -29,12 +29,15 @@ from pathgen.gcode.rows import (
 )
 from pathgen.gcode.scan import NO_WORDS, Scan, WordColumn, merged, scan_lines
 from pathgen.motion.moves import Kind
+from pathgen.settings.program_words import PROGRAM_WORDS, words_with
 
 Floats = NDArray[np.float64]
 
 INCH = 25.4  # mm
 SHOWN = 60  # characters of a faulty line that are kept
 _MOTIONS = {"G0": 0, "G1": 1, "G2": 2, "G3": 3, "G80": 80}
+_FILAMENT_MODES = {code for code, word in PROGRAM_WORDS.items() if word.group == "filament"}
+_ENDS = {*words_with("end")}
 _PARTS = {
     "wall": Kind.WALL,
     "brim": Kind.BRIM,
@@ -274,7 +277,7 @@ class Interpreter:
             self._waiting.append((line, block.text))
         values = self._change(block, line, owner) if cut else block.values
         self._queue(block, values, line, owner, cut)
-        self.ended |= "M2" in block.codes or "M30" in block.codes
+        self.ended |= not _ENDS.isdisjoint(block.codes)
 
     def _listen(self, comment: str, line: int) -> None:
         """Take in a mark, or a header's setting."""
@@ -298,7 +301,7 @@ class Interpreter:
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
             raise self._refuse(line, f"{taking[0]} and {motion[0]}, which both take the axis words")
-        own = [c for c in block.codes if self.grammar.owns(c) and c not in FILAMENT_CODES]
+        own = [c for c in block.codes if self.grammar.owns(c) and c not in _FILAMENT_MODES]
         return (taking or ([] if motion else own) or [""])[0]
 
     def _check_words(self, block: Block, line: int, owner: str) -> None:
@@ -307,7 +310,7 @@ class Interpreter:
         allowed = {"X", "Y", "Z", "F", "S", "T", self.grammar.filament} | (set() if owner else set("IJR"))
         allowed |= {"P"} if codes & {"G4", "G64"} else set()
         spare = sorted(set(values) - allowed)
-        if spare and not any(self.grammar.owns(c) for c in codes - set(FILAMENT_CODES)):
+        if spare and not any(self.grammar.owns(c) for c in codes - _FILAMENT_MODES):
             raise self._refuse(line, f"{spare[0]} belongs to nothing here", " ".join(sorted(allowed)))
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
@@ -326,7 +329,7 @@ class Interpreter:
             elif code in ("G90", "G91"):
                 absolute = code == "G90"
                 filament = absolute if self.grammar.axis else filament
-            elif code in FILAMENT_CODES:
+            elif code in _FILAMENT_MODES:
                 filament = code == "M82"
             elif code in ("G17", "G18", "G19"):
                 plane = code

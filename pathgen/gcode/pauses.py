@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from pathgen.gcode.block import LINEAR_AXES, Grammar, parse_block
+from pathgen.gcode.block import Grammar, parse_block
 from pathgen.settings.machine import Dialect
+from pathgen.settings.program_words import LINEAR_AXES
 
 
 @dataclass(frozen=True, slots=True)

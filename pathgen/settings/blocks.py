@@ -15,6 +15,7 @@ from collections.abc import Iterator
 
 from pathgen.errors import nearest
 from pathgen.settings.machine import Dialect, Heaters
+from pathgen.settings.program_words import FILAMENT_LETTERS, LETTERS, STANDARD_WORDS, words_with
 from pathgen.settings.validation import Fault, bad, format_value
 
 PLACEHOLDERS = {
@@ -38,20 +39,6 @@ BLOCK_PLACEHOLDERS = {
     "nozzle_change": ("nozzle",),
 }
 """The names each block may use; those of another block have no value yet, or none any more."""
-
-# NISTIR 6556, Table 3 (letters), Table 5 (G) and Table 7 (M).
-LETTERS = frozenset("ABCDFGHIJKLMNPQRSTXYZ")
-G_WORDS = frozenset(
-    f"G{g}"
-    for g in (
-        *(0, 1, 2, 3, 4, 10, 17, 18, 19, 20, 21, 28, 30, "38.2", 40, 41, 42, 43, 49, 53, *range(54, 60)),
-        *("59.1", "59.2", "59.3", 61, "61.1", 64, *range(80, 95), "92.1", "92.2", "92.3", 98, 99),
-    )
-)
-M_WORDS = frozenset(f"M{m}" for m in (*range(10), 30, 48, 49, 60))
-FEEDER_LETTERS = "ABCEUVW"  # RS-274 takes the others for something else (F feed, P time, X Y Z axes ...)
-NOZZLE_WORDS = ("M104", "M109")  # set, set and wait: common practice among controllers that have them
-PLATFORM_WORDS = ("M140", "M190")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 _BRACES = re.compile(r"\{([^{}]*)\}")
@@ -108,8 +95,8 @@ def _without_comment(line: str, style: str) -> str:
 
 def _feeder_faults(dialect: Dialect) -> Iterator[Fault]:
     letter = dialect.extruder
-    if letter not in FEEDER_LETTERS:
-        yield bad("dialect.extruder", letter, " or ".join(FEEDER_LETTERS))
+    if letter not in FILAMENT_LETTERS:
+        yield bad("dialect.extruder", letter, " or ".join(FILAMENT_LETTERS))
     if letter not in LETTERS and letter not in dialect.own_words:
         hint = f"add {letter!r} to dialect.own_words"
         yield bad("dialect.extruder", letter, "a letter of RS-274, or one that own_words names", hint)
@@ -145,7 +132,7 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
-        if word not in LETTERS | G_WORDS | M_WORDS and word not in dialect.own_words:
+        if word not in STANDARD_WORDS and word not in dialect.own_words:
             hint = f"if the controller knows it, add {word!r} to dialect.own_words"
             yield Fault(key, f"unknown word {word!r}", "words of RS-274, or those that own_words names", hint)
     letters = [a for a, _ in found if a not in "GM"]
@@ -209,15 +196,15 @@ def _park_faults(dialect: Dialect) -> Iterator[Fault]:
 
 def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
     """See that what must be hot is heated, nothing beyond its limit, and nothing left hot."""
-    yield from _part_faults("nozzle", NOZZLE_WORDS, heaters.nozzle_max, dialect)
+    yield from _part_faults("nozzle", words_with("nozzle"), heaters.nozzle_max, dialect)
     if heaters.platform_max:
-        yield from _part_faults("platform", PLATFORM_WORDS, heaters.platform_max, dialect)
+        yield from _part_faults("platform", words_with("platform"), heaters.platform_max, dialect)
     elif "{platform}" in dialect.start:
         allowed = "no {platform} while heaters.platform_max is 0"
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
-def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialect) -> Iterator[Fault]:
+def _part_faults(name: str, usual: tuple[str, ...], most: float, dialect: Dialect) -> Iterator[Fault]:
     """Check one heated part. The words that heat it are those the start block gives its placeholder to."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
@@ -253,7 +240,7 @@ def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
     for block in ("start", "finish", "nozzle_change"):
         text = getattr(dialect, block)
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]
-        used += [w for w in commands(text, dialect) if w in NOZZLE_WORDS + PLATFORM_WORDS]
+        used += [w for w in commands(text, dialect) if w in words_with("nozzle") + words_with("platform")]
         if used:
             allowed = "no heater words: dialect.heaters is 'machine'"
             yield Fault(f"dialect.{block}", f"{used[0]} is used", allowed)

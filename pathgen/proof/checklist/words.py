@@ -9,46 +9,27 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from pathgen.settings import Dialect
-from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, commands
-
-What = Literal[
-    "nozzle", "platform", "other heater", "fan", "fan off", "motors off", "dwell", "pause", "acceleration"
-]
+from pathgen.settings.blocks import commands
+from pathgen.settings.program_words import PROGRAM_WORDS, STANDARD_WORDS, Effect, words_with
 
 
 class Meaning(NamedTuple):
     """What a command does."""
 
-    what: What
+    what: Effect
     letters: tuple[str, ...] = ()  # the words that carry its value, the first that stands counts
     waits: bool = False  # until the temperature is reached
-    scale: float = 1.0  # of the value, to °C, s or mm/s²
 
 
-# Common practice of open controllers; M0, M1, M60 and G4 are RS-274 (NISTIR 6556, 3.5.4 and 3.6.1).
 USUAL = {
-    "M104": Meaning("nozzle", ("S",)),
-    "M109": Meaning("nozzle", ("S", "R"), waits=True),
-    "M140": Meaning("platform", ("S",)),
-    "M190": Meaning("platform", ("S", "R"), waits=True),
-    "M141": Meaning("other heater", ("S",)),
-    "M191": Meaning("other heater", ("S", "R"), waits=True),
-    "M106": Meaning("fan", ("S",)),
-    "M107": Meaning("fan off"),
-    "M84": Meaning("motors off"),
-    "M18": Meaning("motors off"),
-    "M0": Meaning("pause"),
-    "M1": Meaning("pause"),
-    "M60": Meaning("pause"),
-    "M226": Meaning("pause"),
-    "M600": Meaning("pause"),
-    "M201": Meaning("acceleration", ("X", "Y", "Z", "E")),
-    "M204": Meaning("acceleration", ("S", "P", "R", "T")),
+    code: Meaning(word.effect, word.letters, word.waits)
+    for code, word in PROGRAM_WORDS.items()
+    if word.effect and word.effect != "end"
 }
-RELEASE = ("M84", "M18")
+RELEASE = words_with("motors off")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 _BESIDE = re.compile(r";.*|\([^()]*\)")  # comments
@@ -121,4 +102,4 @@ def _fan_words(dialect: Dialect) -> list[tuple[str, str]]:
 
 def is_named(code: str, dialect: Dialect) -> bool:
     """Tell whether a code is one of RS-274's, or the profile's own."""
-    return code in G_WORDS or code in M_WORDS or code in LETTERS or code in dialect.own_words
+    return code in STANDARD_WORDS or code in dialect.own_words
