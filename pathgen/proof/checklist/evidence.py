@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.findings import FindingLog, consecutive_rows
-from pathgen.proof.checklist.words import Meaning, meanings, words_of
+from pathgen.proof.checklist.words import command_effects, parse_words
 from pathgen.proof.deposit_map import DepositMap
 from pathgen.settings import Machine, Material
+from pathgen.settings.program_words import ProgramWord
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -125,16 +126,16 @@ class Subject:
         return int(max([*moves, *(event.line for event in events[-1:]), 0]))
 
     @cached_property
-    def meanings(self) -> dict[str, Meaning]:
+    def effects(self) -> dict[str, ProgramWord]:
         """Effect of each command on this controller."""
-        return meanings(self.machine.dialect)
+        return command_effects(self.machine.dialect)
 
     @cached_property
     def commands(self) -> tuple[Command, ...]:
         """Every event except bare G92, which programs contain by the thousand, split into words."""
         found = []
         for event in self.program.events:
-            codes, values = words_of(event.words)
+            codes, values = parse_words(event.words)
             found.append(Command(event.line, event.move, codes, dict(values)))
         return tuple(found)
 

@@ -8,8 +8,9 @@ import numpy as np
 
 from pathgen.gcode.pauses import dwell_seconds
 from pathgen.proof.checklist.evidence import Command, Subject
-from pathgen.proof.checklist.words import RELEASE, Meaning
+from pathgen.proof.checklist.words import RELEASE
 from pathgen.settings.blocks import commands
+from pathgen.settings.program_words import ProgramWord
 
 IDLE = 120.0  # s, maximum wait with the heaters on; common practice is a few seconds
 
@@ -55,13 +56,13 @@ def check_heat(subject: Subject) -> None:
     at = 0
     for command in subject.commands:
         for code in command.codes:
-            meaning = subject.meanings.get(code)
-            if meaning is None:
+            word = subject.effects.get(code)
+            if word is None:
                 continue
-            if meaning.what in ("nozzle", "motors off"):
+            if word.effect in ("nozzle", "motors off"):
                 _feeding(subject, state, at, command.move)
                 at = command.move
-            _execute(subject, state, command, code, meaning)
+            _execute(subject, state, command, code, word)
     _feeding(subject, state, at, len(subject.moves))
     if subject.last:
         _finish(subject, state)
@@ -75,32 +76,32 @@ def _begin(subject: Subject) -> _State:
     return _State(_Heater("nozzle", nozzle), _Heater("platform", platform))
 
 
-def _value(command: Command, meaning: Meaning) -> float | None:
-    return next((command.values[a] for a in meaning.letters if a in command.values), None)
+def _value(command: Command, word: ProgramWord) -> float | None:
+    return next((command.values[a] for a in word.letters if a in command.values), None)
 
 
-def _execute(subject: Subject, state: _State, command: Command, code: str, meaning: Meaning) -> None:
+def _execute(subject: Subject, state: _State, command: Command, code: str, word: ProgramWord) -> None:
     """Execute one command."""
-    value = _value(command, meaning)
-    if meaning.what == "nozzle":
+    value = _value(command, word)
+    if word.effect == "nozzle":
         tool = command.values.get("T", 0.0)
         heater = state.nozzle
         if tool:
             heater = state.others.setdefault(tool, _Heater(f"nozzle {tool:g}", state.nozzle.limits))
-        _set(subject, heater, command, code, value, meaning.waits)
-    elif meaning.what == "platform":
-        _set(subject, state.platform, command, code, value, meaning.waits)
-    elif meaning.what == "other heater":
+        _set(subject, heater, command, code, value, word.waits)
+    elif word.effect == "platform":
+        _set(subject, state.platform, command, code, value, word.waits)
+    elif word.effect == "other heater":
         text = code if value is None else f"{code} sets {value:g} °C"
         subject.log.require(value is not None and value <= 0, 211, command.line, text, value)
-    elif meaning.what == "fan":
+    elif word.effect == "fan":
         state.fan, state.fan_line = 1.0 if value is None else value, command.line
-    elif meaning.what == "fan off":
+    elif word.effect == "fan off":
         state.fan, state.fan_line = 0.0, command.line
-    elif meaning.what == "motors off":
+    elif word.effect == "motors off":
         state.released = command.move
-    elif meaning.what in ("dwell", "pause"):
-        _wait(subject, state, command, code, meaning)
+    elif word.effect in ("dwell", "pause"):
+        _wait(subject, state, command, code, word)
 
 
 def _set(
@@ -140,11 +141,11 @@ def _feeding(subject: Subject, state: _State, first: int, last: int) -> None:
     state.has_fed = True  # a nozzle that is cold after it has fed has cooled down
 
 
-def _wait(subject: Subject, state: _State, command: Command, code: str, meaning: Meaning) -> None:
+def _wait(subject: Subject, state: _State, command: Command, code: str, word: ProgramWord) -> None:
     """210, 212, 213: pauses and waits."""
     by_machine = subject.machine.dialect.heaters == "machine"
     hot = by_machine or state.hot
-    if meaning.what == "pause":
+    if word.effect == "pause":
         subject.log.require(not hot, 213 if by_machine else 212, command.line, code)
         return
     if state.idle_at != command.move:

@@ -60,10 +60,10 @@ def _accelerations(subject: Subject) -> None:
     limits = {"X": axes.x, "Y": axes.y, "Z": axes.z, "E": axes.filament}
     for command in subject.commands:
         for code in command.codes:
-            meaning = subject.meanings.get(code)
-            if meaning is None or meaning.what != "acceleration":
+            word = subject.effects.get(code)
+            if word is None or word.effect != "acceleration":
                 continue
-            for letter in [a for a in meaning.letters if a in command.values]:
+            for letter in [a for a in word.letters if a in command.values]:
                 value = command.values[letter]
                 limit = limits[letter].acceleration if letter in limits else travel
                 if code != "M201" and letter == "R":  # R sets the acceleration of retractions

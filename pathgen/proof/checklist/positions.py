@@ -161,7 +161,7 @@ def _homed(subject: Subject, homing: list[Command]) -> None:
 def _released(subject: Subject, homing: list[Command]) -> None:
     """308: moves between a release of the motors and the next homing."""
     for command in subject.commands:
-        if not any(m.what == "motors off" for code in command.codes if (m := subject.meanings.get(code))):
+        if not any(m.effect == "motors off" for code in command.codes if (m := subject.effects.get(code))):
             continue
         subject.log.count_checks(1, 308)
         again = next((c.move for c in homing if c.line > command.line), len(subject.moves))

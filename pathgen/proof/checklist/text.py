@@ -8,7 +8,7 @@ import numpy as np
 
 from pathgen.gcode.interpret import LineFault
 from pathgen.proof.checklist.evidence import Subject
-from pathgen.proof.checklist.words import is_named
+from pathgen.proof.checklist.words import is_listed
 from pathgen.settings.blocks import commands
 
 LATE = ("moves", "time", "filament", "mass")  # header values that are written when the program is complete
@@ -51,7 +51,7 @@ def _message_code(fault: LineFault, subject: Subject) -> str:
     if subject.strict or found is None or fault.why[0].isdigit():
         return ""
     code = found[1].decode().upper().replace(" ", "")
-    return "" if is_named(code, subject.machine.dialect) else code
+    return "" if is_listed(code, subject.machine.dialect) else code
 
 
 def _words(subject: Subject) -> None:
@@ -60,7 +60,7 @@ def _words(subject: Subject) -> None:
     for command in subject.commands:
         for code in command.codes:
             subject.log.count_checks(1, 102, 103)
-            if not is_named(code, dialect):
+            if not is_listed(code, dialect):
                 subject.log.add(102 if strict or code[0] == "G" else 103, command.line, code)
 
 
@@ -93,7 +93,7 @@ def _mode_fits(subject: Subject) -> None:
         return
     for command in subject.having("M82", "M83"):
         for code in command.codes:
-            if code in ("M82", "M83") and not is_named(code, dialect):
+            if code in ("M82", "M83") and not is_listed(code, dialect):
                 wanted = "M83" if dialect.filament_mode == "relative" else "M82"
                 subject.log.add(108, command.line, f"{code}, not listed in the profile", limit=wanted)
 

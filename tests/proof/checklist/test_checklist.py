@@ -11,7 +11,7 @@ from pathgen.gcode.read import read_program
 from pathgen.proof.checklist import MAX_FAULTS, RULES, check_program
 from pathgen.proof.checklist.findings import PLACES, consecutive_rows
 from pathgen.proof.checklist.rules import LEVELS
-from pathgen.proof.checklist.words import meanings
+from pathgen.proof.checklist.words import command_effects
 from tests.proof.checklist.programs import numbers, program, wall
 
 MACHINE, MATERIAL = load_machine("moving-table"), load_material("pla-white")
@@ -174,9 +174,9 @@ def test_commands_are_those_of_the_profile():
         },
     )
     machine = replace(MACHINE, dialect=other)
-    found = meanings(other)
-    assert (found["M310"].what, found["M310"].waits, found["M311"].waits) == ("nozzle", False, True)
-    assert (found["M330"].what, found["M331"].what) == ("fan", "fan off")
+    found = command_effects(other)
+    assert (found["M310"].effect, found["M310"].waits, found["M311"].waits) == ("nozzle", False, True)
+    assert (found["M330"].effect, found["M331"].effect) == ("fan", "fan off")
     text = spelled(program("moving-table").decode())
     assert checked(text, machine).findings == ()
     assert 205 in numbers(checked(text.replace("M311 S205", ""), machine))
