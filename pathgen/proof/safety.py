@@ -38,7 +38,7 @@ CHECKED = (
     ("no filament fed while the nozzle is cold", (205, 206, 207)),
     ("every heater turned off at the end", (208, 209)),
     (f"no wait longer than {IDLE:g} s with the heaters on", (210, 212)),
-    ("no heater that is missing from the machine profile", (211,)),
+    ("heaters beyond the machine profile stay off", (211,)),
     ("fan off and motors released at the end", (214, 215)),
     ("program complete", (101, 104, 111)),
     ("head inside the build volume and outside keep-out zones", (301, 302, 304, 306, 307, 308)),
@@ -54,7 +54,7 @@ class SafetyItem:
     state: State
 
     def __str__(self) -> str:
-        """Return the item with its box."""
+        """Return the item with its state, or with a box to tick."""
         return f"[{' ' if self.state == 'to tick' else self.state}] {self.text}"
 
 

@@ -105,7 +105,7 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
         whole.set(xlim=(0, width), ylim=(front, back))
         _draw_bodies(whole, layer, norm)
         whole.axvspan(start, start + span, fill=False, edgecolor=INK, linewidth=1.2, zorder=5)
-        label_axes(whole, f"layer {layer.index}, z {layer.z:.2f} mm", below, "n, mm")
+        label_axes(whole, f"layer {layer.index + 1}, z {layer.z:.2f} mm", below, "n, mm")
         piece = add_axes_box(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
         piece.set(xlim=(start, start + span), ylim=(front, back))
         _draw_lines(piece, layer, norm, dots)

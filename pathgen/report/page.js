@@ -9,16 +9,16 @@ function panel(script) {
   const data = JSON.parse(script.textContent);
 
   // Two pictures in one place; one of them is visible.
-  const swap = $("swap"), predicted = $("predicted"), wanted = $("wanted");
+  const swap = $("swap"), predicted = $("predicted"), target = $("target");
   function show(which) {
     predicted.hidden = which !== "predicted";
-    wanted.hidden = which !== "wanted";
+    target.hidden = which !== "target";
     $("state").textContent = which;
-    swap.textContent = which === "wanted" ? "Show the predicted picture" : "Show the wanted picture";
+    swap.textContent = which === "target" ? "Show the predicted picture" : "Show the target picture";
   }
-  const other = () => show(predicted.hidden ? "predicted" : "wanted");
+  const other = () => show(predicted.hidden ? "predicted" : "target");
   swap.addEventListener("click", other);
-  for (const picture of [predicted, wanted]) picture.addEventListener("click", other);
+  for (const picture of [predicted, target]) picture.addEventListener("click", other);
 
   // Encoded columns: u and n alternately, and the type of the segment that ends at each point.
   function bytes(text) {

@@ -61,10 +61,10 @@ class PanelComparison:
     found : PanelReplay
     thickness : (rows, cols) float64
         Deposited thickness, mm, without nozzle smear.
-    wanted, predicted : (rows, cols) float64
+    target, predicted : (rows, cols) float64
         Linear luminance, 1 for the picture's white.
     difference : (rows, cols) float64
-        L* of `predicted` minus L* of `wanted`.
+        L* of `predicted` minus L* of `target`.
     wall, inner : (rows, cols) bool
         Planned wall, and its part without ends, which figures and scales include.
     thickness_error : dict of str to float
@@ -72,12 +72,12 @@ class PanelComparison:
     rms, p99 : float
         Root mean square of `difference` and 99th percentile of its magnitude, ends excluded.
     solved : bool
-        Whether the wall was solved for the picture, so that `wanted` shows the tones of the picture.
+        Whether the wall was solved for the picture, so that `target` shows the tones of the picture.
     """
 
     found: PanelReplay
     thickness: Floats
-    wanted: Floats
+    target: Floats
     predicted: Floats
     difference: Floats
     wall: NDArray[np.bool_]
@@ -100,7 +100,7 @@ def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = 
     Parameters
     ----------
     planned : Planned
-        If its wall was solved for a picture (``aim = "picture"``), the wanted picture is computed again from
+        If its wall was solved for a picture (``aim = "picture"``), the target picture is computed again from
         the source.
     text : TimedProgram
         Result of `read_for_page`.
@@ -119,20 +119,20 @@ def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = 
     thickness = deposited.upright(len(planned_wall))
     error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
     toned = _tone_wall(planned)
-    target = planned_wall if toned is None else match_sizes(found.deposited, toned)[1]
-    wanted = clip_to_white(optics.backlit(target, optics.law(setup.material.light), found.white))
+    ideal = planned_wall if toned is None else match_sizes(found.deposited, toned)[1]
+    target = clip_to_white(optics.backlit(ideal, optics.law(setup.material.light), found.white))
     volume = np.asarray(smear(deposited.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
     smeared = replace(deposited, volume=volume).upright(len(planned_wall))
     predicted = clip_to_white(found.backlight(smeared))
     wall = planned_wall > 0
     inner = inside_ends(planned_wall, ENDS, pixel) & wall
     inner = inner if inner.any() else wall
-    difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
+    difference = np.where(wall, lightness(predicted) - lightness(target), 0.0)
     counted = difference[inner]
     return PanelComparison(
         found,
         thickness=view.upright(thickness),
-        wanted=view.upright(wanted),
+        target=view.upright(target),
         predicted=view.upright(predicted),
         difference=view.upright(difference),
         wall=view.upright(wall),
@@ -164,7 +164,7 @@ def _tone_wall(planned: Planned) -> Floats | None:
 class PageImages:
     """Pictures as PNG data URLs, and the colours and limits of their scales."""
 
-    wanted: str
+    target: str
     predicted: str
     difference: str
     thickness: str
@@ -189,7 +189,7 @@ def draw_images(judged: PanelComparison, largest: int) -> PageImages:
     reach = round_up(max(judged.p99, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
     return PageImages(
-        wanted=_grey(fit(judged.wanted), wall),
+        target=_grey(fit(judged.target), wall),
         predicted=_grey(fit(judged.predicted), wall),
         difference=_coloured(error, wall, ERROR_COLOURS, ERROR_SHADES),
         thickness=_coloured((deposited - low) / (thick - low), wall, THICKNESS_COLOURS, 255),

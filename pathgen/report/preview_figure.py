@@ -67,7 +67,8 @@ class PreviewFacts:
     thickness : (rows, cols) float
         mm, row 0 at the top; 0 for no wall.
     luminance : (rows, cols) float
-        Wanted backlit luminance, linear, 1 for the picture's white; values outside 0 to 1 are clipped.
+        Target luminance of the backlit panel, linear, 1 for the picture's white; values outside 0 to 1 are
+        clipped.
     counts : (rows, cols) int8
         Number of beads side by side, row 0 at the top; 0 for no wall.
     layers : tuple of SampleLayer
@@ -216,7 +217,7 @@ def _draw_picture(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
     grey = np.rint(255 * encode_srgb(light)).astype(np.uint8)
     wall = area_mean(facts.thickness, box.high, box.wide) > 0
     dots = np.where(wall[..., None], grey[..., None], np.array(BARE, np.uint8))
-    _draw_map(sheet, box, facts, dots, "Wanted picture, lit from behind")
+    _draw_map(sheet, box, facts, dots, "Target picture, lit from behind")
 
 
 def _draw_counts(sheet: Figure, box: Box, facts: PreviewFacts) -> None:

@@ -107,7 +107,7 @@ def error_png(
     name: str = "",
     wanted: NDArray[np.floating] | None = None,
 ) -> bytes:
-    """Draw a thickness error, deposited minus wanted; the scale covers 99 % of the pixels without ends.
+    """Draw a thickness error, deposited minus target; the scale covers 99 % of the pixels without ends.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def error_png(
     reach = round_up(max(p99, MIN_REACH))
     rms = math.sqrt(np.mean(inner**2)) if inner.size else 0.0
     line = f"{rms:.4f} mm RMS, 99 % within {p99:.4f} mm{_ends_note(ends)}"
-    heading = _heading(name, "deposited minus wanted thickness"), line, "mm, positive is too thick"
+    heading = _heading(name, "deposited minus target thickness"), line, "mm, positive is too thick"
     return _map(error, error, size, (-reach, reach), 0.0, ERROR_COLOURS, heading)
 
 

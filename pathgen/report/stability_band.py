@@ -189,8 +189,8 @@ def _draw_steady(column: _Column, stability: Stability) -> None:
 
 def _rows(choice: AxisChoice) -> list[tuple[str, Callable[[AxisScore], str]]]:
     rows: list[tuple[str, Callable[[AxisScore], str]]] = [
-        ("platform moves along", lambda row: "yes" if row.carried else "no"),
-        ("sway of the top", lambda row: f"{row.sway:.3f} mm" if row.sway >= 0.0005 else "below 0.001 mm"),
+        ("shaken by the platform", lambda row: "yes" if row.carried else "no"),
+        ("sway of the top", lambda row: f"{row.sway:.3f} mm" if row.sway >= 0.0005 else "<0.001 mm"),
         ("position resolution", lambda row: f"{row.positioning:.4f} mm"),
         ("acceleration across", lambda row: f"{row.acceleration:g} mm/s²"),
         ("time", lambda row: format_duration(row.time) if row.time is not None else "–"),

@@ -184,13 +184,13 @@ def test_a_tap_on_the_layer_moves_the_window(opened):
 
 def test_the_pictures_change_places_by_keyboard(opened):
     swap, shown = by(opened, "swap-1"), by(opened, "state-1")
-    predicted, wanted = by(opened, "predicted-1"), by(opened, "wanted-1")
+    predicted, wanted = by(opened, "predicted-1"), by(opened, "target-1")
     place = predicted.rect  # on the page, wherever it is scrolled to
     assert predicted.is_displayed() and not wanted.is_displayed() and shown.text == "predicted"
-    for key, text in ((keys.SPACE, "wanted"), (keys.ENTER, "predicted"), (keys.SPACE, "wanted")):
+    for key, text in ((keys.SPACE, "target"), (keys.ENTER, "predicted"), (keys.SPACE, "target")):
         swap.send_keys(key)
         assert shown.text == text
-        assert (wanted.is_displayed(), predicted.is_displayed()) == (text == "wanted", text == "predicted")
+        assert (wanted.is_displayed(), predicted.is_displayed()) == (text == "target", text == "predicted")
     assert wanted.rect == pytest.approx(place)
 
 
@@ -203,8 +203,8 @@ def test_each_panel_has_levers_of_its_own(both):
     by(both, "swap-2").send_keys(keys.ENTER)
     now = {name: ink(both, name) for name in before}
     assert [now[name] == before[name] for name in before] == [True, True, False, False]
-    assert (by(both, "state-1").text, by(both, "state-2").text) == ("predicted", "wanted")
-    assert by(both, "predicted-1").is_displayed() and by(both, "wanted-2").is_displayed()
+    assert (by(both, "state-1").text, by(both, "state-2").text) == ("predicted", "target")
+    assert by(both, "predicted-1").is_displayed() and by(both, "target-2").is_displayed()
     assert by(both, "words-2").text.startswith("Layer 1 of ")
     assert by(both, "layer-2").accessible_name == "Panels 2 and 3: Layer"
 
@@ -284,7 +284,7 @@ def test_on_paper_it_breaks_where_parts_end(paper):
 
 def test_paper_has_no_levers_but_all_settings(paper):
     text = "\n".join(paper)
-    for gone in ("Position", "Show the wanted picture", "Skip to content", "Contents"):
+    for gone in ("Position", "Show the target picture", "Skip to content", "Contents"):
         assert gone not in text
     assert "first layer" in text and "wedge height" in text  # the settings, told in full
     assert text.count("Layer 1 of ") == 1 and len(re.findall(r"^\s*Layer \d+ of ", text, re.M)) == 3

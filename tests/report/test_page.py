@@ -188,13 +188,13 @@ def test_another_text_gives_another_picture(made, folder):
     changed = rendered(result, other)
     before, after = shown(whole, "predicted"), shown(changed, "predicted")
     assert np.median(after) > np.median(before) + 20
-    assert (shown(changed, "wanted") == shown(whole, "wanted")).all()
+    assert (shown(changed, "target") == shown(whole, "target")).all()
     assert hashlib.sha256(other.read_bytes()).hexdigest() in changed.decode()
 
 
 def test_left_stays_left(made):
     result, program, whole = made
-    for name in ("wanted", "predicted"):
+    for name in ("target", "predicted"):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
@@ -346,8 +346,8 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
     counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]
     assert 12_000 < sum(counts) < 1.1 * 24_000 and min(counts) > 2_000
     # Four pictures of the size of two.
-    sizes = [shown(whole, "wanted", number).size for number in range(1, 5)]
-    assert max(shown(whole, "wanted").shape) == 42 and sum(sizes) <= 2 * 60 * 60
+    sizes = [shown(whole, "target", number).size for number in range(1, 5)]
+    assert max(shown(whole, "target").shape) == 42 and sum(sizes) <= 2 * 60 * 60
 
 
 @pytest.mark.parametrize(
@@ -361,7 +361,7 @@ def test_every_shape_has_a_page(folder, picture, keys):
     whole = rendered(result, program)
     size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
     assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
-    middle = shown(whole, "wanted")
+    middle = shown(whole, "target")
     third = middle.shape[1] // 3
     assert middle[30:60, third - 10 : third].mean() < middle[30:60, 2 * third : 2 * third + 10].mean()
 
@@ -372,7 +372,7 @@ def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, pic
     first = rendered(make(picture, plain, Job(**job)), plain)
     second = rendered(make(picture, solved, Job(aim="picture", **job)), solved)
     rim = slice(20, -20)
-    apart = np.abs(shown(first, "wanted") - shown(second, "wanted"))[rim, rim]
+    apart = np.abs(shown(first, "target") - shown(second, "target"))[rim, rim]
     assert apart.max() <= 2  # rounding to layers aside, they want the same
     assert b"the wall was solved to approximate them" in second
 

@@ -74,7 +74,7 @@ class PrintedHeights:
 
 
 def check_collisions(subject: Subject) -> None:
-    """Apply rules 601 to 603."""
+    """Check for collisions with the print (rules 601 to 603)."""
     moves, deposits = subject.moves, subject.deposits
     subject.log.count_checks(len(moves), 601)
     if subject.machine.head:

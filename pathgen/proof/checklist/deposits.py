@@ -29,7 +29,7 @@ OVERLAP = 0.05  # mm that beads may overlap, as round bead ends are drawn too fu
 
 
 def check_panel(subject: Subject) -> None:
-    """Apply rules 701 to 709."""
+    """Check the deposited panels (rules 701 to 709)."""
     _check_layers(subject)
     header, levels, log = subject.program.header, subject.levels, subject.log
     lines = (subject.line(row) for row in levels.first.tolist())

@@ -35,7 +35,7 @@ TOTAL = 0.01  # relative tolerance of the header's amount
 
 
 def check_filament(subject: Subject) -> None:
-    """Apply rules 401 to 406."""
+    """Check retractions, bead widths and the amount of filament (rules 401 to 406)."""
     _balance(subject)
     _lumps(subject)
     if subject.last:

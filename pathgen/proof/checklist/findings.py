@@ -1,8 +1,8 @@
 """Findings of the checklist, and the log that collects them.
 
 Glossary. *Finding*: one place where a rule is broken; it covers one line or a range of lines. *Log*: the
-findings and, for each rule, the number of checks, so that a rule with no findings but many checks can be told
-from one that did not apply.
+findings and, for each rule, the number of checks, which distinguishes a rule that
+passed from one that did not apply.
 """
 
 from __future__ import annotations
@@ -140,7 +140,7 @@ class FindingLog:
             self.add(number, line, found, value, limit)
 
     def sorted_findings(self) -> tuple[Finding, ...]:
-        """Return the findings, most severe first, then by line; the dropped ones of a rule as one finding."""
+        """Return the findings, most severe first, then by line; one finding per rule counts dropped ones."""
         others = []
         for number, lines in self.dropped.items():
             count = self.counts[number] - self.capacity

@@ -51,7 +51,7 @@ class _State:
 
 
 def check_heat(subject: Subject) -> None:
-    """Apply rules 201 to 215."""
+    """Check temperatures, heaters, fan and motors (rules 201 to 215)."""
     state = _begin(subject)
     at = 0
     for command in subject.commands:

@@ -13,7 +13,7 @@ LONG = 120.0  # s, maximum duration of one move
 
 
 def check_motion(subject: Subject) -> None:
-    """Apply rules 501 to 506."""
+    """Check feed rates, melt rate and accelerations (rules 501 to 506)."""
     for block in subject.blocks():
         _feeds(subject, block)
     _accelerations(subject)

@@ -14,7 +14,7 @@ ROUNDING = 1e-6  # mm
 
 
 def check_positions(subject: Subject) -> None:
-    """Apply rules 301 to 309."""
+    """Check positions and homing (rules 301 to 309)."""
     homing = [c for c in subject.commands if "G28" in c.codes]
     _volume(subject, {c.line for c in homing})
     _fed_low(subject)

@@ -17,7 +17,7 @@ _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
 
 def check_text(subject: Subject) -> None:
-    """Apply rules 101 to 111."""
+    """Check that the text is readable, sets its modes and is complete (rules 101 to 111)."""
     _lines(subject)
     _words(subject)
     _modes(subject)
