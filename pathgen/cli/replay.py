@@ -130,12 +130,18 @@ def _json(program: Path, found: PanelReplay, gap: Comparison | None, ends: float
     return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def _lines(program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float) -> str:
+def _lines(
+    program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float
+) -> str:
     """Word what a program makes, one fact a line, and how far that is from what was wanted."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
     weight = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
-    laid = f"{f['layers']}" if f["layers"] == f["layers_deposited"] else f"{f['layers_deposited']} of {f['layers']}"
+    laid = (
+        f"{f['layers']}"
+        if f["layers"] == f["layers_deposited"]
+        else f"{f['layers_deposited']} of {f['layers']}"
+    )
     lines = [
         f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
         f"{_stands(float(str(f['rotation_deg'])))}",

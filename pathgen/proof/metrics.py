@@ -233,7 +233,7 @@ def _covered(
 
 
 def _shares_between(beads: Beads, low: float, high: float) -> Floats:
-    """Return the share of each bead's length between two values of u; beads across the wall count fully or not."""
+    """Return the share of each bead between two values of u; beads across the wall count fully or not."""
     first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
     span = last - first
     inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)

@@ -110,7 +110,7 @@ def test_fitted_joints_cover_what_is_deposited(seed):
 
 
 def counted(paths, thickness, step=0.01):
-    """Void, overlap and outside by counting points, each stroke a set of stadium_shapes; no polygon is made."""
+    """Void, overlap and outside by counting points, without polygons: each stroke is a set of stadiums."""
     u, n = np.meshgrid(np.arange(step / 2, 14, step), np.arange(-1 + step / 2, 4, step))
     times = np.zeros(u.shape, int)
     for points, widths in paths:
