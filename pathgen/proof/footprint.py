@@ -136,6 +136,7 @@ def extract_beads(
 
     Examples
     --------
+    >>> from pathgen.motion import Kind
     >>> fed, kind = np.full(2, 0.4 * 0.2 * 5 / 2.405282), np.full(2, Kind.WALL, np.uint8)
     >>> none = np.zeros(2)
     >>> there, layer = np.array([5.0, 0.0]), np.zeros(2, np.int32)

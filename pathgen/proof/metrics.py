@@ -131,6 +131,7 @@ def measure_coverage(
 
     Examples
     --------
+    >>> from pathgen.motion import Kind
     >>> fed, kind = np.full(1, 0.4 * 0.2 * 5 / 2.405282), np.array([Kind.WALL], np.uint8)
     >>> x, y, z = np.array([5.0]), np.array([-0.2]), np.array([0.2])
     >>> bead = Moves((0, -0.2, 0.2), x, y, z, fed, fed, kind, np.array([0]))

@@ -117,9 +117,9 @@ def test_ends_are_left_out(found):
     [
         (np.zeros((0, 0)), 0.0, "wanted"),
         (np.full((60, 200), np.nan), 0.0, "wanted"),
-        (np.zeros((60, 200)), 0.0, "no wall"),
+        (np.zeros((60, 200)), 0.0, "is 0 everywhere"),
         (np.ones(5), 0.0, "wanted"),
-        (np.ones((60, 60)), 0.0, "proportions"),
+        (np.ones((60, 60)), 0.0, "aspect ratio"),
         (WALL, 99.0, "no thickness"),
         (WALL, float("nan"), "ends"),
         (WALL, -1.0, "ends"),
@@ -141,7 +141,7 @@ def test_without_a_material_there_is_a_wall_but_no_picture(found):
     figures = compare(dark, WALL)
     assert figures.lightness_rms is None and figures.ssim is None
     with pytest.raises(PathgenError, match="--material"):
-        dark.lit(WALL)
+        dark.backlight(WALL)
 
 
 BARE = "G21\nG90\nM83\nG1 X10 Y50 Z0.2 {f}\nG1 X60 E3 F600\nG1 X60 Y50 Z0.3\nG1 X10 E1.5\nM2\n"

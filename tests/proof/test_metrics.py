@@ -113,7 +113,7 @@ def test_no_beads_and_no_section():
     assert empty.as_dict()["void_share"] is None
     assert pool_layers([])["void_share"] is None and pool_layers([bare, empty])["void_share"] == 1.0
     assert not count_strokes(none, frame).strokes.any()
-    assert measure_spacing(none, frame, **AMOUNTS).as_dict()["normal_spacing_median_mm"] is None
+    assert measure_spacing(none, frame, **AMOUNTS).as_dict()["bead_width_median_mm"] is None
 
 
 def test_rows_are_plain_json(tmp_path):
@@ -128,7 +128,7 @@ def test_spacings_are_those_of_the_fill(tmp_path):
     found = measure_spacing(program, frame, **amounts, limits=(0.28, 0.62))
     row = found.as_dict()
     assert row["column_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
-    assert row["normal_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
+    assert row["bead_width_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
     assert found.normal.beyond < 0.03  # only the strokes' ends take more
 
 
@@ -153,7 +153,7 @@ def test_flow_is_volume_over_time(tmp_path):
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
     assert found.by_time.quantiles[2] == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
-    with pytest.raises(PathgenError, match="a plan of"):
+    with pytest.raises(PathgenError, match="speed plan of"):
         measure_melt_rate(moves.only(rows), plan, 1.75)
 
 

@@ -49,6 +49,17 @@ def test_everything_is_collected_and_the_gravest_comes_first():
         assert finding.rule is RULES[finding.number] and finding.rule.why and finding.rule.do
 
 
+def test_the_verdict_counts_errors_or_rules():
+    good = checked(square())
+    assert good.verdict == f"no errors found by {good.applied} rules"
+    assert good.applied == sum(good.checks[number] > 0 for number in RULES) < len(RULES)
+    left_on = checked(square().replace("M104 S0\n", ""))
+    assert left_on.verdict == "1 error found; the program must not run"
+    (error,) = left_on.errors
+    found = "nozzle set to 200 °C in line 8 and never turned off"
+    assert str(error) == f"error 208, line 8: nozzle heater still on at the end: {found}; limit: 0 °C"
+
+
 def test_many_places_of_one_rule_are_counted():
     text = square().replace("G0 Z20", "M205 X1\n" * 50 + "G0 Z20")
     found = checked(text)
