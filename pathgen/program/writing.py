@@ -157,7 +157,7 @@ def _keep(part: Part, laid: Laid) -> None:
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
         if laid.first <= layer < laid.last:
-            part.samples[layer] = laid.strokes.only(layer)
+            part.samples[layer] = laid.strokes.select(layer, layer + 1)
 
 
 def _led(

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from pathgen.motion import Kind, Tally
 from pathgen.plan.model import Planned, Result
-from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
+from pathgen.program.summary import format_duration, grams, tone_facts
 from pathgen.proof.panel_replay import PanelReplay
 from pathgen.proof.trace import SPACING_EDGES, weighted_quantiles
 from pathgen.report.page_charts import draw_bar
 from pathgen.report.page_data import PanelComparison
 from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, LayerSegments
+from pathgen.report.stability_band import describe_overhang
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
 
@@ -152,7 +153,7 @@ class StabilityText:
 
 def describe_stability(planned: Planned) -> StabilityText:
     """Describe the sway, the supports and the unsupported overhangs of a panel."""
-    lines, facts = [], standing_facts(planned)
+    lines = []
     if planned.steady is not None:
         advice = planned.steady.advice_line()
         lines.append(advice[:1].upper() + advice[1:] + ".")
@@ -162,12 +163,10 @@ def describe_stability(planned: Planned) -> StabilityText:
         supports = planned.supports
         tabs = f", with {supports.contacts} tabs to break off" if supports.contacts else ""
         lines.append(f"Supports take {100 * supports.share:.1f} % of the panel's material{tabs}.")
-    overhangs = facts.get("overhangs")
-    if not isinstance(overhangs, list) or not overhangs:
-        return StabilityText(lines, [])
-    share = 100 * float(str(facts["overhang_share"]))
-    lines.append(f"{share:.2f} % of the wall is unsupported overhang. The worst places are:")
-    return StabilityText(lines, overhangs)
+    places = planned.overhang.worst if planned.overhang else ()
+    if planned.overhang and places:
+        lines.append(describe_overhang(planned.overhang, int(np.count_nonzero(planned.panel.thickness))))
+    return StabilityText(lines, [str(place) for place in places])
 
 
 @dataclass(frozen=True, slots=True)

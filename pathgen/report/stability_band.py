@@ -131,6 +131,16 @@ def draw_band(sheet: Figure, lefts: tuple[int, int, int], top: int, stability: S
         draw(_Column(sheet, left, top + HEAD), stability)
 
 
+def describe_overhang(found: Overhang, wall: int) -> str:
+    """Introduce the list of the worst overhangs with their share of the wall's pixels, and their number."""
+    share = 100 * int(np.count_nonzero(found.excess)) / max(wall, 1)
+    text = f"{share:.2f}" if share >= 0.005 else "Less than 0.01"
+    listed = len(found.worst)
+    more = f"; the worst {listed} are" if found.count > listed else ""
+    places = f"{found.count:,} place{'' if found.count == 1 else 's'}{more}"
+    return f"{text} % of the wall is unsupported overhang, in {places}:"
+
+
 def _key(stability: Stability) -> list[tuple[str, str]]:
     """List the marks on the thickness map and their meanings."""
     found, key = stability.overhang, []
@@ -150,16 +160,14 @@ def _draw_overhang(column: _Column, stability: Stability) -> None:
     elif not places:
         column.paragraph("No unsupported overhangs.")
     else:
-        share = 100 * int(np.count_nonzero(found.lean)) / max(stability.wall, 1)
-        text = f"{share:.2f}" if share >= 0.005 else "Less than 0.01"
-        column.paragraph(f"{text} % of the wall is unsupported overhang. The worst places are:")
+        column.paragraph(describe_overhang(found, stability.wall))
     column.base += 4
     if places:
         column.cells(OVERHANG_COLUMNS, OVERHANG_HEADS, FAINT)
     for number, place in enumerate(places, start=1):
         span = f"{place.u[0]:.1f} to {place.u[1]:.1f}"
         what = "the outline" if place.outline else "the face"
-        column.cells(OVERHANG_COLUMNS, (str(number), f"{place.z:.1f}", span, what, f"{place.lean:.2f}"))
+        column.cells(OVERHANG_COLUMNS, (str(number), f"{place.z:.1f}", span, what, f"{place.excess:.2f}"))
     key = _key(stability)
     column.base += 10 if key else 0
     for kind, words in key:

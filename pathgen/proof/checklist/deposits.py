@@ -133,8 +133,8 @@ def _check_overhang(
     inner = inside_ends(wall, ENDS, frame.pixel)
     inner[:-1] &= inner[1:]  # the overhang above the end of a bead is unknown
     # The end of a wall is known to one column only; one bead of overhang is tolerated on top of that.
-    over = found.outline & (found.lean > spacing + frame.pixel)
-    for number, overhang in ((703, found.lean * (inner & ~found.outline)), (704, found.lean * over)):
+    over = found.outline & (found.excess > spacing + frame.pixel)
+    for number, overhang in ((703, found.excess * (inner & ~found.outline)), (704, found.excess * over)):
         for row, column in _worst_places(overhang, frame.pixel):
             z, u = (len(overhang) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
             length = float(overhang[row, column])

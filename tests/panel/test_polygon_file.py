@@ -5,7 +5,7 @@ import json
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline_file import polygon_file
+from pathgen.panel.polygon_file import polygon_file
 
 SQUARE = [[10, 10], [30, 10], [30, 50], [10, 50], [10, 10]]
 HOLE = [[15, 15], [20, 15], [20, 20], [15, 15]]
@@ -70,48 +70,48 @@ def test_up_is_up(read):
 REFUSED = [
     ("", "the file is empty"),
     (" \n", "the file is empty"),
-    ("harbour", "the text begins with 'harbour'"),
-    ("POINT (1 2)", "the text begins with 'POINT'; allowed: POLYGON"),
-    ("GEOMETRYCOLLECTION (" * 100_000, "the text begins with 'GEOMETRYCOLLECTION'"),
-    ("POLYGON", "not WKT: Expected word but encountered end of stream"),
-    ("POLYGON ((0 0, 1 1", "not WKT"),
+    ("harbour", "the file starts with 'harbour'"),
+    ("POINT (1 2)", "the file starts with 'POINT'; allowed: POLYGON"),
+    ("GEOMETRYCOLLECTION (" * 100_000, "the file starts with 'GEOMETRYCOLLECTION'"),
+    ("POLYGON", "not valid WKT: Expected word but encountered end of stream"),
+    ("POLYGON ((0 0, 1 1", "not valid WKT"),
     ("POLYGON ((0 0, 10 0, 10 10, 0 10))", "do not form a closed linestring"),
-    ("POLYGON ((" + "(" * 100_000, "not WKT: Expected number"),
-    ("POLYGON EMPTY", "the file holds no polygon"),
-    ("MULTIPOLYGON (((0 0, 9 0, 9 9, 0 0)), ((20 0, 29 0, 29 9, 20 0)))", "the file holds 2 polygons"),
-    ("POLYGON ((0 0, nan 1, 2 2, 0 0))", "coordinates that are not finite"),
-    ("POLYGON ((0 0, 1e400 1, 2 2, 0 0))", "coordinates that are not finite"),
+    ("POLYGON ((" + "(" * 100_000, "not valid WKT: Expected number"),
+    ("POLYGON EMPTY", "the file contains no polygon"),
+    ("MULTIPOLYGON (((0 0, 9 0, 9 9, 0 0)), ((20 0, 29 0, 29 9, 20 0)))", "the file contains 2 polygons"),
+    ("POLYGON ((0 0, nan 1, 2 2, 0 0))", "NaN or infinite coordinates"),
+    ("POLYGON ((0 0, 1e400 1, 2 2, 0 0))", "NaN or infinite coordinates"),
     ("POLYGON ((0 0, 1 1, 2 2, 0 0))", "the polygon has no area"),
     ("POLYGON ((0 0, 0 0, 0 0, 0 0))", "the polygon has no area"),
     # Whose two halves cancel in the signed area.
     ("POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))", r"not simple: self-intersection at \(5, 5\)"),
     ("POLYGON ((0 0, 3000 0, 0 10, 0 0))", "width of the outline is 3000 mm; allowed: 0.01 to 2000 mm"),
-    ("POLYGON ((0 0, 1e12 0, 0 10, 0 0))", "at most 1e\\+09 mm a side before scaling"),
-    ("{", "not GeoJSON: Expecting property name"),
-    ("[" * 100_000, "not GeoJSON: nested too deep"),
+    ("POLYGON ((0 0, 1e12 0, 0 10, 0 0))", "at most 1e\\+09 mm per side before scaling"),
+    ("{", "not valid GeoJSON: Expecting property name"),
+    ("[" * 100_000, "not valid GeoJSON: nested too deep"),
     ("[1]", "GeoJSON type is missing"),
     ("{}", "GeoJSON type is missing; allowed: Polygon, MultiPolygon, Feature, FeatureCollection"),
     ('{"type": "Point", "coordinates": [1, 2]}', "GeoJSON type is 'Point'"),
     ('{"type": ["Polygon"]}', "GeoJSON type is"),
-    ('{"type": "Polygon"}', "GeoJSON coordinates is not an array"),
-    (geojson(), "the file holds no polygon"),
+    ('{"type": "Polygon"}', "GeoJSON member 'coordinates' is not an array"),
+    (geojson(), "the file contains no polygon"),
     (geojson([]), "ring 0 is not an array of positions"),
     (geojson(SQUARE, 5), "ring 1 is not an array of positions"),
     (geojson([SQUARE]), "ring 0 is not an array of positions"),
     (geojson([["0", "0"], ["9", "0"], ["9", "9"]]), "ring 0 is not an array of positions"),
-    (geojson([[True, False], [True, True], [False, True]]), "numbers in mm"),
+    (geojson([[True, False], [True, True], [False, True]]), "pairs of numbers, mm"),
     (geojson([[0, 0], [9, 0, 3], [9, 9]]), "ring 0 is not an array of positions"),
     (geojson([[0, 0], [9, 0], [9, 10**400]]), "ring 0 is not an array of positions"),
-    ('{"type": "Polygon", "coordinates": [[[0, 0], [9, 0], [9, NaN]]]}', "coordinate NaN; allowed: finite"),
-    ('{"type": "Polygon", "coordinates": [[[0, 0], [9, 0], [9, 1e999]]]}', "not finite"),
+    ('{"type": "Polygon", "coordinates": [[[0, 0], [9, 0], [9, NaN]]]}', "NaN or infinite"),
+    ('{"type": "Polygon", "coordinates": [[[0, 0], [9, 0], [9, 1e999]]]}', "NaN or infinite"),
     (geojson([[0, 0], [1e308, 0], [-1e308, 1]]), "at most 1e\\+09 mm"),
     (geojson(BOW), r"not simple: self-intersection at \(5, 5\)"),
     (geojson(SQUARE, [[60, 60], [61, 60], [61, 61]]), r"hole lies outside shell at \(60, 60\)"),
-    (collection(), "the file holds no polygon"),
+    (collection(), "the file contains no polygon"),
     (collection("1"), "GeoJSON type is missing"),
-    (collection(feature(geojson(SQUARE)), feature(geojson(BOW))), "the file holds 2 polygons"),
-    (b"POLYGON \xff", "byte 0xff at 8 is not UTF-8"),
-    (b" " * ((4 << 20) + 1), "file of more than 4 MiB"),
+    (collection(feature(geojson(SQUARE)), feature(geojson(BOW))), "the file contains 2 polygons"),
+    (b"POLYGON \xff", "byte 0xff at offset 8 is not valid UTF-8"),
+    (b" " * ((4 << 20) + 1), "the file is larger than 4 MiB"),
 ]  # fmt: skip
 
 
@@ -128,7 +128,7 @@ def test_refusals(read, text, words):
 
 def test_files_that_are_none(tmp_path):
     missing = tmp_path / "no.wkt"
-    for path, words in ((tmp_path, "a folder"), (missing, "no such file"), ("a\0b", "cannot be read")):
+    for path, words in ((tmp_path, "a folder"), (missing, "no such file"), ("a\0b", "cannot read the file")):
         with pytest.raises(PathgenError, match=words):
             polygon_file(path)
 
