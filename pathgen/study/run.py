@@ -13,7 +13,7 @@ from pathgen.study.cluster import measure_on_cluster
 from pathgen.study.existing import finished, has_arrays, keep_arrays, make_folder
 from pathgen.study.journal import Cells, Journal, journal_path, missing
 from pathgen.study.measure import Measured, measure
-from pathgen.study.pool import local
+from pathgen.study.pool import measure_locally
 from pathgen.study.results_table import ResultsTable, cell, table_text
 from pathgen.study.study_file import Case, Study
 
@@ -145,7 +145,7 @@ def _found(study: Study, left: list[Case], means: _Means) -> Iterator[Measured]:
     if means.cluster is not None:
         return measure_on_cluster(left, ask, study.files, means.cluster)
     if means.workers:
-        return local(left, ask, study.files, means.workers)
+        return measure_locally(left, ask, study.files, means.workers)
     return (measure(case, ask, study.files) for case in left)
 
 
