@@ -170,37 +170,6 @@ def fit_law(readings: Readings, choice: str = "auto", before: LightLaw | None = 
     return LawFit(readings, tuple(laws), chosen, outliers, rms, notes)
 
 
-def falling(values: Floats, weight: Floats) -> Floats:
-    """Bring values to the nearest ones that never rise: each run that does is brought to its mean.
-
-    Parameters
-    ----------
-    values, weight : (M,) float64
-
-    Returns
-    -------
-    (M,) float64
-        The weighted least squares fit; empty for empty input.
-
-    Notes
-    -----
-    By its min-max formula (R. E. Barlow and others, Statistical Inference under Order Restrictions, 1972;
-    from memory): it takes M² numbers, and M is small here.
-
-    Examples
-    --------
-    >>> falling(np.array([5.0, 2.0, 4.0, 1.0]), np.ones(4)).tolist()
-    [5.0, 3.0, 3.0, 1.0]
-    """
-    sums = np.concatenate([[0.0], np.cumsum(weight * values)])
-    weights = np.concatenate([[0.0], np.cumsum(weight)])
-    backward = np.tri(len(values), k=-1, dtype=bool)  # runs that would end before they begin
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (sums[1:] - sums[:-1, None]) / (weights[1:] - weights[:-1, None])
-    highest = np.maximum.accumulate(np.where(backward, -np.inf, mean)[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(np.min(np.where(backward, np.inf, highest), axis=0, initial=np.inf))
-
-
 def _fitted(kind: LawModel, readings: Readings, figures: Floats, scatter: float, t0: float) -> FittedLaw:
     """State a law's figures as a material takes them, with how sure they are."""
     from scipy.special import stdtrit  # Student's t
@@ -225,11 +194,13 @@ def _fitted(kind: LawModel, readings: Readings, figures: Floats, scatter: float,
 
 
 def _table(readings: Readings, scatter: float, scale: float) -> FittedLaw | str:
-    """Take the steps' middles, those that rise brought to their mean; or say why that cannot be."""
+    """Fit a table: the median of each step, made to fall with thickness. Return a reason if that fails."""
+    from scipy.optimize import isotonic_regression
+
     each, middle, count = step_middles(readings.thickness, np.log(readings.light / scale))
     if len(each) > TABLE_STEPS:
         return f"{len(each)} thicknesses, more than {TABLE_STEPS}"
-    level = falling(middle, count.astype(np.float64))
+    level = isotonic_regression(middle, weights=count, increasing=False).x
     pool = np.cumsum(np.concatenate([[False], np.diff(level) < -1e-4]))  # steps of one level are one
     weight = np.bincount(pool, count)
     steps, logs = (np.bincount(pool, count * values) / weight for values in (each, level))

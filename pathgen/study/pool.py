@@ -1,15 +1,15 @@
 """Measure cases with worker processes on this machine, each with one thread of linear algebra.
 
-Workers inherit no state of the caller: each is spawned, or on Linux forked from a spawned server that has already
-loaded the libraries, which takes almost no time. They ignore Ctrl-C, which the parent process handles, and end
-with the parent process, however it ends.
+Workers inherit no state of the caller: each is spawned, or on Linux forked from a spawned server that has
+already loaded the libraries, which takes almost no time. They ignore Ctrl-C, which the parent process
+handles, and end with the parent process, however it ends.
 
-`concurrent.futures` gives up a whole pool when one of its workers dies. Therefore no more cases are in flight
-than there are workers. The cases in flight are lost with the pool, a new pool measures the remaining ones, and
-finally each lost case runs alone: it may have been innocent, or have lacked the memory that another case took. A
-case that ends its worker again becomes a row that says so.
+`concurrent.futures` gives up all cases of a pool when one of its workers dies. Therefore each worker is a
+pool of its own, so that the parent knows at which case a worker died. Such a case runs again, alone, after
+all others: it may have lacked the memory that another case took. A case that ends its worker again becomes a
+row that says so.
 
-A case, its result and its files are files in a folder that parent and workers share; messages carry only numbers.
+Cases, results and files lie in a folder that parent and workers share; messages carry only paths.
 A worker that dies while it reads or writes a longer message would leave the parent waiting for ever.
 """
 
@@ -25,10 +25,11 @@ import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any, NoReturn
@@ -43,10 +44,10 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB
 # Other systems have no fork server, or their libraries do not survive a fork.
 CAN_FORK = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
 SOCKET_FOLDER = 70  # bytes; the path of a socket has at most 107, and `multiprocessing` appends 32 (unix(7))
-LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first comparison with the target
-MAX_WORKERS = 61  # the limit of `concurrent.futures` on Windows
-BEGUN = "begun"  # file that a worker makes when it has started
-WORK = "work"  # folder for the programs and pictures of the cases in flight
+LATER = (
+    "skimage.metrics.simple_metrics",
+    "scipy.interpolate",
+)  # loaded by the first comparison with the target
 
 
 def measure_locally(
@@ -60,8 +61,8 @@ def measure_locally(
     ask : Ask
     files : mapping of str to File
     workers : int
-        Number of processes. A script that calls this function needs ``if __name__ == "__main__":``, as for all
-        spawned processes.
+        Number of processes. A script that calls this function needs ``if __name__ == "__main__":``, as for
+        all spawned processes.
 
     Yields
     ------
@@ -76,29 +77,40 @@ def measure_locally(
     """
     with _shared_folder(files) as folder:
         crew = _Crew(folder, ask, list(files))
-        waiting, lost = deque(cases), list[Case]()
-        while waiting:
-            lost += yield from crew.measure_until_broken(waiting, workers)
-        for case in lost:
-            if (yield from crew.measure_until_broken(deque([case]), 1)):
-                yield ended_at(case, ask)
+        lost = []
+        for case, found in crew.measure_all(cases, workers):
+            if found is None:
+                lost.append(case)
+            else:
+                yield found
+        for case, found in crew.measure_all(lost, 1):
+            yield found or ended_at(case, ask)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Worker:
+    """A pool of one process, and the file that the process makes once it has started."""
+
+    pool: ProcessPoolExecutor
+    begun: Path
 
 
 class _Crew:
-    """What all pools of a study share.
+    """The workers of a study.
 
     Parameters
     ----------
     folder : Path
-        Folder shared with the workers, with the contents of each file under its number.
+        Folder shared with the workers, with each file of the study under its number.
     ask : Ask
     names : list of str
-        Files of the study, by number.
+        Names of the files, by number.
     """
 
     def __init__(self, folder: Path, ask: Ask, names: Sequence[str]) -> None:
         self._folder, self._ask = folder, ask
         self._numbers = {name: number for number, name in enumerate(names)}
+        self._started = 0
         # The fork server listens on a socket in the system's temporary folder.
         forks = CAN_FORK and len(os.fsencode(tempfile.gettempdir())) <= SOCKET_FOLDER
         self._context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
@@ -106,82 +118,73 @@ class _Crew:
             compared = any(COLUMNS[name].group == "against" for name in ask.columns)
             self._context.set_forkserver_preload([__name__, *(LATER if compared else ())])
 
-    def measure_until_broken(
-        self, waiting: deque[Case], workers: int
-    ) -> Generator[Measured, None, list[Case]]:
-        """Measure waiting cases with one pool until none is left or the pool breaks; return the lost ones."""
-        lost: list[Case] = []
-        flying: dict[Future[None], Case] = {}
-        broken = False
-        workers = min(workers, len(waiting), MAX_WORKERS)
-        with self._pool(workers) as pool:
-            while flying or (waiting and not broken):
-                while waiting and not broken and len(flying) < workers:
-                    if (future := self._submit(pool, waiting[0])) is None:
-                        broken = True
-                    else:
-                        flying[future] = waiting.popleft()
-                for future in wait(flying, return_when=FIRST_COMPLETED).done:
-                    case = flying.pop(future)
-                    found = self._result(future, case)
-                    broken |= isinstance(future.exception(), BrokenProcessPool)
-                    if found is None:
-                        lost.append(case)
-                    else:
-                        yield found
-        if broken and not (self._folder / BEGUN).exists():
-            hint = "use fewer --workers if memory is short; a script needs if __name__ == '__main__':"
-            raise PathgenError("worker processes end as they start", hint=hint)
-        return lost
-
-    def _submit(self, pool: ProcessPoolExecutor, case: Case) -> Future[None] | None:
-        """Hand a case to the pool; None if the pool is broken."""
-        places = {name: self._folder / str(self._numbers[name]) for name in case.files}
-        self._path(case, "case").write_bytes(pickle.dumps((case, self._ask, places)))
+    def measure_all(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Measured | None]]:
+        """Measure cases; a result of None means that the worker died or ran out of memory."""
+        waiting, idle = deque(cases), list[_Worker]()
+        flying: dict[Future[None], tuple[Case, _Worker]] = {}
+        others = set(multiprocessing.active_children())
         try:
-            with _blocked_interrupt():
-                return pool.submit(_measure_case, self._path(case, "case"), self._path(case, "result"))
+            while waiting or flying:
+                while waiting and len(flying) < workers:
+                    worker = idle.pop() if idle else self._start()
+                    if future := self._submit(worker, waiting[0]):
+                        flying[future] = waiting.popleft(), worker
+                for future in wait(flying, return_when=FIRST_COMPLETED).done:
+                    case, worker = flying.pop(future)
+                    if not isinstance(future.exception(), BrokenProcessPool):
+                        idle.append(worker)
+                        yield case, self._result(future, case)
+                    elif worker.begun.exists():
+                        yield case, None
+                    else:  # do not replace a worker that cannot even start
+                        waiting.appendleft(case)
+                        workers -= 1
+                if not workers:
+                    hint = "use fewer --workers if memory is short; a script needs if __name__ == '__main__':"
+                    raise PathgenError("worker processes end as they start", hint=hint)
+        finally:  # `shutdown` alone would wait for the cases in flight
+            for process in set(multiprocessing.active_children()) - others:
+                process.kill()
+            for worker in [*idle, *(worker for _, worker in flying.values())]:
+                worker.pool.shutdown()
+
+    def _start(self) -> _Worker:
+        self._started += 1
+        begun = self._folder / f"worker-{self._started}"
+        return _Worker(ProcessPoolExecutor(1, self._context, _prepare_worker, (begun,)), begun)
+
+    def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
+        """Hand a case to a worker; None if it has died while it was idle."""
+        places = {name: self._folder / str(self._numbers[name]) for name in case.files}
+        self._path(case).write_bytes(pickle.dumps((case, self._ask, places)))
+        try:
+            with _deferred_interrupt():
+                return worker.pool.submit(_measure_case, self._path(case), self._folder)
         except BrokenProcessPool:
             return None
         except (EOFError, OSError) as error:
             reason = getattr(error, "strerror", None) or str(error) or "it ended as it started"
-            raise PathgenError(f"cannot start a worker process: {reason}", hint="use fewer --workers") from None
+            raise PathgenError(
+                f"cannot start a worker process: {reason}", hint="use fewer --workers"
+            ) from None
 
     def _result(self, future: Future[None], case: Case) -> Measured | None:
-        """Read the result of a case; None if its worker died or ran out of memory."""
-        error = future.exception()
-        if isinstance(error, BrokenProcessPool):
-            return None
-        if error is not None:
-            raise PathgenError(f"a worker process failed: {error}") from None
-        path = self._path(case, "result")
-        found = pickle.loads(path.read_bytes())
-        path.unlink()
+        """Read the result of a case; None if the worker ran out of memory."""
+        if error := future.exception():
+            raise PathgenError(f"a worker process failed: {error}")
+        found = pickle.loads(self._path(case).read_bytes())
+        self._path(case).unlink()
         assert isinstance(found, Measured)
         return None if found.refused == ENDED else found
 
-    def _path(self, case: Case, suffix: str) -> Path:
-        return self._folder / f"{case.number}.{suffix}"
-
-    @contextmanager
-    def _pool(self, workers: int) -> Iterator[ProcessPoolExecutor]:
-        """Open a pool, and end its workers at once on leaving."""
-        (self._folder / BEGUN).unlink(missing_ok=True)
-        (self._folder / WORK).mkdir()
-        others = set(multiprocessing.active_children())
-        pool = ProcessPoolExecutor(workers, self._context, _prepare_worker, (self._folder,))
-        try:
-            yield pool
-        finally:  # `shutdown` alone would wait for the cases in flight
-            for process in set(multiprocessing.active_children()) - others:
-                process.kill()
-            pool.shutdown(cancel_futures=True)
-            shutil.rmtree(self._folder / WORK, ignore_errors=True)
+    def _path(self, case: Case) -> Path:
+        """Name the file of a case, and later of its result."""
+        return self._folder / f"case-{case.number}"
 
 
 @contextmanager
 def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
-    """Write the files of a study to a temporary folder, each under its number; restrict workers to one thread."""
+    """Write the files of a study to a temporary folder, by number; restrict workers to one thread."""
     before = {name: os.environ.get(name) for name in THREADS}
     folder = Path(tempfile.mkdtemp(prefix="pathgen-"))
     # Libraries read these variables when they are loaded: set them before a process is spawned.
@@ -203,35 +206,44 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
 
 
 @contextmanager
-def _blocked_interrupt() -> Iterator[None]:
-    """Block Ctrl-C while a process starts; the process inherits the block and lifts it in `_prepare_worker`."""
-    if not hasattr(signal, "pthread_sigmask"):
+def _deferred_interrupt() -> Iterator[None]:
+    """Defer Ctrl-C while a process starts: one that is not registered yet could not be ended.
+
+    The process inherits the signal mask, so that Ctrl-C does not end it before `_prepare_worker` runs. The
+    mask does not suffice here: a thread of a library may receive the signal, and then Python interrupts the
+    main thread.
+    """
+    if not hasattr(signal, "pthread_sigmask") or threading.current_thread() is not threading.main_thread():
         yield
         return
-    resource_tracker.ensure_running()  # starting a process would start it too, and that unblocks Ctrl-C
+    resource_tracker.ensure_running()  # starting a process would start it too, and that lifts the mask
+    pressed: list[int] = []
+    handler = signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, handler)
+        if pressed:
+            raise KeyboardInterrupt
 
 
-def _prepare_worker(folder: Path) -> None:
+def _prepare_worker(begun: Path) -> None:
     """Prepare a new worker: ignore Ctrl-C and watch the parent process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
-    threading.Thread(target=_end_with_parent, args=(folder,), daemon=True).start()
-    (folder / BEGUN).touch()
+    threading.Thread(target=_end_with_parent, args=(begun.parent,), daemon=True).start()
+    begun.touch()
 
 
-def _measure_case(source: Path, target: Path) -> None:
-    """Measure the case in one file and write the result to another."""
+def _measure_case(path: Path, folder: Path) -> None:
+    """Measure the case in a file and put the result in its place."""
     try:
-        case, ask, places = pickle.loads(source.read_bytes())
+        case, ask, places = pickle.loads(path.read_bytes())
         files = {name: pickle.loads(place.read_bytes()) for name, place in places.items()}
-        target.write_bytes(pickle.dumps(measure(case, ask, files, str(source.with_name(WORK)))))
-        source.unlink()
+        path.write_bytes(pickle.dumps(measure(case, ask, files, str(folder))))
     except Exception as error:  # such as a full working folder, which is no fault of the case
         text = str(error) if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
         raise RuntimeError(" ".join(text.split())) from None  # one that can be pickled

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import isotonic_regression
 
 from pathgen.errors import PathgenError
-from pathgen.optics.law_fit import LAWS, falling, fit_law
+from pathgen.optics.law_fit import LAWS, fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law
 from pathgen.optics.wedge import Readings
 from pathgen.settings.material import Exponential, Table, TwoFlux
@@ -128,15 +127,6 @@ def test_a_table_of_noisy_steps_still_falls():
     for seed in range(20):
         light = fit_law(readings(WHITE, seed=seed, noise=0.06, t=t), "table").chosen.light
         assert np.all(np.diff(light.transmittance) < 0) and np.all(np.diff(light.thickness) > 0)
-
-
-def test_falling_is_scipys_isotonic_regression():
-    random = np.random.default_rng(0)
-    for size in (1, 2, 3, 17, 60):
-        values, weight = random.normal(size=size), random.uniform(0.5, 4, size)
-        expected = isotonic_regression(values, weights=weight, increasing=False).x
-        np.testing.assert_allclose(falling(values, weight), expected, rtol=1e-10, atol=1e-12)
-    assert falling(np.empty(0), np.empty(0)).shape == (0,)
 
 
 def test_the_same_readings_give_the_same_fit():
