@@ -13,10 +13,10 @@ from pathgen.cli.progress import progress_bar
 from pathgen.errors import PathgenError
 from pathgen.files.outputs import atomic_output, refuse_same
 from pathgen.study.columns import listing
-from pathgen.study.existing import finished
+from pathgen.study.existing import read_finished
 from pathgen.study.journal import journal_path
 from pathgen.study.results_table import ResultsTable
-from pathgen.study.run import factor_names, names_of, range_names, run_study
+from pathgen.study.run import column_names, factor_names, range_names, run_study
 from pathgen.study.study_file import MOST, Study, check_figure, load_study
 
 FILE = click.Path(path_type=Path)
@@ -70,7 +70,7 @@ def study_command(
     if figure:
         refuse_same(figure, inputs)
         check_figure(asked)
-    whole = finished(asked, out, names_of(asked)) is not None
+    whole = read_finished(asked, out, column_names(asked)) is not None
     notes = [
         *asked.notes,
         *([f"{out} is this study's, and whole: its rows are not made again"] if whole else []),
