@@ -125,7 +125,7 @@ def test_refused(name, block, old, new, said):
         ("start", "G28 ; home all axes", "G28 X0 Y0\n\nG28 Z0 ; z last"),
         (
             "start",
-            "M140 S{platform} ; platform, set",
+            "M140 S{platform} ; set the platform",
             "M140 S60",
         ),  # a preheat in plain figures, under the limit
         ("start", "G28 ;", "G53 G0 Z5 ;"),  # G53 belongs to the motion word beside it
