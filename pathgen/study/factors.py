@@ -17,15 +17,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, cast
 
-from msgspec import inspect
+from msgspec import Meta, defstruct, inspect
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings import Job
-from pathgen.settings.validation import format_value, typed
+from pathgen.settings.machine import Profile
+from pathgen.settings.validation import format_value, plain, typed
 
 Values = dict[str, object]
 
@@ -47,7 +47,21 @@ _FIELDS = inspect.type_info(Job)
 assert isinstance(_FIELDS, inspect.StructType)
 _WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
 _NUMBERS = _WHOLE | {field.name for field in _FIELDS.fields if inspect.FloatType in _kinds(field.type)}
-_RANGE = ("from", "to", "steps", "log")
+# `from` is a keyword of Python and cannot be a field of a class statement.
+RANGE_KEYS = cast(
+    type[Profile],
+    defstruct(
+        "RangeKeys",
+        [
+            ("from", float),
+            ("to", float),
+            ("steps", Annotated[int, Meta(ge=2, le=MAX_LEVELS)] | None, None),
+            ("log", Annotated[bool, Meta(extra={"allowed": "true or false"})], False),
+        ],
+        bases=(Profile,),
+        frozen=True,
+    ),
+)
 _TAKEN = ("case", "refused", "name")
 
 
@@ -167,11 +181,12 @@ def _between(span: Range, share: float) -> float:
     return span.first + share * (span.last - span.first)
 
 
-def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
+def _range(name: str, value: dict[str, object], place: str) -> Factor:
     if name not in _NUMBERS:
         allowed = "a list of file names" if name == PICTURE else "a list of levels"
         raise PathgenError(f"{name} is not a number and has no range", where=place, allowed=allowed)
-    span = _span(value, place)
+    keys: dict[str, Any] = plain(typed(value, RANGE_KEYS, place))
+    span = Range(keys["from"], keys["to"], keys["steps"], keys["log"])
     if span.log and min(span.first, span.last) <= 0:
         what = f"from {span.first:g} to {span.last:g}, log = true"
         raise PathgenError(what, where=place, allowed="numbers above 0")
@@ -194,28 +209,6 @@ def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
     return Factor(
         name, _check_levels([Level(v, {name: check_value(name, v, place)}) for v in numbers], place), span
     )
-
-
-def _span(value: Mapping[str, object], place: str) -> Range:
-    """Read a range from its TOML table."""
-    allowed = "from, to, steps, log"
-    for key in value:
-        if key not in _RANGE:
-            what = f"unknown key {format_value(key)}"
-            raise PathgenError(what, where=place, allowed=allowed, hint=nearest(key, _RANGE))
-    for key in ("from", "to"):
-        if key not in value:
-            raise PathgenError(f"the range has no {key!r}", where=place, allowed=allowed)
-        if isinstance(value[key], bool) or not isinstance(value[key], int | float):
-            raise PathgenError(f"{key} is {format_value(value[key])}", where=place, allowed="a number")
-    steps, log = value.get("steps"), value.get("log", False)
-    # TOML has true and false, which are whole numbers to Python.
-    if steps is not None and (type(steps) is not int or not 2 <= steps <= MAX_LEVELS):
-        allowed = f"a whole number from 2 to {MAX_LEVELS}"
-        raise PathgenError(f"steps is {format_value(steps)}", where=place, allowed=allowed)
-    if not isinstance(log, bool):
-        raise PathgenError(f"log is {format_value(log)}", where=place, allowed="true or false")
-    return Range(float(str(value["from"])), float(str(value["to"])), steps, log)
 
 
 def _number(value: float, whole: bool) -> float | int:

@@ -42,7 +42,7 @@ def test_sets_and_lists():
         ("layer", ["a"], "layer is 'a'"),
         ("layer", [5.0], "0.02 to 1 mm"),
         ("layer", [0.1, 0.1], "level 0.1 is repeated"),
-        ("layer", {"from": 0.1}, "the range has no 'to'"),
+        ("layer", {"from": 0.1}, "key 'to' is missing"),
         ("layer", {"from": 0.1, "two": 0.3}, "unknown key 'two'"),
         ("layer", {"from": 0.1, "to": "a"}, "to is 'a'"),
         ("layer", {"from": 0.1, "to": 0.3, "steps": 1}, "steps is 1"),
