@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen import optics
 from pathgen.errors import PathgenError
+from pathgen.files.stages import log_stage
 from pathgen.layers import Layers, cut_layers
 from pathgen.layers.adaptive import AdaptiveHeights, Terms, adapt_layers
 from pathgen.layers.combs import SLENDER, CombPlan
@@ -62,6 +63,7 @@ def plan(
     return plan_several([(source, job or Job())], machine, material).panels[0]
 
 
+@log_stage(lambda platform: f"planned {len(platform.panels)} panels")
 def plan_several(
     panels: Sequence[tuple[Source, Job]],
     machine: Machine | None = None,
