@@ -22,8 +22,8 @@ from pathgen.settings.machine import Axis
 
 # Judgements in order of importance. "carried" outweighs all others together: a wall along the motion of the
 # platform is stiff in that direction, and nothing compensates for the loss of that. Sway is visible on the
-# face, steps of the normal axis appear as fine texture, time costs only patience, and a slow normal axis stays
-# slightly longer at crossings between beads.
+# face, steps of the normal axis appear as fine texture, time costs only patience, and a slow normal axis
+# dwells slightly longer where beads cross.
 WEIGHTS = {"carried": 10.0, "sway": 3.0, "positioning": 2.0, "time": 1.0, "acceleration": 0.5}
 # Fractions of the bead spacing with a cost of ½: sway is intolerable from a quarter of a bead on; a twentieth
 # (0.02 mm) is a motor step at 50 steps per millimetre.

@@ -66,7 +66,7 @@ def test_refusal_says_by_how_much_and_what_would_fit():
     widest, tallest = room - 20, 245.0
     with pytest.raises(PathgenError, match=f"needs 320.0 mm .{room:.1f} mm are free") as refusal:
         place(footprint(300, 100), BENCHTOP)
-    assert f"up to {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
+    assert f"at most {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
     place(footprint(widest, tallest), BENCHTOP)
     for width, height in ((widest + 0.1, tallest), (widest, tallest + 0.1)):
         with pytest.raises(PathgenError):
