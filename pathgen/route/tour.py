@@ -72,6 +72,7 @@ def straight_distances(a: Floats, b: Floats) -> Floats:
     Examples
     --------
     >>> straight_distances(np.array([[0.0, 0.0]]), np.array([[3.0, 4.0], [0.0, 1.0]])).tolist()
+    [[5.0, 1.0]]
     """
     gap: Floats = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
     return gap
