@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 
 from pathgen import PathgenError
-from pathgen.coupons.axis_pair import COUPON, fit, welch
+from pathgen.coupons.axis_pair import COUPON, welch
+from pathgen.coupons.axis_pair import _fit as fit
 from pathgen.coupons.make import lay_out_coupon
 from tests.coupons.printed import (
     LEAST_HITS,
