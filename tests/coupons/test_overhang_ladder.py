@@ -73,7 +73,7 @@ def test_the_map_leans_by_its_angles_and_toward_the_viewer():
 def judged(seed, truth, scatter=3.0):
     """An eye that is unsure by `scatter` degrees."""
     rng = np.random.default_rng(seed)
-    return (truth + scatter * rng.standard_normal(len(ANGLES)) > np.array(LEANS)).astype(int)
+    return (truth + scatter * rng.standard_normal(len(ANGLES)) > np.array(ANGLES)).astype(int)
 
 
 def test_the_sheet_comes_back_as_a_safe_overhang(tmp_path):
