@@ -39,6 +39,7 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import open_input
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
@@ -173,15 +174,13 @@ def read_moves(path: str | Path) -> RecordedMoves:
         If the file is not a toolpath, or has a newer schema.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with open_input(path, "a toolpath (.npz)") as stream, np.load(stream, allow_pickle=False) as archive:
             about = json.loads(str(archive["about"]))
             if about["schema"] != VERSION:
                 what = f"the toolpath has schema {about['schema']}"
                 raise PathgenError(what, where=str(path), allowed=str(VERSION), hint="update pathgen")
             columns = {name: archive[name] for name in COLUMNS}
             return RecordedMoves(columns, archive["start"], archive["top"], about)
-    except FileNotFoundError:
-        raise PathgenError("file does not exist", where=str(path)) from None
     except (KeyError, ValueError, OSError, TypeError, zipfile.BadZipFile) as error:
         hint = "write one with pathgen panel --moves"
         raise PathgenError(f"the file is not a toolpath: {error}", where=str(path), hint=hint) from None
