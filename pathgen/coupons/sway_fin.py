@@ -214,13 +214,7 @@ COUPON = Coupon(
     profile="machine",
     nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
     measured=(
-        SheetColumn(
-            "clean_up_to",
-            "mm",
-            1.0,
-            2000.0,
-            "height at which ripples begin; the height of the fin if there are none",
-        ),
+        SheetColumn("clean_up_to", "mm", 1.0, 2000.0, "height of the lowest ripples, else of the fin"),
     ),
     how=(
         "Hold each fin in grazing light and find the height above its foot at which ripples begin.",

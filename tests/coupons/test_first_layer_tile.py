@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 
 from pathgen import PathgenError
-from pathgen.coupons.first_layer_tile import COUPON, SIDE, STAIR, fit
+from pathgen.coupons.first_layer_tile import COUPON, SIDE, STAIR
+from pathgen.coupons.first_layer_tile import _fit as fit
 from pathgen.coupons.make import lay_out_coupon
 from pathgen.motion import Kind
 from pathgen.program.summary import closing_lines

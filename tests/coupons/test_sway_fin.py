@@ -11,11 +11,13 @@ from pathgen.coupons.sway_fin import (
     COUPON,
     FINS,
     WIDE,
-    _censored,
+    _censored_mean,
     fin_thickness,
-    fit,
     most_shaken_rotation,
     sway_at,
+)
+from pathgen.coupons.sway_fin import (
+    _fit as fit,
 )
 from pathgen.motion import Kind
 from pathgen.panel.steadiness import DRAG
@@ -156,7 +158,7 @@ def test_fins_clean_to_their_tops_count_as_bounds():
 
 def test_without_bounds_it_is_students_interval():
     values = np.log([0.09, 0.12, 0.1, 0.14, 0.11])
-    value, low, high = _censored(values, np.zeros(0))
+    value, low, high = _censored_mean(values, np.zeros(0))
     known = stats.t.interval(0.95, 4, values.mean(), stats.sem(values))  # scipy.stats
     assert value == pytest.approx(values.mean(), abs=1e-9)
     assert (low, high) == pytest.approx(known, abs=0.01)
@@ -166,7 +168,7 @@ def test_with_bounds_it_is_the_likeliest_mean():
     seen, beyond = np.log([0.2, 0.25, 0.22]), np.log([0.3, 0.31])
     rows = stats.CensoredData(uncensored=seen, right=beyond)  # scipy.stats
     known, _ = stats.norm.fit(rows)
-    value, low, high = _censored(seen, beyond)
+    value, low, high = _censored_mean(seen, beyond)
     assert value == pytest.approx(known, abs=0.01) and low < known < high
     assert value > seen.mean() + 0.1
 
