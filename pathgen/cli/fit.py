@@ -179,9 +179,9 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
     name = material_name(task.out.stem, known)
     task.files.put("--out", update_profile_text(_profile_text(task.base), outcome, found, name).encode())
     if "--plot" in task.files:
-        from pathgen.report.fit_figure import outcome_png  # loads matplotlib
+        from pathgen.report.fit_figure import fit_png  # loads matplotlib
 
-        task.files.put_picture("--plot", outcome_png(outcome, f"{found.name}, {printable(task.source)}"))
+        task.files.put_picture("--plot", fit_png(outcome, f"{found.name}, {printable(task.source)}"))
     facts = {"measured": task.source, "coupon": found.name, found.profile: name, **outcome_facts(outcome)}
     heading = f"{printable(input_name(task.measured))}: {len(sheet.line)} measurements of a {found.name}"
     return _answer(task, facts, [heading, *outcome_lines(outcome, found.profile)], outcome.notes)

@@ -12,7 +12,7 @@ from pathgen.coupons.make import lay_out_coupon
 from pathgen.coupons.measurement_sheet import identify_sheet, read_filled, sheet_text
 from pathgen.proof.deposit_map import inside_ends
 from pathgen.proof.header import Stated
-from pathgen.report.coupon_drawing import specimen_png, specimen_sheet
+from pathgen.report.coupon_drawing import coupon_figure, coupon_png
 from pathgen.settings import load_machine
 
 LONGEST = {"step-wedge": 120.0}  # minutes; all others 90
@@ -37,7 +37,7 @@ def test_it_replays_to_its_map(name, printed):
     several = len(laid.platform.panels) > 1
     for number, planned in enumerate(laid.platform.panels, start=1):
         found = replay(path, stated=Stated(panel=number) if several else None)
-        wanted, made = planned.panel.thickness, found.laid.upright(len(planned.panel.thickness))
+        wanted, made = planned.panel.thickness, found.deposited.upright(len(planned.panel.thickness))
         counted = inside_ends(wanted, 1.0, planned.panel.pixel) & (wanted > 0)
         assert np.sqrt(np.mean((made - wanted)[counted] ** 2)) < 0.012
         assert found.notes == ()
@@ -85,14 +85,14 @@ def test_steps_lie_on_their_panels(name, printed):
 @pytest.mark.parametrize("name", NAMES)
 def test_its_drawing(name, printed):
     laid, _, result = printed[name]
-    image = specimen_png(laid, result.summary["time_s"] / 60)
-    assert image[1:4] == b"PNG" and image == specimen_png(laid, result.summary["time_s"] / 60)
+    image = coupon_png(laid, result.summary["time_s"] / 60)
+    assert image[1:4] == b"PNG" and image == coupon_png(laid, result.summary["time_s"] / 60)
 
 
 @pytest.mark.parametrize("name", ["lag-strip", "first-layer-tile", "sway-fin"])
 def test_no_words_of_its_drawing_lie_over_others(name, printed):
     laid, _, result = printed[name]
-    sheet = specimen_sheet(laid, result.summary["time_s"] / 60)
+    sheet = coupon_figure(laid, result.summary["time_s"] / 60)
     sheet.canvas.draw()
     boxes = [text.get_window_extent() for text in sheet.texts]
     assert len(boxes) > 2 * len(laid.specimen.steps)
