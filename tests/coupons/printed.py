@@ -15,7 +15,7 @@ from pathgen.proof.replay import thickness_error
 from pathgen.settings import load_machine, settle
 
 MACHINES = ("benchtop-220", "gantry-300", "classroom-200", "ngc-lab")
-SEEDS, LEAST_HITS = 100, 90
+SEEDS, LEAST_HITS = 30, 27
 
 
 @dataclass

@@ -97,10 +97,10 @@ def test_welchs_test_is_that_of_a_general_library():
 
 def test_axes_are_told_apart_only_where_the_readings_do():
     said = []
-    for seed in range(SEEDS):
+    for seed in range(3 * SEEDS):
         alike = fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(seed, 10.0, 10.0)), setup())
         said.append("do not tell" in alike.notes[0])
-    assert sum(said) >= LEAST_HITS
+    assert sum(said) >= 3 * LEAST_HITS
     clear = fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 5.0, 15.0)), setup())
     assert clear.notes[0].startswith("x places a face more finely") and clear.notes[0].endswith("along Y")
     other = fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 15.0, 5.0)), setup())

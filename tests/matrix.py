@@ -1,0 +1,19 @@
+"""Matrices of tests: a part in which every value of every axis occurs always runs, the rest with the slow tests."""
+
+from itertools import product
+
+import pytest
+
+
+def paired(*axes):
+    """Return the product of some axes as parameters for `parametrize`.
+
+    Combinations whose places on the axes are equal modulo the shortest axis always run; the others are slow.
+    """
+    axes = [list(axis) for axis in axes]
+    shortest, found = min(map(len, axes)), []
+    for places in product(*(range(len(axis)) for axis in axes)):
+        quick = len({place % shortest for place in places}) == 1
+        values = [axis[place] for axis, place in zip(axes, places, strict=True)]
+        found.append(pytest.param(*values, marks=[] if quick else [pytest.mark.slow]))
+    return found
