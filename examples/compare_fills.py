@@ -19,9 +19,9 @@ from matplotlib.figure import Figure
 
 from pathgen import Job, make
 from pathgen.gcode.read import read_program
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.replay import deposit, thickness_error
 
 HERE = Path(__file__).parent
 FILLS = [("tailored", "along"), ("terraced", "along"), ("contour", "along")]
@@ -39,12 +39,12 @@ def fault():
 def measure(source, name, fill, direction, folder):
     """Make one program and measure what its text deposits."""
     out = Path(folder) / "panel.gcode"
-    job = Job(width=WIDTH, brim=0.0, rim_width=1.5, fill=fill, direction=direction, machine="gantry-300")
+    job = Job(width=WIDTH, brim=0.0, rim_width=1.5, fill=fill, direction=direction, machine="moving-gantry")
     result = make(source, out, job)
     planned, summary = result.planned, result.summary
     machine = planned.setup.machine
     amounts = {
-        "solidity": planned.setup.job.solidity,
+        "packing": planned.setup.job.packing,
         "filament_diameter": machine.hot_end.filament_diameter,
     }
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)

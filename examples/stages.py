@@ -14,19 +14,19 @@ import numpy as np
 from pathgen import optics
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
-from pathgen.layers import BeadPlan, cut, find_fill
-from pathgen.motion import Heights, Kind, approach, assemble, concatenate, limit_feed, plan_speeds, tally
-from pathgen.panel import frame
+from pathgen.layers import BeadPlan, cut_layers, find_fill
+from pathgen.motion import Kind, LayerSpans, approach, assemble, concatenate, limit_feed, plan_speeds, tally
+from pathgen.panel import add_rim
 from pathgen.proof.checklist import check_program
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit, thickness_error
 from pathgen.route import Placement, order_strokes
 from pathgen.settings import Job, settle
 
 
 def main():
     """Go through the stages on a small picture and print what each gives."""
-    setup = settle(Job(machine="gantry-300", brim=0.0))
+    setup = settle(Job(machine="moving-gantry", brim=0.0))
     job, machine, material = setup.job, setup.machine, setup.material
 
     # Picture: linear luminance, (rows, cols), 0 black to 1 white, row 0 at the top.
@@ -38,12 +38,12 @@ def main():
     thickness = optics.thickness(luminance, law, job.thinnest, job.thickest)
 
     # Panel and layers: the map in its rim, cut into layers.
-    panel = frame(thickness, job.pixel, job.rim_width, setup.job.rim_thickness)
-    layers = cut(panel, setup.layer, job.first_layer)
-    heights = Heights(layers.top, layers.height)
+    panel = add_rim(thickness, job.pixel, job.rim_width, setup.job.rim_thickness)
+    layers = cut_layers(panel, setup.layer, job.first_layer)
+    heights = LayerSpans(layers.top, layers.height)
 
     # Fill: profiles of all layers become strokes, in panel coordinates; then their order and their place.
-    beads = BeadPlan(setup.pitch, job.pitch_min, job.pitch_max)
+    beads = BeadPlan(setup.spacing, job.spacing_min, job.spacing_max)
     strokes = find_fill("tailored")(layers.profiles(0, len(layers)), beads)
     place = Placement(0, 120.0, 150.0)
     ordered, _ = order_strokes(place.put(strokes), (120.0, 150.0))
@@ -57,7 +57,13 @@ def main():
     # Text, and back.
     text = BytesIO()
     writer = ProgramWriter(text, machine, material.fan)
-    rests = {"nozzle": setup.nozzle, "platform": 60.0, "park_x": 0.0, "park_y": 300.0, "clear_z": 30.0}
+    rests = {
+        "nozzle": setup.nozzle_temperature,
+        "platform": 60.0,
+        "park_x": 0.0,
+        "park_y": 300.0,
+        "clear_z": 30.0,
+    }
     writer.begin([], rests, layers.top, layers.height, late=())
     writer.write(moves, feed)
     writer.finish({})
@@ -66,7 +72,7 @@ def main():
     # Proof: the text laid down, held against the map, and its picture; and that nothing of it is unsafe.
     grid = Frame(0, place.x0, place.y0, panel.width, panel.pixel, layers.top)
     diameter = machine.hot_end.filament_diameter
-    laid = deposit(program, grid, solidity=setup.solidity, filament_diameter=diameter)
+    laid = deposit(program, grid, packing=setup.packing, filament_diameter=diameter)
     error = thickness_error(laid.upright(len(panel.thickness)), panel.thickness, ends=1.0, pixel=panel.pixel)
     seen = optics.backlit(laid.upright(), law, job.thinnest)
     checked = check_program(text.getvalue(), machine, material)

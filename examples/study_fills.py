@@ -15,9 +15,9 @@ import skimage.data
 from matplotlib.cbook import get_sample_data
 
 from pathgen.picture import resample
-from pathgen.report.study import study_png
-from pathgen.study.load import load_study
+from pathgen.report.study_figure import study_png
 from pathgen.study.run import factor_names, run_study
+from pathgen.study.study_file import load_study
 
 HERE = Path(__file__).parent
 COLUMNS = 200  # 40 mm of 0.2 mm pixels

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pathgen.atomic import atomic_output, refuse_same
-from pathgen.planned import Planned, Platform, Result
-from pathgen.planning import plan, plan_several
+from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.plan.model import Planned, Platform, Result
+from pathgen.plan.settle import plan, plan_several
+from pathgen.plan.source import Source
+from pathgen.program.within import settled
+from pathgen.program.writing import Progress, prove, write
 from pathgen.settings import Job, Machine, Material
-from pathgen.source import Source
-from pathgen.within import settled
-from pathgen.writing import Progress, prove, write
 
 __all__ = ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"]
 
@@ -79,7 +79,7 @@ def make_several(
     Parameters
     ----------
     panels : sequence of (source, job)
-        As `make` takes them. Their jobs agree in the keys of `pathgen.planning.SHARED`.
+        As `make` takes them. Their jobs agree in the keys of `pathgen.plan.settle.SHARED`.
     out, machine, material, progress
         As in `make`.
 

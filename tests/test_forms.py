@@ -1,7 +1,7 @@
 """Every form a panel can have that makes sense, in one table: what each program makes, and where it stays.
 
 Each row is made, read back from its text and laid down. Its wall is its map within 0.012 mm RMS (outside the
-last millimetre of every stretch of wall), all of it lies inside the build volume, and no stroke of a prop
+last millimetre of every stretch of wall), all of it lies inside the build volume, and no stroke of a support
 comes nearer to the picture's face than the gap it was planned with, tabs aside, which meet the rim alone;
 shapely measures that.
 """
@@ -17,7 +17,7 @@ from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.settings import load_machine
 
-MACHINES = ["benchtop-220", "gantry-300", "classroom-200", "ngc-lab"]
+MACHINES = ["moving-table", "moving-gantry", "long-tube", "ngc-lab"]
 COARSE = {"brim": 3.0, "pixel": 0.2, "layer": 0.2, "first_layer": 0.2}
 BOW = "POLYGON ((0 0, 30 0, 40 14, 30 26, 16 22, 4 26, -6 12, 0 0), (12 10, 20 10, 16 16, 12 10))"
 
@@ -34,7 +34,7 @@ def relief(rows, cols, seed):
 
 
 def table():
-    """Outline × bend × rim × eyelet × prop, what makes no sense left out."""
+    """Outline × bend × rim × eyelet × support, what makes no sense left out."""
     outlines = [
         {"outline": "rectangle"},
         {"outline": "rectangle", "corner": 5.0},
@@ -49,12 +49,12 @@ def table():
         {"rim_width": 2.5, "rim_bevel": 40.0, "line_width": 0.8},
     ]
     hung = [{}, {"eyelets": 2, "eyelet_opening": 3.0}]
-    props = [{}, {"wedges": 2, "wedge_height": 14.0, "wedge_base": 5.0}]
+    supports = [{}, {"wedges": 2, "wedge_height": 14.0, "wedge_base": 5.0}]
     rows = []
-    for outline, bend, rim, loops, prop in product(outlines, bends, rims, hung, props):
-        job = outline | bend | rim | loops | prop
+    for outline, bend, rim, loops, support in product(outlines, bends, rims, hung, supports):
+        job = outline | bend | rim | loops | support
         plain = outline == {"outline": "rectangle"}
-        if "wedges" in prop and (bend or not plain or not rim["rim_width"]):
+        if "wedges" in support and (bend or not plain or not rim["rim_width"]):
             continue  # a bent panel stands by its shape; wedges lean on a straight rim
         if bend.get("bend") == 360.0 and (not plain or loops):
             continue  # a ring goes all the way round
@@ -121,16 +121,16 @@ def test_a_form_makes_its_map_and_keeps_its_distance(number, tmp_path):
         (moves.x, moves.y, moves.z), (getattr(machine.volume, axis) for axis in "xyz"), strict=True
     ):
         assert low <= values.min() and values.max() <= high
-    _check_props(planned, moves)
+    _check_supports(planned, moves)
 
 
-def _check_props(planned, moves):
-    """Strokes of props, grown to their width, against the wall of their layer."""
+def _check_supports(planned, moves):
+    """Strokes of supports, grown to their width, against the wall of their layer."""
     u, n = planned.placement.to_panel(moves.x, moves.y)
     if planned.bend is not None:
         u, n = planned.bend.to_flat(u, n)
     layers, rim = planned.layers, planned.panel.rim * planned.panel.pixel
-    for kind in (Kind.WEDGE, Kind.CRADLE):
+    for kind in (Kind.WEDGE, Kind.COMB):
         here = np.flatnonzero((moves.kind == kind) & (moves.layer > 0) & (moves.filament > 0))
         here = here[here > 0]
         for layer in np.unique(moves.layer[here])[::5].tolist():

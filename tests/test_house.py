@@ -14,9 +14,9 @@ HOUSE = Path(pathgen.__file__).parent
 # From left to right; a room may import itself, what stands before it, and nothing after.
 ORDER = [
     "errors",
-    "atomic",
     "settings",
-    "csvrows",
+    "files",
+    "deposit",
     "picture",
     "optics",
     "panel",
@@ -25,19 +25,8 @@ ORDER = [
     "motion",
     "gcode",
     "proof",
-    "toning",
-    "source",
-    "planned",
-    "trial",
-    "standing",
-    "room",
-    "turning",
-    "planning",
-    "detour",
-    "sequence",
-    "summary",
-    "writing",
-    "within",
+    "plan",
+    "program",
     "job",
     "coupons",
     "study",
@@ -50,9 +39,9 @@ ORDER = [
 # Third-party packages each room may import, at module level or below it.
 ALLOWED = {
     "errors": set(),
-    "atomic": set(),
     "settings": {"msgspec"},
-    "csvrows": set(),
+    "files": set(),
+    "deposit": {"numpy", "scipy"},
     "picture": {"numpy", "PIL", "scipy", "skimage"},
     "optics": {"numpy", "scipy", "msgspec"},
     "panel": {"numpy", "scipy", "shapely"},
@@ -61,19 +50,9 @@ ALLOWED = {
     "motion": {"numpy"},
     "gcode": {"numpy"},
     "proof": {"numpy", "scipy", "shapely", "skimage"},
-    "source": {"numpy", "shapely"},
-    "toning": {"numpy"},
-    "planned": {"numpy"},
-    "standing": {"numpy"},
-    "turning": {"numpy"},
-    "planning": {"numpy", "msgspec", "shapely"},
-    "detour": {"numpy", "shapely"},
-    "sequence": {"numpy", "shapely"},
-    "trial": {"numpy", "msgspec"},
-    "summary": {"numpy"},
+    "plan": {"numpy", "msgspec", "shapely"},
+    "program": {"numpy", "msgspec", "shapely"},
     "job": {"numpy"},
-    "writing": {"numpy"},
-    "within": {"numpy", "msgspec"},
     "coupons": {"numpy", "scipy", "msgspec", "PIL", "skimage"},
     "report": {"numpy", "matplotlib", "jinja2", "markupsafe", "PIL"},
     "study": {"numpy", "scipy", "msgspec", "distributed"},
@@ -146,3 +125,61 @@ def test_help_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def definitions():
+    """Public classes and functions at module level: name to the modules that define it."""
+    found = {}
+    for path in MODULES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef | ast.FunctionDef) and not node.name.startswith("_"):
+                found.setdefault(node.name, set()).add(str(path.relative_to(HOUSE)))
+    return found
+
+
+def test_every_public_name_is_defined_once():
+    assert not {name: places for name, places in definitions().items() if len(places) > 1}
+
+
+def test_no_two_public_names_differ_only_by_case_or_underscores():
+    folded = {}
+    for name in definitions():
+        folded.setdefault(name.lower().replace("_", ""), []).append(name)
+    assert not [names for names in folded.values() if len(names) > 1]
+
+
+def test_few_rooms_and_four_modules_beside_them():
+    folders = {path.parent for path in MODULES} - {HOUSE}
+    assert len(folders) <= 20
+    beside = {path.name for path in HOUSE.glob("*.py")}
+    assert beside == {"__init__.py", "__main__.py", "errors.py", "job.py"}
+
+
+def test_no_two_modules_import_each_other_in_a_circle():
+    names = {path: ".".join(path.relative_to(HOUSE.parent).with_suffix("").parts) for path in MODULES}
+    known = {name.removesuffix(".__init__") for name in names.values()}
+    graph = {}
+    for path, name in names.items():
+        targets = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("pathgen"):
+                for alias in node.names:
+                    full = f"{node.module}.{alias.name}"
+                    targets.add(full if full in known else node.module)
+        graph[name.removesuffix(".__init__")] = targets & known
+    # A package's __init__ that re-exports its own modules is no circle; everything else is.
+    packages = {name.removesuffix(".__init__") for name in names.values() if name.endswith(".__init__")}
+    edges = [
+        (a, b)
+        for a, targets in graph.items()
+        for b in targets
+        if not (a in packages and b.startswith(a + "."))
+    ]
+    import networkx
+
+    circles = [
+        sorted(part)
+        for part in networkx.strongly_connected_components(networkx.DiGraph(edges))
+        if len(part) > 1
+    ]
+    assert not circles

@@ -11,7 +11,7 @@ from skimage import data, transform
 from pathgen import Job, make, plan
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
-from pathgen.proof.replay import Frame, deposit, thickness_error
+from pathgen.proof.deposit_map import Frame, deposit, thickness_error
 from pathgen.settings import machine_names, settle
 
 PHOTOS = {"camera": data.camera, "astronaut": data.astronaut}
@@ -46,7 +46,7 @@ def read_back(result, path):
     program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
     place = planned.placement
     frame = Frame(place.rotation, place.x0, place.y0, planned.panel.width, job.pixel, planned.layers.top)
-    laid = deposit(program, frame, solidity=job.solidity, filament_diameter=machine.hot_end.filament_diameter)
+    laid = deposit(program, frame, packing=job.packing, filament_diameter=machine.hot_end.filament_diameter)
     return program, laid
 
 
@@ -66,12 +66,12 @@ def test_what_is_fed_is_what_was_wanted(name, machine, tmp_path):
     program, laid = read_back(result, out)
     assert program.ended and laid.outside == 0
 
-    # Fed per layer against solidity × section area × layer height.
+    # Fed per layer against packing × section area × layer height.
     job, layers = planned.setup.job, planned.layers
-    made = np.isin(program.moves.kind, (Kind.WALL, Kind.TURN))
+    made = np.isin(program.moves.kind, (Kind.WALL, Kind.HAIRPIN))
     area = filament_area(planned.setup.machine.hot_end.filament_diameter)
     fed = np.bincount(program.moves.layer[made], program.moves.filament[made] * area, len(layers))
-    due = job.solidity * layers.section_area() * layers.height
+    due = job.packing * layers.section_area() * layers.height
     assert np.abs(fed / due - 1).max() < 1e-3
     assert abs(fed.sum() / due.sum() - 1) < 2e-4
 
@@ -131,7 +131,7 @@ def test_the_same_input_gives_the_same_bytes(tmp_path):
 def test_the_size_of_blocks_does_not_show(tmp_path, monkeypatch):
     wall = waves(4, 60, 120)
     make(wall, tmp_path / "a.gcode", Job(brim=2.0))
-    monkeypatch.setattr("pathgen.sequence.CELLS_PER_BLOCK", 1000)
+    monkeypatch.setattr("pathgen.program.sequence.CELLS_PER_BLOCK", 1000)
     make(wall, tmp_path / "b.gcode", Job(brim=2.0))
     assert (tmp_path / "a.gcode").read_bytes() == (tmp_path / "b.gcode").read_bytes()
 
@@ -147,7 +147,7 @@ def test_one_bead_count_is_one_stroke_a_layer(tmp_path):
 def test_defaults_are_the_trades():
     """Common practice: 0.1 mm layers and pixels, 20 mm/s, 99 %, a 10 mm brim."""
     job = settle(Job()).job
-    assert (job.layer, job.pixel, job.feed, job.solidity, job.brim) == (0.1, 0.1, 20.0, 0.99, 10.0)
+    assert (job.layer, job.pixel, job.feed, job.packing, job.brim) == (0.1, 0.1, 20.0, 0.99, 10.0)
 
 
 def test_a_120_mm_panel_takes_between_a_quarter_of_a_day_and_a_day(tmp_path):
@@ -161,7 +161,7 @@ def test_a_120_mm_panel_takes_between_a_quarter_of_a_day_and_a_day(tmp_path):
 def test_summary_is_flat_and_adds_up(tmp_path):
     result = make(waves(1, 80, 200), tmp_path / "a.gcode", Job(brim=2.0))
     facts = json.loads(json.dumps(result.summary))
-    assert all(isinstance(v, str | int | float) for k, v in facts.items() if k not in ("notes", "leaning"))
+    assert all(isinstance(v, str | int | float) for k, v in facts.items() if k not in ("notes", "overhangs"))
     kinds = sum(facts[f"time_{kind.name.lower()}_s"] for kind in Kind)
     assert facts["moving_time_s"] == pytest.approx(kinds, abs=1.0)
     machine = result.planned.setup.machine
@@ -183,7 +183,7 @@ def test_a_slow_controller_gets_coarser_moves_and_hears_of_it(tmp_path):
 
     from pathgen.settings import load_machine
 
-    slow = msgspec.structs.replace(load_machine("benchtop-220"), blocks_per_second=80.0)
+    slow = msgspec.structs.replace(load_machine("moving-table"), blocks_per_second=80.0)
     planned = plan(np.full((100, 100), 1.5), Job(brim=0.0), slow)
     assert planned.setup.job.pixel == pytest.approx(0.25)
     assert "80 moves a second" in planned.notes[0]

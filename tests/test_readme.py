@@ -99,10 +99,10 @@ def test_options_in_the_readme_exist():
 
 
 def test_the_study_file_is_one_and_says_all_there_is(tmp_path):
-    from pathgen.study.load import StudyKeys, load_study
+    from pathgen.study.study_file import StudyKeys, load_study
 
     (text,) = (text for text in re.findall(r"```toml\n(.*?)```", README, re.S) if "[factors]" in text)
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     study = load_study(tmp_path / "study.toml", folder=ROOT)
-    assert len(study.cases) == 24 and study.factors == ("fill", "machine", "solidity", "limits")
+    assert len(study.cases) == 24 and study.factors == ("fill", "machine", "packing", "limits")
     assert {key for key in StudyKeys.__struct_fields__ if key not in text} == set()

@@ -7,15 +7,16 @@ import pytest
 from msgspec.structs import replace
 from shapely.geometry import box
 
-from pathgen import Job, PathgenError, compare, make_several, plan_several, planning, replay
+from pathgen import Job, PathgenError, compare, make_several, plan_several, replay
 from pathgen.cli import run
 from pathgen.gcode.read import read_program
 from pathgen.motion import DEPOSITS, Kind
+from pathgen.plan import settle as planning
 from pathgen.proof.header import Stated, panel_facts, read_facts
 from pathgen.settings import load_machine
 from tests.test_job import waves
 
-MACHINES = ["benchtop-220", "gantry-300", "classroom-200", "ngc-lab"]
+MACHINES = ["moving-table", "moving-gantry", "long-tube", "ngc-lab"]
 
 
 def mixed(**job):
@@ -45,7 +46,7 @@ def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
         wanted = layers.profiles(0, len(layers)).thickness[::-1]
         gap = compare(found, planned.panel.thickness, ends=1.0)
         assert gap.thickness_rms_mm < 0.012, number
-        assert found.laid.volume.sum() / found.standing.solidity == pytest.approx(
+        assert found.laid.volume.sum() / found.standing.packing == pytest.approx(
             _volume(planned, wanted), rel=3e-4
         )
 
@@ -57,26 +58,26 @@ def _volume(planned, wanted):
 
 
 def test_panels_stand_apart_by_the_spacing_and_clear_of_the_start_line():
-    for spacing in (1.0, 8.0):
-        platform = plan_several(mixed(spacing=spacing))
+    for panel_gap in (1.0, 8.0):
+        platform = plan_several(mixed(panel_gap=panel_gap))
         covered = []
         for planned in platform.panels:
             (u0, u1), (n0, n1) = planned.plan_box
-            more = planned.setup.job.brim - spacing / 2
+            more = planned.setup.job.brim - panel_gap / 2
             x, y = planned.placement.to_machine(
                 np.array([u0 - more, u1 + more]), np.array([n0 - more, n1 + more])
             )
             covered.append(box(x.min(), y.min(), x.max(), y.max()))
         for i, one in enumerate(covered):
             for other in covered[:i]:
-                assert one.distance(other) >= spacing - 0.01
+                assert one.distance(other) >= panel_gap - 0.01
 
 
 def test_in_turn_nothing_is_gone_through(tmp_path):
     """After a panel is finished, whatever moves below its top stays clear of it by the hot end's width."""
     out = tmp_path / "turn.gcode"
     result = make_several([(waves(1, 60, 300), Job(copies=4, build="in-turn", brim=3.0))], out)
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     moves = read_program(out, machine.dialect, 1.75).moves
     panels = result.platform.panels
     ends = np.cumsum([len(p.layers) for p in panels])
@@ -112,7 +113,7 @@ def test_the_fan_is_off_for_every_first_layer_in_turn(tmp_path):
 
 def test_tall_panels_are_refused_in_turn_and_say_why():
     with pytest.raises(PathgenError) as refused:
-        plan_several([(waves(1, 900, 600), Job(copies=2, build="in-turn", machine="classroom-200"))])
+        plan_several([(waves(1, 900, 600), Job(copies=2, build="in-turn", machine="long-tube"))])
     message = str(refused.value)
     assert "in turn with 300 × 300 mm left for the head" in message and "build = abreast" in message
 
@@ -121,7 +122,7 @@ def test_too_many_say_how_many_would_fit():
     with pytest.raises(PathgenError) as refused:
         plan_several([(waves(1, 60, 1000), Job(copies=40))])
     message = str(refused.value)
-    assert "40 panels do not fit on benchtop-220" in message
+    assert "40 panels do not fit on moving-table" in message
     count = int(message.split("the first ")[1].split()[0])
     plan_several([(waves(1, 60, 1000), Job(copies=count))])
     with pytest.raises(PathgenError):
@@ -143,7 +144,7 @@ def test_hopelessly_many_are_refused_before_they_are_made(monkeypatch):
 
 
 def test_panels_of_one_platform_agree():
-    for key, other in (("layer", 0.2), ("machine", "gantry-300"), ("nozzle_temperature", 205.0)):
+    for key, other in (("layer", 0.2), ("machine", "moving-gantry"), ("nozzle_temperature", 205.0)):
         with pytest.raises(PathgenError, match=f"{key} is .* for panel 2"):
             plan_several([(waves(1, 40, 200), Job()), (waves(1, 40, 200), Job(**{key: other}))])
     with pytest.raises(PathgenError, match="no panels"):

@@ -42,7 +42,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command = import_module(f"pathgen.cli.{cmd_name}").command
+        command = getattr(import_module(f"pathgen.cli.{cmd_name}"), f"{cmd_name}_command")
         assert isinstance(command, click.Command)
         return command
 

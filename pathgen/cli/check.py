@@ -10,15 +10,15 @@ from pathlib import Path
 
 import click
 
+from pathgen.cli.output import say
 from pathgen.cli.progress import progress_bar
-from pathgen.cli.say import say
+from pathgen.program.writing import Progress
 from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
 from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
-from pathgen.proof.safety import Safety, safety
+from pathgen.proof.safety import SafetyList, build_safety_list
 from pathgen.settings import load_machine, load_material
-from pathgen.writing import Progress
 
 FILE = click.Path(path_type=Path)
 SOON = 2.0  # s; what takes no longer needs no bar
@@ -36,7 +36,9 @@ SOON = 2.0  # s; what takes no longer needs no bar
     help="How many places each rule tells one by one.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
-def command(program: Path, machine: str | None, material: str | None, places: int, as_json: bool) -> int:
+def check_command(
+    program: Path, machine: str | None, material: str | None, places: int, as_json: bool
+) -> int:
     """Prove from PROGRAM's text alone that nothing of it is unsafe, and list what is left for you to see to.
 
     Every finding has a number, the line it stands in, what was found, what would hold, why it matters and
@@ -48,7 +50,7 @@ def command(program: Path, machine: str | None, material: str | None, places: in
     plastic = material_for(facts, load_material(material) if material else None)
     with _late_bar("checking") as progress:
         found = check_program(program, profile, plastic, places=places, progress=progress)
-    listed = safety(profile, plastic, found)
+    listed = build_safety_list(profile, plastic, found)
     say(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
     return 0 if found.holds else 1
 
@@ -70,7 +72,7 @@ def _late_bar(what: str) -> Iterator[Progress]:
         yield show
 
 
-def _json(found: Checklist, listed: Safety) -> str:
+def _json(found: Checklist, listed: SafetyList) -> str:
     whole = found.as_dict() | {"thermal_safety": listed.as_dict()}
     return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
 

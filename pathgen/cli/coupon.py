@@ -9,20 +9,21 @@ from typing import Any
 
 import click
 
-from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import some_options
+from pathgen.cli.output import say
 from pathgen.cli.progress import progress_bar
-from pathgen.cli.say import say
-from pathgen.coupons import NAMES, coupon
-from pathgen.coupons.make import LaidOut, lay_out
+from pathgen.coupons import NAMES, find_coupon
+from pathgen.coupons.make import LaidOut, lay_out_coupon
 from pathgen.errors import PathgenError, printable
+from pathgen.files.outputs import atomic_outputs, refuse_same
+from pathgen.program.summary import closing_lines, format_duration
+from pathgen.program.writing import checked_line, prove
 from pathgen.settings import Job, job_from
-from pathgen.summary import clock, closing_lines
-from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 TAKEN = (
-    "machine", "material", "layer", "first_layer", "pixel", "fill", "feed", "first_feed", "solidity", "pitch",
+    "machine", "material", "layer", "first_layer", "pixel", "fill", "feed", "first_feed", "packing",
+    "spacing",
     "nozzle_temperature", "platform_temperature",
 )  # fmt: skip
 
@@ -34,7 +35,7 @@ TAKEN = (
 @click.option("--drawing", type=FILE, help="The drawing to write (PNG). By default beside the program.")
 @click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
 @some_options(Job, TAKEN)
-def command(
+def coupon_command(
     name: str | None,
     out: Path | None,
     sheet: Path | None,
@@ -53,21 +54,21 @@ def command(
             raise click.UsageError("Missing argument 'NAME': which coupon is to be written?")
         _list(job)
         return
-    coupon(name)  # an unknown name is the first thing to say
+    find_coupon(name)  # an unknown name is the first thing to say
     if out is None:
         raise click.UsageError("Missing option '--out': the program to write.")
     sheet, drawing = sheet or out.with_suffix(".csv"), drawing or out.with_suffix(".png")
     targets = [path for path in (out, sheet, drawing, summary) if path]
     for path in targets:
         refuse_same(path, [other for other in targets if other is not path])
-    laid = lay_out(name, job)
+    laid = lay_out_coupon(name, job)
     _keep_readings(sheet, laid)
     with atomic_outputs(targets) as streams:
         with progress_bar("layers") as progress:
             result = laid.write(streams[out], progress)
         found = prove(laid.platform, streams[out])
         streams[sheet].write(laid.sheet.encode())
-        from pathgen.report.specimen import specimen_png  # loads matplotlib
+        from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
 
         streams[drawing].write(specimen_png(laid, float(str(result.summary["time_s"])) / 60))
         if summary:
@@ -102,9 +103,9 @@ def _list(job: Job) -> None:
             if progress:
                 progress(number, len(NAMES))
             try:
-                rows.append((name, *_figures(lay_out(name, job)), coupon(name).measures))
+                rows.append((name, *_figures(lay_out_coupon(name, job)), find_coupon(name).measures))
             except PathgenError as error:
-                rows.append((name, "", "", coupon(name).measures))
+                rows.append((name, "", "", find_coupon(name).measures))
                 notes.append(f"  {name} cannot be made as asked: {error}")
     say(f"coupons on {job.machine}, of {job.material}")
     wide = [max(len(row[place]) for row in rows) for place in range(3)]
@@ -120,4 +121,4 @@ def _figures(laid: LaidOut) -> tuple[str, str]:
     largest = max(panels, key=lambda planned: planned.panel.width * planned.panel.height)
     size = f"{largest.panel.width:.4g} × {largest.panel.height:.4g} mm"
     several = f"{len(panels)} of " if len(panels) > 1 else ""
-    return several + size, clock(float(str(laid.write(BytesIO()).summary["time_s"])))
+    return several + size, format_duration(float(str(laid.write(BytesIO()).summary["time_s"])))

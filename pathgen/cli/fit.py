@@ -10,21 +10,21 @@ from typing import BinaryIO
 
 import click
 
-from pathgen.atomic import atomic_outputs, refuse_same
-from pathgen.cli.light import law_json, law_lines
-from pathgen.cli.say import say
-from pathgen.coupons import coupon, coupons
-from pathgen.coupons.apply import changed_text
-from pathgen.coupons.forms import plain_job
-from pathgen.coupons.outcome import Outcome
-from pathgen.coupons.sheet import csv_text, known_sheet, read_filled
-from pathgen.coupons.specimen import Coupon
-from pathgen.csvrows import Rows
+from pathgen.cli.fit_text import law_json, law_lines
+from pathgen.cli.output import say
+from pathgen.coupons import all_coupons, find_coupon
+from pathgen.coupons.definition import Coupon
+from pathgen.coupons.fit_result import Outcome
+from pathgen.coupons.measurement_sheet import csv_text, known_sheet, read_filled
+from pathgen.coupons.profile_update import changed_text
+from pathgen.coupons.shapes import plain_job
 from pathgen.errors import printable
-from pathgen.optics.fit import LAWS, fit_law
-from pathgen.optics.material import material_name, material_text
-from pathgen.optics.readings import readings_of
-from pathgen.optics.sheet import sheet_of
+from pathgen.files.csv_rows import CsvRows
+from pathgen.files.outputs import atomic_outputs, refuse_same
+from pathgen.optics.law_fit import LAWS, fit_law
+from pathgen.optics.material_file import material_name, material_text
+from pathgen.optics.wedge import readings_of
+from pathgen.optics.wedge_sheet import sheet_of
 from pathgen.settings import (
     Setup,
     job_from,
@@ -73,7 +73,7 @@ class _Asked:
 )
 @click.option("--filled", type=FILE, help="Write the sheet as the photograph fills it (CSV).")
 @click.option("--json", "as_json", is_flag=True, help="Print one flat JSON object instead of lines.")
-def command(
+def fit_command(
     measured: Path,
     machine: str | None,
     material: str | None,
@@ -113,7 +113,7 @@ def command(
     ]
     for path in targets:
         refuse_same(path, [*inputs, *(other for other in targets if other is not path)])
-    found, rows = known_sheet(measured, coupons())
+    found, rows = known_sheet(measured, all_coupons())
     notes: list[str] = []
     profile = "material" if found is None else found.profile
     base = material if profile == "material" else machine
@@ -141,18 +141,18 @@ def _setup(machine: str | None, material: str | None) -> Setup:
 
 
 def _photographed(
-    found: Coupon | None, rows: Rows, setup: Setup, photo: Path, corners: str, blank: Path | None
-) -> tuple[Rows, list[str]]:
+    found: Coupon | None, rows: CsvRows, setup: Setup, photo: Path, corners: str, blank: Path | None
+) -> tuple[CsvRows, list[str]]:
     """Fill a sheet from a photograph."""
     from pathgen.coupons.photo import corners_from, filled_from, open_photo  # loads scikit-image
 
-    found = found or coupon(WEDGE)
+    found = found or find_coupon(WEDGE)
     thickness, job = found.build(setup).panels[0]
     high, wide = (side * job.pixel for side in thickness.shape)
     return filled_from(open_photo(photo, corners_from(corners), (wide, high), blank), found, rows)
 
 
-def _law(asked: _Asked, rows: Rows, law: str, floor: float | None) -> str:
+def _law(asked: _Asked, rows: CsvRows, law: str, floor: float | None) -> str:
     """Fit a wedge's law, and say it."""
     before = load_material(asked.base)
     fit = fit_law(readings_of(sheet_of(rows), str(asked.measured), floor), law, before.light)
@@ -168,7 +168,7 @@ def _law(asked: _Asked, rows: Rows, law: str, floor: float | None) -> str:
     return law_lines(asked.measured, asked.out, fit, before, asked.notes)
 
 
-def _figures(asked: _Asked, found: Coupon, rows: Rows, setup: Setup) -> str:
+def _figures(asked: _Asked, found: Coupon, rows: CsvRows, setup: Setup) -> str:
     """Fit a coupon's figures, and say them."""
     assert found.fit is not None, "only the wedge has none"
     sheet = read_filled(found, rows)
@@ -177,7 +177,7 @@ def _figures(asked: _Asked, found: Coupon, rows: Rows, setup: Setup) -> str:
     name = material_name(asked.out.stem, taken)
     asked.streams[asked.out].write(changed_text(_text(asked.base), outcome, found, name).encode())
     if asked.plot:
-        from pathgen.report.outcome import outcome_png
+        from pathgen.report.fit_figure import outcome_png
 
         asked.streams[asked.plot].write(
             outcome_png(outcome, f"{found.name}, {printable(asked.measured.name)}")

@@ -11,19 +11,19 @@ from typing import Any, BinaryIO
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_outputs, refuse_same
+from pathgen.cli.option_groups import Sectioned
 from pathgen.cli.options import job_options
+from pathgen.cli.output import say
 from pathgen.cli.progress import progress_bar
-from pathgen.cli.say import say
-from pathgen.cli.sections import Sectioned
 from pathgen.errors import PathgenError, printable
+from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
-from pathgen.sequence import program_layers
+from pathgen.program.sequence import program_layers
+from pathgen.program.summary import closing_lines
+from pathgen.program.within import settled
+from pathgen.program.writing import checked_line, prove
 from pathgen.settings import Entry, Job, job_from, load_panels
-from pathgen.summary import closing_lines
-from pathgen.within import settled
-from pathgen.writing import checked_line, prove
 
 FILE = click.Path(path_type=Path)
 
@@ -44,7 +44,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--report", type=FILE, help="Write a page (HTML) that tells all, from the program's text.")
 @click.option("--moves", type=FILE, help="Write the whole toolpath as named columns, .npz (see the README).")
 @job_options
-def command(
+def panel_command(
     picture: Path | None,
     out: Path,
     job_file: Path | None,

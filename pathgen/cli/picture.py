@@ -9,13 +9,13 @@ from typing import Any
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_outputs, refuse_same
 from pathgen.cli.options import record_options
-from pathgen.cli.say import say
+from pathgen.cli.output import say
 from pathgen.errors import printable
+from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
-from pathgen.settings.refuse import typed
+from pathgen.settings.validation import typed
 
 FILE = click.Path(path_type=Path)
 
@@ -32,10 +32,12 @@ FILE = click.Path(path_type=Path)
     help="Width of the panel that the advice is for. [100]",
 )
 @click.option(
-    "--machine", default="benchtop-220", help="Machine whose bore the advice is for. [benchtop-220]"
+    "--machine", default="moving-table", help="Machine whose nozzle the advice is for. [moving-table]"
 )
 @record_options(Preparation)
-def command(photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any) -> None:
+def picture_command(
+    photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any
+) -> None:
     """Prepare PHOTO for a panel, and say what of it the panel will lose.
 
     The same steps can be asked of `pathgen panel` itself, as options or keys of its job.
@@ -45,17 +47,17 @@ def command(photo: Path, out: Path, stages: Path | None, width: float, machine: 
 
     given = {key: value for key, value in options.items() if value is not None}
     asked = typed(given, Preparation, "command line", from_text=True)
-    bore = load_machine(machine).hot_end.bore
+    nozzle = load_machine(machine).hot_end.nozzle_diameter
     mask = [Path(asked.isolate)] if asked.isolate not in ("off", "auto", "alpha") else []
     refuse_same(out, [photo, *mask, *([stages] if stages else [])])
     if stages:
         refuse_same(stages, [photo, *mask])
     with atomic_outputs(path for path in (out, stages) if path) as streams:
         made = prepare_file(photo, asked, keep=stages is not None)
-        said = advice(made, width, bore)
+        said = advice(made, width, nozzle)
         streams[out].write(_png(made.luminance))
         if stages:
-            from pathgen.report.stages import stages_png
+            from pathgen.report.preparation_figure import stages_png
 
             streams[stages].write(stages_png(made.stages, f"{made.source}, step by step", said))
     rows, cols = made.luminance.shape

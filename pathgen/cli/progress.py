@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 import click
 
-from pathgen.writing import Progress
+from pathgen.program.writing import Progress
 
 
 @contextmanager

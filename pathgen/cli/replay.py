@@ -9,14 +9,14 @@ from pathlib import Path
 import click
 import numpy as np
 
-from pathgen.atomic import atomic_outputs, refuse_same
-from pathgen.cli.say import say
+from pathgen.cli.output import say
 from pathgen.errors import printable
+from pathgen.files.outputs import atomic_outputs, refuse_same
 from pathgen.picture import load_thickness
-from pathgen.proof.compare import Comparison, Light, Replayed, compare, replay
+from pathgen.program.summary import format_duration, grams
+from pathgen.proof.compare import Comparison, Effects, Replayed, compare, replay
 from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, load_material
-from pathgen.summary import clock, grams
 
 FILE = click.Path(path_type=Path)
 MOST = 10_000.0  # mm; far beyond any panel, and it keeps infinity and what is no number out
@@ -37,7 +37,7 @@ FROM_0 = click.FloatRange(0, MOST)
 @click.option(
     "--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at the ends of every wall. [1]"
 )
-@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle's bore.")
+@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle.")
 @click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
 @click.option(
     "--seen", is_flag=True, help="As a viewer will see it: --smear, and the spread that the material says."
@@ -45,7 +45,7 @@ FROM_0 = click.FloatRange(0, MOST)
 @click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
 @click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns, instead of the header's.")
 @click.option(
-    "--solidity", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
+    "--packing", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
 )
 @click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel, instead of the header's.")
 @click.option(
@@ -56,7 +56,7 @@ FROM_0 = click.FloatRange(0, MOST)
 )
 @click.option("--origin", type=float, nargs=2, metavar="X Y", help="Foot of the back, on the left, likewise.")
 @click.option("--panel", type=click.IntRange(1), metavar="N", help="Which panel of several. [1]")
-def command(
+def replay_command(
     program: Path,
     against: Path | None,
     picture: Path | None,
@@ -72,7 +72,7 @@ def command(
     seen: bool,
     lag: bool,
     pixel: float | None,
-    solidity: float | None,
+    packing: float | None,
     width: float | None,
     rotation: float | None,
     origin: tuple[float, float] | None,
@@ -97,8 +97,8 @@ def command(
             program,
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
-            stated=Stated(pixel, solidity, width, rotation, origin, panel),
-            light=Light(smear or seen, spread, lag, seen),
+            stated=Stated(pixel, packing, width, rotation, origin, panel),
+            light=Effects(smear or seen, spread, lag, seen),
         )
         gap = None if wanted is None else compare(found, wanted, ends=ends)
         said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
@@ -113,7 +113,7 @@ def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, na
         buffer = BytesIO()
         np.save(buffer, found.thickness.astype(np.float32), allow_pickle=False)
         return buffer.getvalue()
-    from pathgen.report.replayed import backlit_png, error_png, thickness_png
+    from pathgen.report.replay_figures import backlit_png, error_png, thickness_png
 
     frame, size = found.standing.frame, found.standing.size
     if kind == "picture":
@@ -139,8 +139,8 @@ def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison
     lines = [
         f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
         f"{_stands(float(str(f['rotation_deg'])))}",
-        f"  {laid} layers, {f['moves']:,} moves, about {clock(found.seconds)}, of {f['filament_m']:.1f} m of "
-        f"filament{weight}",
+        f"  {laid} layers, {f['moves']:,} moves, about {format_duration(found.seconds)}, "
+        f"{f['filament_m']:.1f} m of filament{weight}",
         f"  the wall is {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm thick",
     ]
     if gap:

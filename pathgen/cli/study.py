@@ -8,16 +8,16 @@ from pathlib import Path
 
 import click
 
-from pathgen.atomic import atomic_output, refuse_same
+from pathgen.cli.output import say
 from pathgen.cli.progress import progress_bar
-from pathgen.cli.say import say
 from pathgen.errors import PathgenError
+from pathgen.files.outputs import atomic_output, refuse_same
 from pathgen.study.columns import listing
+from pathgen.study.existing import finished
 from pathgen.study.journal import journal_path
-from pathgen.study.kept import finished
-from pathgen.study.load import MOST, Study, check_figure, load_study
+from pathgen.study.results_table import ResultsTable
 from pathgen.study.run import factor_names, names_of, range_names, run_study
-from pathgen.study.table import Table
+from pathgen.study.study_file import MOST, Study, check_figure, load_study
 
 FILE = click.Path(path_type=Path)
 
@@ -36,7 +36,7 @@ FILE = click.Path(path_type=Path)
 )
 @click.option("--files", "folder", type=FILE, help="Folder of the files it names. By default STUDY's own.")
 @click.option("--columns", is_flag=True, help="List what can be measured, with units, and exit.")
-def command(
+def study_command(
     study: Path | None,
     out: Path | None,
     figure: Path | None,
@@ -98,14 +98,14 @@ def _processors() -> int:
     return len(allowed(0)) if allowed else os.cpu_count() or 1
 
 
-def _drawn(study: Study, table: Table) -> bytes:
-    from pathgen.report.study import study_png  # loads matplotlib
+def _drawn(study: Study, table: ResultsTable) -> bytes:
+    from pathgen.report.study_figure import study_png  # loads matplotlib
 
     names, ranges = factor_names(study), range_names(study)
     return study_png(table, names, study.across, study.up, study.title, ranges=ranges)
 
 
-def _said(study: Study, table: Table, out: Path) -> list[str]:
+def _said(study: Study, table: ResultsTable, out: Path) -> list[str]:
     """Say what came of it: how many rows, and the first reasons of those without figures."""
     reasons: dict[str, list[str]] = {}
     for row in table.rows:

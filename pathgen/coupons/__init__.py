@@ -1,13 +1,13 @@
 """Coupons: calibration prints, one file each, from the print to what its readings say.
 
-`pathgen.coupons.specimen` has the vocabulary. Each coupon's file builds its specimen and fits its sheet.
+`pathgen.coupons.definition` has the vocabulary. Each coupon's file builds its specimen and fits its sheet.
 """
 
 from __future__ import annotations
 
 from importlib import import_module
 
-from pathgen.coupons.specimen import Coupon
+from pathgen.coupons.definition import Coupon
 from pathgen.errors import PathgenError, nearest
 
 # In the order in which they help: what a later one is judged by, an earlier one has measured.
@@ -16,17 +16,17 @@ NAMES = (
     "bead-ladder",
     "lag-strip",
     "heat-ladder",
-    "solidity-ladder",
+    "packing-ladder",
     "step-wedge",
     "resolution-chart",
-    "pace-ladder",
+    "feed-ladder",
     "axis-pair",
-    "lean-ladder",
+    "overhang-ladder",
     "sway-fin",
 )
 
 
-def coupon(name: str) -> Coupon:
+def find_coupon(name: str) -> Coupon:
     """Give a coupon by its name.
 
     Raises
@@ -36,7 +36,7 @@ def coupon(name: str) -> Coupon:
 
     Examples
     --------
-    >>> coupon("step-wedge").profile
+    >>> find_coupon("step-wedge").profile
     'material'
     """
     if name not in NAMES:
@@ -47,6 +47,6 @@ def coupon(name: str) -> Coupon:
     return found
 
 
-def coupons() -> list[Coupon]:
+def all_coupons() -> list[Coupon]:
     """Give all coupons, in the order in which they help."""
-    return [coupon(name) for name in NAMES]
+    return [find_coupon(name) for name in NAMES]

@@ -12,14 +12,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import LEVEL, mean
-from pathgen.coupons.forms import across, notched, notches_wide, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.shapes import across, notched, notches_wide, plain_job
 from pathgen.errors import PathgenError
-from pathgen.planning import Spot
-from pathgen.route.place import free
+from pathgen.plan.settle import Spot
+from pathgen.route.placement import free
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
@@ -33,7 +32,7 @@ LEAST = 3  # readings of a strip
 PLACED_BY = {"x": 90.0, "y": 0.0}  # the strip whose face an axis places
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the strips out about the platform's middle."""
     pixel = setup.job.pixel
     wall = across([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
@@ -43,18 +42,18 @@ def build(setup: Setup) -> Specimen:
     for number, (rotation, (x, y)) in enumerate(STRIPS, start=1):
         left = POST_WIDE + (LONG - notches_wide(number)) / 2
         panels.append((notched(wall, pixel, [(left, number)]), job))
-        box = Box(POST_WIDE + 1.0, 1.0, POST_WIDE + LONG - 1.0, HIGH - 2.0)
-        steps.append(Step(box, (rotation,), panel=number - 1))
+        box = PanelArea(POST_WIDE + 1.0, 1.0, POST_WIDE + LONG - 1.0, HIGH - 2.0)
+        steps.append(MeasuringPlace(box, (rotation,), panel=number - 1))
         spots.append(Spot(middle[0] + x, middle[1] + y, rotation))
     return Specimen(panels, steps, spots, repeats=5)
 
 
-def fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Give each axis the mean roughness of the face it places.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
     setup : Setup
 
     Raises
@@ -160,7 +159,7 @@ def _checked(read: dict[float, Floats]) -> str:
     return f"the check disagrees: {figures}; something other than the axes shapes the faces"
 
 
-def _curve(filled: Filled, found: dict[str, Estimate]) -> Curve:
+def _curve(filled: FilledSheet, found: dict[str, Estimate]) -> Curve:
     turn = np.linspace(0.0, 90.0, 91)
     x, y = (1000 * found[axis].value for axis in "xy")
     expected = np.hypot(x * np.sin(np.radians(turn)), y * np.cos(np.radians(turn)))
@@ -173,12 +172,14 @@ COUPON = Coupon(
     name="axis-pair",
     measures="how finely each axis places a face",
     profile="machine",
-    nominal=(Column("rotation", "deg", 0.0, 360.0),),
-    measured=(Column("roughness", "um", 0.001, 5000.0, "height of the ripples, or any measure of it in um"),),
+    nominal=(SheetColumn("rotation", "deg", 0.0, 360.0),),
+    measured=(
+        SheetColumn("roughness", "um", 0.001, 5000.0, "height of the ripples, or any measure of it in um"),
+    ),
     how=(
         "Read the face between the posts that stand out, at five places a strip, always in the same way.",
         "One notch: along X, placed by the Y axis. Two: along Y, placed by X. Three: at 45 degrees, by both.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

@@ -23,7 +23,7 @@ EXACT = 1e-9  # share of what is read that residuals are never taken to be under
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
+class Estimates:
     """Figures fitted by least squares.
 
     Attributes
@@ -48,7 +48,7 @@ def least_squares(
     bounds: tuple[Floats, Floats],
     what: str,
     misfit: float = 0.0,
-) -> Fitted:
+) -> Estimates:
     """Fit a model to readings that scatter alike.
 
     Parameters
@@ -100,7 +100,7 @@ def least_squares(
     variance = float(np.sum(found.fun**2)) / left
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * (variance + misfit**2)
     reach = float(stdtrit(left, (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
-    return Fitted(found.x, found.x - reach, found.x + reach, covariance, float(np.sqrt(variance)))
+    return Estimates(found.x, found.x - reach, found.x + reach, covariance, float(np.sqrt(variance)))
 
 
 def mean(values: Floats, what: str) -> tuple[float, float, float]:

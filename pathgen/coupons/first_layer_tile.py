@@ -11,16 +11,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.estimate import LEVEL, Fitted, least_squares
-from pathgen.coupons.forms import across, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.estimate import LEVEL, Estimates, least_squares
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.shapes import across, plain_job
 from pathgen.errors import PathgenError
-from pathgen.planning import Spot
-from pathgen.route.place import free
+from pathgen.plan.settle import Spot
+from pathgen.route.placement import free
 from pathgen.settings import Setup
-from pathgen.settings.check import LEAST_FIRST
+from pathgen.settings.constraints import LEAST_FIRST
 from pathgen.settings.machine import Range
 
 Floats = NDArray[np.float64]
@@ -34,7 +33,7 @@ LEAST_SCATTER = 1e-8  # mm²; readings that agree to the digit scatter by a part
 HUNDRED = 100.0  # mm that tilt is told for
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the tiles out."""
     # Two rows make a layer. Nothing but the first layer is made, so its feed is the only one.
     pixel = setup.job.first_layer / 2
@@ -60,18 +59,18 @@ def build(setup: Setup) -> Specimen:
         wall = across([STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], setup.job.first_layer, pixel)
         panels.append((wall, job))
         nominal = (setup.job.first_layer, x, y, setup.machine.z_zero)
-        box = Box(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.job.first_layer)
-        steps.append(Step(box, nominal, panel=number - 1))
+        box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.job.first_layer)
+        steps.append(MeasuringPlace(box, nominal, panel=number - 1))
         spots.append(Spot(x, y))
     return Specimen(panels, steps, spots, repeats=3)
 
 
-def fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Lay a plane through the sheets: its height in the middle corrects z_zero, its tilt is told.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
     setup : Setup
 
     Raises
@@ -110,7 +109,7 @@ def fit(filled: Filled, setup: Setup) -> Outcome:
     return Outcome(tuple(found), (change,), (line,), _curve(filled, plane, x, y, nominal), tuple(notes))
 
 
-def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Fitted, float]:
+def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Estimates, float]:
     """Fit a plane to the tiles' means; say how far they depart where it is more than readings scatter."""
     from scipy.special import fdtrc
 
@@ -145,7 +144,7 @@ def _tilted(tilts: list[Estimate], spans: tuple[Range, Range]) -> list[str]:
     return notes
 
 
-def _curve(filled: Filled, plane: Fitted, x: Floats, y: Floats, nominal: float) -> Curve:
+def _curve(filled: FilledSheet, plane: Estimates, x: Floats, y: Floats, nominal: float) -> Curve:
     said = nominal + plane.values @ np.stack([np.ones(len(x)), x / HUNDRED, y / HUNDRED])
     ends = np.array([said.min(), said.max()])
     return Curve("sheet by the plane (mm)", "sheet (mm)", said, filled["sheet"], (ends, ends))
@@ -156,17 +155,19 @@ COUPON = Coupon(
     measures="where z is really 0, and whether the platform is level",
     profile="machine",
     nominal=(
-        Column("nominal", "mm", 0.01, 2.0),
-        Column("at_x", "mm", -5000.0, 5000.0),
-        Column("at_y", "mm", -5000.0, 5000.0),
-        Column("z_zero", "mm", -1.0, 1.0),
+        SheetColumn("nominal", "mm", 0.01, 2.0),
+        SheetColumn("at_x", "mm", -5000.0, 5000.0),
+        SheetColumn("at_y", "mm", -5000.0, 5000.0),
+        SheetColumn("z_zero", "mm", -1.0, 1.0),
     ),
-    measured=(Column("sheet", "mm", 0.01, 3.0, "what a micrometer shows, at three places of each tile"),),
+    measured=(
+        SheetColumn("sheet", "mm", 0.01, 3.0, "what a micrometer shows, at three places of each tile"),
+    ),
     how=(
         "Let the platform cool, take the tiles off, and measure each sheet away from its edges and stairs.",
         "A tile's number is how many stairs are cut into its corner: 1 in the middle, 2 front left,",
         "3 front right, 4 back left, 5 back right; the stairs were to the front and left.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

@@ -13,12 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.estimate import peak
-from pathgen.coupons.forms import across, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import LIGHT, Column, Coupon, Specimen, Step
-from pathgen.coupons.strip import (
+from pathgen.coupons.banded_strip import (
     BRIM,
     POST,
     Limit,
@@ -31,6 +26,10 @@ from pathgen.coupons.strip import (
     plain_wall,
     raised,
 )
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
+from pathgen.coupons.estimate import peak
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
+from pathgen.coupons.shapes import across, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
@@ -44,7 +43,7 @@ COOLED = 2.0  # mm of a band's foot in which the nozzle is still on its way
 APART = 2.0  # °C between bands, at least: less is lost in what a heater wavers by
 
 
-def temperatures(setup: Setup) -> list[float]:
+def band_temperatures(setup: Setup) -> list[float]:
     """Give the bands' nozzle temperatures, whole °C, lowest band first.
 
     Raises
@@ -55,7 +54,7 @@ def temperatures(setup: Setup) -> list[float]:
     Examples
     --------
     >>> from pathgen.settings import Job, settle
-    >>> temperatures(settle(Job()))
+    >>> band_temperatures(settle(Job()))
     [230.0, 222.0, 213.0, 205.0, 197.0, 188.0, 180.0]
     """
     heat, machine = setup.material.temperature, setup.machine
@@ -67,9 +66,9 @@ def temperatures(setup: Setup) -> list[float]:
     return [float(round(t)) for t in np.linspace(high, low, BANDS)]
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the strip out."""
-    heats, heights = temperatures(setup), [HIGH] * BANDS
+    heats, heights = band_temperatures(setup), [HIGH] * BANDS
     wall, post = plain_wall(setup)
     face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.job.pixel, setup.job.pixel)[0]
     bands = tuple(
@@ -79,16 +78,16 @@ def build(setup: Setup) -> Specimen:
         setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, nozzle_temperature=heats[0]
     )
     places = boxes(heights, WIDE, settled=COOLED)
-    steps = [Step(box, (heat,)) for box, heat in zip(places, heats, strict=True)]
+    steps = [MeasuringPlace(box, (heat,)) for box, heat in zip(places, heats, strict=True)]
     return Specimen([(raised(face, heights, setup.job.pixel), job)], steps, repeats=3)
 
 
-def fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Find the temperature that lets most light through, among those at which layers hold.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
         A step's readings are averaged, as logarithms.
     setup : Setup
 
@@ -137,10 +136,10 @@ COUPON = Coupon(
     name="heat-ladder",
     measures="which nozzle temperature lets most light through with layers that hold",
     profile="material",
-    nominal=(Column("nozzle_temperature", "degc", 1.0, 500.0),),
+    nominal=(SheetColumn("nozzle_temperature", "degc", 1.0, 500.0),),
     measured=(
-        Column("reading", LIGHT, text="what the meter shows with the band over its window"),
-        Column(
+        SheetColumn("reading", LIGHT, text="what the meter shows with the band over its window"),
+        SheetColumn(
             "bonded", "", 0.0, 1.0, text="1 where layers hold when bent or scratched, else 0; may stay blank"
         ),
     ),
@@ -148,6 +147,6 @@ COUPON = Coupon(
         "Count bands from the platform up; at each notch in the edge a colder one begins.",
         "Read each in its upper half, in three places, on an even light; bend and scratch it afterwards.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

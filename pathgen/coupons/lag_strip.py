@@ -1,9 +1,9 @@
-"""The lag strip: a round wall of one bead whose pitch jumps, for the lag of the pressure behind the nozzle.
+"""The lag strip: a round wall of one bead whose spacing jumps, for the lag of the pressure behind the nozzle.
 
 The head goes round without a stop, so nothing but the jump disturbs the flow. The hot end follows as a
 first-order system of time constant τ (`pathgen.motion.lag`): at feed v the wall comes near to its new
 thickness as exp(−s/(v·τ)) over the way s from the jump. Two bands of different feed tell the lag, which
-grows in way with the feed, from what the bore smears, which does not.
+grows in way with the feed, from what the nozzle smears, which does not.
 
 The jump is a short slope, as a step would turn the bead aside and slow the head. Behind a slope of length r
 what is left of the jump is (λ/r)·(1 − exp(−r/λ))·exp(−s/λ), λ = v·τ, with s from its end: the response of a
@@ -17,16 +17,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.estimate import Fitted, least_squares, need
-from pathgen.coupons.forms import across, notched, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Floats, Specimen, Step
+from pathgen.coupons.definition import (
+    Coupon,
+    FilledSheet,
+    Floats,
+    MeasuringPlace,
+    PanelArea,
+    SheetColumn,
+    Specimen,
+)
+from pathgen.coupons.estimate import Estimates, least_squares, need
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.shapes import across, notched, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
 
-LOW, HIGH = 0.85, 1.5  # thickness of the two parts, in bores
+LOW, HIGH = 0.85, 1.5  # thickness of the two parts, in nozzles
 BEFORE, THICK, AFTER = 40.0, 60.0, 40.0  # mm of wall: thin up to the jump up, thick, thin to the end
 SLOPE = 2.0  # mm over which the thickness changes, at the end of the part before
 AT = (1.5, 3.0, 5.0, 8.0, 12.0, 18.0, 26.0, 36.0)  # mm behind a jump where the wall is measured
@@ -35,22 +42,22 @@ BAND = 8.0  # mm of height for each feed
 BRIM = 6.0  # mm
 LONGEST = 2.0  # s; no hot end lags so much
 MISFIT = 0.005  # mm: a replayed strip's wall over the model's, where the head slows at its joints
-LEAST_JUMP = 0.01  # mm; the strip's own is over half a bore, and less is no jump to measure
+LEAST_JUMP = 0.01  # mm; the strip's own is over half a nozzle, and less is no jump to measure
 KNOWN = 0.5  # half width of the interval, over the lag, above which readings say nothing
 
 
-def feeds(setup: Setup) -> tuple[float, ...]:
+def lag_feeds(setup: Setup) -> tuple[float, ...]:
     """Give the bands' feeds, mm/s: no more than the machine's axes and hot end can do."""
     machine = setup.machine
-    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.bore * setup.layer)
+    melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.nozzle_diameter * setup.layer)
     most = min(machine.axes.x.feed, machine.axes.y.feed, 0.9 * melts)
     return tuple(min(feed, most * feed / FEEDS[-1]) for feed in FEEDS)
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the ring out."""
-    bore, pixel = setup.machine.hot_end.bore, setup.job.pixel
-    walls = [round(part * bore, 3) for part in (LOW, HIGH)]
+    nozzle, pixel = setup.machine.hot_end.nozzle_diameter, setup.job.pixel
+    walls = [round(part * nozzle, 3) for part in (LOW, HIGH)]
     wall = across([BEFORE, THICK, AFTER], [walls[0], walls[1], walls[0]], BAND * len(FEEDS), pixel)
     for end, (before, after) in ((BEFORE, walls), (BEFORE + THICK, walls[::-1])):
         cells = slice(round((end - SLOPE) / pixel), round(end / pixel))
@@ -58,7 +65,7 @@ def build(setup: Setup) -> Specimen:
             (np.arange(cells.stop - cells.start) + 0.5) * pixel, [0, SLOPE], [before, after]
         )
     marked = notched(wall, pixel, [(BEFORE - 1.0, 1), (BEFORE + THICK - 3.2, 2)])
-    ladder = feeds(setup)
+    ladder = lag_feeds(setup)
     job = plain_job(
         setup.job,
         bend=360.0,
@@ -67,9 +74,9 @@ def build(setup: Setup) -> Specimen:
         fill="tailored",
         feed=ladder[0],
         band=tuple(Band(above=BAND * number, feed=feed) for number, feed in enumerate(ladder) if number),
-        pitch=round((walls[0] + walls[1]) / 2, 3),
-        pitch_min=round(0.8 * walls[0], 3),
-        pitch_max=round(1.2 * walls[1], 3),
+        spacing=round((walls[0] + walls[1]) / 2, 3),
+        spacing_min=round(0.8 * walls[0], 3),
+        spacing_max=round(1.2 * walls[1], 3),
         change_cost=100.0,
         end_cost=100.0,
         pace="steady-feed",
@@ -80,12 +87,12 @@ def build(setup: Setup) -> Specimen:
         bottom = BAND * number + (2.0 if number == 0 else 1.0)
         for up, jump in ((1, BEFORE), (0, BEFORE + THICK)):
             for after in AT:
-                box = Box(jump + after - 0.5, bottom, jump + after + 0.5, BAND * (number + 1) - 2.0)
-                steps.append(Step(box, (feed, up, after, SLOPE, walls[1 - up], walls[up])))
+                box = PanelArea(jump + after - 0.5, bottom, jump + after + 0.5, BAND * (number + 1) - 2.0)
+                steps.append(MeasuringPlace(box, (feed, up, after, SLOPE, walls[1 - up], walls[up])))
     return Specimen([(marked, job)], steps)
 
 
-def fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     """Say the lag."""
     good = np.isfinite(sheet["wall"])
     feed, up, after, slope = (sheet[name][good] for name in ("feed", "up", "after", "slope"))
@@ -126,7 +133,7 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     return Outcome((lag,), (change,), (f"lag {before:g} → {change.value:g} s",), curve, notes)
 
 
-def _refuse_unclear(found: Fitted, lag: Estimate, told: float, where: str) -> None:
+def _refuse_unclear(found: Estimates, lag: Estimate, told: float, where: str) -> None:
     """Refuse readings that do not say the lag; `told` is how much of it they could show, mm."""
     reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
     if jump < LEAST_JUMP:
@@ -147,21 +154,21 @@ COUPON = Coupon(
     measures="how long the pressure behind the nozzle lags",
     profile="machine",
     nominal=(
-        Column("feed", "mm_s", 0.1, 1000.0),
-        Column("up", "", 0, 1),
-        Column("after", "mm", 0.0, 1000.0),
-        Column("slope", "mm", 0.1, 50.0),
-        Column("before_jump", "mm", 0.01, 10.0),
-        Column("after_jump", "mm", 0.01, 10.0),
+        SheetColumn("feed", "mm_s", 0.1, 1000.0),
+        SheetColumn("up", "", 0, 1),
+        SheetColumn("after", "mm", 0.0, 1000.0),
+        SheetColumn("slope", "mm", 0.1, 50.0),
+        SheetColumn("before_jump", "mm", 0.01, 10.0),
+        SheetColumn("after_jump", "mm", 0.01, 10.0),
     ),
     measured=(
-        Column("wall", "mm", 0.05, 10.0, "thickness of the wall at this place, by micrometer or dial"),
+        SheetColumn("wall", "mm", 0.05, 10.0, "thickness of the wall at this place, by micrometer or dial"),
     ),
     how=(
         "The ring's wall jumps to thick at the single notch, and back to thin at the pair.",
         "Measure from the notch into the thick part (up = 1), from the pair into the thin one (up = 0).",
         "The lower half was laid slowly, the upper half fast: feed_mm_s says which half a row is of.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import BinaryIO
 
-from pathgen.coupons import coupon
-from pathgen.coupons.forms import plain_job
-from pathgen.coupons.sheet import sheet_text
-from pathgen.coupons.specimen import Coupon, Specimen
-from pathgen.planned import Platform, Result
-from pathgen.planning import plan_placed, plan_several
+from pathgen.coupons import find_coupon
+from pathgen.coupons.definition import Coupon, Specimen
+from pathgen.coupons.measurement_sheet import sheet_text
+from pathgen.coupons.shapes import plain_job
+from pathgen.plan.model import Platform, Result
+from pathgen.plan.settle import plan_placed, plan_several
+from pathgen.program.writing import Progress, write
 from pathgen.settings import Job, Machine, Material, Setup, settle
-from pathgen.writing import Progress, write
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class LaidOut:
         return write(self.platform, stream, progress)
 
 
-def lay_out(
+def lay_out_coupon(
     name: str, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> LaidOut:
     """Lay out a coupon.
@@ -65,11 +65,11 @@ def lay_out(
 
     Examples
     --------
-    >>> laid = lay_out("step-wedge")
+    >>> laid = lay_out_coupon("step-wedge")
     >>> len(laid.specimen.panels), len(laid.specimen.steps)
     (1, 12)
     """
-    found = coupon(name)
+    found = find_coupon(name)
     setup = settle(plain_job(job or Job()), machine, material)
     specimen = found.build(setup)
     if specimen.spots is None:

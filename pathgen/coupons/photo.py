@@ -18,16 +18,16 @@ from numpy.typing import NDArray
 
 from pathgen import picture
 from pathgen.coupons import resolution_chart
-from pathgen.coupons.sheet import PLACE
-from pathgen.coupons.specimen import Box, Coupon, Floats
-from pathgen.csvrows import Rows
+from pathgen.coupons.definition import Coupon, Floats, PanelArea
+from pathgen.coupons.measurement_sheet import PLACE
 from pathgen.errors import PathgenError
+from pathgen.files.csv_rows import CsvRows
 
 BURNT = 0.985  # light, of the brightest a code can say, from which on it may have been more
 BURNT_SHARE = 0.002  # of a step's places that may be burnt out
-FINEST, COARSEST = 0.05, 0.5  # mm, pitch that a step is sampled with
+FINEST, COARSEST = 0.05, 0.5  # mm, pixel_size that a step is sampled with
 AROUND = (1.5, 6.0)  # mm beyond the coupon's edges where bare light is looked for
-PITCH_AROUND = 0.5  # mm
+SPACING_AROUND = 0.5  # mm
 LEAST_AROUND = 60  # places
 OVER = 1.1  # bare light over the brightest step; less is no bare light
 FAR = 4.0  # scatters about the surface beyond which a place is no bare light
@@ -49,7 +49,7 @@ class Photo:
         From (N, 2) places on the coupon, mm from its lower left corner, to (N, 2) pixels (x, y).
     size : (float, float)
         Of the coupon, mm.
-    pitch : float
+    pixel_size : float
         mm that a step is sampled with: about a pixel of the picture.
     name : str
     """
@@ -58,7 +58,7 @@ class Photo:
     blank: Floats | None
     to_pixel: object
     size: tuple[float, float]
-    pitch: float
+    pixel_size: float
     name: str
 
 
@@ -136,11 +136,11 @@ def open_photo(
             what = f"{bare.shape[1]} × {bare.shape[0]} pixels beside {cols} × {rows}"
             raise PathgenError(what, where=str(blank), allowed="the same camera, from the same place")
     across = float(np.hypot(*(at[1] - at[0])))
-    pitch = min(max(wide / max(across, 1.0), FINEST), COARSEST)
-    return Photo(light, bare, transform, size, pitch, shown.source)
+    pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
+    return Photo(light, bare, transform, size, pixel_size, shown.source)
 
 
-def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[str]]:
+def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
     """Fill a sheet from a photograph: light, and with bare light in it a reference beside each.
 
     Parameters
@@ -166,8 +166,8 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         what = f"a photograph does not say what a {coupon.name} is to tell"
         raise PathgenError(what, where="--photo", allowed="the step wedge and the resolution chart")
     names = [name.strip().lower() for name in rows.names]
-    boxes = [Box(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
-    images = [sample(photo, photo.light, box) for box in boxes]
+    boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
+    images = [sample_area(photo, photo.light, box) for box in boxes]
     burnt = np.array([float(np.mean(image > BURNT)) > BURNT_SHARE for image in images])
     notes = []
     if burnt.all():
@@ -193,7 +193,7 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         nominal = _numbers(rows, names, [column.header for column in coupon.nominal])
         patches = [resolution_chart.Patch(int(k), int(a), *sizes) for k, a, *sizes in nominal]
         read = [
-            list(resolution_chart.read_patch(patch, image, photo.pitch))
+            list(resolution_chart.read_patch(patch, image, photo.pixel_size))
             for patch, image in zip(patches, images, strict=True)
         ]
     kept = [
@@ -205,13 +205,13 @@ def filled_from(photo: Photo, coupon: Coupon, rows: Rows) -> tuple[Rows, list[st
         [*(row[i] for i in kept), *("" if out else f"{value:.6g}" for value in values)]
         for row, values, out in zip(rows.cells, read, burnt, strict=True)
     ]
-    return Rows(rows.where, [*(rows.names[i] for i in kept), *columns], cells, rows.line), notes
+    return CsvRows(rows.where, [*(rows.names[i] for i in kept), *columns], cells, rows.line), notes
 
 
-def sample(photo: Photo, light: Floats, box: Box) -> Floats:
-    """Sample a picture inside a box on the coupon, bilinearly, row 0 at the top, at the photo's pitch."""
-    across = np.arange(box.left + photo.pitch / 2, box.right, photo.pitch)
-    up = np.arange(box.bottom + photo.pitch / 2, box.top, photo.pitch)[::-1]
+def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
+    """Sample a picture bilinearly inside an area of the coupon, row 0 at the top."""
+    across = np.arange(box.left + photo.pixel_size / 2, box.right, photo.pixel_size)
+    up = np.arange(box.bottom + photo.pixel_size / 2, box.top, photo.pixel_size)[::-1]
     u, z = np.meshgrid(across, up)
     return _at(photo, light, np.column_stack([u.ravel(), z.ravel()])).reshape(u.shape)
 
@@ -225,10 +225,10 @@ def _at(photo: Photo, light: Floats, places: Floats) -> Floats:
     return np.asarray(map_coordinates(light, [y - 0.5, x - 0.5], order=1, cval=np.nan))
 
 
-def _reference(photo: Photo, boxes: Sequence[Box], brightest: float) -> tuple[Floats | None, list[str]]:
+def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tuple[Floats | None, list[str]]:
     """Give the bare light behind each step; None where the picture shows none."""
     if photo.blank is not None:
-        images = [sample(photo, photo.blank, box) for box in boxes]
+        images = [sample_area(photo, photo.blank, box) for box in boxes]
         if any(float(np.mean(image > BURNT)) > BURNT_SHARE for image in images):
             hint = "expose both photographs alike, and less"
             raise PathgenError("the bare light is burnt out in the blank", where=photo.name, hint=hint)
@@ -254,9 +254,9 @@ def _reference(photo: Photo, boxes: Sequence[Box], brightest: float) -> tuple[Fl
 def _around(size: tuple[float, float]) -> Floats:
     """List places around a coupon, mm."""
     wide, high = size
-    out = np.arange(AROUND[0], AROUND[1], PITCH_AROUND)
-    u = np.arange(-AROUND[1], wide + AROUND[1], PITCH_AROUND)
-    z = np.arange(0.0, high, PITCH_AROUND)
+    out = np.arange(AROUND[0], AROUND[1], SPACING_AROUND)
+    u = np.arange(-AROUND[1], wide + AROUND[1], SPACING_AROUND)
+    z = np.arange(0.0, high, SPACING_AROUND)
     rows = [np.column_stack(np.broadcast_arrays(u, at)) for d in out for at in (-d, high + d)]
     columns = [np.column_stack(np.broadcast_arrays(at, z)) for d in out for at in (-d, wide + d)]
     return np.concatenate([*rows, *columns]).astype(np.float64)
@@ -277,7 +277,7 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
     return np.asarray(terms(wanted) @ figures)
 
 
-def _numbers(rows: Rows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
+def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
     """Take columns that a sheet was written with."""
     if not set(wanted) <= set(names):
         hint = "pathgen coupon writes a sheet with the places of its steps"

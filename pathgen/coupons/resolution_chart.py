@@ -2,7 +2,7 @@
 
 What is read is how bright the crests and how dim the troughs of a patch look: its modulation (B − D)/(B + D).
 The finer the period, the more of it is lost to the light's sideways spread inside the wall and, along u, to
-the nozzle's bore (contrast transfer by sinusoids, as ISO 12233 has it for cameras; from memory). Patches of
+the nozzle (contrast transfer by sinusoids, as ISO 12233 has it for cameras; from memory). Patches of
 two mean thicknesses tell a spread that grows with the wall from one that does not. The fit compares with
 `pathgen.optics.predict.seen`, one factor for all patches left free: it takes up what law and camera are off
 by.
@@ -19,11 +19,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.estimate import Fitted, least_squares, need
-from pathgen.coupons.forms import INDEX, INDEX_OVER, pixels, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import LIGHT, Box, Column, Coupon, Floats, Specimen, Step
+from pathgen.coupons.definition import (
+    LIGHT,
+    Coupon,
+    FilledSheet,
+    Floats,
+    MeasuringPlace,
+    PanelArea,
+    SheetColumn,
+    Specimen,
+)
+from pathgen.coupons.estimate import Estimates, least_squares, need
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixels, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
@@ -63,7 +71,7 @@ def patches() -> list[Patch]:
     return [*lower, *upper, Patch(EDGE, ALONG_U, 0.0, THIN, SWING)]
 
 
-def profile(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
+def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
     """Give a patch's thickness along its direction, `at` mm from where it begins; a crest of light first."""
     if patch.kind == EDGE:
         return np.where(at < length / 2, patch.mean - patch.swing, patch.mean + patch.swing)
@@ -73,7 +81,7 @@ def profile(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
     return np.asarray(patch.mean + patch.swing * wave)
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the chart out."""
     pixel, all_patches = setup.job.pixel, patches()
     columns = (len(all_patches) + 1) // 2
@@ -82,20 +90,20 @@ def build(setup: Setup) -> Specimen:
     steps = []
     for number, patch in enumerate(all_patches):
         row, col = divmod(number, columns)
-        along_u = profile(patch, (np.arange(cols) + 0.5) * pixel, WIDE)
-        along_z = profile(patch, (np.arange(rows) + 0.5) * pixel, HIGH)[::-1, None]
+        along_u = patch_thickness(patch, (np.arange(cols) + 0.5) * pixel, WIDE)
+        along_z = patch_thickness(patch, (np.arange(rows) + 0.5) * pixel, HIGH)[::-1, None]
         top = (1 - row) * rows
         wall[top : top + rows, col * cols : (col + 1) * cols] = along_u if patch.along == ALONG_U else along_z
         left, bottom = INDEX + col * WIDE, row * HIGH
-        box = Box(left + MARGIN, bottom + MARGIN, left + WIDE - MARGIN, bottom + HIGH - MARGIN)
-        steps.append(Step(box, tuple(map(float, patch))))
+        box = PanelArea(left + MARGIN, bottom + MARGIN, left + WIDE - MARGIN, bottom + HIGH - MARGIN)
+        steps.append(MeasuringPlace(box, tuple(map(float, patch))))
     edge = np.full((2 * rows, pixels(INDEX, pixel)), THICK + SWING)
     whole = np.hstack([edge + INDEX_OVER, wall, edge])
     job = plain_job(setup.job, brim=BRIM, thinnest=round(THIN - SWING, 3), thickest=round(THICK + SWING, 3))
     return Specimen([(whole, job)], steps)
 
 
-def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: float) -> float:
+def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: float) -> float:
     """Predict a patch's modulation.
 
     Parameters
@@ -105,11 +113,11 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         Its material has the law.
     spread : (float, float)
         Standard deviation of the light's spread in a wall of no thickness, mm, and what each mm adds.
-    bore : float
+    nozzle : float
         mm.
     """
+    from pathgen.deposit.blur import smear
     from pathgen.optics import law
-    from pathgen.optics.smear import smear
 
     through = law(setup.material.light)
     if patch.kind == EDGE:
@@ -120,9 +128,9 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], bore: fl
         if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
             made = setup.job.pixel if patch.along == ALONG_U else setup.layer
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
-        wall = profile(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
+        wall = patch_thickness(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
         if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
-            wall = np.asarray(smear(np.tile(wall, 3)[None], bore, pixel)[0, cells : 2 * cells], np.float64)
+            wall = np.asarray(smear(np.tile(wall, 3)[None], nozzle, pixel)[0, cells : 2 * cells], np.float64)
         width = spread[0] + spread[1] * wall
         ends = (0.0, patch.period / 2)
         bright, dim = (_arriving(at, through.transmittance(wall), width, patch.period) for at in ends)
@@ -170,7 +178,7 @@ def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]
     return float(waves.sum()), float((waves * (-1.0) ** orders).sum())
 
 
-def fit(sheet: Filled, setup: Setup) -> Outcome:
+def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     """Say how far light spreads in the wall, and the finest detail that shows.
 
     A growth that the readings do not tell from none is reported, and the change made without it.
@@ -203,7 +211,7 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     if (wide.high - wide.low) / 2 > KNOWN:
         what = f"a spread of {wide.low:.2f} to {wide.high:.2f} mm: modulations scatter by {found.scatter:.3f}"
         raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
-    estimates += [wide, _finest(wide, setup.machine.hot_end.bore)]
+    estimates += [wide, _finest(wide, setup.machine.hot_end.nozzle_diameter)]
     words = "mm, standard deviation of the light's sideways spread"
     values = [max(0.0, short(float(kept.values[1]), (wide.high - wide.low) / 2)), round(max(0.0, grows), 3)]
     changes = [Change("light", "spread", values[0], words)]
@@ -225,13 +233,13 @@ def fit(sheet: Filled, setup: Setup) -> Outcome:
     )
 
 
-def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Fitted:
+def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
     """Fit one factor and the spread, and where asked its growth, to modulations."""
-    bore = setup.machine.hot_end.bore
+    nozzle = setup.machine.hot_end.nozzle_diameter
 
     def model(p: Floats) -> Floats:
         spread = (float(p[1]), float(p[2]) if grows else 0.0)
-        return np.array([p[0] * modulation(patch, setup, spread, bore) for patch in read])
+        return np.array([p[0] * modulation(patch, setup, spread, nozzle) for patch in read])
 
     figures = 3 if grows else 2
     start = np.array([1.0, 0.2, 0.02])[:figures]
@@ -245,12 +253,12 @@ def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, w
     return found
 
 
-def _named(name: str, unit: str, found: Fitted, place: int) -> Estimate:
+def _named(name: str, unit: str, found: Estimates, place: int) -> Estimate:
     value, low, high = (float(ends[place]) for ends in (found.values, found.low, found.high))
     return Estimate(name, unit, value, low, high)
 
 
-def _at(found: Fitted, thickness: float) -> Estimate:
+def _at(found: Estimates, thickness: float) -> Estimate:
     """Give the spread at a thickness: far better known than its two parts."""
     weight = np.array([0.0, 1.0, thickness][: len(found.values)])
     value = float(weight @ found.values)
@@ -259,14 +267,14 @@ def _at(found: Fitted, thickness: float) -> Estimate:
     return Estimate(f"spread at {thickness:g} mm", "mm", value, max(0.0, value - error), value + error)
 
 
-def _finest(wide: Estimate, bore: float) -> Estimate:
-    """Give the period at which a wave's modulation is down to `GONE`: Gaussian times the bore's box."""
+def _finest(wide: Estimate, nozzle: float) -> Estimate:
+    """Give the period at which a wave's modulation is down to `GONE`: Gaussian times the nozzle's box."""
     from scipy.optimize import brentq
 
     def left(period: float, spread: float) -> float:
-        return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(bore / period)) - GONE
+        return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(nozzle / period)) - GONE
 
-    least = 1.05 * bore  # the bore's own first zero lies at one bore
+    least = 1.05 * nozzle  # the nozzle's own first zero lies at one nozzle
     ends = [
         float(brentq(left, least, 100.0, args=(spread,))) if left(least, spread) < 0 else least
         for spread in (wide.value, wide.low, wide.high)
@@ -274,17 +282,17 @@ def _finest(wide: Estimate, bore: float) -> Estimate:
     return Estimate("finest period that shows along the layers", "mm", ends[0], ends[1], ends[2])
 
 
-def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Fitted) -> Curve:
+def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
     """Draw the modulation left of thin waves over their frequency, with what was fitted."""
-    bore, spread = (
-        setup.machine.hot_end.bore,
+    nozzle, spread = (
+        setup.machine.hot_end.nozzle_diameter,
         (float(found.values[1]), float(np.append(found.values, 0.0)[2])),
     )
     chosen = [i for i, patch in enumerate(read) if patch.mean == THIN and patch.kind == WAVE]
     frequency = np.array([1 / read[i].period for i in chosen])
     periods = np.geomspace(PERIODS[0], PERIODS[-1], 40)
     fitted = [
-        found.values[0] * modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, bore)
+        found.values[0] * modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, nozzle)
         for p in periods
     ]
     line = (1 / periods, np.array(fitted))
@@ -296,21 +304,21 @@ COUPON = Coupon(
     measures="how far light spreads in the wall, and the finest detail that shows",
     profile="material",
     nominal=(
-        Column("kind", "", 0, 2),
-        Column("along", "", 0, 1),
-        Column("period", "mm", 0, 100),
-        Column("mean", "mm", 0, 100),
-        Column("swing", "mm", 0, 100),
+        SheetColumn("kind", "", 0, 2),
+        SheetColumn("along", "", 0, 1),
+        SheetColumn("period", "mm", 0, 100),
+        SheetColumn("mean", "mm", 0, 100),
+        SheetColumn("swing", "mm", 0, 100),
     ),
     measured=(
-        Column("bright", LIGHT, text="light in the middle of a bright line of the patch"),
-        Column("dim", LIGHT, text="light in the middle of a dark line of the patch"),
+        SheetColumn("bright", LIGHT, text="light in the middle of a bright line of the patch"),
+        SheetColumn("dim", LIGHT, text="light in the middle of a dark line of the patch"),
     ),
     how=(
         "Photograph the chart on an even light, sharp and without burnt-out places: --photo reads it.",
         "kind: 0 wave, 1 line pairs, 2 edge; along: 0 from left to right, 1 upward.",
         "Patches count from the thicker edge, the lower row first.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

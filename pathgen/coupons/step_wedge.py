@@ -2,15 +2,15 @@
 
 Steps stand side by side, thin to thick, each wide enough for a meter's window, and each with as many notches
 over it as its number says (a wide notch is five). The index edge, thicker than its neighbour, is at step 1.
-A sheet is fitted by `pathgen.optics.fit`; its density is D = −log10 T (ISO 5-2).
+A sheet is fitted by `pathgen.optics.law_fit`; its density is D = −log10 T (ISO 5-2).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.forms import INDEX, INDEX_OVER, across, notched, notches_wide, plain_job
-from pathgen.coupons.specimen import LIGHT, Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, across, notched, notches_wide, plain_job
 from pathgen.settings import Setup
 
 STEPS = 12
@@ -28,13 +28,13 @@ def thicknesses(setup: Setup) -> list[float]:
     >>> thicknesses(settle(Job()))[:4]
     [0.6, 0.74, 0.9, 1.09]
     """
-    assert setup.job.pitch_min is not None, "settle fills it in"
-    thin = max(THIN, setup.job.pitch_min)
+    assert setup.job.spacing_min is not None, "settle fills it in"
+    thin = max(THIN, setup.job.spacing_min)
     even = np.linspace(0.0, 1.0, STEPS)
     return [round(float(t), 2) for t in thin + (THICK - thin) * (0.5 * even + 0.5 * even**2)]
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the wedge out."""
     steps, pixel = thicknesses(setup), setup.job.pixel
     end = steps[0] + INDEX_OVER
@@ -45,10 +45,10 @@ def build(setup: Setup) -> Specimen:
         (left + (WIDE - notches_wide(number)) / 2, number) for number, left in enumerate(lefts, start=1)
     ]
     job = plain_job(setup.job, brim=BRIM, thinnest=steps[0], thickest=steps[-1])
-    boxes = [Box(left + 1.0, 1.0, left + WIDE - 1.0, HIGH - 2.0) for left in lefts]
+    boxes = [PanelArea(left + 1.0, 1.0, left + WIDE - 1.0, HIGH - 2.0) for left in lefts]
     return Specimen(
         [(notched(wall, pixel, counts), job)],
-        [Step(box, (thickness,)) for box, thickness in zip(boxes, steps, strict=True)],
+        [MeasuringPlace(box, (thickness,)) for box, thickness in zip(boxes, steps, strict=True)],
     )
 
 
@@ -56,16 +56,16 @@ COUPON = Coupon(
     name="step-wedge",
     measures="how much light each thickness lets through",
     profile="material",
-    nominal=(Column("thickness", "mm", 0.0, 100.0),),
+    nominal=(SheetColumn("thickness", "mm", 0.0, 100.0),),
     measured=(
-        Column("reading", LIGHT, text="what the meter shows with the step over its window"),
-        Column("reference", LIGHT, text="the same without the wedge, now and then; may stay blank"),
-        Column("dark", LIGHT, text="the same with the light off; may stay blank"),
+        SheetColumn("reading", LIGHT, text="what the meter shows with the step over its window"),
+        SheetColumn("reference", LIGHT, text="the same without the wedge, now and then; may stay blank"),
+        SheetColumn("dark", LIGHT, text="the same with the light off; may stay blank"),
     ),
     how=(
         "Lay the wedge on an even light, cover what lies bare beside it, and read each step in its middle.",
         "Steps count from the thicker edge beside the thinnest one; a wide notch counts five.",
     ),
-    build=build,
+    build=_build,
     fit=None,
 )

@@ -16,21 +16,20 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
 from pathgen.coupons.estimate import LEVEL, need
-from pathgen.coupons.forms import notched, notches_wide, pixels, plain_job
-from pathgen.coupons.outcome import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.sheet import Filled
-from pathgen.coupons.specimen import Box, Column, Coupon, Specimen, Step
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
+from pathgen.coupons.shapes import notched, notches_wide, pixels, plain_job
 from pathgen.errors import PathgenError
-from pathgen.panel.steadiness import FRACTION, Conditions, sections, steadiness
-from pathgen.planning import Spot
+from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
+from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
-from pathgen.route.place import free
+from pathgen.route.placement import free
 from pathgen.settings import Machine, Setup
 
 Floats = NDArray[np.float64]
 
-# Thickness and height, mm: half as high again as where a quarter of a pitch is passed with shipped figures.
+# Thickness and height, mm: half as high again as where a quarter of a spacing is passed with shipped figures.
 FINS = ((0.8, 36.0), (0.9, 41.0), (1.0, 46.0), (1.2, 55.0), (1.5, 68.0))
 WIDE = 9.0  # mm; four notches need as much
 TOOTH, LONGER = 1.0, 2.0  # mm that teeth stand out
@@ -50,7 +49,7 @@ def shaken(machine: Machine) -> int:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> shaken(load_machine("benchtop-220"))
+    >>> shaken(load_machine("moving-table"))
     0
     """
     return max((0, 90), key=lambda rotation: carried_acceleration(machine, rotation))
@@ -75,11 +74,11 @@ def fin(thickness: float, height: float, pixel: float) -> Floats:
     return np.where(wall, thickness, 0.0)[::-1]
 
 
-def build(setup: Setup) -> Specimen:
+def _build(setup: Setup) -> Specimen:
     """Lay the fins out in a row through the platform's middle."""
-    assert setup.job.pitch_min is not None, "settle fills it in"
+    assert setup.job.spacing_min is not None, "settle fills it in"
     pixel, rotation = setup.job.pixel, shaken(setup.machine)
-    wider = max(1.0, setup.job.pitch_min / FINS[0][0])
+    wider = max(1.0, setup.job.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
     middle = [sum(span) / 2 for span in free(setup.machine)]
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
@@ -87,7 +86,11 @@ def build(setup: Setup) -> Specimen:
     for number, (thickness, height) in enumerate(fins, start=1):
         left = LONGER + (WIDE - notches_wide(number)) / 2
         panels.append((notched(fin(thickness, height, pixel), pixel, [(left, number)]), job))
-        steps.append(Step(Box(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1))
+        steps.append(
+            MeasuringPlace(
+                PanelArea(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1
+            )
+        )
         along = (number - (len(fins) + 1) / 2) * (LONGER + WIDE + 2 * BRIM + APART)
         x, y = (along, 0.0) if rotation == 0 else (0.0, along)
         spots.append(Spot(middle[0] + x, middle[1] + y, float(rotation)))
@@ -108,16 +111,16 @@ def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> fl
     material, machine = setup.material, setup.machine
     shaking = carried_acceleration(machine, shaken(machine))
     conditions = Conditions(material.modulus, material.density, shaking)
-    wall = sections(fin(thickness, height, setup.job.pixel), setup.job.pixel)
-    return float(steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
+    wall = measure_sections(fin(thickness, height, setup.job.pixel), setup.job.pixel)
+    return float(compute_steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
 
 
-def fit(filled: Filled, setup: Setup) -> Outcome:
+def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """Find the sway at which ripples begin.
 
     Parameters
     ----------
-    filled : Filled
+    filled : FilledSheet
         A fin clean to its top has its own height in `clean_up_to`.
     setup : Setup
 
@@ -171,19 +174,21 @@ def _censored(seen: Floats, beyond: Floats) -> tuple[float, float, float]:
 
 
 def _outcome(
-    filled: Filled, setup: Setup, swayed: Floats, to_top: NDArray[np.bool_], limit: Estimate
+    filled: FilledSheet, setup: Setup, swayed: Floats, to_top: NDArray[np.bool_], limit: Estimate
 ) -> Outcome:
     """Word what was found."""
-    assert setup.job.pitch is not None, "settle fills it in"
+    assert setup.job.spacing is not None, "settle fills it in"
     machine = setup.machine
     value = short(limit.value, (limit.high - limit.low) / 2)
     value = value if value > 0 else float(f"{limit.value:.2g}")
     if limit.value > 5:
         raise PathgenError(f"sway_limit is {limit.value:g} mm", where=filled.where, allowed="at most 5 mm")
     old = (
-        f"{machine.sway_limit:g}" if machine.sway_limit else f"1/4 of a pitch, {FRACTION * setup.job.pitch:g}"
+        f"{machine.sway_limit:g}"
+        if machine.sway_limit
+        else f"1/4 of a spacing, {FRACTION * setup.job.spacing:g}"
     )
-    change = Change("", "sway_limit", value, "mm of sway that shows; else 1/4 of a pitch")
+    change = Change("", "sway_limit", value, "mm of sway that shows; else 1/4 of a spacing")
     notes = []
     if to_top.any():
         bound = f"{int(to_top.sum())} of {len(to_top)} fins are clean to their tops"
@@ -194,7 +199,7 @@ def _outcome(
     return Outcome((limit,), (change,), (f"sway_limit {old} → {value:g} mm",), curve, tuple(notes))
 
 
-def _line(filled: Filled, setup: Setup, limit: Estimate) -> tuple[Floats, Floats]:
+def _line(filled: FilledSheet, setup: Setup, limit: Estimate) -> tuple[Floats, Floats]:
     """Draw the limit over the heights that were read."""
     ends = np.array([filled["clean_up_to"].min(), filled["clean_up_to"].max()])
     return ends, np.full(2, limit.value)
@@ -204,9 +209,9 @@ COUPON = Coupon(
     name="sway-fin",
     measures="how much sway shows on a face",
     profile="machine",
-    nominal=(Column("fin_thickness", "mm", 0.1, 20.0), Column("fin_height", "mm", 1.0, 2000.0)),
+    nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
     measured=(
-        Column(
+        SheetColumn(
             "clean_up_to",
             "mm",
             1.0,
@@ -220,6 +225,6 @@ COUPON = Coupon(
         "Fins count from the thinnest, which is the lowest; a wide notch in the top counts five.",
         "They sway by purpose: notes about that are as they should be.",
     ),
-    build=build,
-    fit=fit,
+    build=_build,
+    fit=_fit,
 )

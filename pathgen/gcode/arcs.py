@@ -40,7 +40,7 @@ class Arcs(NamedTuple):
     radius: Floats  # (N,) R, mm; negative: the longer way round
 
 
-class Turn(NamedTuple):
+class ArcTurns(NamedTuple):
     """Where arcs run: columns of N."""
 
     centre: Floats  # (N, 2) mm
@@ -52,7 +52,7 @@ class Turn(NamedTuple):
     fault: NDArray[np.int64]  # (N,) a key of FAULTS, 0 where there is none
 
 
-def turn(arcs: Arcs) -> Turn:
+def find_turns(arcs: Arcs) -> ArcTurns:
     """Find centre, sweep and number of chords of arcs in either format.
 
     Parameters
@@ -74,7 +74,7 @@ def turn(arcs: Arcs) -> Turn:
     --------
     >>> quarter = Arcs(np.array([[1.0, 0.0]]), np.array([[0.0, 1.0]]), np.array([False]), np.array([True]),
     ...                np.array([[-1.0, np.nan]]), np.array([np.nan]))
-    >>> found = turn(quarter)
+    >>> found = find_turns(quarter)
     >>> round(float(found.sweep[0]), 6), int(found.chords[0])
     (1.570796, 8)
     """
@@ -107,7 +107,7 @@ def turn(arcs: Arcs) -> Turn:
     ):
         fault[wrong] = number
     chords = np.clip(count, 1, MOST_CHORDS).astype(np.int64)
-    return Turn(centre, np.arctan2(u[:, 1], u[:, 0]), sweep, radius, final - radius, chords, fault)
+    return ArcTurns(centre, np.arctan2(u[:, 1], u[:, 0]), sweep, radius, final - radius, chords, fault)
 
 
 def _to_centre(arcs: Arcs) -> Floats:
@@ -125,7 +125,7 @@ def _to_centre(arcs: Arcs) -> Floats:
     return np.asarray(way / 2 + np.nan_to_num(left) * (side * height)[:, None])
 
 
-def chord_ends(found: Turn, row: NDArray[np.int64], share: Floats) -> Floats:
+def chord_ends(found: ArcTurns, row: NDArray[np.int64], share: Floats) -> Floats:
     """Place the point at a share (0 to 1) of arc number `row`; (K, 2) mm for K shares."""
     angle = found.first[row] + found.sweep[row] * share
     radius = found.radius[row] + found.growth[row] * share

@@ -140,7 +140,7 @@ class Block:
     percent: bool = False
 
 
-def refusal(number: int, line: bytes, why: str, *, allowed: str = "", hint: str = "") -> PathgenError:
+def line_error(number: int, line: bytes, why: str, *, allowed: str = "", hint: str = "") -> PathgenError:
     """Word the refusal of a line: what is wrong, the line as it stands, and its number."""
     shown = line.rstrip(b"\r\n").decode("ascii", "backslashreplace")
     shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in shown.replace("\t", " "))
@@ -182,7 +182,7 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     """
     body = line.removesuffix(b"\n").removesuffix(b"\r")
     if len(body) > LONGEST:
-        raise refusal(number, body, f"{len(body)} characters", allowed=f"at most {LONGEST} in a line")
+        raise line_error(number, body, f"{len(body)} characters", allowed=f"at most {LONGEST} in a line")
     if body.startswith(b";"):
         return Block(number, "", (), {}, (_text(body[1:]),))
     parts, comments = _split_comments(body, number)
@@ -215,7 +215,7 @@ def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, .
             break
         close = re.search(rb"[()]", body[at:]) if mark[0] == b"(" else None
         if close is None or close[0] == b"(":
-            raise refusal(number, body, "unpaired parentheses", allowed="one level, closed on its line")
+            raise line_error(number, body, "unpaired parentheses", allowed="one level, closed on its line")
         comments.append(body[at : at + close.start()])
         at += close.end()
     return [*parts, body[at:]], tuple(map(_text, comments))
@@ -228,7 +228,7 @@ def _text(comment: bytes) -> str:
 def _plain(part: bytes, body: bytes, number: int) -> str:
     """Take out the blanks RS-274 lets stand anywhere (3.3.5) and refuse what is not ASCII text."""
     if not part.isascii():
-        raise refusal(number, body, "a byte that is not ASCII", hint="only comments may hold others")
+        raise line_error(number, body, "a byte that is not ASCII", hint="only comments may hold others")
     return part.decode("ascii").translate(_BLANKS).upper()
 
 
@@ -237,7 +237,9 @@ def _after_line_number(code: str, body: bytes, number: int) -> str:
     if not code.startswith("N"):
         return code
     if not (mark := _NUMBERING.match(code)):
-        raise refusal(number, body, "a faulty line number", allowed="N 0 to N 99999, without sign or point")
+        raise line_error(
+            number, body, "a faulty line number", allowed="N 0 to N 99999, without sign or point"
+        )
     return code[mark.end() :]
 
 
@@ -258,21 +260,21 @@ def _faulty_word(code: str, at: int, body: bytes, number: int, grammar: Grammar)
     piece = _PIECE.match(code, at)
     letter, rest = (piece[1], piece[2]) if piece else ("", "")
     if letter == "N":
-        return refusal(number, body, "a line number that does not stand first")
+        return line_error(number, body, "a line number that does not stand first")
     if letter and letter not in grammar.letters:
         known = " ".join(sorted(grammar.letters))
-        return refusal(number, body, f"unknown word letter {letter}", allowed=known)
+        return line_error(number, body, f"unknown word letter {letter}", allowed=known)
     if letter and not rest:
-        return refusal(number, body, f"letter {letter} without a number")
+        return line_error(number, body, f"letter {letter} without a number")
     if letter:
-        return refusal(number, body, f"{letter}{rest} is not a word", allowed="sign, digits, one point")
+        return line_error(number, body, f"{letter}{rest} is not a word", allowed="sign, digits, one point")
     if rest[0] in "#[*=":
         kind = {"#": "parameters", "[": "expressions", "*": "checksums", "=": "settings"}[rest[0]]
-        return refusal(number, body, f"{kind} ({rest[0]}) are not read")
+        return line_error(number, body, f"{kind} ({rest[0]}) are not read")
     if rest[0] in "0123456789+-.":
         allowed = "one sign and one point a number"
-        return refusal(number, body, f"{rest} does not belong to a word", allowed=allowed)
-    return refusal(number, body, f"unexpected {rest[0]!r}")
+        return line_error(number, body, f"{rest} does not belong to a word", allowed=allowed)
+    return line_error(number, body, f"unexpected {rest[0]!r}")
 
 
 def _settle(
@@ -284,19 +286,19 @@ def _settle(
     for letter, text in words:
         if letter not in "GM":
             if letter in values:
-                raise refusal(number, body, f"two {letter} words")
+                raise line_error(number, body, f"two {letter} words")
             values[letter] = float(text)
             continue
         code = _code(letter, text, body, number, grammar)
         group = _GROUP_OF.get(code, code)
         if group in groups:
             both = f"{groups[group]} and {code}, of one modal group,"
-            raise refusal(number, body, both, allowed="one of a group in a line")
+            raise line_error(number, body, both, allowed="one of a group in a line")
         groups[group] = code
     if sum(code[0] == "M" for code in groups.values()) > 4:
-        raise refusal(number, body, "more than four M words")
+        raise line_error(number, body, "more than four M words")
     if values.get("F", 0.0) < 0:
-        raise refusal(number, body, "a feed below zero")
+        raise line_error(number, body, "a feed below zero")
     return tuple(groups.values()), values
 
 
@@ -307,7 +309,7 @@ def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) ->
     known = grammar.owns(code) or (code in _GROUP_OF and code not in FILAMENT_CODES)
     known |= grammar.lenient and not grammar.axis  # M82 and M83
     if text[0] in "+-" or not known or float(code[1:]) != value:
-        raise refusal(
+        raise line_error(
             number,
             body,
             f"{letter}{text} is not a code that is followed here",

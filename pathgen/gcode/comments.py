@@ -6,7 +6,7 @@ and ")", as the dialect has it; ASCII only, at most 255 characters, no parenthes
     header  = "pathgen " version, lines of prose, then facts; all before the first command
     fact    = key " = " value             no "=" in a key or in prose; blanks may follow the value
     layer   = "layer " number "/" count " top " mm " mm height " mm " mm"
-    part    = "part " ( "wall" | "brim" | "start line" | "wedge" | "cradle" )
+    part    = "part " ( "wall" | "brim" | "start line" | "wedge" | "comb" )
     end     = "end"
 
 *layer* opens a layer: its number from 1, how many there are, the z of its top and its height. It holds up to

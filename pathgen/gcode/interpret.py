@@ -16,9 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, parse_block, refusal
-from pathgen.gcode.rows import FEED_ONLY, NO_AXIS, SET_FILAMENT, Modes, Rows, State, advance, kinds
-from pathgen.gcode.scan import NO_WORDS, Column, Scan, merged, scan
+from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, line_error, parse_block
+from pathgen.gcode.rows import (
+    FEED_ONLY,
+    NO_AXIS,
+    SET_FILAMENT,
+    Modes,
+    MoveRows,
+    State,
+    advance,
+    classify_moves,
+)
+from pathgen.gcode.scan import NO_WORDS, Scan, WordColumn, merged, scan_lines
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
@@ -31,7 +40,7 @@ _PARTS = {
     "brim": Kind.BRIM,
     "start line": Kind.START,
     "wedge": Kind.WEDGE,
-    "cradle": Kind.CRADLE,
+    "comb": Kind.COMB,
 }
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")
@@ -46,7 +55,7 @@ class Event(NamedTuple):
     move: int  # index of the move that follows it
 
 
-class Fault(NamedTuple):
+class LineFault(NamedTuple):
     """A line that cannot be read, where reading goes on all the same."""
 
     line: int  # in the source, from 1
@@ -80,7 +89,7 @@ class _Piece:
     def raw(self, line: int) -> bytes:
         return self.text[self.found.bounds[line] : self.found.bounds[line + 1]]
 
-    def words_before(self, line: int) -> dict[str, Column]:
+    def words_before(self, line: int) -> dict[str, WordColumn]:
         """Take the words of motion that stand from `done` up to a line, odd lines' among them.
 
         Lines count from `done` in what is given back.
@@ -89,9 +98,9 @@ class _Piece:
         for letter, column in self.found.words.items():
             low, high = np.searchsorted(column.line, [self.done, line])
             if high > low:
-                words[letter] = Column(column.line[low:high] - self.done, column.value[low:high])
+                words[letter] = WordColumn(column.line[low:high] - self.done, column.value[low:high])
         for letter, loose in self.loose.items():
-            more = Column(
+            more = WordColumn(
                 np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose])
             )
             words[letter] = merged(words.get(letter, NO_WORDS), more)
@@ -149,7 +158,7 @@ class Interpreter:
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
         self.marked = self.ended = self.rest = self.given_up = False
-        self.faults: list[Fault] = []
+        self.faults: list[LineFault] = []
         self.bare: list[NDArray[np.int64]] = []
         self._moves = self._lines = 0
         self._heading, self._opened = True, False
@@ -165,7 +174,7 @@ class Interpreter:
         PathgenError
             For the first line that cannot be read.
         """
-        found = scan(text, self.grammar, comments=self._heading)
+        found = scan_lines(text, self.grammar, comments=self._heading)
         piece = self._piece = _Piece(text, self._lines + 1, found)
         count = len(found.bounds) - 1
         first_word = min((int(c.line[0]) for c in found.words.values() if len(c.line)), default=count)
@@ -218,10 +227,10 @@ class Interpreter:
     def _note(self, line: int, why: str) -> None:
         """Remember a line that cannot be read; give up when they are too many."""
         number = self._piece.first + line
-        self.faults.append(Fault(number, self._piece.raw(line).strip()[:SHOWN], why))
+        self.faults.append(LineFault(number, self._piece.raw(line).strip()[:SHOWN], why))
         self.given_up = len(self.faults) >= self.most_faults
 
-    def _store(self, rows: Rows) -> None:
+    def _store(self, rows: MoveRows) -> None:
         """Keep moves, with the kind and layer that marks before them say."""
         self._store_events(rows.line)
         if not len(rows.line):
@@ -234,7 +243,7 @@ class Interpreter:
         self._mark, self._marks = marks[-1], []
         self._moves += len(rows.line)
         number = (rows.line + self._piece.first).astype(np.int32)
-        self.stretches.append(Stretch(number, *rows[1:6], kinds(rows, part), layer))
+        self.stretches.append(Stretch(number, *rows[1:6], classify_moves(rows, part), layer))
 
     def _store_events(self, lines: NDArray[np.int64]) -> None:
         for line, words in self._waiting:
@@ -243,7 +252,7 @@ class Interpreter:
         self._waiting = []
 
     def _refuse(self, line: int, why: str, allowed: str = "", hint: str = "") -> PathgenError:
-        return refusal(self._piece.first + line, self._piece.raw(line), why, allowed=allowed, hint=hint)
+        return line_error(self._piece.first + line, self._piece.raw(line), why, allowed=allowed, hint=hint)
 
     def _obey(self, block: Block, line: int) -> None:
         """Carry out one odd line, or leave its motion to the rows."""
@@ -367,7 +376,7 @@ class Interpreter:
         place = [0.0 if a in axes else state.place[a] for a in range(3)]
         if place != state.place:
             moved, raised = place[:2] != state.place[:2], place[2] != state.place[2]
-            self._store(Rows._make(np.array([c]) for c in (line, *place, 0.0, state.feed, moved, raised)))
+            self._store(MoveRows._make(np.array([c]) for c in (line, *place, 0.0, state.feed, moved, raised)))
         state.place = place
         if self.grammar.axis:
             state.fed, state.wound = state.fed - state.wound, 0.0

@@ -25,7 +25,7 @@ class Pauses:
     homed: tuple[int, ...] = ()
 
 
-def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
+def sum_pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     """Sum up what stands still in a program.
 
     Parameters
@@ -47,7 +47,7 @@ def pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> pauses(["G28 ; home", "G4 P500", "M84"], load_machine("benchtop-220").dialect)
+    >>> sum_pauses(["G28 ; home", "G4 P500", "M84"], load_machine("moving-table").dialect)
     Pauses(dwelling=0.5, homed=(0,))
     """
     grammar, dwelling, homed = Grammar.of(dialect), 0.0, []
@@ -78,7 +78,7 @@ def dwell_seconds(values: Mapping[str, float], dialect: Dialect) -> float:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> [dwell_seconds({"P": 500.0}, load_machine(name).dialect) for name in ("ngc-lab", "benchtop-220")]
+    >>> [dwell_seconds({"P": 500.0}, load_machine(name).dialect) for name in ("ngc-lab", "moving-table")]
     [500.0, 0.5]
     """
     if dialect.extruder in LINEAR_AXES:

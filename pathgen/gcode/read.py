@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import LONGEST, Grammar
-from pathgen.gcode.interpret import Event, Fault, Interpreter, Stretch
+from pathgen.gcode.interpret import Event, Interpreter, LineFault, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
@@ -75,7 +75,7 @@ class Program:
     ended: bool
     marked: bool
     bare: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[LineFault, ...] = ()
     given_up: bool = False
     rest: bool = False
 
@@ -134,7 +134,7 @@ def read_program(
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> dialect = load_machine("benchtop-220").dialect
+    >>> dialect = load_machine("moving-table").dialect
     >>> program = read_program(b"G1 X10 E0.5 F1200\nX20 E0.5\nM2\n", dialect, 1.75)
     >>> program.moves.x, program.ended
     (array([10., 20.]), True)

@@ -17,8 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.gcode.arcs import FAULTS, Arcs, Turn, chord_ends, turn
-from pathgen.gcode.scan import NO_WORDS, Column
+from pathgen.gcode.arcs import FAULTS, Arcs, ArcTurns, chord_ends, find_turns
+from pathgen.gcode.scan import NO_WORDS, WordColumn
 from pathgen.motion.moves import Kind
 
 Floats = NDArray[np.float64]
@@ -74,7 +74,7 @@ class State:
     mode: int = NO_MOTION
 
 
-class Rows(NamedTuple):
+class MoveRows(NamedTuple):
     """Columns of N moves, as `Moves` has them, with the line each came from."""
 
     line: Ints
@@ -87,7 +87,9 @@ class Rows(NamedTuple):
     raised: Flags  # changes z
 
 
-def advance(state: State, words: Mapping[str, Column], count: int, filament: str, judge: Judge) -> Rows:
+def advance(
+    state: State, words: Mapping[str, WordColumn], count: int, filament: str, judge: Judge
+) -> MoveRows:
     """Carry out lines, all under the same modes.
 
     Parameters
@@ -134,20 +136,20 @@ def advance(state: State, words: Mapping[str, Column], count: int, filament: str
     feed = _held(state.feed, column["F"].line, column["F"].value * state.modes.scale / 60.0, count)
     if count:
         state.feed, state.mode = float(feed[-1]), int(mode[-1])
-    rows = Rows(np.arange(count), x, y, z, fed, feed, *_changes(before, x, y, z))
+    rows = MoveRows(np.arange(count), x, y, z, fed, feed, *_changes(before, x, y, z))
     bent &= moving
     if bent.any():
-        turned = turn(_arcs(state.modes.scale, before, rows, column, bent, mode))
+        turned = find_turns(_arcs(state.modes.scale, before, rows, column, bent, mode))
         turned = turned._replace(chords=np.where(turned.fault > 0, 1, turned.chords))
         faults |= {why: _flags(count, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
     if found := {why: np.flatnonzero(bad) for why, bad in faults.items() if bad.any()}:
         judge(found)
     if bent.any():
         return _with_chords(rows, moving, bent, before[2], turned)
-    return rows if moving.all() else Rows._make(c[moving] for c in rows)
+    return rows if moving.all() else MoveRows._make(c[moving] for c in rows)
 
 
-def kinds(rows: Rows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def classify_moves(rows: MoveRows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Tell what moves are for from what they do; `part` is the kind deposits have there.
 
     Filament fed while the head moves in XY is a deposit. Without XY motion, filament fed or drawn back is a
@@ -160,10 +162,10 @@ def kinds(rows: Rows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(kind, np.uint8)
 
 
-def _split(g: Column) -> tuple[Ints, Column]:
+def _split(g: WordColumn) -> tuple[Ints, WordColumn]:
     """Part the lines that set the filament word from the G words of motions."""
     sets = g.value == SET_FILAMENT
-    return (g.line[sets], Column(g.line[~sets], g.value[~sets])) if sets.any() else (NO_WORDS.line, g)
+    return (g.line[sets], WordColumn(g.line[~sets], g.value[~sets])) if sets.any() else (NO_WORDS.line, g)
 
 
 def _flags(count: int, *lines: Ints) -> Flags:
@@ -189,7 +191,7 @@ def _without_axes(bare: Flags, feeds: Ints) -> dict[str, Flags]:
     return {NO_AXIS: bare & ~fed, FEED_ONLY: bare & fed}
 
 
-def _positions(state: State, axis: int, words: Column, count: int) -> Floats:
+def _positions(state: State, axis: int, words: WordColumn, count: int) -> Floats:
     """Give one axis's machine position after each line."""
     now, value = state.place[axis], words.value
     if state.modes.scale != 1.0:
@@ -203,7 +205,7 @@ def _positions(state: State, axis: int, words: Column, count: int) -> Floats:
     return _held(now, words.line, value, count)
 
 
-def _fed(state: State, words: Column, sets: Flags) -> Floats:
+def _fed(state: State, words: WordColumn, sets: Flags) -> Floats:
     """Give the filament fed in each line, mm of filament."""
     value = words.value * state.filament_scale
     fed = np.zeros(len(sets))
@@ -231,7 +233,12 @@ def _changes(before: list[float], *place: Floats) -> tuple[Flags, Flags]:
 
 
 def _arcs(
-    scale: float, before: list[float], rows: Rows, column: dict[str, Column], bent: Flags, mode: Floats
+    scale: float,
+    before: list[float],
+    rows: MoveRows,
+    column: dict[str, WordColumn],
+    bent: Flags,
+    mode: Floats,
 ) -> Arcs:
     """Gather the arcs among the lines."""
     given = {}
@@ -245,13 +252,13 @@ def _arcs(
     return Arcs._make(c[bent] for c in (start, end, mode == 2, placed, centre, given["R"]))
 
 
-def _with_chords(rows: Rows, moving: Flags, bent: Flags, before_z: float, turned: Turn) -> Rows:
+def _with_chords(rows: MoveRows, moving: Flags, bent: Flags, before_z: float, turned: ArcTurns) -> MoveRows:
     """Replace each arc by its chords; z rises and filament is fed evenly along it."""
     count = moving.astype(np.int64)
     count[bent] = turned.chords
     source = np.repeat(np.arange(len(count)), count)
     nth = np.arange(1, len(source) + 1) - np.repeat(np.cumsum(count) - count, count)
-    out = Rows._make(c[source] for c in rows)
+    out = MoveRows._make(c[source] for c in rows)
 
     on = np.flatnonzero(bent[source])
     source, nth = source[on], nth[on]

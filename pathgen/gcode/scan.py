@@ -36,7 +36,7 @@ _STEPS = ((8, 10, 0x00FF00FF00FF00FF), (16, 100, 0x0000FFFF0000FFFF), (32, 10000
 _MARKS = (b"la", b"pa")  # how the comments begin that say what follows: layer, part
 
 
-class Column(NamedTuple):
+class WordColumn(NamedTuple):
     """Words of one letter, in the order they stand, one a line.
 
     Attributes
@@ -51,7 +51,7 @@ class Column(NamedTuple):
     value: Floats
 
 
-NO_WORDS = Column(np.empty(0, np.int64), np.empty(0))
+NO_WORDS = WordColumn(np.empty(0, np.int64), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Scan:
         Line i is text[bounds[i]:bounds[i + 1]], its line end included.
     """
 
-    words: dict[str, Column]
+    words: dict[str, WordColumn]
     odd: Ints
     bounds: Ints
 
@@ -86,7 +86,7 @@ class _Tokens(NamedTuple):
     body: Bytes
 
 
-def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
+def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
     r"""Scan whole lines.
 
     Parameters
@@ -105,9 +105,9 @@ def scan(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan:
     Examples
     --------
     >>> from pathgen.gcode.block import Grammar
-    >>> found = scan(b"G1 X-1.5 E.02\nM84\n", Grammar("E", frozenset("EGX"), frozenset(), axis=False))
+    >>> found = scan_lines(b"G1 X-1.5 E.02\nM84\n", Grammar("E", frozenset("EGX"), frozenset(), axis=False))
     >>> found.words["X"], found.odd
-    (Column(line=array([0]), value=array([-1.5])), array([1]))
+    (WordColumn(line=array([0]), value=array([-1.5])), array([1]))
     """
     data = np.full(PAD + len(text), NEWLINE, np.uint8)
     data[PAD:] = np.frombuffer(text, np.uint8)
@@ -160,7 +160,7 @@ def _tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
     return _Tokens(line, byte[at] & np.uint8(0xDF), value, digits, dressed, faulty, start, body)
 
 
-def _take_leading(body: Bytes, ends: Ints) -> Column:
+def _take_leading(body: Bytes, ends: Ints) -> WordColumn:
     """Take and blank the plain G0 to G3 that most lines begin with: those need no further look."""
     begin = ends[:-1] + 1
     motion = body.take(begin + 1, mode="clip") - np.uint8(ZERO)
@@ -170,10 +170,10 @@ def _take_leading(body: Bytes, ends: Ints) -> Column:
     line = np.flatnonzero(plain)
     place = begin[line]
     body[place] = body[place + 1] = BLANK
-    return Column(line, motion[line].astype(np.float64))
+    return WordColumn(line, motion[line].astype(np.float64))
 
 
-def merged(one: Column, other: Column) -> Column:
+def merged(one: WordColumn, other: WordColumn) -> WordColumn:
     """Join two columns of one letter."""
     if not len(one.line):
         return other
@@ -181,16 +181,16 @@ def merged(one: Column, other: Column) -> Column:
         return one
     line, value = np.concatenate([one.line, other.line]), np.concatenate([one.value, other.value])
     order = np.argsort(line, kind="stable")  # two ascending runs: merged, not sorted anew
-    return Column(line[order], value[order])
+    return WordColumn(line[order], value[order])
 
 
-def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, Column]:
+def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]:
     """Part words by letter."""
     words = {}
     for name in "GFXYZIJRN" + grammar.filament:
         chosen = np.flatnonzero(tokens.letter == ord(name))
         if len(chosen):
-            words[name] = Column(tokens.line[chosen], tokens.value[chosen])
+            words[name] = WordColumn(tokens.line[chosen], tokens.value[chosen])
     return words
 
 
@@ -326,7 +326,7 @@ def _sum_digits(w: NDArray[np.uint64]) -> Floats:
     return w.astype(np.float64)
 
 
-def _doubtful(name: str, column: Column, tokens: _Tokens) -> Ints:
+def _doubtful(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
     """Find the lines whose F, G or N word needs a look for itself."""
     if name == "F":
         return np.asarray(column.line[column.value < 0])
@@ -337,7 +337,7 @@ def _doubtful(name: str, column: Column, tokens: _Tokens) -> Ints:
     return np.asarray(column.line[look])
 
 
-def _without(column: Column, lines: Ints) -> Column:
+def _without(column: WordColumn, lines: Ints) -> WordColumn:
     """Leave out the words of some lines."""
     low, high = (np.searchsorted(column.line, lines, side) for side in ("left", "right"))
     if not (high > low).any():
@@ -345,4 +345,4 @@ def _without(column: Column, lines: Ints) -> Column:
     keep = np.ones(len(column.line), np.bool_)
     for a, b in zip(low[high > low].tolist(), high[high > low].tolist(), strict=True):
         keep[a:b] = False
-    return Column(column.line[keep], column.value[keep])
+    return WordColumn(column.line[keep], column.value[keep])

@@ -127,7 +127,7 @@ def layer_changes(
     --------
     >>> from pathgen.settings import load_machine
     >>> hot, cool = np.array([200.0, 200.0, 210.0]), np.array([0.0, 1.0, 1.0])
-    >>> layer_changes(load_machine("benchtop-220"), {}, hot, cool)
+    >>> layer_changes(load_machine("moving-table"), {}, hot, cool)
     {1: ['M106 S255'], 2: ['M104 S210']}
     >>> layer_changes(load_machine("ngc-lab"), {}, hot, cool)[2]
     ['(MSG, set the nozzle to 210 C, then go on)', 'M0']

@@ -30,11 +30,11 @@ from pathgen.settings.machine import Machine
 ROWS = 1 << 14  # moves spelled at once: their columns and text stay in the processor's cache
 PARTS = {
     Kind.WALL: "wall",
-    Kind.TURN: "wall",
+    Kind.HAIRPIN: "wall",
     Kind.BRIM: "brim",
     Kind.START: "start line",
     Kind.WEDGE: "wedge",
-    Kind.CRADLE: "cradle",
+    Kind.COMB: "comb",
 }
 
 # Facts the header keeps room for: the box of all deposits, and that of all moves.

@@ -3,7 +3,7 @@
 from pathgen.layers.bent import bend_strokes
 from pathgen.layers.brim import brim_loops
 from pathgen.layers.fills import fill_names, find_fill
-from pathgen.layers.sections import Layers, cut
+from pathgen.layers.sections import Layers, cut_layers
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 __all__ = [
@@ -13,7 +13,7 @@ __all__ = [
     "Strokes",
     "bend_strokes",
     "brim_loops",
-    "cut",
+    "cut_layers",
     "fill_names",
     "find_fill",
 ]

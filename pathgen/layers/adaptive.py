@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.sections import Layers, cut
+from pathgen.layers.sections import Layers, cut_layers
 from pathgen.layers.strokes import Floats
 from pathgen.panel import Panel
 
@@ -51,7 +51,7 @@ class Terms:
         Of a layer, mm.
     motor_step : float
         mm of z.
-    pitch, feed, melt_rate : float
+    spacing, feed, melt_rate : float
         Of a bead, mm and mm/s; and of the hot end, mm³/s.
     """
 
@@ -59,13 +59,13 @@ class Terms:
     first_layer: float
     highest: float
     motor_step: float
-    pitch: float
+    spacing: float
     feed: float
     melt_rate: float
 
 
 @dataclass(frozen=True, slots=True)
-class Chosen:
+class ChosenLayers:
     """Layers, and what they gain.
 
     Attributes
@@ -95,7 +95,7 @@ class Chosen:
         )
 
 
-def adaptive(panel: Panel, seen: Floats, terms: Terms) -> Chosen:
+def adaptive(panel: Panel, seen: Floats, terms: Terms) -> ChosenLayers:
     """Cut a panel into layers of the heights its picture needs.
 
     Parameters
@@ -119,10 +119,10 @@ def adaptive(panel: Panel, seen: Floats, terms: Terms) -> Chosen:
     >>> chosen.time < 0.9 * chosen.even_time, chosen.error <= chosen.even_error
     (True, True)
     """
-    return Heights(panel, seen, terms, [terms.like]).like(terms.like)
+    return AdaptiveHeights(panel, seen, terms, [terms.like]).like(terms.like)
 
 
-class Heights:
+class AdaptiveHeights:
     """A panel's choice of layer heights, prepared for several measures of error.
 
     Parameters
@@ -134,10 +134,10 @@ class Heights:
     """
 
     def __init__(self, panel: Panel, seen: Floats, terms: Terms, likes: Sequence[float]) -> None:
-        self._panel, self._terms, self._rows = panel, terms, Rows.of(panel, seen)
+        self._panel, self._terms, self._rows = panel, terms, PanelRows.of(panel, seen)
         self._cells = max(1, int(np.count_nonzero(self._rows.counts))) * panel.pixel
         self._unit = terms.motor_step * max(1, round(UNIT / terms.motor_step))
-        top = float(cut(panel, terms.like, terms.first_layer).top[-1])
+        top = float(cut_layers(panel, terms.like, terms.first_layer).top[-1])
         stations = round((top - terms.first_layer) / self._unit)
         self._heights = _choices(self._unit, terms, likes)
         self._free = stations >= 2 * self._heights[-1] and len(self._heights) > 1
@@ -149,11 +149,11 @@ class Heights:
         """Give the lightness RMS that the height of layers costs."""
         return float(np.sqrt(_squares(layers, self._rows) / self._cells))
 
-    def like(self, height: float) -> Chosen:
+    def like(self, height: float) -> ChosenLayers:
         """Choose layers whose error is no larger than that of even ones of a height, mm."""
-        even = cut(self._panel, height, self._terms.first_layer)
+        even = cut_layers(self._panel, height, self._terms.first_layer)
         usual, rms = _even_time(even, self._terms), self.rms(even)
-        kept = Chosen(even, usual, usual, rms, rms)
+        kept = ChosenLayers(even, usual, usual, rms, rms)
         if not self._free:
             return kept
         most = rms**2 * self._cells
@@ -166,7 +166,7 @@ class Heights:
             return kept
         high = np.concatenate([[self._terms.first_layer], self._heights[chosen] * self._unit])
         layers = Layers(self._panel, np.round(np.cumsum(high), 9), high)
-        return Chosen(layers, time, usual, float(np.sqrt(error / self._cells)), rms)
+        return ChosenLayers(layers, time, usual, float(np.sqrt(error / self._cells)), rms)
 
 
 def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
@@ -178,7 +178,7 @@ def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class PanelRows:
     """A panel's rows, bottom first, some columns of them.
 
     Attributes
@@ -197,7 +197,7 @@ class Rows:
     pixel: float
 
     @classmethod
-    def of(cls, panel: Panel, seen: Floats) -> Rows:
+    def of(cls, panel: Panel, seen: Floats) -> PanelRows:
         """Take them from a map, row 0 at the top."""
         edge = np.broadcast_to(panel.edge, seen.shape)
         rows, last = np.arange(len(seen))[:, None], len(seen)
@@ -207,11 +207,11 @@ class Rows:
         filled = np.take_along_axis(seen, np.minimum(nearest, last - 1), axis=0)
         return cls(filled[::-1], seen[::-1], ~edge[::-1], panel.pixel)
 
-    def parts(self) -> Iterator[Rows]:
+    def parts(self) -> Iterator[PanelRows]:
         """Cut them into columns that stay in the processor's cache."""
         for left in range(0, self.wanted.shape[1], COLUMNS):
             here = (slice(None), slice(left, left + COLUMNS))
-            yield Rows(self.wanted[here], self.shown[here], self.counts[here], self.pixel)
+            yield PanelRows(self.wanted[here], self.shown[here], self.counts[here], self.pixel)
 
     def at(self, z: Floats, what: Floats) -> Floats:
         """Give `what` at heights z, (Z, C): the rows, and between their middles a line."""
@@ -226,7 +226,7 @@ class Rows:
         return self.counts[row].astype(np.float64)
 
 
-def _errors(rows: Rows, first: float, unit: float, stations: int, heights: Ints) -> Floats:
+def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: Ints) -> Floats:
     """Squared departure of a layer of each height from each station, (H, stations); infinite beyond the top.
 
     Units are L*² · columns · mm.
@@ -256,8 +256,8 @@ def _errors(rows: Rows, first: float, unit: float, stations: int, heights: Ints)
 
 def _seconds(area: Floats, height: NDArray[np.floating], terms: Terms) -> Floats:
     """Time of layers with sections of these areas, mm², at the feed that the hot end can melt for."""
-    feed = np.minimum(terms.feed, terms.melt_rate / (terms.pitch * height))
-    return np.asarray(area / (terms.pitch * feed) + BETWEEN_LAYERS)
+    feed = np.minimum(terms.feed, terms.melt_rate / (terms.spacing * height))
+    return np.asarray(area / (terms.spacing * feed) + BETWEEN_LAYERS)
 
 
 def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints) -> Floats:
@@ -278,7 +278,7 @@ def _even_time(layers: Layers, terms: Terms) -> float:
     return float(_seconds(area, height, terms).sum())
 
 
-def _squares(layers: Layers, rows: Rows) -> float:
+def _squares(layers: Layers, rows: PanelRows) -> float:
     """Squared departure of layers that are given, the first left out."""
     middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
     inside = (np.arange(8) + 0.5) / 8 - 0.5

@@ -69,7 +69,7 @@ def shortened(strokes: Strokes, longest: float) -> Strokes:
         u=u,
         n=n,
         area=strokes.area[of] / count[of],
-        turn=strokes.turn[of],
+        hairpin=strokes.hairpin[of],
         start=start.astype(np.intp),
     )
 

@@ -7,7 +7,7 @@ import shapely
 
 from pathgen.layers.bent import bent_outline
 from pathgen.layers.sections import outline
-from pathgen.layers.strokes import Floats, Profiles, Strokes, constant_pitch
+from pathgen.layers.strokes import Floats, Profiles, Strokes, constant_spacing
 from pathgen.panel.bend import Bend
 
 # Round corners of a brim need no finer chords than a bead can show.
@@ -15,7 +15,7 @@ CORNER_STEPS = 8
 SMOOTH = 0.05  # mm
 
 
-def brim_loops(profiles: Profiles, width: float, pitch: float, bend: Bend | None = None) -> Strokes:
+def brim_loops(profiles: Profiles, width: float, spacing: float, bend: Bend | None = None) -> Strokes:
     """Lay loops around the foot of the first layer, the outermost first, the innermost touching the foot.
 
     Parameters
@@ -24,8 +24,8 @@ def brim_loops(profiles: Profiles, width: float, pitch: float, bend: Bend | None
         A block whose first row is the first layer.
     width : float
         Width of the brim, mm; 0 gives no loops.
-    pitch : float
-        Pitch of the loops, mm. The last loop makes the brim at least `width` wide.
+    spacing : float
+        Spacing of the loops, mm. The last loop makes the brim at least `width` wide.
     bend : Bend, optional
         How the panel is bent; the loops are then in plan coordinates, and inside a ring too.
 
@@ -43,11 +43,11 @@ def brim_loops(profiles: Profiles, width: float, pitch: float, bend: Bend | None
     foot = outline(profiles.thickness[0], profiles.pixel, SMOOTH)
     if bend is not None:
         foot = bent_outline(foot, bend)
-    loops = int(np.ceil(width / pitch - 1e-9)) if not foot.is_empty else 0
-    offsets = [pitch * (i + 0.5) for i in range(loops)][::-1]
+    loops = int(np.ceil(width / spacing - 1e-9)) if not foot.is_empty else 0
+    offsets = [spacing * (i + 0.5) for i in range(loops)][::-1]
     rings: list[Floats] = []
     for offset in offsets:
         grown = shapely.buffer(foot, offset, quad_segs=CORNER_STEPS).simplify(SMOOTH)
         for part in shapely.get_parts(grown):
             rings += [np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)]
-    return constant_pitch(rings, [profiles.first] * len(rings), pitch)
+    return constant_spacing(rings, [profiles.first] * len(rings), spacing)

@@ -91,7 +91,7 @@ def outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
     return joined
 
 
-def cut(panel: Panel, layer: float, first_layer: float) -> Layers:
+def cut_layers(panel: Panel, layer: float, first_layer: float) -> Layers:
     """Cut a panel into layers: a first one of its own height, the rest alike.
 
     Parameters
@@ -107,7 +107,7 @@ def cut(panel: Panel, layer: float, first_layer: float) -> Layers:
     Examples
     --------
     >>> flat = Panel(np.full((20, 10), 2.0), 0.1)
-    >>> cut(flat, 0.1, 0.2).top[:3].round(3).tolist()
+    >>> cut_layers(flat, 0.1, 0.2).top[:3].round(3).tolist()
     [0.2, 0.3, 0.4]
     """
     more = max(0, round((panel.height - first_layer) / layer))

@@ -3,7 +3,8 @@
 Glossary. *Column*: the slice of wall between u and u + pixel. *Profile*: the thickness of every column of one
 layer. *Stroke*: one continuous path of the head, as points in panel coordinates (u along the panel, n out of
 its flat back), with the *area* (mm², seen from above) each segment deposits; area times layer height is the
-segment's volume, area over segment length its *pitch*. A segment of area 0 is a *link*: a short dry crossing.
+segment's volume, area over segment length its *spacing*. A segment of area 0 is a *link*: a short dry
+crossing.
 """
 
 from __future__ import annotations
@@ -41,14 +42,14 @@ class Profiles:
 class BeadPlan:
     """What a fill aims at and may do; lengths in mm (the job's keys of the same names)."""
 
-    pitch: float
-    pitch_min: float
-    pitch_max: float
+    spacing: float
+    spacing_min: float
+    spacing_max: float
     change_cost: float = 0.15
     end_cost: float = 0.3
     tolerance: float = 0.03
     direction: str = "along"  # of a raster's lines: along, across, alternate
-    turns: str = "deposit"  # at the wall's end: deposit, dry
+    hairpins: str = "deposit"  # at the wall's end: deposit, dry
     longest: float | None = None  # longest move along the wall, where chords must keep to an arc
     ring: bool = False  # the wall's two ends are one place, the seam
 
@@ -76,7 +77,7 @@ class Strokes:
     u: Floats
     n: Floats
     area: Floats
-    turn: NDArray[np.bool_]
+    hairpin: NDArray[np.bool_]
     start: Ints
     layer: Ints
     counts: NDArray[np.int8]
@@ -95,7 +96,7 @@ class Strokes:
             self.u[here],
             self.n[here],
             self.area[here],
-            self.turn[here],
+            self.hairpin[here],
             start,
             self.layer[chosen],
             self.counts,
@@ -123,16 +124,16 @@ def merge(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     Strokes
         Empty where all parts are.
     """
-    together = joined(parts, counts)
+    together = join_strokes(parts, counts)
     order = np.argsort(together.layer, kind="stable")
     return rearranged(together, order, np.zeros(len(order), bool))
 
 
-def joined(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
+def join_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     """Put strokes one after another, part after part, whatever their layers."""
     columns = [
         np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])
-        for name, kind in (("u", float), ("n", float), ("area", float), ("turn", bool), ("layer", np.intp))
+        for name, kind in (("u", float), ("n", float), ("area", float), ("hairpin", bool), ("layer", np.intp))
     ]
     points = np.concatenate([np.zeros(0, np.intp), *(np.diff(p.start) for p in parts)])
     start = np.concatenate([[0], np.cumsum(points)]).astype(np.intp)
@@ -163,7 +164,7 @@ def rearranged(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> S
     index = np.where(back, np.repeat(2 * first + count - 1, count) - index, index)
     # Areas belong to segments: turned round, a point takes the one of the segment that began at it.
     segment = np.minimum(index + back, len(strokes.u) - 1)
-    area, turn = strokes.area[segment], strokes.turn[segment]
+    area, turn = strokes.area[segment], strokes.hairpin[segment]
     area[start[:-1]] = 0.0
     turn[start[:-1]] = False
     return Strokes(
@@ -171,8 +172,8 @@ def rearranged(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> S
     )
 
 
-def constant_pitch(lines: Sequence[Floats], layer: Sequence[int], pitch: float) -> Strokes:
-    """Make strokes of lines that deposit one pitch all along.
+def constant_spacing(lines: Sequence[Floats], layer: Sequence[int], spacing: float) -> Strokes:
+    """Make strokes of lines that deposit one spacing all along.
 
     Parameters
     ----------
@@ -180,7 +181,7 @@ def constant_pitch(lines: Sequence[Floats], layer: Sequence[int], pitch: float) 
         Points (u, n), mm.
     layer : sequence of int
         Layer of each line, ascending.
-    pitch : float
+    spacing : float
         mm.
 
     Returns
@@ -195,7 +196,7 @@ def constant_pitch(lines: Sequence[Floats], layer: Sequence[int], pitch: float) 
         points[:, 0].copy(), points[:, 1].copy(), none, none.astype(bool), start,
         np.array(layer, np.intp), np.zeros((0, 0), np.int8),
     )  # fmt: skip
-    strokes.area[:] = pitch * strokes.length()
+    strokes.area[:] = spacing * strokes.length()
     return strokes
 
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.layers.sections import Layers
-from pathgen.layers.strokes import Floats, Strokes, constant_pitch, merge
+from pathgen.layers.strokes import Floats, Strokes, constant_spacing, merge
 
 Bools = NDArray[np.bool_]
 
@@ -41,8 +41,8 @@ class WedgePlan:
     ----------
     height, base : float
         Of the triangle: along z, and along n at the platform.
-    pitch : float
-        Pitch aimed at; beads share the thickness evenly.
+    spacing : float
+        Spacing aimed at; beads share the thickness evenly.
     sites : int
         Places along the panel, half of them at each side's rim. Where `at` is given, it counts.
     thickness : float
@@ -62,7 +62,7 @@ class WedgePlan:
 
     height: float
     base: float
-    pitch: float
+    spacing: float
     sites: int = 2
     thickness: float = 1.2
     gap: float = 0.2
@@ -82,7 +82,7 @@ class Wedges:
     contacts: int
 
 
-def wedges(layers: Layers, plan: WedgePlan) -> Wedges:
+def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
     """Stand wedges against a panel's rim.
 
     Parameters
@@ -105,46 +105,46 @@ def wedges(layers: Layers, plan: WedgePlan) -> Wedges:
 
     Examples
     --------
-    >>> from pathgen.layers.sections import cut
-    >>> from pathgen.panel import frame
-    >>> layers = cut(frame(np.full((200, 300), 1.5), 0.1, 3.0, 4.0), 0.1, 0.2)
-    >>> made = wedges(layers, WedgePlan(height=15.0, base=5.0, pitch=0.42, brim=10.0))
+    >>> from pathgen.layers.sections import cut_layers
+    >>> from pathgen.panel import add_rim
+    >>> layers = cut_layers(add_rim(np.full((200, 300), 1.5), 0.1, 3.0, 4.0), 0.1, 0.2)
+    >>> made = build_wedges(layers, WedgePlan(height=15.0, base=5.0, spacing=0.42, brim=10.0))
     >>> made.contacts, len(made.strips) + len(made.tabs)  # four wedges: 3 tabs and 148 layers each
     (12, 592)
-    >>> float(made.strips.n[made.strips.n > 0].min())  # 0.2 and half a pitch of 0.4 in front of the rim
+    >>> float(made.strips.n[made.strips.n > 0].min())  # 0.2 and half a spacing of 0.4 in front of the rim
     4.4
     """
     _check(layers, plan)
     sites = _sites(layers, plan)
     face = np.array([_face(layers, plan, u) for u in sites])
-    beads = max(2, round(plan.thickness / plan.pitch))
-    pitch = plan.thickness / beads
+    beads = max(2, round(plan.thickness / plan.spacing))
+    spacing = plan.thickness / beads
     middle = layers.top - layers.height / 2
     middle = middle[middle < plan.height]
     tip = min(plan.base, plan.thickness)  # a point could not be laid
     length = tip + (plan.base - tip) * (1 - middle / plan.height)
 
-    far = plan.gap + length - pitch / 2
+    far = plan.gap + length - spacing / 2
     tabbed = _tabbed(layers, plan, len(middle))
-    across = pitch * (np.arange(beads) - (beads - 1) / 2)
+    across = spacing * (np.arange(beads) - (beads - 1) / 2)
     reach = np.empty((len(middle), beads, 2))  # from the rim: start and end of every line
-    reach[:, ::2] = np.stack([np.full_like(far, plan.gap + pitch / 2), far], axis=1)[:, None]
+    reach[:, ::2] = np.stack([np.full_like(far, plan.gap + spacing / 2), far], axis=1)[:, None]
     reach[:, 1::2] = reach[:, :1, ::-1]
     reach[tabbed, 0, 0] = 0.0
 
     u = sites[:, None] + across
     number = np.arange(len(middle))
     clear = ~tabbed & (number > 0)
-    strips = _serpentines(u, face, reach[clear], number[clear], pitch, plan.faces)
-    tabs = _serpentines(u, face, reach[tabbed], number[tabbed], pitch, plan.faces)
-    pads = _pads(sites, face, float(far[0]) if len(far) else 0.0, pitch, plan)
+    strips = _serpentines(u, face, reach[clear], number[clear], spacing, plan.faces)
+    tabs = _serpentines(u, face, reach[tabbed], number[tabbed], spacing, plan.faces)
+    pads = _pads(sites, face, float(far[0]) if len(far) else 0.0, spacing, plan)
     groups = int(np.count_nonzero(np.diff(tabbed.astype(np.int8), prepend=0) > 0))
     contacts = groups * len(sites) * len(FACES[plan.faces])
     return Wedges(merge([pads, strips], strips.counts), tabs, contacts)
 
 
 def _serpentines(
-    u: Floats, face: Floats, reach: Floats, number: NDArray[np.intp], pitch: float, faces: str
+    u: Floats, face: Floats, reach: Floats, number: NDArray[np.intp], spacing: float, faces: str
 ) -> Strokes:
     """One stroke for every layer, site and face.
 
@@ -156,26 +156,27 @@ def _serpentines(
     n = foot[None, :, :, None, None] + sides[None, None, :, None, None] * reach[:, None, None]
     along = np.broadcast_to(u[None, :, None, :, None], shape)
     points = np.stack([along, n], axis=-1).reshape(-1, 2 * u.shape[1], 2)
-    return constant_pitch(list(points), np.repeat(number, len(u) * len(sides)).tolist(), pitch)
+    return constant_spacing(list(points), np.repeat(number, len(u) * len(sides)).tolist(), spacing)
 
 
-def _pads(sites: Floats, face: Floats, far: float, pitch: float, plan: WedgePlan) -> Strokes:
+def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePlan) -> Strokes:
     """Lay the first layer of every wedge, from the brim's edge (or the gap) outward, wider than the wedge.
 
     `far` is where its outermost bead's middle lies, mm from the rim.
     """
-    # The brim is a whole number of loops wide; what joins it ends on its edge, not half a pitch short of it.
-    brim = math.ceil(plan.brim / plan.pitch - 1e-9) * plan.pitch
-    near = max(plan.gap + pitch / 2, brim)
+    # The brim is a whole number of loops wide; what joins it ends on its edge, not half a spacing short of
+    # it.
+    brim = math.ceil(plan.brim / plan.spacing - 1e-9) * plan.spacing
+    near = max(plan.gap + spacing / 2, brim)
     if far < near:
-        return constant_pitch([], [], pitch)
-    far = max(far, near + pitch)  # a shorter line could not be laid
+        return constant_spacing([], [], spacing)
+    far = max(far, near + spacing)  # a shorter line could not be laid
     room = float(np.diff(np.sort(sites)).min(initial=np.inf)) - plan.thickness
-    more = int(min(PAD, room / 2) / pitch)
-    lines = max(2, round(plan.thickness / plan.pitch)) + 2 * more
-    u = sites[:, None] + pitch * (np.arange(lines) - (lines - 1) / 2)
+    more = int(min(PAD, room / 2) / spacing)
+    lines = max(2, round(plan.thickness / plan.spacing)) + 2 * more
+    u = sites[:, None] + spacing * (np.arange(lines) - (lines - 1) / 2)
     reach = np.tile([[near, far], [far, near]], (lines // 2 + 1, 1))[:lines][None]
-    return _serpentines(u, face, reach, np.zeros(1, np.intp), pitch, plan.faces)
+    return _serpentines(u, face, reach, np.zeros(1, np.intp), spacing, plan.faces)
 
 
 def _tabbed(layers: Layers, plan: WedgePlan, count: int) -> Bools:
@@ -251,8 +252,8 @@ def _check(layers: Layers, plan: WedgePlan) -> None:
         raise PathgenError(f"wedges on {plan.faces!r}", where="wedge_faces", allowed=", ".join(FACES))
     for name, good, allowed in (
         ("height", 0 < plan.height <= top + 1e-9, f"more than 0, up to the panel's {top:g} mm"),
-        ("pitch", plan.pitch > 0, "more than 0"),
-        ("thickness", plan.thickness >= 1.5 * plan.pitch, f"two beads, {1.5 * plan.pitch:g} mm or more"),
+        ("spacing", plan.spacing > 0, "more than 0"),
+        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"two beads, {1.5 * plan.spacing:g} mm or more"),
         ("base", plan.base >= plan.thickness, f"at least its thickness, {plan.thickness:g} mm"),
         ("gap", plan.gap >= 0, "0 or more"),
         ("tab_height", plan.tab_height > 0, "more than 0"),
@@ -260,5 +261,5 @@ def _check(layers: Layers, plan: WedgePlan) -> None:
         ("brim", plan.brim >= 0, "0 or more"),
     ):
         if not good:
-            key = name if name in ("pitch", "brim") else f"wedge_{name}"
+            key = name if name in ("spacing", "brim") else f"wedge_{name}"
             raise PathgenError(f"{name} of {getattr(plan, name):g} mm", where=key, allowed=allowed)

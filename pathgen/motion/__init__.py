@@ -1,25 +1,25 @@
 """From strokes to moves with speeds and times."""
 
 from pathgen.motion.assemble import assemble, filament_area
-from pathgen.motion.bands import Heights, banded
-from pathgen.motion.clock import Clock
+from pathgen.motion.bands import LayerSpans, banded
+from pathgen.motion.clock import TimeByCause
 from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, hop, start_line
 from pathgen.motion.pace import fastest_feed, pace_factor
 from pathgen.motion.record import MovesRecorder, Recorded, read_moves
-from pathgen.motion.speed import Plan, limit_feed, plan_speeds
+from pathgen.motion.speed import SpeedPlan, limit_feed, plan_speeds
 from pathgen.motion.supply import Supply
-from pathgen.motion.tally import Tally, mass, tally
+from pathgen.motion.tally import Tally, mass, sum_moves
 
 __all__ = [
     "DEPOSITS",
-    "Clock",
-    "Heights",
+    "TimeByCause",
+    "LayerSpans",
     "Kind",
     "Moves",
     "MovesRecorder",
-    "Plan",
+    "SpeedPlan",
     "Recorded",
     "Supply",
     "Tally",
@@ -42,5 +42,5 @@ __all__ = [
     "read_moves",
     "shorter",
     "start_line",
-    "tally",
+    "sum_moves",
 ]

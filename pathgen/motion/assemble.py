@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Ints, Strokes
-from pathgen.motion.bands import Heights, banded
+from pathgen.motion.bands import LayerSpans, banded
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.pace import pace_factor
 from pathgen.settings import Setup
@@ -22,7 +22,7 @@ def filament_area(diameter: float) -> float:
 def assemble(
     strokes: Strokes,
     kind: Kind | NDArray[np.uint8],
-    heights: Heights,
+    heights: LayerSpans,
     setup: Setup,
     start: tuple[float, float, float],
 ) -> Moves:
@@ -33,20 +33,20 @@ def assemble(
     strokes : Strokes
         In the order they are made, in machine coordinates: x and y stand in `u` and `n`.
     kind : Kind or (S,) uint8
-        What their deposits are, of all or of each stroke; turns of a wall become `Kind.TURN`, dry segments
+        What their deposits are, of all or of each stroke; turns of a wall become `Kind.HAIRPIN`, dry segments
         `Kind.LINK`. A stroke of kind `Kind.TRAVEL` is the way round to the next one: its points are gone
         through dry.
     heights : Heights
         Of all layers.
     setup : Setup
-        Feeds, solidity, bands, filament and retraction.
+        Feeds, packing, bands, filament and retraction.
     start : tuple of float
         Where the head is, (x, y, z) mm.
 
     Returns
     -------
     Moves
-        Filament follows E = solidity · area · h / (π d²/4), over the machine's filament factor. Empty where
+        Filament follows E = packing · area · h / (π d²/4), over the machine's filament factor. Empty where
         there are no strokes.
     """
     x, y = strokes.u, strokes.n
@@ -62,22 +62,22 @@ def assemble(
     present = np.zeros(rows, bool)
     present[row] = True
     table.x[row], table.y[row], table.z[row] = x, y, heights.top[layer]
-    per_area = banded(setup, heights, "solidity") * heights.height / setup.machine.hot_end.section
+    per_area = banded(setup, heights, "packing") * heights.height / setup.machine.hot_end.section
     table.filament[row] = strokes.area * per_area[layer]
     table.feed[row] = np.where(layer == 0, setup.job.first_feed, banded(setup, heights, "feed")[layer])
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
     kinds, round_about = kind[of], kind == Kind.TRAVEL
     table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
-    if setup.job.prop_feed is not None:
-        prop = (kinds == Kind.WEDGE) | (kinds == Kind.CRADLE)
-        table.feed[row] = np.where(prop & (layer > 0), setup.job.prop_feed, table.feed[row])
+    if setup.job.support_feed is not None:
+        support = (kinds == Kind.WEDGE) | (kinds == Kind.COMB)
+        table.feed[row] = np.where(support & (layer > 0), setup.job.support_feed, table.feed[row])
     if setup.job.pace == "steady-flow":
-        assert setup.job.pitch is not None, "settle fills it in"
-        factor = pace_factor(strokes.area, strokes.length(), setup.job.pitch)
+        assert setup.job.spacing is not None, "settle fills it in"
+        factor = pace_factor(strokes.area, strokes.length(), setup.job.spacing)
         table.feed[row] *= np.where(kinds == Kind.WALL, factor, 1.0)
     table.layer[row] = layer
     kinds[(strokes.area == 0) & (kinds != Kind.TRAVEL)] = Kind.LINK
-    kinds[strokes.turn] = Kind.TURN
+    kinds[strokes.hairpin] = Kind.HAIRPIN
     table.kind[row] = kinds
     _lead_in(table, present, row[first], row[last], round_about, setup)
     return table.only(present)

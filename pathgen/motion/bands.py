@@ -16,18 +16,18 @@ from pathgen.settings import Setup
 Floats = NDArray[np.float64]
 
 BEGUN = 1e-6  # mm by which a layer may begin under a band and still belong to it
-SAID = ("feed", "solidity", "nozzle_temperature", "fan")
+SAID = ("feed", "packing", "nozzle_temperature", "fan")
 
 
 @dataclass(frozen=True, slots=True)
-class Heights:
+class LayerSpans:
     """Top and height of every layer, mm, (L,)."""
 
     top: Floats
     height: Floats
 
 
-def banded(setup: Setup, heights: Heights, key: str) -> Floats:
+def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
     """Give a value of every layer.
 
     Parameters
@@ -47,15 +47,15 @@ def banded(setup: Setup, heights: Heights, key: str) -> Floats:
     --------
     >>> from pathgen.settings import Job, settle
     >>> from pathgen.settings.job import Band
-    >>> setup = settle(Job(band=(Band(above=0.5, feed=30.0), Band(above=0.6, solidity=1.0))))
-    >>> layers = Heights(np.arange(0.2, 0.75, 0.1), np.array([0.2, 0.1, 0.1, 0.1, 0.1, 0.1]))
-    >>> banded(setup, layers, "feed").tolist(), banded(setup, layers, "solidity").tolist()
+    >>> setup = settle(Job(band=(Band(above=0.5, feed=30.0), Band(above=0.6, packing=1.0))))
+    >>> layers = LayerSpans(np.arange(0.2, 0.75, 0.1), np.array([0.2, 0.1, 0.1, 0.1, 0.1, 0.1]))
+    >>> banded(setup, layers, "feed").tolist(), banded(setup, layers, "packing").tolist()
     ([20.0, 20.0, 20.0, 20.0, 30.0, 20.0], [0.99, 0.99, 0.99, 0.99, 0.99, 1.0])
     """
     base = {
         "feed": setup.feed,
-        "solidity": setup.solidity,
-        "nozzle_temperature": setup.nozzle,
+        "packing": setup.packing,
+        "nozzle_temperature": setup.nozzle_temperature,
         "fan": setup.material.fan,
     }[key]
     bands = setup.job.band

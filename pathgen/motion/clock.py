@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class TimeByCause:
     """Seconds of a program, by what they are spent on.
 
     Attributes
@@ -54,7 +54,7 @@ class Clock:
         starving: float = 0.0,
         dwelling: float = 0.0,
         homings: int = 1,
-    ) -> Clock:
+    ) -> TimeByCause:
         """Put together how long a program takes.
 
         Parameters
@@ -71,7 +71,7 @@ class Clock:
         Examples
         --------
         >>> from pathgen.settings import load_machine
-        >>> still = Clock.of(Tally(), load_machine("benchtop-220"), dwelling=2.0)
+        >>> still = TimeByCause.of(Tally(), load_machine("moving-table"), dwelling=2.0)
         >>> still.heating, still.homing, still.total
         (240.0, 25.0, 267.0)
         """
@@ -98,7 +98,7 @@ class Clock:
 
         Examples
         --------
-        >>> Clock(np.ones(len(Kind)), heating=240.0, dwelling=0.5).facts()["time_s"]
+        >>> TimeByCause(np.ones(len(Kind)), heating=240.0, dwelling=0.5).facts()["time_s"]
         252
         """
         return {

@@ -4,7 +4,7 @@ Glossary. *Flow* Q: volume fed in a second. *Outflow* q: volume that leaves the 
 time constant of the machine profile (`hot_end.lag`, s). *Held volume*: what is fed and has not left, τ·q.
 *Lead*: filament fed before it is wanted. *Owed*: filament that should have been drawn back and was not.
 
-Model. Melt and filament give way like a spring and the bore lets through in proportion to the pressure, so
+Model. Melt and filament give way like a spring and the nozzle lets through in proportion to the pressure, so
 the outflow follows the flow as a first-order system, τ·dq/dt = Q − q. A planned move feeds in proportion to
 its path, so Q is straight in time while the head speeds up, cruises and brakes, and each of these phases
 has a closed form (response to a step and to a ramp, any textbook on control): with x = T/τ and Q going from
@@ -23,7 +23,7 @@ Lead. Feeding Q + τ·dQ/dt makes q = Q. Over a move that is its own volume plus
 flow, junction to junction; where two moves want different flows at their junction, the mean is taken, and
 none beside a travel or a lift. The sum over a stroke that begins and ends at rest is unchanged. A program's
 line feeds in proportion to its path, so this is what one line can do and no more: it puts right what
-differs from line to line (a pitch that jumps or drifts, feeds that differ, speeding up over several moves)
+differs from line to line (a spacing that jumps or drifts, feeds that differ, speeding up over several moves)
 where moves last a third of τ or less; it cannot shape the flow *within* a line, so a long straight bead that
 starts from rest starts as starved, and ends as full, as without.
 
@@ -43,7 +43,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.motion.moves import DEPOSITS, Floats, Kind, Moves
-from pathgen.motion.speed import LEAST, Plan
+from pathgen.motion.speed import LEAST, SpeedPlan
 from pathgen.settings import Machine
 
 FORGOTTEN = 1e-18  # share of an earlier outflow that no longer shows in a double
@@ -53,7 +53,7 @@ _LED = (*DEPOSITS, Kind.LINK)
 Ints = NDArray[np.intp]
 
 
-def lagged_volume(moves: Moves, plan: Plan, machine: Machine, held: float = 0.0) -> Floats:
+def lagged_volume(moves: Moves, plan: SpeedPlan, machine: Machine, held: float = 0.0) -> Floats:
     """Predict the volume that leaves the nozzle during each move.
 
     Parameters
@@ -80,11 +80,11 @@ def lagged_volume(moves: Moves, plan: Plan, machine: Machine, held: float = 0.0)
 
     >>> from pathgen.settings import load_machine
     >>> one = np.ones(1)
-    >>> fed = 10 / load_machine("benchtop-220").hot_end.section * one
+    >>> fed = 10 / load_machine("moving-table").hot_end.section * one
     >>> far, wall, layer = 20 * one, 5 * one.astype("u1"), one.astype("i4")
     >>> bead = Moves((0, 0, 0), far, 0 * one, 0 * one, fed, far, wall, layer)
-    >>> plan = Plan(20 * one, 20 * one, 20 * one, one)
-    >>> lagged_volume(bead, plan, load_machine("benchtop-220")).round(4).tolist()
+    >>> plan = SpeedPlan(20 * one, 20 * one, 20 * one, one)
+    >>> lagged_volume(bead, plan, load_machine("moving-table")).round(4).tolist()
     [9.2]
     """
     area, lag = machine.hot_end.section, machine.hot_end.lag
@@ -119,7 +119,7 @@ def held_volume(moves: Moves, left: Floats, machine: Machine, held: float = 0.0)
     return float(held + fed - left.sum())
 
 
-def moves_as_left(moves: Moves, plan: Plan, machine: Machine) -> Moves:
+def moves_as_left(moves: Moves, plan: SpeedPlan, machine: Machine) -> Moves:
     """Give the moves with what leaves the nozzle in place of what is fed, so that a replay can lay it down.
 
     Parameters
@@ -177,7 +177,7 @@ def shorter(moves: Moves, longest: float) -> Moves:
     return Moves(moves.start, x, y, z, share, moves.feed[of], moves.kind[of], moves.layer[of])
 
 
-def lead_filament(moves: Moves, plan: Plan, machine: Machine, owed: float = 0.0) -> tuple[Moves, float]:
+def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float = 0.0) -> tuple[Moves, float]:
     """Feed filament ahead of the lag, so that what leaves the nozzle is nearer to what was wanted.
 
     Parameters
@@ -242,8 +242,8 @@ def _length(moves: Moves) -> Floats:
     return np.where(path > LEAST, path, np.abs(moves.filament))
 
 
-def _rows(plan: Plan, rows: Ints) -> Plan:
-    return Plan(plan.entry[rows], plan.exit[rows], plan.peak[rows], plan.time[rows])
+def _rows(plan: SpeedPlan, rows: Ints) -> SpeedPlan:
+    return SpeedPlan(plan.entry[rows], plan.exit[rows], plan.peak[rows], plan.time[rows])
 
 
 def _stopped(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -253,7 +253,7 @@ def _stopped(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return np.asarray(strokes | (last >= 0) & (kind[last] == Kind.RETRACT))
 
 
-def _response(fed: Floats, length: Floats, plan: Plan, lag: float) -> tuple[Floats, Floats]:
+def _response(fed: Floats, length: Floats, plan: SpeedPlan, lag: float) -> tuple[Floats, Floats]:
     """Share of the outflow that each move keeps, and what it adds: q' = keep·q + gain."""
     up, down = _ramps(length, plan)
     per_mm = np.divide(fed, length, out=np.zeros(len(fed)), where=length > 0)
@@ -268,7 +268,7 @@ def _response(fed: Floats, length: Floats, plan: Plan, lag: float) -> tuple[Floa
     return keep, gain
 
 
-def _ramps(length: Floats, plan: Plan) -> tuple[Floats, Floats]:
+def _ramps(length: Floats, plan: SpeedPlan) -> tuple[Floats, Floats]:
     """Time each move spends speeding up and braking, s.
 
     A plan says time T and speeds u, w, P, not the acceleration, but with the length L only one fits:

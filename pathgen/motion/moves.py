@@ -24,14 +24,14 @@ class Kind(IntEnum):
     RELOAD = 3  # filament fed back after a retraction, head at rest
     LINK = 4  # short dry crossing inside a stroke
     WALL = 5  # bead of the panel
-    TURN = 6  # deposit that crosses from one bead to the next at the wall's end
+    HAIRPIN = 6  # deposit that crosses from one bead to the next at the wall's end
     BRIM = 7
     START = 8  # start line beside the panel
-    WEDGE = 9  # sacrificial prop against the rim
-    CRADLE = 10  # sacrificial comb under an overhanging outline
+    WEDGE = 9  # sacrificial support against the rim
+    COMB = 10  # sacrificial comb under an overhanging outline
 
 
-DEPOSITS = (Kind.WALL, Kind.TURN, Kind.BRIM, Kind.START, Kind.WEDGE, Kind.CRADLE)
+DEPOSITS = (Kind.WALL, Kind.HAIRPIN, Kind.BRIM, Kind.START, Kind.WEDGE, Kind.COMB)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ def home(machine: Machine) -> tuple[float, float, float]:
     return machine.volume.x[0], machine.volume.y[0], machine.volume.z[0]
 
 
-def start_line(span: tuple[float, float], n: float, pitch: float) -> Strokes:
+def start_line(span: tuple[float, float], n: float, spacing: float) -> Strokes:
     """One straight stroke of the first layer, parallel to the panel.
 
     Parameters
@@ -26,8 +26,8 @@ def start_line(span: tuple[float, float], n: float, pitch: float) -> Strokes:
         From where to where, mm.
     n : float
         Where it lies, mm in front of the panel's back.
-    pitch : float
-        Pitch of the line, mm.
+    spacing : float
+        Spacing of the line, mm.
 
     Returns
     -------
@@ -36,8 +36,8 @@ def start_line(span: tuple[float, float], n: float, pitch: float) -> Strokes:
     return Strokes(
         u=np.array(span, np.float64),
         n=np.full(2, n),
-        area=np.array([0.0, pitch * (span[1] - span[0])]),
-        turn=np.zeros(2, bool),
+        area=np.array([0.0, spacing * (span[1] - span[0])]),
+        hairpin=np.zeros(2, bool),
         start=np.array([0, 2], np.intp),
         layer=np.zeros(1, np.intp),
         counts=np.zeros((0, 0), np.int8),

@@ -1,12 +1,14 @@
 """Pace: whether the feed stays the same along a wall, or the flow does.
 
-Glossary. *Flow*: volume fed in a second, solidity · pitch · layer height · feed. *Pace factor*: what a move's
+Glossary. *Flow*: volume fed in a second, packing · spacing · layer height · feed. *Pace factor*: what a
+move's
 feed is multiplied by. `steady-feed` keeps the feed, so a wide bead flows more than a narrow one and the
-pressure behind the nozzle has to follow every change of pitch. `steady-flow` drives wide beads slower and
-narrow ones faster: a bead of nominal pitch runs at the job's feed, and all beads of a layer flow alike.
+pressure behind the nozzle has to follow every change of spacing. `steady-flow` drives wide beads slower and
+narrow ones faster: a bead of nominal spacing runs at the job's feed, and all beads of a layer flow alike.
 
-The factor is nominal pitch over pitch, between `SLOWEST` and `FASTEST`. With the default pitches (0.70, 1.05
-and 1.55 times the bore) a bead along the wall asks for 0.68 to 1.5. The bounds hold back the others: a turn
+The factor is nominal spacing over spacing, between `SLOWEST` and `FASTEST`. With the default spacings (0.70,
+1.05
+and 1.55 times the nozzle) a bead along the wall asks for 0.68 to 1.5. The bounds hold back the others: a turn
 that takes the area of the wall's end with it, a thin remainder, and steep stretches, where a bead that fills
 its columns is thinner square to its path. There the flow differs from the rest's.
 
@@ -28,22 +30,22 @@ Floats = NDArray[np.float64]
 
 STEP = 1.05  # ratio of neighbouring feeds
 SLOWEST = 0.5  # slower, the nozzle's heat softens what is already laid (common practice)
-FASTEST = 1.5  # what the narrowest pitch asks for by default: 1.05 / 0.70
+FASTEST = 1.5  # what the narrowest spacing asks for by default: 1.05 / 0.70
 
 _STEPS = math.ceil(math.log(SLOWEST) / math.log(STEP)), math.floor(math.log(FASTEST) / math.log(STEP))
 
 
-def pace_factor(area: Floats, length: Floats, pitch: float) -> Floats:
-    """Tell how much faster than a bead of nominal pitch each segment may run at the same flow.
+def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
+    """Tell how much faster than a bead of nominal spacing each segment may run at the same flow.
 
     Parameters
     ----------
     area : (N,) float64
-        Area each segment deposits, seen from above, mm²; over its length that is its pitch.
+        Area each segment deposits, seen from above, mm²; over its length that is its spacing.
     length : (N,) float64
         mm.
-    pitch : float
-        Nominal pitch, mm.
+    spacing : float
+        Nominal spacing, mm.
 
     Returns
     -------
@@ -57,7 +59,7 @@ def pace_factor(area: Floats, length: Floats, pitch: float) -> Floats:
     [1.0, 0.5051, 1.4775, 1.4775, 1.0]
     """
     bead = (area > 0) & (length > 0)
-    ratio = np.divide(pitch * length, area, out=np.ones(len(area)), where=bead)
+    ratio = np.divide(spacing * length, area, out=np.ones(len(area)), where=bead)
     steps = np.rint(np.log(ratio) / math.log(STEP))
     return np.asarray(STEP ** np.clip(steps, *_STEPS))
 

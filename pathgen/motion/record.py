@@ -8,7 +8,7 @@ out of the program's text is here all the same.
 | x, y, z | float64 | end of the move in machine coordinates, mm |
 | u, n | float64 | the same in panel coordinates, mm (z is the third) |
 | filament | float64 | filament fed, mm of filament, unrounded; negative: drawn back |
-| pitch | float32 | cross-section area over layer height, mm; 0 where nothing is deposited along a path |
+| spacing | float32 | cross-section area over layer height, mm; 0 where nothing is deposited along a path |
 | height | float32 | layer height, mm |
 | feed | float32 | speed aimed at, mm/s |
 | entry, exit, peak | float32 | planned speeds, mm/s |
@@ -40,14 +40,14 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
+from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
 from pathgen.settings import Machine
 
 VERSION = 1
 COLUMNS: dict[str, str] = {
     **dict.fromkeys(("x", "y", "z", "u", "n", "filament"), "<f8"),
-    **dict.fromkeys(("pitch", "height", "feed", "entry", "exit", "peak", "time"), "<f4"),
+    **dict.fromkeys(("spacing", "height", "feed", "entry", "exit", "peak", "time"), "<f4"),
     "kind": "|u1",
     "layer": "<i4",
 }
@@ -108,7 +108,7 @@ class MovesRecorder:
         """Drop the temporary files."""
         self._stack.close()
 
-    def take(self, moves: Moves, feed: NDArray[np.float64], plan: Plan) -> None:
+    def take(self, moves: Moves, feed: NDArray[np.float64], plan: SpeedPlan) -> None:
         """Add moves that follow those taken before, with the feed and speeds planned for them."""
         if self._start is None:
             self._start = moves.start
@@ -116,11 +116,11 @@ class MovesRecorder:
         height = self._height[moves.layer]
         length = moves.path()
         laid = (length > 0) & (moves.filament > 0)
-        pitch = np.zeros(len(moves))
-        np.divide(moves.filament * self._area, height * length, out=pitch, where=laid)
+        spacing = np.zeros(len(moves))
+        np.divide(moves.filament * self._area, height * length, out=spacing, where=laid)
         columns: Mapping[str, NDArray[np.generic]] = {
             "x": moves.x, "y": moves.y, "z": moves.z, "u": u, "n": n, "filament": moves.filament,
-            "pitch": pitch, "height": height, "feed": feed, "entry": plan.entry, "exit": plan.exit,
+            "spacing": spacing, "height": height, "feed": feed, "entry": plan.entry, "exit": plan.exit,
             "peak": plan.peak, "time": plan.time, "kind": moves.kind, "layer": moves.layer,
         }  # fmt: skip
         for name, kind in COLUMNS.items():

@@ -45,7 +45,7 @@ LEAST = 1e-9  # mm; shorter is what rounding leaves of nothing, and its directio
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SpeedPlan:
     """Speeds and times of N moves.
 
     Attributes
@@ -113,7 +113,7 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     >>> one = np.ones(1)
     >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
     >>> up = Moves((0, 0, 0), no, no, one, no, 90 * one, kind, layer)
-    >>> limit_feed(up, load_machine("benchtop-220")).tolist()
+    >>> limit_feed(up, load_machine("moving-table")).tolist()
     [10.0]
     """
     shape = _geometry(moves)
@@ -134,7 +134,7 @@ def _check_feed(feed: Floats, length: Floats) -> None:
         raise PathgenError(f"feed is {feed[row]:g} mm/s", where=f"move {row + 1}", allowed="more than 0")
 
 
-def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> Plan:
+def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> SpeedPlan:
     """Plan the speed of every move.
 
     Parameters
@@ -164,7 +164,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     >>> one = np.ones(1)
     >>> no, kind, layer = 0 * one, one.astype("u1"), one.astype("i4")
     >>> along = Moves((0, 0, 0), 5 * one, no, no, no, 100 * one, kind, layer)
-    >>> plan = plan_speeds(along, load_machine("benchtop-220"))
+    >>> plan = plan_speeds(along, load_machine("moving-table"))
     >>> plan.peak.round(3).tolist(), plan.time.round(7).tolist()
     ([70.711], [0.1414214])
     """
@@ -176,7 +176,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
         shape = _Geometry(shape.length[real], shape.share[:, real], shape.alone[real])
     length, speed, layer = shape.length, feed[real], moves.layer[real]
     if not len(length):
-        return Plan(*(np.zeros(len(moves)) for _ in range(4)))
+        return SpeedPlan(*(np.zeros(len(moves)) for _ in range(4)))
     acceleration = _acceleration(shape, machine)
 
     cap = np.zeros(len(length) + 1)
@@ -190,11 +190,11 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> P
     squares = _reachable(cap, gain)
     v0, v1, peak, time = _trapezoid(length, gain, speed, squares)
     if real.all():
-        return Plan(v0, v1, peak, time)
+        return SpeedPlan(v0, v1, peak, time)
     whole = np.zeros((4, len(moves)))
     whole[:, real] = v0, v1, peak, time
     whole[:3, ~real] = np.concatenate([[0.0], v1])[np.cumsum(real)[~real]]  # the speed they are passed at
-    return Plan(*whole)
+    return SpeedPlan(*whole)
 
 
 def _trapezoid(

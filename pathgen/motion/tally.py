@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
+from pathgen.motion.speed import SpeedPlan
 
 Floats = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ class Tally:
         )
 
 
-def tally(moves: Moves, plan: Plan, feed: Floats) -> Tally:
+def sum_moves(moves: Moves, plan: SpeedPlan, feed: Floats) -> Tally:
     """Sum up a block of moves.
 
     Parameters

@@ -1,8 +1,8 @@
 """Light through plastic: transmittance laws, thickness from luminance, the backlit picture predicted."""
 
 from pathgen.optics.laws import ExponentialLaw, TransmittanceLaw, TwoFluxLaw, law
+from pathgen.optics.measured_law import TableLaw
 from pathgen.optics.predict import backlit, contrast, density
-from pathgen.optics.table import TableLaw
 from pathgen.optics.thickness import thickness
 
 __all__ = [

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.optics.table import TableLaw
-from pathgen.settings.material import THICKEST, Exponential, Light, Table, TwoFlux
+from pathgen.optics.measured_law import TableLaw
+from pathgen.settings.material import THICKEST, Exponential, LightLaw, Table, TwoFlux
 
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
@@ -179,7 +179,7 @@ class TwoFluxLaw:
         return np.exp(-gamma * thickness), np.expm1(-2 * gamma * thickness) / (-2 * gamma)
 
 
-def spread_width(light: Light, thickness: ArrayLike) -> Floats:
+def spread_width(light: LightLaw, thickness: ArrayLike) -> Floats:
     """Width of the spot that a point of light behind the wall makes on its face.
 
     Parameters

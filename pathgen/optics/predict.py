@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.fft import dctn, idctn
 
+from pathgen.deposit import blur
+from pathgen.deposit.blur import Blurred
 from pathgen.errors import PathgenError
-from pathgen.optics import smear
 from pathgen.optics.laws import Floats, TransmittanceLaw
-from pathgen.optics.smear import Blurred
 from pathgen.optics.thickness import BLOCK, in_blocks
 
 RATIO = 1.25  # of the widths of neighbouring copies
@@ -51,18 +51,18 @@ def backlit(thickness: NDArray[np.floating], law: TransmittanceLaw, thinnest: fl
     return in_blocks(lambda block: law.transmittance(block) / white, thickness)
 
 
-def seen(
+def viewed(
     thickness: NDArray[np.floating],
     law: TransmittanceLaw,
     pixel: float,
     layer: float = 0.0,
-    bore: float = 0.0,
+    nozzle: float = 0.0,
     spread: tuple[float, float] = (0.0, 0.0),
     thinnest: float | None = None,
 ) -> Blurred:
-    """Luminance of a panel before an even light, blurred as bore, layers and the wall blur it.
+    """Luminance of a panel before an even light, blurred as nozzle, layers and the wall blur it.
 
-    What is deposited is smeared over the bore along u and over a layer's height along z; of the light that
+    What is deposited is smeared over the nozzle along u and over a layer's height along z; of the light that
     comes through a wall of thickness t, each point's share spreads by a Gaussian of standard deviation
     s0 + s1·t, t being the wall's at that point.
 
@@ -73,9 +73,9 @@ def seen(
     law : TransmittanceLaw
         The plastic's law.
     pixel : float
-        Pitch of the map, mm.
-    layer, bore : float
-        Height of a layer and bore of the nozzle, mm; 0 does not smear.
+        Spacing of the map, mm.
+    layer, nozzle : float
+        Height of a layer and nozzle diameter, mm; 0 does not smear.
     spread : (float, float)
         s0 in mm and s1 in mm per mm.
     thinnest : float, optional
@@ -97,7 +97,7 @@ def seen(
     --------
     >>> from pathgen.optics.laws import ExponentialLaw
     >>> edge = np.repeat([[0.8, 3.0]], 3, axis=1)
-    >>> seen(edge, ExponentialLaw(1.2), 0.1, bore=0.2, spread=(0.05, 0.0)).round(2).tolist()
+    >>> viewed(edge, ExponentialLaw(1.2), 0.1, nozzle=0.2, spread=(0.05, 0.0)).round(2).tolist()
     [[1.0, 0.94, 0.65, 0.31, 0.18, 0.16]]
     """
     if not thickness.size:
@@ -105,18 +105,20 @@ def seen(
     low, high = float(np.min(thickness)), float(np.max(thickness))
     if math.isnan(low):
         raise PathgenError("thickness is not a number somewhere", where="thickness", allowed="0 mm or more")
-    sight = Sight(law, pixel, layer, bore, spread, low if thinnest is None else thinnest, (low, high))
+    sight = PictureModel(
+        law, pixel, layer, nozzle, spread, low if thinnest is None else thinnest, (low, high)
+    )
     return sight.luminance(sight.wall(thickness))
 
 
 @dataclass(frozen=True)
-class Sight:
+class PictureModel:
     """How a thickness map becomes the picture seen, and the way back for small changes (the adjoint).
 
     Attributes
     ----------
     law : TransmittanceLaw
-    pixel, layer, bore : float
+    pixel, layer, nozzle : float
         mm.
     spread : (float, float)
         s0 in mm, s1 in mm per mm.
@@ -135,7 +137,7 @@ class Sight:
     law: TransmittanceLaw
     pixel: float
     layer: float
-    bore: float
+    nozzle: float
     spread: tuple[float, float]
     white: float
     between: tuple[float, float]
@@ -158,8 +160,8 @@ class Sight:
 
     def wall(self, thickness: NDArray[np.floating]) -> Blurred:
         """Thickness as it is deposited: smeared along u and z; `wall` is also its own adjoint."""
-        along = smear.smear(thickness, self.bore, self.pixel)
-        return smear.even_out(along, self.layer, self.pixel)
+        along = blur.smear(thickness, self.nozzle, self.pixel)
+        return blur.even_out(along, self.layer, self.pixel)
 
     def unblurred(self, wall: NDArray[np.floating]) -> Blurred:
         """Luminance of each point if light did not spread."""
@@ -173,7 +175,7 @@ class Sight:
         """Luminance that a wall, already smeared, is seen with."""
         light = self.unblurred(wall)
         if len(self.widths) == 1:
-            return smear.spread(light, self.widths[0], self.pixel)
+            return blur.spread_light(light, self.widths[0], self.pixel)
         # A blur is a product in the cosine transform, so all copies come back from it as one.
         variance, share = self._variance(wall), np.ones_like(light)
         total = np.zeros_like(light)
@@ -187,7 +189,7 @@ class Sight:
         """Give the derivative of Σ weight·luminance by the thickness that gave `wall`, 1/mm."""
         steep = self.steepness(wall)
         if len(self.widths) == 1:
-            return self.wall(steep * smear.spread(weight, self.widths[0], self.pixel))
+            return self.wall(steep * blur.spread_light(weight, self.widths[0], self.pixel))
         variance = self._variance(wall)
         turn = 2 * self.spread[1] * np.sqrt(variance)
         waves = dctn(weight)
@@ -206,15 +208,15 @@ class Sight:
 
     def response(self, shape: tuple[int, int], thickness: float) -> Floats:
         """Factor that all blurs leave of each wave of the cosine transform (DCT-II), at a thickness."""
-        up = smear.response(smear.layer_weights(self.layer, self.pixel), shape[0])
-        along = smear.response(smear.bore_weights(self.bore, self.pixel), shape[1])
+        up = blur.response(blur.layer_weights(self.layer, self.pixel), shape[0])
+        along = blur.response(blur.nozzle_weights(self.nozzle, self.pixel), shape[1])
         light = self._left(np.empty(shape), self.spread[0] + self.spread[1] * thickness)
         return np.outer(up, along) * light
 
     def _left(self, light: NDArray[np.floating], width: float) -> Blurred:
         """Factor left of each wave of the cosine transform by a spread of one width."""
-        weights = smear.gaussian_weights(width, self.pixel)
-        up, along = (smear.response(weights, count).astype(light.dtype) for count in light.shape)
+        weights = blur.gaussian_weights(width, self.pixel)
+        up, along = (blur.response(weights, count).astype(light.dtype) for count in light.shape)
         return np.outer(up, along)
 
     def _variance(self, wall: NDArray[np.floating]) -> Blurred:

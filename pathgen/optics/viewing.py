@@ -33,7 +33,7 @@ LAST = 1023.0  # index at the brightest
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class VisibleRange:
     """What a range of thickness amounts to for the eye, where the source is dimmest.
 
     Attributes
@@ -95,7 +95,9 @@ def seen_luminance(
     return np.asarray(viewing.luminance * source * law.transmittance(thickness) + veil(viewing))
 
 
-def seen(law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewing | None = None) -> Seen:
+def find_visible_range(
+    law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewing | None = None
+) -> VisibleRange:
     """Say what a range of thickness amounts to for the eye.
 
     The source's dimmest place is judged: there the veil weighs most, and the picture has to work there too.
@@ -117,7 +119,7 @@ def seen(law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewi
     Examples
     --------
     >>> from pathgen.optics.laws import TwoFluxLaw
-    >>> white = seen(TwoFluxLaw(0.1, 2.0), 0.8, 3.0)
+    >>> white = find_visible_range(TwoFluxLaw(0.1, 2.0), 0.8, 3.0)
     >>> round(white.contrast, 2), round(white.steps)
     (3.97, 191)
     """
@@ -127,7 +129,7 @@ def seen(law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewi
     viewing = viewing or Viewing()
     bright, dark = seen_luminance([thinnest, thickest], law, viewing, viewing.evenness).tolist()
     high, low = step_index([bright, dark]).tolist()
-    return Seen(bright, dark, bright / dark if dark > 0 else math.inf, high - low)
+    return VisibleRange(bright, dark, bright / dark if dark > 0 else math.inf, high - low)
 
 
 def step_luminance(index: ArrayLike) -> Floats:

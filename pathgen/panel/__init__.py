@@ -1,7 +1,7 @@
 """The solid that is made, as a thickness map: picture, rim, size."""
 
 from pathgen.panel.bend import Bend, check_bend
-from pathgen.panel.build import Panel, chamfer, cut_out, frame, stand
+from pathgen.panel.build import Panel, add_rim, chamfer, cut_out, stand_on_edge
 from pathgen.panel.view import View
 
-__all__ = ["Bend", "Panel", "View", "chamfer", "check_bend", "cut_out", "frame", "stand"]
+__all__ = ["Bend", "Panel", "View", "chamfer", "check_bend", "cut_out", "add_rim", "stand_on_edge"]

@@ -15,7 +15,7 @@ from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
 from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs
-from pathgen.panel.raster import grid_over
+from pathgen.panel.pixels import grid_over
 from pathgen.panel.rim import rim
 from pathgen.panel.view import View
 
@@ -29,7 +29,7 @@ class Panel:
     thickness : (rows, cols) float64
         Thickness of the whole panel, rim included, mm; the last row stands on the platform.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     rim : int
         Width of a rectangle's rim in pixels, the same on all sides, whichever way it was made. 0 for other
         outlines, and for a ring without rims at its seam.
@@ -78,7 +78,7 @@ def chamfer(panel: Panel, angle: float) -> Panel:
 
     Examples
     --------
-    >>> plain = frame(np.ones((4, 4)), 0.5, 1.5, 4.0)
+    >>> plain = add_rim(np.ones((4, 4)), 0.5, 1.5, 4.0)
     >>> chamfer(plain, 45.0).thickness[:4, 4].tolist()
     [2.5, 2.0, 1.5, 1.0]
     """
@@ -91,7 +91,7 @@ def chamfer(panel: Panel, angle: float) -> Panel:
     return replace(panel, thickness=thickness)
 
 
-def stand(panel: Panel, view: View) -> Panel:
+def stand_on_edge(panel: Panel, view: View) -> Panel:
     """Put an upright panel on the edge that it is made on.
 
     Parameters
@@ -108,7 +108,7 @@ def stand(panel: Panel, view: View) -> Panel:
     Examples
     --------
     >>> plain = Panel(np.array([[1.0, 2.0, 3.0]]), 0.1)
-    >>> stand(plain, View(turn=180)).thickness.tolist()
+    >>> stand_on_edge(plain, View(turn=180)).thickness.tolist()
     [[3.0, 2.0, 1.0]]
     """
     edge = view.standing(np.broadcast_to(panel.edge, panel.thickness.shape))
@@ -173,7 +173,7 @@ def cut_out(
     return Panel(thickness, pixel, 0, (thickness > 0) & ~shows)
 
 
-def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thickness: float) -> Panel:
+def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thickness: float) -> Panel:
     """Set a picture's thickness map in its rim.
 
     Parameters
@@ -181,7 +181,7 @@ def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thi
     picture : (rows, cols) float
         Thickness of the picture, mm, row 0 at the top.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     rim_width, rim_thickness : float
         The rim goes around the picture, mm; width 0 gives none.
 
@@ -197,7 +197,7 @@ def frame(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thi
 
     Examples
     --------
-    >>> frame(np.ones((4, 6)), 0.5, 1.0, 3.0).thickness.shape
+    >>> add_rim(np.ones((4, 6)), 0.5, 1.0, 3.0).thickness.shape
     (8, 10)
     """
     if picture.ndim != 2 or 0 in picture.shape:

@@ -14,7 +14,7 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.panel.raster import Floats, Grid
+from pathgen.panel.pixels import Floats, Grid
 from pathgen.picture import resample
 
 Window = tuple[float, float, float, float]
@@ -60,7 +60,7 @@ def window_of(outline: BaseGeometry, rim_width: float) -> Window:
     return left + rim_width, low + rim_width, right - rim_width, high - rim_width
 
 
-def picture_pitch(shape: tuple[int, int], window: Window, zoom: float = 1.0, rotation: float = 0.0) -> float:
+def picture_pixel(shape: tuple[int, int], window: Window, zoom: float = 1.0, rotation: float = 0.0) -> float:
     """Size of one picture pixel on the panel.
 
     Parameters are those of `place_picture`.
@@ -68,12 +68,12 @@ def picture_pitch(shape: tuple[int, int], window: Window, zoom: float = 1.0, rot
     Returns
     -------
     float
-        mm. A picture much finer than the panel's pixels should be reduced to about their pitch before it is
-        sampled, or it aliases; it may then be placed by its new shape with all else the same.
+        mm. A picture much finer than the panel's pixels should be reduced to about their pixel_size before
+        it is sampled, or it aliases; it may then be placed by its new shape with all else the same.
 
     Examples
     --------
-    >>> picture_pitch((400, 600), (0, 0, 90, 80))
+    >>> picture_pixel((400, 600), (0, 0, 90, 80))
     0.2
     """
     half_across, half_up = _half_window(window, rotation)
@@ -127,14 +127,14 @@ def place_picture(
     """
     _check(shape, zoom, rotation, centre)
     rows, cols = shape
-    pitch = picture_pitch(shape, window, zoom, rotation)
+    pixel_size = picture_pixel(shape, window, zoom, rotation)
     half_across, half_up = _half_window(window, rotation)
     # In pixels from the picture's lower left corner.
-    middle_u = _kept(centre[0] * cols, half_across / pitch, cols)
-    middle_z = _kept(centre[1] * rows, half_up / pitch, rows)
+    middle_u = _kept(centre[0] * cols, half_across / pixel_size, cols)
+    middle_z = _kept(centre[1] * rows, half_up / pixel_size, rows)
     left, low, right, high = window
     across, up = grid.centres()
-    du, dz = (across - (left + right) / 2) / pitch, ((up - (low + high) / 2) / pitch)[:, None]
+    du, dz = (across - (left + right) / 2) / pixel_size, ((up - (low + high) / 2) / pixel_size)[:, None]
     cosine, sine = _turn(rotation)
     place = np.empty((2, *grid.shape))
     np.add(sine * du, (rows - middle_z - 0.5) - cosine * dz, out=place[0])
@@ -190,12 +190,12 @@ def show_picture(
     [[1.0, 1.0], [0.0, 0.0]]
     """
     place = place_picture(picture.shape, grid, window, centre, zoom, rotation)
-    pitch = picture_pitch(picture.shape, window, zoom, rotation)
-    _check_shown(window, pitch, zoom)
+    pixel_size = picture_pixel(picture.shape, window, zoom, rotation)
+    _check_shown(window, pixel_size, zoom)
     last = np.array(picture.shape)[:, None, None] - 1
     covered = ((place >= -0.5 - HAIR) & (place <= last + 0.5 + HAIR)).all(axis=0)
-    order = 1 if walls or pitch < grid.pixel else 3
-    reduction = min(1.0, pitch / grid.pixel)
+    order = 1 if walls or pixel_size < grid.pixel else 3
+    reduction = min(1.0, pixel_size / grid.pixel)
 
     def sampled(values: NDArray[np.floating]) -> Floats:
         return _sampled(values, place, reduction, order)
@@ -221,9 +221,9 @@ def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: i
     return np.asarray(np.clip(found, values.min(), values.max()), np.float64)
 
 
-def _check_shown(window: Window, pitch: float, zoom: float) -> None:
+def _check_shown(window: Window, pixel_size: float, zoom: float) -> None:
     left, low, right, high = window
-    across, up = (right - left) / pitch, (high - low) / pitch
+    across, up = (right - left) / pixel_size, (high - low) / pixel_size
     if min(across, up) < LEAST:
         least = zoom * min(across, up) / LEAST
         what = f"zoom {zoom:g} leaves {across:.3g} × {up:.3g} pixels of the picture"

@@ -1,8 +1,8 @@
 """Eyelets: the loops a panel hangs by, each a lug on the outline's upper edge with an opening through it.
 
 The opening is a circle that closes upward in two straight lines, leaning from the vertical by no more than
-prints without a prop. The lug is what a stated wall around the opening makes of it, on two upright sides that
-go down to the panel: so nothing of an eyelet hangs over.
+prints without a support. The lug is what a stated wall around the opening makes of it, on two upright sides
+that go down to the panel: so nothing of an eyelet hangs over.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.panel.outline import SAGITTA
-from pathgen.panel.raster import Floats, Grid, mask
+from pathgen.panel.pixels import Floats, Grid, mask
 
 OPENING = 0.5, 50.0  # mm
 WALL = 0.4, 20.0  # mm
@@ -46,7 +46,7 @@ class Eyelet:
         Least material around the opening: to the outside, and to the picture (common practice: 1.5 mm, some
         three beads).
     overhang : float
-        How far the opening's upper sides may lean from the vertical, degrees; 45 prints without a prop on
+        How far the opening's upper sides may lean from the vertical, degrees; 45 prints without a support on
         most machines (common practice).
     rise : float, optional
         Height of the opening's middle over the outline's edge, measured across the edge. By default as low
@@ -147,7 +147,7 @@ def raise_lugs(
     Examples
     --------
     >>> from pathgen.panel.outline import rectangle
-    >>> from pathgen.panel.raster import grid_over
+    >>> from pathgen.panel.pixels import grid_over
     >>> hung, lugs = eyelets(rectangle(20, 10), [Eyelet()], rim_width=3.0)
     >>> grid = grid_over(hung, 0.5)
     >>> lugged = raise_lugs(np.zeros(grid.shape), hung, lugs, grid, 4.0)

@@ -102,7 +102,7 @@ def arch(width: float, height: float) -> Polygon:
     return _polygon(np.concatenate([right[::-1], left[1:]]) + (width / 2, 0))
 
 
-def resized(outline: Polygon, width: float | None = None, height: float | None = None) -> Polygon:
+def resize_outline(outline: Polygon, width: float | None = None, height: float | None = None) -> Polygon:
     """Bring an outline to a size, its lower left corner to the origin.
 
     Parameters
@@ -123,7 +123,7 @@ def resized(outline: Polygon, width: float | None = None, height: float | None =
 
     Examples
     --------
-    >>> resized(rectangle(60, 40), width=90).bounds
+    >>> resize_outline(rectangle(60, 40), width=90).bounds
     (0.0, 0.0, 90.0, 60.0)
     """
     left, low, right, high = outline.bounds
@@ -245,13 +245,13 @@ def _default_foot(levels: Floats, above: Floats, below: Floats, outline: Polygon
 def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     left, low, right, high = outline.bounds
     if height - low < 10.0**-LEVEL_DECIMALS:
-        return resized(outline)
+        return resize_outline(outline)
     kept = shapely.intersection(outline, shapely.box(left - 1, height, right + 1, high + 1))
     parts = [part for part in shapely.get_parts(kept) if shapely.area(part) > SPECK]
     if len(parts) != 1:
         what = f"a foot of {foot:.4g} mm cuts {height - low:.4g} mm off and leaves {len(parts)} pieces"
         raise PathgenError(what, where="outline", allowed="one piece", hint="ask for a narrower foot")
-    return resized(parts[0])
+    return resize_outline(parts[0])
 
 
 def _rounded(width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float) -> Floats:

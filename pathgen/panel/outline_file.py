@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import resized
+from pathgen.panel.outline import resize_outline
 
 LIMIT = 4 << 20  # bytes: some 100 000 corners
 FORMS = "a text file with one polygon, as WKT or GeoJSON, in mm"
@@ -66,7 +66,7 @@ def polygon_file(path: str | Path, width: float | None = None, height: float | N
         text = _text(Path(path))
         polygon = _single(_from_json(text) if text.lstrip()[:1] in ("{", "[") else _from_wkt(text))
         _check(polygon)
-        outline = resized(polygon, width, height)
+        outline = resize_outline(polygon, width, height)
         _check(outline)  # scaling may close what is very fine
     except PathgenError as error:
         raise PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint) from None

@@ -32,7 +32,7 @@ KEEP = ("least", "middle", "thick", "thin")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class OverhangPlace:
     """One stretch of a layer that leans out too far: `z`, `u` (low, high) and `lean`, mm."""
 
     z: float
@@ -67,10 +67,10 @@ class Overhang:
     lean: Leans
     outline: Bools
     area: Floats
-    worst: tuple[Place, ...]
+    worst: tuple[OverhangPlace, ...]
 
     @property
-    def leaning(self) -> Bools:
+    def unsupported(self) -> Bools:
         """Where it leans too far, (rows, cols) bool."""
         return self.lean > 0
 
@@ -112,14 +112,14 @@ def overhangs(
     thickness : (rows, cols) float
         Thickness, mm, row 0 at the top; 0 where there is no wall. The lowest row stands on the platform.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     angle : float
         Degrees from the vertical, between 0 and 90.
     tolerance : float
         Lean that is forgiven, mm; about a bead is common practice. For the outline it is at least a pixel,
         since an outline on a map is a staircase of pixels.
     carries : (rows, cols) bool, optional
-        Where something else stands, such as a cradle, that carries what comes to lie on it.
+        Where something else stands, such as a comb, that carries what comes to lie on it.
 
     Returns
     -------
@@ -177,7 +177,7 @@ def limit_slope(
         Thickness, mm, row 0 at the top; 0 where there is no wall, which stays so. Each unbroken stretch of
         wall in a column is taken by itself: what overhangs a hole is the outline's affair.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     angle : float
         Degrees from the vertical, between 0 and 90.
     keep : {"least", "middle", "thick", "thin"}
@@ -309,7 +309,7 @@ def _added_below(thickness: Floats, reach: float) -> Floats:
     return out
 
 
-def _worst(lean: Leans, outline: Bools, pixel: float) -> tuple[Place, ...]:
+def _worst(lean: Leans, outline: Bools, pixel: float) -> tuple[OverhangPlace, ...]:
     """Name the worst stretches of layers, none of them beside a worse one; layer 0 is the lowest."""
     leaning = lean > 0
     if not leaning.any():
@@ -323,11 +323,11 @@ def _worst(lean: Leans, outline: Bools, pixel: float) -> tuple[Place, ...]:
     hangs = np.logical_or.reduceat(np.append(outline.ravel(), False), bounds)[::2]
     z, left, right = layer * pixel, lo * pixel, hi * pixel
     free = np.ones(len(peak), bool)
-    places: list[Place] = []
+    places: list[OverhangPlace] = []
     while free.any() and len(places) < PLACES:
         i = int(np.where(free, peak, -1.0).argmax())
         span = (float(left[i]), float(right[i]))
-        places.append(Place(float(z[i]), span, float(peak[i]), bool(hangs[i])))
+        places.append(OverhangPlace(float(z[i]), span, float(peak[i]), bool(hangs[i])))
         beside = (left < right[i] + APART) & (right > left[i] - APART)
         free &= ~(beside & (np.abs(z - z[i]) < APART))
     return tuple(places)

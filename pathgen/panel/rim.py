@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.panel.raster import EXACT, Floats, Grid, Mask, box_distance, edge_distance
+from pathgen.panel.pixels import EXACT, Floats, Grid, Mask, box_distance, edge_distance
 
 STEEPEST, FLATTEST = 0.0, 89.0  # degrees from the panel's normal
 
@@ -68,7 +68,7 @@ def rim(
     --------
     >>> import shapely
     >>> plate = shapely.box(0, 0, 6, 5)
-    >>> from pathgen.panel.raster import grid_over
+    >>> from pathgen.panel.pixels import grid_over
     >>> framed, picture = rim(np.full((5, 6), 1.6), plate, grid_over(plate, 1.0), 1.0, 3.0, bevel=45)
     >>> framed[2].round(9).tolist()
     [3.0, 2.5, 1.6, 1.6, 2.5, 3.0]

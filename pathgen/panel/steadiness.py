@@ -11,7 +11,7 @@ stiff rims sways more than the section as a whole does. Held widths (E/(1 − ν
 are left out too; they matter little and pull in opposite directions.
 
 *Wedges* hold the wall as the platform does, up to their top: the clamp moves there. They touch the rim over
-their whole height, so they resist turning as well as moving; a prop that touched in one point would not.
+their whole height, so they resist turning as well as moving; a support that touched in one point would not.
 
 *Method.* Every height's beam is cut into as many cells, with mean compliance and mass in each, taken from
 sums over the rows. Sway follows by integrating four times, down and up. The frequency is Rayleigh's quotient
@@ -36,7 +36,7 @@ Floats = NDArray[np.float64]
 DUST = 1e-3  # mm; a wall thinner than this carries nothing, and its stiffness could not be counted with
 CELLS = 200  # cells of every height's beam: within 2 in 10 000 of finite elements, stepped walls included
 STEPS = 2  # by which the static shape is bettered for the frequency
-FRACTION = 0.25  # of a bead's pitch that sway may reach: a judgement
+FRACTION = 0.25  # of a bead's spacing that sway may reach: a judgement
 # Assumed, not measured: melt of some 300 Pa·s under 0.5 mm² of nozzle face, sheared at 20 mm/s over 0.1 mm.
 DRAG = 0.03  # N
 THICKEST_RIM = 20.0  # mm; a rim thicker than this is no longer one
@@ -94,7 +94,9 @@ class Sections:
         return Sections(self.top, self.moments - self.rim + rim, rim)
 
 
-def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0) -> Sections:
+def measure_sections(
+    thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0
+) -> Sections:
     """Measure a panel's horizontal sections.
 
     Parameters
@@ -102,7 +104,7 @@ def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[n
     thickness : (R, C) float
         Thickness of the whole panel, mm, row 0 at the top; 0 (or less than `DUST`) where there is no wall.
     pixel : float
-        Pitch of the map, mm.
+        Spacing of the map, mm.
     rim : int or (R, C) bool
         Width of the rim in pixels on all four sides, or which pixels are rim.
 
@@ -118,7 +120,7 @@ def sections(thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[n
 
     Examples
     --------
-    >>> plate = sections(np.full((10, 20), 3.0), 0.5)
+    >>> plate = measure_sections(np.full((10, 20), 3.0), 0.5)
     >>> plate.height, float(plate.area[0]), float(plate.inertia[0])  # 10 mm wide: 10·3³/12
     (5.0, 30.0, 22.5)
     """
@@ -171,8 +173,8 @@ class Conditions:
         Force of the nozzle on the top along the normal, N. The default is an assumption.
     support : float
         Height that wedges hold the wall up to, mm.
-    pitch : float
-        Pitch of a bead, mm: what sway is measured against.
+    spacing : float
+        Spacing of a bead, mm: what sway is measured against.
     """
 
     modulus: float
@@ -180,12 +182,12 @@ class Conditions:
     acceleration: float = 0.0
     drag: float = DRAG
     support: float = 0.0
-    pitch: float = 0.42
+    spacing: float = 0.42
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
         for name in self.__slots__:
-            value, least = getattr(self, name), name in ("modulus", "density", "pitch")
+            value, least = getattr(self, name), name in ("modulus", "density", "spacing")
             if not (value > 0 if least else value >= 0) or math.isinf(value):
                 allowed = "more than 0" if least else "0 or more"
                 raise PathgenError(f"{name} is {value:g}", where="steadiness", allowed=allowed)
@@ -223,13 +225,13 @@ class Steadiness:
         return c.acceleration * self.by_acceleration + c.drag * self.by_force
 
     def limit_height(self, fraction: float = FRACTION, measure: float | None = None) -> float | None:
-        """Height at which sway passes a fraction of a bead's pitch.
+        """Height at which sway passes a fraction of a bead's spacing.
 
         Parameters
         ----------
         fraction : float
         measure : float, optional
-            What to take the fraction of instead of the pitch, such as the layer height, mm.
+            What to take the fraction of instead of the spacing, such as the layer height, mm.
 
         Returns
         -------
@@ -301,14 +303,14 @@ class Steadiness:
 
         Examples
         --------
-        >>> high = sections(np.full((300, 200), 0.8), 0.5)
-        >>> steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line()[:67]
+        >>> high = measure_sections(np.full((300, 200), 0.8), 0.5)
+        >>> compute_steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line()[:67]
         'at 150 mm the top sways 0.042 mm, 10 % of a bead, and rings at 9.65'
         """
         c, height = self.conditions, self.sections.height
-        grown = steadiness(self.sections, c)  # whatever heights were asked for
+        grown = compute_steadiness(self.sections, c)  # whatever heights were asked for
         sway, rings, passed = float(grown.sway[-1]), float(grown.frequency[-1]), grown.limit_height(fraction)
-        said = f"at {height:g} mm the top sways {sway:.3f} mm, {100 * sway / c.pitch:.0f} % of a bead"
+        said = f"at {height:g} mm the top sways {sway:.3f} mm, {100 * sway / c.spacing:.0f} % of a bead"
         said += f", and rings at {_hertz(rings)} Hz" if math.isfinite(rings) else ""
         if passed is None:
             return f"{said}: steady"
@@ -322,14 +324,14 @@ class Steadiness:
         return f"{said}; {limit}; what holds it: {', or '.join(ways)}"
 
     def _limit(self, fraction: float, measure: float | None) -> float:
-        return fraction * (self.conditions.pitch if measure is None else measure)
+        return fraction * (self.conditions.spacing if measure is None else measure)
 
 
 def _hertz(frequency: float) -> str:
     return f"{frequency:.3g}" if frequency < 1000 else f"{frequency:,.0f}"
 
 
-def steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:
+def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:
     """Work out how far a growing wall sways, at every height.
 
     Parameters
@@ -352,8 +354,8 @@ def steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = 
 
     Examples
     --------
-    >>> plate = sections(np.full((1000, 10), 3.0), 0.1)
-    >>> s = steadiness(plate, Conditions(modulus=3.5, density=1240.0, acceleration=1000.0, drag=0.0))
+    >>> plate = measure_sections(np.full((1000, 10), 3.0), 0.1)
+    >>> s = compute_steadiness(plate, Conditions(modulus=3.5, density=1240.0, acceleration=1000.0, drag=0.0))
     >>> round(float(s.sway[-1]), 5), round(float(s.frequency[-1]), 2)  # 12·ρ·a·L⁴/(8·E·t²) = 0.0059048 mm
     (0.0059, 81.42)
     """
@@ -429,7 +431,7 @@ def _product(mass: Floats, a: Floats, b: Floats) -> Floats:
 
 
 def _sway_of_top(wall: Sections, conditions: Conditions) -> float:
-    return float(steadiness(wall, conditions, wall.top[-1:]).sway[0])
+    return float(compute_steadiness(wall, conditions, wall.top[-1:]).sway[0])
 
 
 def _least(holds: Callable[[float], bool], fails: float, held: float) -> float:

@@ -1,8 +1,8 @@
 """Photographs and thickness arrays: read, decoded to light, fitted to the panel."""
 
-from pathgen.picture.fit import fit, proportions, resample, tone_notes
-from pathgen.picture.load import Picture, check_thickness, is_thickness, load_picture, load_thickness
-from pathgen.picture.tone import WEIGHTS, decode_srgb, encode_srgb, lightness, luminance
+from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb, lightness, luminance
+from pathgen.picture.files import Picture, check_thickness, is_thickness, load_picture, load_thickness
+from pathgen.picture.sizing import fit_to_panel, proportions, resample, tone_notes
 
 __all__ = [
     "WEIGHTS",
@@ -10,7 +10,7 @@ __all__ = [
     "check_thickness",
     "decode_srgb",
     "encode_srgb",
-    "fit",
+    "fit_to_panel",
     "is_thickness",
     "lightness",
     "load_picture",

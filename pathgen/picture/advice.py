@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from pathgen.picture.colorimetry import encode_srgb
 from pathgen.picture.prepare import Prepared
-from pathgen.picture.tone import encode_srgb
 
 CLIPPED = 0.02  # share of pixels at either end that is worth a word
 USED = 0.75  # of the tones between black and white
@@ -17,7 +17,7 @@ NONE = 1e-10  # mean square of detail, in codes, that is rounding and no detail
 EDGE = 0.25  # share of the subject's edge
 
 
-def advice(prepared: Prepared, width: float, bore: float) -> list[str]:
+def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
     """Judge a picture for a panel.
 
     Parameters
@@ -25,7 +25,7 @@ def advice(prepared: Prepared, width: float, bore: float) -> list[str]:
     prepared : Prepared
     width : float
         Of the panel's picture, mm.
-    bore : float
+    nozzle : float
         Of the nozzle, mm: detail finer than two of it is smeared.
 
     Returns
@@ -53,14 +53,14 @@ def advice(prepared: Prepared, width: float, bore: float) -> list[str]:
         f"tones: {100 * used:.0f} % of the range from black to white is used"
         + ("; levels_low and levels_high stretch it" if used < USED else "")
     )
-    pitch = width / codes.shape[1]
-    lost = detail_lost(codes, pitch, bore)
+    pixel_size = width / codes.shape[1]
+    lost = detail_lost(codes, pixel_size, nozzle)
     said.append(
-        f"detail: {100 * lost:.0f} % of it is finer than the {bore:g} mm bore can lay at {width:g} mm"
-        + ("; a larger panel or a finer bore shows more" if lost > FINE else "")
+        f"detail: {100 * lost:.0f} % of it is finer than the {nozzle:g} mm nozzle can lay at {width:g} mm"
+        + ("; a larger panel or a finer nozzle shows more" if lost > FINE else "")
     )
     said.append(
-        f"size: this photograph is used up at {codes.shape[1] * prepared.factor * bore / 2:.0f} mm width; "
+        f"size: this photograph is used up at {codes.shape[1] * prepared.factor * nozzle / 2:.0f} mm width; "
         "beyond that a panel shows no more"
     )
     swallowed = _swallowed(codes, prepared.subject)
@@ -72,16 +72,16 @@ def advice(prepared: Prepared, width: float, bore: float) -> list[str]:
     return said
 
 
-def detail_lost(codes: NDArray[np.floating], pixel: float, bore: float) -> float:
-    """Share of a picture's detail that is finer than a line pair of two bores.
+def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> float:
+    """Share of a picture's detail that is finer than a line pair of two nozzles.
 
     Parameters
     ----------
     codes : (rows, cols) float
         Coded grey.
     pixel : float
-        Its pitch on the panel, mm.
-    bore : float
+        Its pixel_size on the panel, mm.
+    nozzle : float
         Of the nozzle, mm.
 
     Returns
@@ -91,9 +91,10 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, bore: float) -> float
 
     Notes
     -----
-    Detail is what departs from the mean of a window of 20 bores. Its energy is that of its Fourier transform,
-    which by Parseval's theorem is that of the picture; lost is what lies beyond 1/(2·bore), in any direction.
-    A Hann window keeps the jump from one edge of the picture to the other out of it.
+    Detail is what departs from the mean of a window of 20 nozzles. Its energy is that of its Fourier
+    transform,
+    which by Parseval's theorem is that of the picture; lost is what lies beyond 1/(2·nozzle), in any
+    direction. A Hann window keeps the jump from one edge of the picture to the other out of it.
 
     Examples
     --------
@@ -103,7 +104,7 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, bore: float) -> float
     (0.0, 1.0)
     """
     single = np.asarray(codes, np.float32)
-    detail = single - ndimage.uniform_filter(single, max(1, round(20 * bore / pixel)), mode="nearest")
+    detail = single - ndimage.uniform_filter(single, max(1, round(20 * nozzle / pixel)), mode="nearest")
     if float(np.square(detail).mean()) <= NONE:
         return 0.0
     rows, cols = detail.shape
@@ -113,7 +114,7 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, bore: float) -> float
     energy = np.square(np.abs(fft.rfft2(detail)))
     energy[:, 1 : (cols + 1) // 2] *= 2  # of each pair of opposite frequencies the transform holds one
     up, across = fft.fftfreq(rows, pixel)[:, None], fft.rfftfreq(cols, pixel)
-    fine = up * up + across * across > (1 / (2 * bore)) ** 2
+    fine = up * up + across * across > (1 / (2 * nozzle)) ** 2
     return float(energy[fine].sum(dtype=np.float64) / energy.sum(dtype=np.float64))
 
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
 from pathgen.errors import printable
+from pathgen.picture.colorimetry import decode_srgb
 from pathgen.picture.decode import BLOCK, PLAIN, Coding, profile_of, set_aside, to_luminance
-from pathgen.picture.load import FORMATS, check_size, hushed, readable, refusal, upright
-from pathgen.picture.tone import decode_srgb
+from pathgen.picture.files import FORMATS, apply_orientation, check_size, hushed, picture_error, readable
 
 Single = NDArray[np.float32]
 
@@ -22,7 +22,7 @@ LEAST_KEPT = 0.6  # of those; under it the next smaller factor is taken, so that
 
 
 @dataclass(frozen=True, slots=True)
-class Colours:
+class ColourPhoto:
     """A photograph in linear light.
 
     Attributes
@@ -51,7 +51,7 @@ class Colours:
 
 def load_colour(
     path: str | os.PathLike[str], longest: int = LONGEST, *, factor: int | None = None
-) -> Colours:
+) -> ColourPhoto:
     """Read a photograph's colours, reduced by a whole factor to about `longest` pixels.
 
     Reducing takes the mean of linear light over whole squares of pixels, block by block, so that a large
@@ -90,7 +90,7 @@ def load_colour(
     except MemoryError:
         raise
     except Exception as error:  # a decoder raises whatever its parsing stumbles over
-        raise refusal(error, file) from error
+        raise picture_error(error, file) from error
 
 
 def reduction(side: int, longest: int) -> int:
@@ -105,7 +105,7 @@ def reduction(side: int, longest: int) -> int:
     return factor - 1 if factor > 1 and side / factor < LEAST_KEPT * longest else factor
 
 
-def _read(image: Image.Image, file: Path, factor: int) -> Colours:
+def _read(image: Image.Image, file: Path, factor: int) -> ColourPhoto:
     coding = Coding.of(image)
     image.load()
     factor = min(factor, max(min(image.size) // 2, 1))
@@ -117,11 +117,11 @@ def _read(image: Image.Image, file: Path, factor: int) -> Colours:
     else:
         rgb, alpha, notes = _in_colour(image, plain, factor)
     turn = image.getexif().get(ExifTags.Base.Orientation, 1)
-    rgb = np.ascontiguousarray(upright(rgb, turn))
+    rgb = np.ascontiguousarray(apply_orientation(rgb, turn))
     if alpha is not None:
-        alpha = np.ascontiguousarray(upright(alpha, turn))
+        alpha = np.ascontiguousarray(apply_orientation(alpha, turn))
     size = image.size[::-1] if turn in (5, 6, 7, 8) else image.size
-    return Colours(rgb, alpha, size, printable(file.name), tuple(notes), factor)
+    return ColourPhoto(rgb, alpha, size, printable(file.name), tuple(notes), factor)
 
 
 def _in_colour(image: Image.Image, plain: str, factor: int) -> tuple[Single, Single | None, list[str]]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from pathgen.errors import PathgenError
-from pathgen.picture.tone import WEIGHTS, decode_srgb, encode_srgb, luminance
+from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb, luminance
 
 Luminance = NDArray[np.float32]
 ToRgb = Callable[[Image.Image], Image.Image]

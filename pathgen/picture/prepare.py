@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pathgen.errors import PathgenError
-from pathgen.picture import tones
-from pathgen.picture.colour import LONGEST, Colours, load_colour
-from pathgen.picture.subject import check_mask, feathered, find_subject, hardly_parted, tidy, unmixed
-from pathgen.picture.tone import WEIGHTS, encode_srgb
+from pathgen.picture import tone_steps
+from pathgen.picture.colorimetry import WEIGHTS, encode_srgb
+from pathgen.picture.colour import LONGEST, ColourPhoto, load_colour
+from pathgen.picture.subject import check_mask, clean_mask, feathered, find_subject, hardly_parted, unmixed
 from pathgen.settings.preparation import Preparation
 
 Single = NDArray[np.float32]
@@ -77,7 +77,7 @@ def prepare_file(
     return prepare(load_colour(path, longest), asked, keep=keep)
 
 
-def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prepared:
+def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> Prepared:
     """Prepare a photograph.
 
     Parameters
@@ -99,7 +99,7 @@ def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prep
 
     Examples
     --------
-    >>> photo = Colours(np.full((20, 30, 3), 0.5, np.float32), None, (30, 20), "grey.png")
+    >>> photo = ColourPhoto(np.full((20, 30, 3), 0.5, np.float32), None, (30, 20), "grey.png")
     >>> prepare(photo, Preparation(brightness=1.0)).luminance.min()
     np.float32(1.0)
     """
@@ -112,7 +112,7 @@ def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prep
         return codes
 
     if keep:
-        stages.append(("as it came", tones.grey(colours.rgb)))
+        stages.append(("as it came", tone_steps.grey(colours.rgb)))
     notes = list(colours.notes)
     subject = _subject(colours, asked, notes)
     rgb, subject = _straight(colours.rgb, subject, asked)
@@ -120,21 +120,21 @@ def prepare(colours: Colours, asked: Preparation, *, keep: bool = False) -> Prep
     if min(rgb.shape[:2]) < 2:
         what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels are left of {colours.source}"
         raise PathgenError(what, where="trim", allowed="2 × 2 or more")
-    codes = kept("grey", tones.grey(rgb, weights))
+    codes = kept("grey", tone_steps.grey(rgb, weights))
     if subject is not None and subject.min() < 1:
         codes = unmixed(codes, subject) if _mixes(asked) else codes
         kept("subject", codes * subject + np.float32(asked.backdrop_tone) * (1 - subject))
-    codes = kept("smooth", tones.smoothed(codes, asked.smooth))
+    codes = kept("smooth", tone_steps.smoothed(codes, asked.smooth))
     codes = kept("levels", _levels(codes, subject, asked))
-    codes = kept("local contrast", tones.local_contrast(codes, asked.local_contrast))
-    codes = kept("graded", tones.graded(codes, asked.brightness, asked.contrast, asked.gamma))
-    codes = kept("sharp", tones.sharpened(codes, asked.sharpen))
+    codes = kept("local contrast", tone_steps.local_contrast(codes, asked.local_contrast))
+    codes = kept("graded", tone_steps.graded(codes, asked.brightness, asked.contrast, asked.gamma))
+    codes = kept("sharp", tone_steps.sharpened(codes, asked.sharpen))
     if asked.invert == "yes":
         codes = kept("inverted", 1 - codes)
-    light = tones.light_of(codes)
+    light = tone_steps.light_of(codes)
     if subject is not None:
         # In light: a pixel half covered lets half of the backdrop's light through.
-        backdrop = tones.light_of(np.full((1, 1), asked.backdrop_tone, np.float32))
+        backdrop = tone_steps.light_of(np.full((1, 1), asked.backdrop_tone, np.float32))
         light = subject * light + (1 - subject) * backdrop
         kept("on its backdrop", encode_srgb(light).astype(np.float32))
     return Prepared(light, subject, colours.source, colours.size, tuple(notes), stages, colours.factor)
@@ -155,7 +155,7 @@ def _mixes(asked: Preparation) -> bool:
     return asked.isolate == "auto" or (asked.feather or 0.0) > 0
 
 
-def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single | None:
+def _subject(colours: ColourPhoto, asked: Preparation, notes: list[str]) -> Single | None:
     """Find or read what is subject, tidied and feathered; None where it is not isolated."""
     if asked.isolate == "off":
         if colours.alpha is not None:
@@ -167,7 +167,7 @@ def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single |
             raise PathgenError(what, where="isolate", allowed="auto, or a mask's file")
         return colours.alpha
     if asked.isolate == "auto":
-        found = tidy(find_subject(colours.rgb, asked.backdrop_tolerance), asked.stray / 100)
+        found = clean_mask(find_subject(colours.rgb, asked.backdrop_tolerance), asked.stray / 100)
         notes.append(f"subject found before a plain backdrop: {100 * found.mean():.0f} % of the picture")
         vague = hardly_parted(colours.rgb, found, asked.backdrop_tolerance)
         if vague > VAGUE:
@@ -177,9 +177,9 @@ def _subject(colours: Colours, asked: Preparation, notes: list[str]) -> Single |
             )
         return feathered(found, SOFT_EDGE if asked.feather is None else asked.feather)
     mask = load_colour(asked.isolate, factor=colours.factor)
-    marked = tones.grey(mask.rgb)
+    marked = tone_steps.grey(mask.rgb)
     check_mask(marked, mask.size, colours.size)
-    return feathered(tidy(marked > 0.5, asked.stray / 100), asked.feather) if asked.feather else marked
+    return feathered(clean_mask(marked > 0.5, asked.stray / 100), asked.feather) if asked.feather else marked
 
 
 def _straight(rgb: Single, subject: Single | None, asked: Preparation) -> tuple[Single, Single | None]:
@@ -230,9 +230,9 @@ def _trimmed(rgb: Single, subject: Single | None, margin: float | None) -> tuple
 def _levels(codes: Single, subject: Single | None, asked: Preparation) -> Single:
     """Stretch the tones by the subject's own percentiles where there is one."""
     if subject is None:
-        return tones.levels(codes, asked.levels_low, asked.levels_high)
+        return tone_steps.stretch_levels(codes, asked.levels_low, asked.levels_high)
     if not asked.levels_low < asked.levels_high:
-        return tones.levels(codes, asked.levels_low, asked.levels_high)  # refuses
+        return tone_steps.stretch_levels(codes, asked.levels_low, asked.levels_high)  # refuses
     if (asked.levels_low, asked.levels_high) == (0.0, 100.0):
         return codes
     own = codes[subject > 0.5]

@@ -109,7 +109,7 @@ def hardly_parted(rgb: NDArray[np.floating], subject: Mask, tolerance: float) ->
     return float(np.mean(apart < 2 * tolerance))
 
 
-def tidy(subject: Mask, stray: float = 0.001, holes: float = 0.0005) -> Mask:
+def clean_mask(subject: Mask, stray: float = 0.001, holes: float = 0.0005) -> Mask:
     """Remove stray bits and fill small holes.
 
     Parameters
@@ -128,7 +128,7 @@ def tidy(subject: Mask, stray: float = 0.001, holes: float = 0.0005) -> Mask:
     >>> speckled[10:40, 10:40] = True
     >>> speckled[20, 20] = False
     >>> speckled[2, 2] = True
-    >>> int(tidy(speckled).sum())
+    >>> int(clean_mask(speckled).sum())
     900
     """
     kept = _at_least(subject, stray * subject.size)

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
+from pathgen.proof.deposit_map import DepositMap, inside_ends, thickness_error, top_first
 from pathgen.proof.frame import SNAP
-from pathgen.proof.replay import DepositMap, inside_ends, thickness_error, top_first
-from pathgen.proof.replayed import Light, Replayed, Row, replay
+from pathgen.proof.panel_replay import Effects, Replayed, Row, replay
 
-__all__ = ["Comparison", "Light", "Replayed", "compare", "fitted", "replay"]
+__all__ = ["Comparison", "Effects", "Replayed", "compare", "match_sizes", "replay"]
 
 Floats = NDArray[np.float64]
 
@@ -72,15 +72,15 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     So the lowest rows are compared with one thickness, the same in all of them, and what they differ by
     among themselves is part of the error. Where a rim is at the foot, they do not differ.
 
-    Light spreads alike in the wanted wall and in the one found, if it was asked to; bore and pressure are the
-    program's own, and smear only what was found.
+    Light spreads alike in the wanted wall and in the one found, if it was asked to; nozzle and pressure are
+    the program's own, and smear only what was found.
 
     Parameters
     ----------
     found : Replayed
     wanted : (rows, cols) array
         mm, as the viewer sees the whole panel, row 0 at the top; 0 where there is to be no wall, which the
-        picture's figures leave out. Of another pitch it is resampled.
+        picture's figures leave out. Of another spacing it is resampled.
     ends : float
         mm at either end of every stretch of wall that are left out.
 
@@ -97,7 +97,7 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     if not target.any():
         raise PathgenError("no wall was wanted: the map is 0 everywhere", where="wanted thickness")
     view = found.standing.view
-    laid, target = fitted(found.laid, view.standing(target))
+    laid, target = match_sizes(found.laid, view.standing(target))
     thickness = laid.upright(len(target))
     pixel = laid.frame.pixel
     inner = inside_ends(target, ends, pixel)
@@ -120,7 +120,7 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     )
 
 
-def fitted(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
+def match_sizes(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
     """Bring a deposit map and a wanted map to the same panel.
 
     A panel's height is rounded to whole layers; the top layer is taken to reach the wanted map's top, so that
@@ -132,19 +132,19 @@ def fitted(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
         When the map has other proportions than the panel.
     """
     frame, (rows, cols), columns = laid.frame, wanted.shape, laid.volume.shape[1]
-    top, pitch = float(frame.tops[-1]), frame.width / cols
+    top, spacing = float(frame.tops[-1]), frame.width / cols
     below = top - float(frame.heights[-1])
-    if abs(rows * pitch - top) > 1.001 * max(pitch, float(frame.heights[-1])):
+    if abs(rows * spacing - top) > 1.001 * max(spacing, float(frame.heights[-1])):
         what = f"wanted map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
         allowed = f"the panel's proportions, as with {columns} × {max(1, round(top / frame.pixel))} pixels"
         hint = "is it this program's map? --width and --origin say where the panel stands"
         raise PathgenError(what, where="wanted thickness", allowed=allowed, hint=hint)
     if cols != columns:
         return laid, resample(wanted, max(1, round(top / frame.pixel)), columns)
-    if rows * pitch <= below or abs(rows * pitch - top) < SNAP:
+    if rows * spacing <= below or abs(rows * spacing - top) < SNAP:
         return laid, wanted
     tops, volume = frame.tops.copy(), laid.volume.copy()
-    tops[-1] = rows * pitch
+    tops[-1] = rows * spacing
     volume[0] *= (tops[-1] - below) / (top - below)
     return replace(laid, volume=volume, frame=replace(frame, tops=tops)), wanted
 
@@ -156,7 +156,7 @@ def _volume_errors(laid: DepositMap, wanted: Floats) -> Floats:
     rows = np.cumsum(top_first(area) @ np.diff(frame.borders)) * (frame.tops[-1] / len(wanted))
     edges = np.linspace(0.0, frame.tops[-1], len(wanted) + 1)
     due = np.diff(np.interp([0.0, *frame.tops], edges, [0.0, *rows]))
-    made = top_first(laid.volume).sum(axis=1) / laid.solidity
+    made = top_first(laid.volume).sum(axis=1) / laid.packing
     return np.asarray(made[due > 0] / due[due > 0] - 1)
 
 

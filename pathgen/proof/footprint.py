@@ -4,7 +4,8 @@ Glossary. *Bead*: what one straight move deposits. *Footprint*: its outline in (
 line grown by half a width. *Run*: the beads of one stroke up to where it reverses; a serpentine is a run for
 each of its lines. *Joint*: where a run goes over into the next.
 
-Two widths can be meant. The *pitch* p is the bead's cross-section over the layer height: beads of that width
+Two widths can be meant. The *spacing* p is the bead's cross-section over the layer height: beads of that
+width
 that fill a wall exactly abut, so it is the one to look for gaps and overlap with. The *visible* width is the
 stadium section's own, w = p + h(1 − π/4), from (w − h)h + πh²/4 = p·h: what a microscope shows of a bead
 alone. Visible widths of a full wall overlap by h(1 − π/4) a bead, since round flanks leave room that the
@@ -32,8 +33,8 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.frame import SNAP, Frame
-from pathgen.proof.replay import COUNTED
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -41,7 +42,7 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 Shapes = NDArray[np.object_]
 
-Width = Literal["pitch", "visible"]
+Width = Literal["spacing", "visible"]
 Joints = Literal["round", "fitted"]
 QUARTER = 4  # chords to a quarter of a bead's round end: 0.5 % of its radius off, and only there
 SIDEWAYS = 0.1  # share of its length that a move must go along the stroke's axis to have a direction on it
@@ -56,7 +57,7 @@ class Beads:
     start, end : (N, 2) float64
         Ends of the centre line, (u, n) mm.
     area : (N,) float64
-        What the bead fills seen from above, mm²: filament volume over layer height and solidity.
+        What the bead fills seen from above, mm²: filament volume over layer height and packing.
     layer : (N,) intp
         Layer number from 0.
     stroke : (N,) intp
@@ -85,7 +86,7 @@ class Beads:
         return np.asarray(np.hypot(*(self.end - self.start).T))
 
     @property
-    def pitch(self) -> Floats:
+    def spacing(self) -> Floats:
         """Area over length, mm, (N,)."""
         return np.asarray(self.area / self.length)
 
@@ -99,7 +100,7 @@ def beads_of(
     source: Moves | Program,
     frame: Frame,
     *,
-    solidity: float,
+    packing: float,
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
     layers: Sequence[int] | None = None,
@@ -113,7 +114,7 @@ def beads_of(
     frame : Frame
         How the panel stands. A move belongs to the layer whose top is nearest to the height it ends at,
         within half that layer's height; moves at no layer's height are left out.
-    solidity : float
+    packing : float
         Deposited volume over geometric volume.
     filament_diameter : float
         mm.
@@ -130,7 +131,7 @@ def beads_of(
     Raises
     ------
     PathgenError
-        For a solidity or diameter that is not above 0, and for a bent panel.
+        For a packing or diameter that is not above 0, and for a bent panel.
 
     Notes
     -----
@@ -143,12 +144,12 @@ def beads_of(
     >>> there, layer = np.array([5.0, 0.0]), np.zeros(2, np.int32)
     >>> and_back = Moves((0, 0, 0.2), there, none, none + 0.2, fed, fed, kind, layer)
     >>> frame = Frame(0, 0, 0, 5, 0.1, np.array([0.2]))
-    >>> found = beads_of(and_back, frame, solidity=1, filament_diameter=1.75)
-    >>> found.pitch.round(4), found.stroke, found.run
+    >>> found = beads_of(and_back, frame, packing=1, filament_diameter=1.75)
+    >>> found.spacing.round(4), found.stroke, found.run
     (array([0.4, 0.4]), array([0, 0]), array([0, 1]))
     """
-    if not (solidity > 0 and filament_diameter > 0):
-        what = f"solidity {solidity}, filament diameter {filament_diameter} mm"
+    if not (packing > 0 and filament_diameter > 0):
+        what = f"packing {packing}, filament diameter {filament_diameter} mm"
         raise PathgenError(what, where="footprint", allowed="more than 0")
     if frame.bend is not None:
         what = f"a panel bent by {frame.bend.degrees:g}°"
@@ -167,7 +168,7 @@ def beads_of(
     fresh[1:] |= layer[1:] != layer[:-1]
     stroke = np.cumsum(fresh) - 1
     volume = moves.filament[row] * filament_area(filament_diameter)
-    area = volume / (frame.heights[layer] * solidity)
+    area = volume / (frame.heights[layer] * packing)
     return Beads(start, end, area, layer, stroke, _runs(end - start, stroke), row)
 
 
@@ -199,8 +200,8 @@ def layer_of(z: Floats, frame: Frame) -> tuple[Ints, Bools]:
     return layer, np.abs(z - frame.tops[layer]) <= frame.heights[layer] / 2 + SNAP
 
 
-def visible_width(pitch: Floats, height: float | Floats) -> Floats:
-    """Width of the stadium section whose area is pitch · height: w = p + h(1 − π/4), mm.
+def visible_width(spacing: Floats, height: float | Floats) -> Floats:
+    """Width of the stadium section whose area is spacing · height: w = p + h(1 − π/4), mm.
 
     Where the bead is no wider than high, below p = h·π/4, there is no such section; the result is then less
     than the height.
@@ -210,7 +211,7 @@ def visible_width(pitch: Floats, height: float | Floats) -> Floats:
     >>> visible_width(np.array([0.0714159 / 0.2]), 0.2).round(6)
     array([0.4])
     """
-    return np.asarray(pitch + height * (1 - math.pi / 4))
+    return np.asarray(spacing + height * (1 - math.pi / 4))
 
 
 def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
@@ -238,7 +239,7 @@ def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
     return np.asarray(shapely.buffer(lines, np.asarray(width) / 2, quad_segs=QUARTER), object)
 
 
-def fitted(beads: Beads, width: Floats) -> Shapes:
+def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
     """Outline beads so that those of a run meet in fitted joints.
 
     Parameters
@@ -258,7 +259,7 @@ def fitted(beads: Beads, width: Floats) -> Shapes:
     --------
     >>> ends, zero = np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0]]), np.zeros(2, np.intp)
     >>> two = Beads(ends[:2], ends[1:], np.ones(2), zero, zero, zero, zero)
-    >>> fitted(two, np.array([0.6, 0.4]))[0].bounds
+    >>> fitted_outlines(two, np.array([0.6, 0.4]))[0].bounds
     (-0.3, -0.3, 2.2, 0.3)
     """
     along = (beads.end - beads.start) / beads.length[:, None]
@@ -299,7 +300,7 @@ def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
     count = np.diff(first, append=len(beads))
     # GEOS joins the members of a row; rows are filled up with nothing.
     table = np.full((len(first), int(count.max())), None, object)
-    each = fitted(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
+    each = fitted_outlines(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
     table[np.arange(table.shape[1]) < count[:, None]] = each
     return np.asarray(shapely.union_all(table, axis=1), object)
 
@@ -340,9 +341,9 @@ def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
 
 
 def closes_itself(beads: Beads, first: Ints, last: Ints) -> Bools:
-    """Tell which strokes, by first and last bead, end where they begin: within half a pitch, and longer."""
+    """Tell which strokes, by first and last bead, end where they begin: within half a spacing, and longer."""
     gap = np.hypot(*(beads.end[last] - beads.start[first]).T)
-    return np.asarray((gap < beads.pitch[first] / 2) & (last > first + 1))
+    return np.asarray((gap < beads.spacing[first] / 2) & (last > first + 1))
 
 
 def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:

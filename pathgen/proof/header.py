@@ -1,6 +1,6 @@
 """How a written program's panel stands: from its header, or from its deposits where it has none.
 
-A program of pathgen says in its first lines what it was planned with (`pathgen.summary.first_facts` writes
+A program of pathgen states its settings in its first lines (`pathgen.program.summary.first_facts` writes
 them), so it can be judged without any other file. What a person states wins over the header. Of a program
 without a header only the motion is known, and what is guessed from it is said in a note.
 """
@@ -20,8 +20,8 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion.bands import BEGUN
 from pathgen.panel.view import View
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.frame import Frame, bend_said, check_grid, fact, view_said
-from pathgen.proof.replay import COUNTED
 from pathgen.settings import (
     Dialect,
     Machine,
@@ -34,13 +34,13 @@ from pathgen.settings import (
     material_names,
     settle,
 )
-from pathgen.settings.refuse import shown
+from pathgen.settings.validation import format_value
 
 Floats = NDArray[np.float64]
 
 HEAD = 1 << 16  # bytes in which a header stands
-OTHERS_PIXEL, OTHERS_SOLIDITY = 0.1, 1.0  # for programs that do not say
-SOLIDITY = (0.01, 100.0)  # beyond, filament and wall have nothing to do with each other
+OTHERS_PIXEL, OTHERS_PACKING = 0.1, 1.0  # for programs that do not say
+PACKING = (0.01, 100.0)  # beyond, filament and wall have nothing to do with each other
 
 # Keys of a header that a person can state instead, and the option that does.
 FRAME = {
@@ -49,7 +49,7 @@ FRAME = {
     "panel origin x": "--origin",
     "panel origin y": "--origin",
     "job pixel": "--pixel",
-    "job solidity": "--solidity",
+    "job packing": "--packing",
 }
 # Keys of the second and later panels: "panel 2 width", "job 2 brim", "picture 2".
 _OF_PANEL = re.compile(r"(?P<head>panel|job|picture|settings) (?P<number>[1-9]\d{0,3})(?P<rest>$| .*)")
@@ -66,7 +66,7 @@ class Stated:
     ----------
     pixel : float, optional
         Width of the columns, mm.
-    solidity : float, optional
+    packing : float, optional
         Deposited volume over geometric volume.
     width : float, optional
         Of the panel, mm.
@@ -79,7 +79,7 @@ class Stated:
     """
 
     pixel: float | None = None
-    solidity: float | None = None
+    packing: float | None = None
     width: float | None = None
     rotation: float | None = None
     origin: tuple[float, float] | None = None
@@ -87,7 +87,7 @@ class Stated:
 
     def __post_init__(self) -> None:
         """Refuse what no panel has."""
-        for name in ("pixel", "solidity", "width"):
+        for name in ("pixel", "packing", "width"):
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
                 raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
@@ -98,13 +98,13 @@ class Stated:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Standing:
+class ProgramPanel:
     """How a program's panel stands, and what its filament makes.
 
     Attributes
     ----------
     frame : Frame
-    solidity : float or (L,) float64
+    packing : float or (L,) float64
         Of all layers, or of each where bands differ, bottom first.
     filament_diameter : float
         mm, as it counts: for a machine with a filament factor, its root times the filament's own.
@@ -117,7 +117,7 @@ class Standing:
     """
 
     frame: Frame
-    solidity: float | Floats
+    packing: float | Floats
     filament_diameter: float
     white: float | None
     notes: tuple[str, ...]
@@ -136,7 +136,7 @@ class _Guess(NamedTuple):
     origin: tuple[float, float]
     width: float
     pixel: float
-    solidity: float
+    packing: float
 
 
 def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
@@ -206,7 +206,7 @@ def material_for(facts: dict[str, str], given: Material | None = None) -> Materi
     return given or load_material(_shipped("material", facts, material_names()))
 
 
-def standing(program: Program, machine: Machine, stated: Stated | None = None) -> Standing:
+def locate_panel(program: Program, machine: Machine, stated: Stated | None = None) -> ProgramPanel:
     """Work out how a program's panel stands.
 
     Parameters
@@ -238,8 +238,8 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     if diameter != takes:
         notes.append(f"planned for {diameter:g} mm filament, but {machine.name} takes {takes:g} mm")
     white = _within(program, "job thinnest", 0.001, 100.0)
-    if not SOLIDITY[0] <= guess.solidity <= SOLIDITY[1]:
-        what, allowed = f"solidity is {guess.solidity:g}", f"{SOLIDITY[0]:g} to {SOLIDITY[1]:g}"
+    if not PACKING[0] <= guess.packing <= PACKING[1]:
+        what, allowed = f"packing is {guess.packing:g}", f"{PACKING[0]:g} to {PACKING[1]:g}"
         raise PathgenError(what, where="replay", allowed=allowed)
     check_grid(guess.width, guess.pixel, 0)
     tops, more = _tops(program, guess, own)
@@ -248,19 +248,19 @@ def standing(program: Program, machine: Machine, stated: Stated | None = None) -
     bend = bend_said(program, guess.width)
     box = _box(program)
     frame = Frame(guess.rotation, *guess.origin, guess.width, guess.width / columns, tops, bend, box)
-    solidity = guess.solidity if stated.solidity else _by_band(program, guess.solidity, tops)
+    packing = guess.packing if stated.packing else _by_band(program, guess.packing, tops)
     counts = diameter * math.sqrt(machine.hot_end.filament_factor)
-    return Standing(frame, solidity, counts, white, (*notes, *more), view_said(program))
+    return ProgramPanel(frame, packing, counts, white, (*notes, *more), view_said(program))
 
 
-def _by_band(program: Program, solidity: float, tops: Floats) -> float | Floats:
-    """Give each layer's solidity where bands have their own."""
+def _by_band(program: Program, packing: float, tops: Floats) -> float | Floats:
+    """Give each layer's packing where bands have their own."""
     if "job band" not in program.header:
-        return solidity
+        return packing
     bands = job_from({"band": program.header["job band"]}, "header").band
-    if all(band.solidity is None for band in bands):
-        return solidity
-    values = np.array([solidity, *(band.solidity or solidity for band in bands)])
+    if all(band.packing is None for band in bands):
+        return packing
+    values = np.array([packing, *(band.packing or packing for band in bands)])
     bottom = np.concatenate([[0.0], tops[:-1]])
     return np.asarray(values[np.searchsorted([b.above for b in bands], bottom + BEGUN, side="right")])
 
@@ -332,7 +332,7 @@ def _shipped(what: str, facts: dict[str, str], known: list[str]) -> str:
         hint = f"--{what} names it"
         raise PathgenError(f"no {what!r} among the program's facts", where="header", hint=hint)
     if facts[what] not in known:
-        text = f"{what} = {shown(facts[what])} is no shipped profile"
+        text = f"{what} = {format_value(facts[what])} is no shipped profile"
         raise PathgenError(text, where="header", hint=f"name its file with --{what}")
     return facts[what]
 
@@ -348,7 +348,7 @@ def _told(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
         origin=(_number(program, "panel origin x", x), _number(program, "panel origin y", y)),
         width=_above_0(program, "panel width", stated.width),
         pixel=_above_0(program, "job pixel", stated.pixel),
-        solidity=_above_0(program, "job solidity", stated.solidity),
+        packing=_above_0(program, "job packing", stated.packing),
     ), []
 
 
@@ -374,12 +374,12 @@ def _guessed(program: Program, stated: Stated) -> tuple[_Guess, list[str]]:
         origin=stated.origin or ((low[0], low[1]) if rotation else (low[0], high[1])),
         width=stated.width or high[along] - low[along],
         pixel=stated.pixel or OTHERS_PIXEL,
-        solidity=stated.solidity or OTHERS_SOLIDITY,
+        packing=stated.packing or OTHERS_PACKING,
     )
     side = "Y, seen from high x" if rotation else "X, seen from low y"
     note = (
         f"no header: taken to stand along {side}, {guess.width:.2f} mm wide, columns of {guess.pixel:g} mm, "
-        f"solidity {guess.solidity:g} (--rotation, --origin, --width, --pixel, --solidity say otherwise); "
+        f"packing {guess.packing:g} (--rotation, --origin, --width, --pixel, --packing say otherwise); "
         "brim and start line count as wall"
     )
     return guess, [note]

@@ -2,7 +2,7 @@
 
 Everything starts from a `Program` read back (or from `Moves`, which give the same); nothing is taken from
 the planner. Shares are fractions of 1. Each result is a frozen record, and its `as_dict` a flat row for CSV
-or JSON whose keys end in their unit. Pitches, strokes and flow along the path are in `trace`.
+or JSON whose keys end in their unit. Spacings, strokes and flow along the path are in `trace`.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.footprint import (
     Beads,
     Floats,
@@ -31,7 +32,6 @@ from pathgen.proof.footprint import (
     visible_width,
 )
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import COUNTED
 
 Row = dict[str, str | int | float | None]
 Span = tuple[float, float]
@@ -48,7 +48,7 @@ class LayerMetrics:
     layer : int
         Number from 0.
     width : str
-        Width the beads were given: "pitch" or "visible".
+        Width the beads were given: "spacing" or "visible".
     section_area, covered_area : float
         Wanted section, and what of it any bead covers, mm².
     void : float
@@ -59,7 +59,7 @@ class LayerMetrics:
     outside : float
         Area that beads cover outside the section, over the section's area.
     filled : float
-        Deposited volume over solidity and layer height, over the section's area: 1 where the amount is right,
+        Deposited volume over packing and layer height, over the section's area: 1 where the amount is right,
         wherever it lies. A bead that is cut by the limits of what is looked at counts by length.
     joints : str
         How the beads of a run meet: "round" or "fitted".
@@ -89,9 +89,9 @@ def in_plane(
     sections: Sequence[Floats | BaseGeometry] | Floats,
     layers: Sequence[int],
     *,
-    solidity: float,
+    packing: float,
     filament_diameter: float,
-    width: Width = "pitch",
+    width: Width = "spacing",
     joints: Joints = "round",
     between: Span | None = None,
     kinds: tuple[Kind, ...] = COUNTED,
@@ -108,12 +108,12 @@ def in_plane(
         What the layer should be: (C,) thickness of every column, mm, or a shapely polygon in (u, n).
     layers : sequence of int
         Numbers from 0; `sample_layers` gives some.
-    solidity : float
+    packing : float
         Deposited volume over geometric volume.
     filament_diameter : float
         mm.
-    width : {"pitch", "visible"}
-        Width of a bead; see the module `footprint`. Gaps and overlap of a fill are those of "pitch".
+    width : {"spacing", "visible"}
+        Width of a bead; see the module `footprint`. Gaps and overlap of a fill are those of "spacing".
     joints : {"round", "fitted"}
         How the beads of a run meet; see the module `footprint`. "round" counts the bulges of changing widths
         as overlap, "fitted" does not.
@@ -139,7 +139,7 @@ def in_plane(
     >>> x, y, z = np.array([5.0]), np.array([-0.2]), np.array([0.2])
     >>> bead = Moves((0, -0.2, 0.2), x, y, z, fed, fed, kind, np.array([0]))
     >>> frame = Frame(0, 0.0, 0.0, 5.0, 0.5, np.array([0.2]))
-    >>> found = in_plane(bead, frame, [np.full(10, 0.5)], [0], solidity=1, filament_diameter=1.75)
+    >>> found = in_plane(bead, frame, [np.full(10, 0.5)], [0], packing=1, filament_diameter=1.75)
     >>> round(found[0].void, 3), found[0].overlap  # 0.4 mm of 0.5 mm
     (0.2, 0.0)
     """
@@ -148,13 +148,13 @@ def in_plane(
         raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="in_plane")
     if wrong := [i for i in layers if not 0 <= i < len(frame.tops)]:
         raise PathgenError(f"layer {wrong[0]}", where="in_plane", allowed=f"0 to {len(frame.tops) - 1}")
-    amounts = {"solidity": solidity, "filament_diameter": filament_diameter}
+    amounts = {"packing": packing, "filament_diameter": filament_diameter}
     beads = beads_of(source, frame, **amounts, kinds=kinds, layers=layers)
     found = []
     for layer, section in zip(layers, sections, strict=True):
         wanted = section if isinstance(section, BaseGeometry) else section_shape(np.asarray(section), frame)
         here = beads.only(beads.layer == layer)
-        wide = here.pitch if width == "pitch" else visible_width(here.pitch, frame.heights[layer])
+        wide = here.spacing if width == "spacing" else visible_width(here.spacing, frame.heights[layer])
         areas = _covered(here, wide, joints, wanted, between)
         found.append(LayerMetrics(layer=layer, width=width, joints=joints, **areas))
     return found
@@ -165,7 +165,7 @@ def pooled(metrics: Sequence[LayerMetrics]) -> Row:
 
     Examples
     --------
-    >>> two = [LayerMetrics(i, "pitch", 1.0 + i, 1.0, 0.3 * i, 0.0, 0.0, 1.0) for i in (0, 1)]
+    >>> two = [LayerMetrics(i, "spacing", 1.0 + i, 1.0, 0.3 * i, 0.0, 0.0, 1.0) for i in (0, 1)]
     >>> round(pooled(two)["void_share"], 3)
     0.2
     """

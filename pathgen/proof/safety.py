@@ -47,7 +47,7 @@ PROVEN = (
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class SafetyItem:
     """One line of the list."""
 
     text: str
@@ -59,7 +59,7 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True)
-class Safety:
+class SafetyList:
     """The thermal-safety checklist of one program.
 
     Attributes
@@ -70,8 +70,8 @@ class Safety:
         What only a person can tick.
     """
 
-    proven: tuple[Item, ...]
-    yours: tuple[Item, ...]
+    proven: tuple[SafetyItem, ...]
+    yours: tuple[SafetyItem, ...]
 
     def lines(self) -> list[str]:
         """Word it for people, a line each."""
@@ -92,7 +92,7 @@ class Safety:
         }
 
 
-def safety(machine: Machine, material: Material, checked: Checklist | None = None) -> Safety:
+def build_safety_list(machine: Machine, material: Material, checked: Checklist | None = None) -> SafetyList:
     """Make the thermal-safety checklist.
 
     Parameters
@@ -109,15 +109,15 @@ def safety(machine: Machine, material: Material, checked: Checklist | None = Non
     Examples
     --------
     >>> from pathgen.settings import load_machine, load_material
-    >>> listed = safety(load_machine("benchtop-220"), load_material("pla-white"))
+    >>> listed = build_safety_list(load_machine("moving-table"), load_material("pla-white"))
     >>> print(listed.yours[-3])
     [ ] lamp: LED only, and no place of the lit panel over 43 °C (pla-white softens at 58 °C)
     """
     proven = () if checked is None else tuple(_proven(machine, checked))
-    return Safety(proven, tuple(Item(text, "yours") for text in _yours(machine, material)))
+    return SafetyList(proven, tuple(SafetyItem(text, "yours") for text in _yours(machine, material)))
 
 
-def _proven(machine: Machine, checked: Checklist) -> list[Item]:
+def _proven(machine: Machine, checked: Checklist) -> list[SafetyItem]:
     items = []
     for text, numbers in PROVEN:
         broken = [n for n in numbers if checked.counts.get(n)]
@@ -130,7 +130,7 @@ def _proven(machine: Machine, checked: Checklist) -> list[Item]:
             text += f" (see {', '.join(map(str, broken))})"
         elif not looked and machine.dialect.heaters == "machine":
             text += ": the machine heats by itself"
-        items.append(Item(text, state))
+        items.append(SafetyItem(text, state))
     return items
 
 

@@ -1,4 +1,4 @@
-"""Numbers along a toolpath: pitches, strokes and turns, flow; from the moves of the written program.
+"""Numbers along a toolpath: spacings, strokes and turns, flow; from the moves of the written program.
 
 For whoever compares ways to fill thin walls. Time, filament and length by kind of move are
 `pathgen.motion.tally`'s; gaps and overlap are in `metrics`.
@@ -15,21 +15,21 @@ from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Kind, Moves
-from pathgen.motion.speed import Plan
+from pathgen.motion.speed import SpeedPlan
+from pathgen.proof.deposit_map import COUNTED
 from pathgen.proof.footprint import Bools, Floats, Ints, beads_of, closes_itself, deposits
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import Row, Span
-from pathgen.proof.replay import COUNTED
 
 SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
 SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
-PITCH_EDGES = np.linspace(0.0, 2.0, 201)
+SPACING_EDGES = np.linspace(0.0, 2.0, 201)
 LEVEL = 1e-6  # mm of rise that is none
 LINK = 2.0  # mm, the longest dry crossing that counts as a link
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spread:
+class Distribution:
     """Quantiles and histogram of one quantity.
 
     Attributes
@@ -61,8 +61,8 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PitchDistribution:
-    """Pitches of a program's beads.
+class SpacingDistribution:
+    """Spacings of a program's beads.
 
     Attributes
     ----------
@@ -73,12 +73,12 @@ class PitchDistribution:
         across the wall have none and no weight.
     """
 
-    normal: Spread
-    column: Spread
+    normal: Distribution
+    column: Distribution
 
     def as_dict(self) -> Row:
         """Give both as one row."""
-        return self.normal.as_dict("normal_pitch", "mm") | self.column.as_dict("column_pitch", "mm")
+        return self.normal.as_dict("bead_width", "mm") | self.column.as_dict("column_spacing", "mm")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +87,7 @@ class StrokeCounts:
 
     Attributes
     ----------
-    strokes, travels, links, turns, loose_ends : (L,) intp
+    strokes, travels, links, hairpins, loose_ends : (L,) intp
         Continuous deposits; dry crossings to a stroke of the layer, long or lifted (travels) and short
         (links); reversals inside strokes; ends of strokes inside the picture.
     length, shortest : (L,) float64
@@ -97,7 +97,7 @@ class StrokeCounts:
     strokes: Ints
     travels: Ints
     links: Ints
-    turns: Ints
+    hairpins: Ints
     loose_ends: Ints
     length: Floats
     shortest: Floats
@@ -106,7 +106,7 @@ class StrokeCounts:
         """Give totals, and means a layer."""
         layers = len(self.strokes)
         row: Row = {"layers": layers, "stroke_length_mm": float(self.length.sum())}
-        for name in ("strokes", "travels", "links", "turns", "loose_ends"):
+        for name in ("strokes", "travels", "links", "hairpins", "loose_ends"):
             total = int(getattr(self, name).sum())
             row |= {name: total, f"{name}_per_layer": total / layers}
         real = self.shortest[~np.isnan(self.shortest)]
@@ -131,8 +131,8 @@ class MeltRate:
     mean: Floats
     peak: Floats
     deposit: Bools
-    by_time: Spread
-    by_length: Spread
+    by_time: Distribution
+    by_length: Distribution
 
     def as_dict(self) -> Row:
         """Give both spreads and the highest peak as one row."""
@@ -142,27 +142,27 @@ class MeltRate:
         return by_time | by_length | {"melt_peak_mm3_s": highest}
 
 
-def pitch_distribution(
+def measure_spacing(
     source: Program | Moves,
     frame: Frame,
     *,
-    solidity: float,
+    packing: float,
     filament_diameter: float,
     limits: Span | None = None,
     between: Span | None = None,
-    edges: Floats = PITCH_EDGES,
+    edges: Floats = SPACING_EDGES,
     kinds: tuple[Kind, ...] = COUNTED,
-) -> PitchDistribution:
-    """Spread of the pitches that a program's beads really have.
+) -> SpacingDistribution:
+    """Spread of the spacings that a program's beads really have.
 
     Parameters
     ----------
     source : Program or Moves
     frame : Frame
-    solidity, filament_diameter : float
+    packing, filament_diameter : float
         As for `in_plane`.
     limits : tuple of float, optional
-        Smallest and largest pitch of the plan, mm; `beyond` is the share outside, a thousandth of a pitch
+        Smallest and largest spacing of the plan, mm; `beyond` is the share outside, a thousandth of a spacing
         (rounding of the text) apart.
     between : tuple of float, optional
         Only moves whose middle lies in this range of u, mm.
@@ -175,19 +175,22 @@ def pitch_distribution(
     PitchDistribution
         Turns count as any other move.
     """
-    beads = beads_of(source, frame, solidity=solidity, filament_diameter=filament_diameter, kinds=kinds)
+    beads = beads_of(source, frame, packing=packing, filament_diameter=filament_diameter, kinds=kinds)
     if between is not None:
         middle = (beads.start[:, 0] + beads.end[:, 0]) / 2
         beads = beads.only((middle >= between[0]) & (middle <= between[1]))
     along = np.abs(beads.end[:, 0] - beads.start[:, 0])
     real = along > 0
     column = beads.area[real] / along[real]
-    return PitchDistribution(
-        spread(beads.pitch, beads.length, edges, limits), spread(column, along[real], edges, limits)
+    return SpacingDistribution(
+        weighted_quantiles(beads.spacing, beads.length, edges, limits),
+        weighted_quantiles(column, along[real], edges, limits),
     )
 
 
-def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None = None) -> Spread:
+def weighted_quantiles(
+    values: Floats, weights: Floats, edges: Floats, limits: Span | None = None
+) -> Distribution:
     """Weighted quantiles and histogram.
 
     Parameters
@@ -207,14 +210,14 @@ def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None =
 
     Examples
     --------
-    >>> spread(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
+    >>> weighted_quantiles(np.array([3.0, 1.0]), np.array([1.0, 3.0]), np.array([0.0, 2.0, 4.0])).quantiles
     (1.0, 1.0, 1.0, 3.0, 3.0)
     """
     inside = np.clip(values, edges[0], edges[-1])
     histogram = np.histogram(inside, edges, weights=weights)[0].astype(np.float64)
     total = float(weights.sum())
     if not total > 0:
-        return Spread((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
+        return Distribution((math.nan,) * len(SHARES), math.nan, math.nan, 0.0, edges, histogram)
     order = np.argsort(values, kind="stable")
     reached = np.cumsum(weights[order])
     place = np.searchsorted(reached, np.array(SHARES) * reached[-1])
@@ -223,7 +226,7 @@ def spread(values: Floats, weights: Floats, edges: Floats, limits: Span | None =
         outside = (values < limits[0] * (1 - 1e-3)) | (values > limits[1] * (1 + 1e-3))
         beyond = float(weights[outside].sum()) / total
     quantiles = tuple(float(v) for v in values[order][place])
-    return Spread(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
+    return Distribution(quantiles, float(values @ weights) / total, beyond, total, edges, histogram)
 
 
 def counts(
@@ -254,7 +257,7 @@ def counts(
         A crossing belongs to the layer it leads to. A closed loop has no loose end. All 0 for no moves.
     """
     moves = source.moves if isinstance(source, Program) else source
-    beads = beads_of(moves, frame, solidity=1.0, filament_diameter=1.0, kinds=kinds)
+    beads = beads_of(moves, frame, packing=1.0, filament_diameter=1.0, kinds=kinds)
     total = len(frame.tops)
     first = np.flatnonzero(np.diff(beads.stroke, prepend=-1))
     last = np.append(first[1:], len(beads))[: len(first)] - 1
@@ -265,7 +268,7 @@ def counts(
 
     way, same = _crossings(moves, beads.row[first])
     linked = same & (way <= link)
-    turns = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
+    hairpins = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
     low, high = picture or (0.0, frame.width)
     seen = np.zeros(len(first), np.intp)
     for ends in (beads.start[first, 0], beads.end[last, 0]):
@@ -278,7 +281,7 @@ def counts(
         per_layer(np.ones(len(layer), np.bool_)),
         per_layer((way > 0) & ~linked),
         per_layer((way > 0) & linked),
-        turns.astype(np.intp),
+        hairpins.astype(np.intp),
         np.bincount(layer, seen, total).astype(np.intp),
         np.bincount(layer, length, total).astype(np.float64),
         np.where(np.isinf(shortest), np.nan, shortest),
@@ -304,7 +307,9 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
     return between(np.hypot(steps[0], steps[1])), level & (between((moves.filament < 0).astype(float)) == 0)
 
 
-def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int = 100) -> MeltRate:
+def measure_melt_rate(
+    moves: Moves, plan: SpeedPlan, filament_diameter: float, *, bins: int = 100
+) -> MeltRate:
     """Trace how much plastic is asked of the hot end.
 
     Parameters
@@ -341,6 +346,6 @@ def melt_rate(moves: Moves, plan: Plan, filament_diameter: float, *, bins: int =
         mean,
         peak,
         made,
-        spread(mean[made], plan.time[made], edges),
-        spread(mean[made], length[made], edges),
+        weighted_quantiles(mean[made], plan.time[made], edges),
+        weighted_quantiles(mean[made], length[made], edges),
     )

@@ -1,5 +1,5 @@
 """Figures and pages for the person at the machine."""
 
-from pathgen.report.result import preview
+from pathgen.report.from_result import preview
 
 __all__ = ["preview"]

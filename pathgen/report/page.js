@@ -31,7 +31,7 @@ function panel(script) {
   for (const count of data.counts) starts.push(starts[starts.length - 1] + count);
   const u = (i) => data.origin[0] + data.step * packed.getUint16(4 * i, true);
   const n = (i) => data.origin[1] + data.step * packed.getUint16(4 * i + 2, true);
-  const DRY = 1, BRIM = 2, PROP = 3, INK = "#1f262b";
+  const DRY = 1, BRIM = 2, SUPPORT = 3, INK = "#1f262b";
 
   // A layer's segments, gathered into one path for each code.
   const kept = new Map();
@@ -83,7 +83,7 @@ function panel(script) {
       context.stroke(all.get(code).path);
     }
     for (const code of laid) {
-      context.strokeStyle = code === BRIM ? "#d9d5c9" : code === PROP ? hatch(context) : data.shades[code - data.first][1];
+      context.strokeStyle = code === BRIM ? "#d9d5c9" : code === SUPPORT ? hatch(context) : data.shades[code - data.first][1];
       context.lineWidth = data.narrowed * beadWidth(code);
       context.stroke(all.get(code).path);
     }

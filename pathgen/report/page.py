@@ -17,14 +17,14 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from pathgen.planned import Result
-from pathgen.report.page_care import after, before
+from pathgen.plan.model import Result
+from pathgen.program.summary import format_duration
 from pathgen.report.page_charts import bar
 from pathgen.report.page_curves import melt_chart, time_chart
 from pathgen.report.page_data import digest_of
-from pathgen.report.page_panels import Shown, shown
-from pathgen.report.page_words import answers, kinds, neighbours, settings, span, title
-from pathgen.summary import clock
+from pathgen.report.page_panels import ReplayedSection, replay_sections
+from pathgen.report.page_safety import after, list_before
+from pathgen.report.page_words import answers, kind_rows, list_settings, neighbours, span, title
 
 PARTS = files("pathgen.report")
 _UNITS = re.compile(r"(?<=\d) (?=(?:mm|m|s|h|min|g|Hz|%)(?!\w))|(?<=\bh) (?=\d)")
@@ -62,7 +62,7 @@ def page(
         When the program cannot be read back.
     """
     program, setup = Path(program), result.planned.setup
-    panels, common = shown(result, program)
+    panels, common = replay_sections(result, program)
     size, digest = digest_of(program)
     planned, replayed = result.summary["notes"], [note for panel in panels for note in panel.notes]
     assert isinstance(planned, list)
@@ -74,14 +74,14 @@ def page(
             "notes": list(dict.fromkeys([*planned, *replayed])),
             "panels": panels,
             "neighbours": neighbours(result),
-            "kinds": kinds(common.tally, setup, bar),
+            "kinds": kind_rows(common.tally, setup, bar),
             "seconds": common.seconds,
             "heaters": setup.machine.heaters,
             "time": time_chart(common.paces),
             "melt": melt_chart(common.paces, setup.machine),
-            "before": before(setup.machine, setup.material, program, safety),
+            "before": list_before(setup.machine, setup.material, program, safety),
             "after": after(result),
-            "settings": settings(result),
+            "settings": list_settings(result),
             "program": name or program.name,
             "size": size,
             "digest": digest,
@@ -90,11 +90,11 @@ def page(
     )
 
 
-def _rendered(told: dict[str, object], panels: Sequence[Shown]) -> bytes:
+def _rendered(told: dict[str, object], panels: Sequence[ReplayedSection]) -> bytes:
     """Put everything into its place."""
     script, style = _part("page.js"), _part("page.css") + "".join(map(_sizes, panels))
     made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    made.filters |= {"clock": clock, "span": span, "tied": tied}
+    made.filters |= {"clock": format_duration, "span": span, "tied": tied}
     text = made.from_string(_part("page.html.j2")).render(
         told,
         version=_version(),
@@ -127,7 +127,7 @@ def _part(name: str) -> str:
     return PARTS.joinpath(name).read_text(encoding="utf-8")
 
 
-def _sizes(panel: Shown) -> str:
+def _sizes(panel: ReplayedSection) -> str:
     """Give the style a panel's size: on paper pictures stand in the panel's own, where it fits."""
     width, height = panel.size
     return f"#shown-{panel.section.number}{{--wide:{width:g}mm;--over:{width / height:.4f}}}\n"

@@ -23,7 +23,7 @@ BAR_WIDE, BAR_HIGH = 120, 10
 
 
 @dataclass(frozen=True, slots=True)
-class Axis:
+class ChartAxis:
     """One axis: from `low` to `high` in the unit that `label` names."""
 
     low: float
@@ -74,7 +74,7 @@ class Chart:
         Makes its ids its own on the page.
     """
 
-    def __init__(self, title: str, told: str, x: Axis, y: Axis, name: str) -> None:
+    def __init__(self, title: str, told: str, x: ChartAxis, y: ChartAxis, name: str) -> None:
         self._title, self._told, self._x, self._y, self._name = title, told, x, y, name
         self._parts: list[Markup] = []
 
@@ -142,7 +142,7 @@ class Chart:
         )
         return Markup("").join(out)
 
-    def _ticks(self, axis: Axis) -> list[float]:
+    def _ticks(self, axis: ChartAxis) -> list[float]:
         return ticks(axis.low, axis.high, 7 if axis is self._x else 6)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from pathgen.panel.steadiness import FRACTION
-from pathgen.planned import Planned
-from pathgen.report.page_charts import Axis, Chart
+from pathgen.plan.model import Planned
+from pathgen.report.page_charts import Chart, ChartAxis
 from pathgen.report.page_data import Paces
 from pathgen.settings import Machine
 
@@ -21,8 +21,8 @@ def time_chart(pace: Paces) -> Chart:
     chart = Chart(
         "Time by height",
         told,
-        Axis(0.0, float(pace.z[-1]), "height, mm"),
-        Axis(0.0, 1.08 * top or 1.0, "minutes a millimetre"),
+        ChartAxis(0.0, float(pace.z[-1]), "height, mm"),
+        ChartAxis(0.0, 1.08 * top or 1.0, "minutes a millimetre"),
         "time-chart",
     )
     low = np.zeros(len(z))
@@ -42,8 +42,8 @@ def melt_chart(pace: Paces, machine: Machine) -> Chart:
     chart = Chart(
         "Melt rate over time",
         told,
-        Axis(0.0, float(pace.hours[-1]), "time since the first move, hours"),
-        Axis(0.0, 1.12 * max(limit if limit < 4 * peak else peak, peak) or 1.0, "mm³ a second"),
+        ChartAxis(0.0, float(pace.hours[-1]), "time since the first move, hours"),
+        ChartAxis(0.0, 1.12 * max(limit if limit < 4 * peak else peak, peak) or 1.0, "mm³ a second"),
         "melt-chart",
     )
     chart.area(pace.hours, pace.mean, pace.peak, "fill-peak")
@@ -57,14 +57,14 @@ def steady_chart(planned: Planned, name: str) -> Chart | None:
     steady = planned.steady
     if steady is None or not len(steady.z):
         return None
-    limit, sway = FRACTION * steady.conditions.pitch, steady.sway
+    limit, sway = FRACTION * steady.conditions.spacing, steady.sway
     top = float(sway.max())
     told = f"At {steady.z[-1]:.0f} mm the top sways {sway[-1]:.3f} mm; up to {limit:.3f} mm does not show."
     chart = Chart(
         "Sway while it grows",
         told,
-        Axis(0.0, float(steady.z[-1]), "height reached, mm"),
-        Axis(0.0, 1.15 * max(top, limit), "sway of the top, mm"),
+        ChartAxis(0.0, float(steady.z[-1]), "height reached, mm"),
+        ChartAxis(0.0, 1.15 * max(top, limit), "sway of the top, mm"),
         name,
     )
     chart.line(np.append(0.0, steady.z), np.append(0.0, sway), "curve")

@@ -19,19 +19,19 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pathgen import optics
+from pathgen.deposit.blur import smear
 from pathgen.motion import Kind, Moves, limit_feed, plan_speeds
-from pathgen.optics.smear import smear
 from pathgen.picture import encode_srgb, lightness
-from pathgen.planned import Planned
-from pathgen.proof.compare import fitted
+from pathgen.plan.model import Planned
+from pathgen.plan.source import read_source, to_panel
+from pathgen.proof.compare import match_sizes
+from pathgen.proof.deposit_map import inside_ends, thickness_error
 from pathgen.proof.header import Stated
-from pathgen.proof.replay import inside_ends, thickness_error
-from pathgen.proof.replayed import Light, Reading, Replayed, lay_down, read_back
-from pathgen.proof.trace import melt_rate
-from pathgen.report.replayed import round_up
-from pathgen.report.sheet import THICKNESS_COLOURS, area_mean
+from pathgen.proof.panel_replay import Effects, Reading, Replayed, lay_down, read_back
+from pathgen.proof.trace import measure_melt_rate
+from pathgen.report.canvas import THICKNESS_COLOURS, area_mean
+from pathgen.report.replay_figures import round_up
 from pathgen.settings import Setup, job_from
-from pathgen.source import read_source, to_panel
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
@@ -41,7 +41,7 @@ TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
 TIMES = 160  # points of the curves over time
 BANDS = 60  # bands of height that time is told for
 GROUPS = ("wall", "beside", "dry")
-BESIDE = (Kind.BRIM, Kind.START, Kind.WEDGE, Kind.CRADLE)
+BESIDE = (Kind.BRIM, Kind.START, Kind.WEDGE, Kind.COMB)
 ERROR_SHADES = 41  # odd, so that one of them is "no difference"
 # Red where it is brighter than wanted, blue where darker, as in the map of too thin and too thick wall.
 ERROR_COLOURS = colormaps["RdBu_r"]
@@ -55,7 +55,7 @@ class Judged:
     ----------
     found : Replayed
     thickness : (rows, cols) float64
-        Laid down, mm; the bore's smear is in the predicted picture only.
+        Laid down, mm; the nozzle's smear is in the predicted picture only.
     thickness_error : dict of str to float
         Of that against the one planned, mm: `rms`, `bias`, `p99`, `max`, the ends of wall left out.
     wanted, predicted : (rows, cols) float64
@@ -85,7 +85,7 @@ class Judged:
 
 def read_text(setup: Setup, program: Path) -> Reading:
     """Read a program once, for all its panels: with lag where it leads the filament."""
-    light = Light(lag=setup.job.lead == "on", by_material=True)
+    light = Effects(lag=setup.job.lead == "on", by_material=True)
     return read_back(program, setup.machine, setup.material, light=light)
 
 
@@ -105,18 +105,18 @@ def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
     Returns
     -------
     Judged
-        Predicted through bore, lag (where the program leads it) and the material's spread of light.
+        Predicted through nozzle, lag (where the program leads it) and the material's spread of light.
     """
     setup, found = planned.setup, lay_down(text, Stated(panel=panel))
     view, pixel = planned.panel.view, found.standing.frame.pixel
-    laid, planned_wall = fitted(found.laid, planned.panel.thickness)
+    laid, planned_wall = match_sizes(found.laid, planned.panel.thickness)
     thickness = laid.upright(len(planned_wall))
     error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
     toned = _toned(planned)
-    target = planned_wall if toned is None else fitted(found.laid, toned)[1]
-    wanted = shown(optics.backlit(target, optics.law(setup.material.light), found.white))
-    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.bore, pixel), np.float64)
-    predicted = shown(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
+    target = planned_wall if toned is None else match_sizes(found.laid, toned)[1]
+    wanted = clip_to_white(optics.backlit(target, optics.law(setup.material.light), found.white))
+    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
+    predicted = clip_to_white(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
     wall = planned_wall > 0
     inner = inside_ends(planned_wall, ENDS, pixel) & wall
     inner = inner if inner.any() else wall
@@ -137,7 +137,7 @@ def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
     )
 
 
-def shown(luminance: NDArray[np.floating]) -> Floats:
+def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
     """Keep luminance between black and the picture's white: a hole, or a thinner place, is as white."""
     return np.clip(np.asarray(luminance, np.float64), 0.0, 1.0)
 
@@ -147,14 +147,14 @@ def _toned(planned: Planned) -> Floats | None:
     setup, source = planned.setup, planned.made_of
     if setup.job.aim != "picture" or source is None:
         return None
-    job = job_from({"aim": "tone", "grain": "free", "slope": "free"}, "report", setup.job)
+    job = job_from({"aim": "tone", "dither": "off", "slope": "free"}, "report", setup.job)
     plain = replace(setup, job=job)
     panel, _ = to_panel(read_source(source, plain, job.pixel), plain)
     return planned.panel.view.standing(panel.view.upright(panel.thickness))
 
 
 @dataclass(frozen=True, slots=True)
-class Images:
+class PageImages:
     """Pictures as PNG in data addresses, and the scales of those that have one: colours and ends."""
 
     wanted: str
@@ -167,7 +167,7 @@ class Images:
     thickness_ends: tuple[float, float]
 
 
-def images(judged: Judged, largest: int) -> Images:
+def draw_images(judged: Judged, largest: int) -> PageImages:
     """Draw the pictures, their longer side at most `largest` dots."""
     rows, cols = judged.wall.shape
     times = min(1.0, largest / max(rows, cols))
@@ -181,7 +181,7 @@ def images(judged: Judged, largest: int) -> Images:
     low, thick = float(counted.min()), max(float(counted.max()), float(counted.min()) + 0.05)
     reach = round_up(max(judged.most, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
-    return Images(
+    return PageImages(
         wanted=_grey(fit(judged.wanted), wall),
         predicted=_grey(fit(judged.predicted), wall),
         difference=_coloured(error, wall, ERROR_COLOURS, ERROR_SHADES),
@@ -244,7 +244,7 @@ class Paces:
     peak: Floats
 
 
-def paces(found: Replayed) -> Paces:
+def measure_paces(found: Replayed) -> Paces:
     """Time a program's layers as its machine will drive them.
 
     Parameters
@@ -259,13 +259,13 @@ def paces(found: Replayed) -> Paces:
     total = len(tops)
     seconds, made, volume, peak = np.zeros((3, total)), np.zeros(total), np.zeros(total), np.zeros(total)
     group = np.full(len(Kind), GROUPS.index("dry"))
-    group[[Kind.WALL, Kind.TURN]] = GROUPS.index("wall")
+    group[[Kind.WALL, Kind.HAIRPIN]] = GROUPS.index("wall")
     group[list(BESIDE)] = GROUPS.index("beside")
     for part in _pieces(moves):
         feed = np.where(part.feed > 0, part.feed, found.machine.travel_feed)
         part = replace(part, feed=feed)
         plan = plan_speeds(part, found.machine, limit_feed(part, found.machine))
-        melt = melt_rate(part, plan, found.standing.filament_diameter)
+        melt = measure_melt_rate(part, plan, found.standing.filament_diameter)
         layer, laid = part.layer, melt.deposit
         cell = group[part.kind] * total + layer
         seconds += np.bincount(cell, plan.time, 3 * total).reshape(3, total)

@@ -1,8 +1,8 @@
 """Sampled layers of a written program, packed small enough to stand inside a page.
 
 Glossary. *Segment*: one move of the head, seen from above, in plan coordinates (u to the viewer's right, n
-toward the viewer). *Code*: what a segment is, one byte: `SKIP`, `DRY`, `BRIM`, `PROP`, or `FIRST` and up for
-a bead of the wall, by its pitch's place on the scale.
+toward the viewer). *Code*: what a segment is, one byte: `SKIP`, `DRY`, `BRIM`, `SUPPORT`, or `FIRST` and up
+for a bead of the wall, by its spacing's place on the scale.
 """
 
 from __future__ import annotations
@@ -17,20 +17,20 @@ from numpy.typing import NDArray
 
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.frame import Frame
-from pathgen.proof.replayed import Replayed
-from pathgen.report.samples import PITCH_COLOURS
+from pathgen.proof.panel_replay import Replayed
+from pathgen.report.layer_samples import SPACING_COLOURS
 
 Floats = NDArray[np.float64]
 
-SKIP, DRY, BRIM, PROP, FIRST = 0, 1, 2, 3, 4
-WIDEST = 40  # steps of pitch up to the scale's upper end; as many more lie beyond it
+SKIP, DRY, BRIM, SUPPORT, FIRST = 0, 1, 2, 3, 4
+WIDEST = 40  # steps of spacing up to the scale's upper end; as many more lie beyond it
 SHADES = 2 * WIDEST
 MOST_LAYERS, LEAST_LAYERS = 40, 6
 MOST_SEGMENTS = 300_000  # of all sampled layers: 5 bytes each, a third more as text
 APRON = 1.0  # mm around what is laid
 TALLEST = 0.24  # height over width that the thickness direction is drawn up to
-ROUNDED = 1 - np.pi / 4  # of the layer height: what a bead's round flanks add to its pitch
-NARROWED = 0.9  # of a pitch that a bead is drawn with, so that neighbours can be told apart
+ROUNDED = 1 - np.pi / 4  # of the layer height: what a bead's round flanks add to its spacing
+NARROWED = 0.9  # of a spacing that a bead is drawn with, so that neighbours can be told apart
 DRAWN_WIDE = 720  # user units of a layer drawn for paper
 
 
@@ -47,7 +47,7 @@ class Segments:
     points : (N + 1, 2) float64
         Where segments end, (u, n), mm; the first is where the layer begins.
     codes : (N,) uint8
-    pitch : (N,) float64
+    spacing : (N,) float64
         mm; 0 where nothing is deposited.
     """
 
@@ -56,7 +56,7 @@ class Segments:
     height: float
     points: Floats
     codes: NDArray[np.uint8]
-    pitch: Floats
+    spacing: Floats
 
     @property
     def length(self) -> Floats:
@@ -72,7 +72,7 @@ class Sampled:
     ----------
     layers : tuple of Segments
         Bottom first.
-    pitch : (float, float)
+    spacing : (float, float)
         Ends of the colour scale, mm.
     boxes : ((u low, n low, u high, n high), …)
         What to show of the first layer, which has the brim, and of all others, mm.
@@ -83,7 +83,7 @@ class Sampled:
     """
 
     layers: tuple[Segments, ...]
-    pitch: tuple[float, float]
+    spacing: tuple[float, float]
     boxes: tuple[tuple[float, float, float, float], ...]
     middle: Floats
     window: tuple[float, float]
@@ -97,13 +97,13 @@ class Sampled:
         )
 
 
-def colours(number: int = 32) -> list[str]:
-    """Give the pitch's colours, narrow to wide: a perceptual scale, without its darkest fifth."""
-    return [to_hex(PITCH_COLOURS((i + 0.5) / number)) for i in range(number)]
+def spacing_colours(number: int = 32) -> list[str]:
+    """Give the spacing's colours, narrow to wide: a perceptual scale, without its darkest fifth."""
+    return [to_hex(SPACING_COLOURS((i + 0.5) / number)) for i in range(number)]
 
 
-def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
-    """Give pitch and colour of each step; beyond the scale's ends the colour stays, the pitch does not.
+def shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
+    """Give spacing and colour of each step; beyond the scale's ends the colour stays, the spacing does not.
 
     Examples
     --------
@@ -111,20 +111,22 @@ def shades(pitch: tuple[float, float]) -> list[tuple[float, str]]:
     >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[12][1], steps[40][1] == steps[-1][1]
     (80, 0.0075, True, True)
     """
-    (low, high), last = pitch, 255
+    (low, high), last = spacing, 255
     middles = (np.arange(SHADES) + 0.5) * high / WIDEST
     places = np.clip(np.rint((middles - low) / (high - low) * last), 0, last).astype(int)
-    return [(float(p), to_hex(PITCH_COLOURS(int(at)))) for p, at in zip(middles, places, strict=True)]
+    return [(float(p), to_hex(SPACING_COLOURS(int(at)))) for p, at in zip(middles, places, strict=True)]
 
 
-def sample(found: Replayed, pitch: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS) -> Sampled:
+def pack_layers(
+    found: Replayed, spacing: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS
+) -> Sampled:
     """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
 
     Parameters
     ----------
     found : Replayed
         Of several panels, only what belongs to the one replayed is kept.
-    pitch : (float, float)
+    spacing : (float, float)
         Ends of the colour scale, mm: what the job allows a bead to be.
     begun : int, optional
         The program's layers before this panel's first one; more than 0 for panels made in turn.
@@ -144,13 +146,13 @@ def sample(found: Replayed, pitch: tuple[float, float], begun: int = 0, most: in
     bare = [_segments(found, int(number), begun) for number in numbers]
     for layer in bare:
         wall = layer.codes >= FIRST
-        step = np.clip(layer.pitch[wall] / pitch[1] * WIDEST, 0, SHADES - 1)
+        step = np.clip(layer.spacing[wall] / spacing[1] * WIDEST, 0, SHADES - 1)
         layer.codes[wall] = FIRST + step.astype(np.uint8)
     others = bare[1:] or bare
     boxes = tuple(_box(some_layers, frame) for some_layers in (bare[:1], others))
     middle, thickest = _middle(found)
     tall = max(5.0, 1.2 * thickest)
-    return Sampled(tuple(bare), pitch, boxes, middle, (3.2 * tall, tall))
+    return Sampled(tuple(bare), spacing, boxes, middle, (3.2 * tall, tall))
 
 
 def _segments(found: Replayed, number: int, begun: int) -> Segments:
@@ -159,23 +161,23 @@ def _segments(found: Replayed, number: int, begun: int) -> Segments:
     first, last = (int(np.searchsorted(moves.layer, begun + number, side)) for side in ("left", "right"))
     part = moves.rows(slice(first, last))
     kind = part.kind.astype(np.intp)
-    laid = np.isin(kind, (Kind.WALL, Kind.TURN, Kind.BRIM, Kind.WEDGE, Kind.CRADLE)) & (part.filament > 0)
+    laid = np.isin(kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM, Kind.WEDGE, Kind.COMB)) & (part.filament > 0)
     x, y = np.append(part.start[0], part.x), np.append(part.start[1], part.y)
     points = np.stack(frame.plan(x, y), axis=1)
     length = np.hypot(*np.diff(points, axis=0).T)
     codes = np.full(len(part), DRY, np.uint8)
-    codes[laid & np.isin(kind, (Kind.WALL, Kind.TURN))] = FIRST
+    codes[laid & np.isin(kind, (Kind.WALL, Kind.HAIRPIN))] = FIRST
     codes[laid & (kind == Kind.BRIM)] = BRIM
-    codes[laid & np.isin(kind, (Kind.WEDGE, Kind.CRADLE))] = PROP
+    codes[laid & np.isin(kind, (Kind.WEDGE, Kind.COMB))] = SUPPORT
     inside = frame.holds(x, y)
     codes[(kind == Kind.START) | ~(inside[:-1] & inside[1:])] = SKIP
     codes[: int(np.argmax(laid)) if laid.any() else 0] = SKIP  # the way to where the layer begins
-    area, solid = filament_area(found.standing.filament_diameter), found.standing.solidity
+    area, solid = filament_area(found.standing.filament_diameter), found.standing.packing
     share = float(solid[number]) if isinstance(solid, np.ndarray) else solid
-    height, pitch = float(frame.heights[number]), np.zeros(len(part))
-    np.divide(part.filament * area, share * height * length, out=pitch, where=(length > 0) & (codes > DRY))
+    height, spacing = float(frame.heights[number]), np.zeros(len(part))
+    np.divide(part.filament * area, share * height * length, out=spacing, where=(length > 0) & (codes > DRY))
     moved = length > 0
-    points, codes, pitch = np.concatenate([points[:1], points[1:][moved]]), codes[moved], pitch[moved]
+    points, codes, spacing = np.concatenate([points[:1], points[1:][moved]]), codes[moved], spacing[moved]
     # Of what is skipped only its end matters, where the next stroke begins: the rest is a neighbour's.
     skipped = codes == SKIP
     kept = ~(skipped & np.append(skipped[1:], True))
@@ -183,7 +185,7 @@ def _segments(found: Replayed, number: int, begun: int) -> Segments:
     kept[:first] = False
     start = points[first : first + 1]
     points = np.concatenate([start, points[1:][kept]])
-    return Segments(number, float(frame.tops[number]), height, points, codes[kept], pitch[kept])
+    return Segments(number, float(frame.tops[number]), height, points, codes[kept], spacing[kept])
 
 
 def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, float]:
@@ -232,12 +234,12 @@ def packed(sampled: Sampled) -> dict[str, object]:
         "codes": _text(codes.astype(np.uint8)),
         "counts": [len(layer.points) for layer in sampled.layers],
         "heights": [round(layer.height, 4) for layer in sampled.layers],
-        "shades": [[round(p, 4), colour] for p, colour in shades(sampled.pitch)],
+        "shades": [[round(p, 4), colour] for p, colour in shades(sampled.spacing)],
         "boxes": [[round(v, 3) for v in box] for box in sampled.boxes],
         "enlarged": [round(v, 2) for v in sampled.enlarged],
         "middle": sampled.middle.round(3).tolist(),
         "window": [round(v, 3) for v in sampled.window],
-        "beside": [round(_width(sampled, code), 3) for code in (BRIM, PROP)],
+        "beside": [round(_width(sampled, code), 3) for code in (BRIM, SUPPORT)],
         "narrowed": NARROWED,
         "first": FIRST,
     }
@@ -261,14 +263,14 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     Returns
     -------
     Markup
-        SVG. The hatching of props is the page's pattern ``#hatch``.
+        SVG. The hatching of supports is the page's pattern ``#hatch``.
     """
     layer, which = sampled.layers[index], min(index, 1)
     left, back, right, front = sampled.boxes[which]
     across = DRAWN_WIDE / (right - left)
     up = across * sampled.enlarged[which]
-    tones = shades(sampled.pitch)
-    order = (BRIM, PROP, *range(FIRST, FIRST + SHADES))
+    tones = shades(sampled.spacing)
+    order = (BRIM, SUPPORT, *range(FIRST, FIRST + SHADES))
     outlines = {code: _outline(layer, code) for code in (*order, DRY) if (layer.codes == code).any()}
     laid = [(code, _width(sampled, code)) for code in order if code in outlines]
     # All edges first, then what is inside them, so that no edge lies over a neighbour.
@@ -278,7 +280,7 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     ]
     paths = [Markup('<g class="edge">{}</g>').format(Markup("").join(paths))]
     for code, wide in laid:
-        look = {BRIM: "brim", PROP: "prop"}.get(code, "bead")
+        look = {BRIM: "brim", SUPPORT: "support"}.get(code, "bead")
         inner = Markup('<path class="{}" stroke-width="{:.3f}" d="{}"').format(
             look, NARROWED * wide, outlines[code]
         )
@@ -296,12 +298,12 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
 
 
 def _width(sampled: Sampled, code: int) -> float:
-    """Pitch that a code is drawn with, mm: of the wall the middle of its shade, of others their mean."""
+    """Spacing that a code is drawn with, mm: of the wall the middle of its shade, of others their mean."""
     if code >= FIRST:
-        return shades(sampled.pitch)[code - FIRST][0]
-    chosen = [(s.pitch[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
-    pitch, length = (np.concatenate(parts) for parts in zip(*chosen, strict=True))
-    return float(np.average(pitch, weights=length)) if length.sum() > 0 else sum(sampled.pitch) / 2
+        return shades(sampled.spacing)[code - FIRST][0]
+    chosen = [(s.spacing[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
+    spacing, length = (np.concatenate(parts) for parts in zip(*chosen, strict=True))
+    return float(np.average(spacing, weights=length)) if length.sum() > 0 else sum(sampled.spacing) / 2
 
 
 def _outline(layer: Segments, code: int) -> str:

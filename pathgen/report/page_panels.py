@@ -15,11 +15,20 @@ from pathlib import Path
 from markupsafe import Markup
 
 from pathgen.motion import Tally
-from pathgen.planned import Part, Planned, Result
+from pathgen.plan.model import Part, Planned, Result
 from pathgen.report.page_charts import Chart, bar, scale
 from pathgen.report.page_curves import steady_chart
-from pathgen.report.page_data import Images, Judged, Paces, bead_shares, images, judge, paces, read_text
-from pathgen.report.page_layers import MOST_SEGMENTS, Sampled, colours, drawn, packed, sample
+from pathgen.report.page_data import (
+    Judged,
+    Paces,
+    PageImages,
+    bead_shares,
+    draw_images,
+    judge,
+    measure_paces,
+    read_text,
+)
+from pathgen.report.page_layers import MOST_SEGMENTS, Sampled, drawn, pack_layers, packed, spacing_colours
 from pathgen.report.page_words import Stands, facts, layer_words, standing_words
 
 LARGEST = 1000  # dots of a picture's longer side; more than two panels share, so that the file stays small
@@ -70,7 +79,7 @@ class Common:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Shown:
+class ReplayedSection:
     """A section with all that the page shows in it.
 
     Attributes
@@ -104,7 +113,7 @@ class Shown:
     rms: float
     most: float
     solved: bool
-    pictures: Images
+    pictures: PageImages
     scales: dict[str, Markup]
     facts: list[str]
     beads: list[tuple[int, float, Markup]]
@@ -115,7 +124,7 @@ class Shown:
     notes: tuple[str, ...]
 
 
-def sections(result: Result) -> list[Section]:
+def panel_sections(result: Result) -> list[Section]:
     """Gather a program's panels, copies together, in the order of their first.
 
     Examples
@@ -125,7 +134,7 @@ def sections(result: Result) -> list[Section]:
     >>> from pathgen.job import plan, write
     >>> from pathgen.settings import Job
     >>> result = write(plan(np.full((20, 30), 1.2), Job(brim=0.0)), io.BytesIO())
-    >>> [(each.number, each.panels, each.begun) for each in sections(result)]
+    >>> [(each.number, each.panels, each.begun) for each in panel_sections(result)]
     [(1, (1,), 0)]
     """
     alike: dict[int, list[int]] = {}
@@ -145,7 +154,7 @@ def sections(result: Result) -> list[Section]:
     ]
 
 
-def shown(result: Result, program: Path) -> tuple[list[Shown], Common]:
+def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], Common]:
     """Read a program, lay each section's panel down, and work out all that is shown.
 
     Parameters
@@ -157,27 +166,29 @@ def shown(result: Result, program: Path) -> tuple[list[Shown], Common]:
     -------
     (list of Shown, Common)
     """
-    every, common, out = sections(result), None, []
+    every, common, out = panel_sections(result), None, []
     several, text = len(result.parts) > 1, read_text(result.platform.setup, program)
     for section in every:
         judged = judge(section.planned, text, section.panels[0] if several else None)
         if common is None:
-            common = Common(judged.found.tally, judged.found.seconds, paces(judged.found))
+            common = Common(judged.found.tally, judged.found.seconds, measure_paces(judged.found))
         out.append(_shown(section, judged, common.paces, len(every)))
     assert common is not None, "a program has a panel"
     return out, common
 
 
-def _shown(section: Section, judged: Judged, pace: Paces, among: int) -> Shown:
+def _shown(section: Section, judged: Judged, pace: Paces, among: int) -> ReplayedSection:
     planned, found, number = section.planned, judged.found, section.number
     beads = planned.beads
-    sampled = sample(found, (beads.pitch_min, beads.pitch_max), section.begun, MOST_SEGMENTS // among)
+    sampled = pack_layers(
+        found, (beads.spacing_min, beads.spacing_max), section.begun, MOST_SEGMENTS // among
+    )
     words = [
         layer_words(layer, found, section.part.counts, _seconds(section, pace, layer.number))
         for layer in sampled.layers
     ]
-    pictures = images(judged, round(LARGEST * min(1.0, (2 / among) ** 0.5)))
-    return Shown(
+    pictures = draw_images(judged, round(LARGEST * min(1.0, (2 / among) ** 0.5)))
+    return ReplayedSection(
         section,
         size=found.standing.size,
         layers=len(found.standing.frame.tops),
@@ -219,9 +230,9 @@ def _data(sampled: Sampled, words: Sequence[str]) -> Markup:
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
-def _scales(pictures: Images, sampled: Sampled, number: int) -> dict[str, Markup]:
+def _scales(pictures: PageImages, sampled: Sampled, number: int) -> dict[str, Markup]:
     """Draw the colour scales."""
-    reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.pitch
+    reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
     return {
         "difference": scale(
             pictures.difference_colours,
@@ -233,5 +244,5 @@ def _scales(pictures: Images, sampled: Sampled, number: int) -> dict[str, Markup
         "thickness": scale(
             pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"
         ),
-        "pitch": scale(colours(), f"{low:.2f}", f"{high:.2f}", "pitch, mm", f"scale-p-{number}"),
+        "spacing": scale(spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"),
     }

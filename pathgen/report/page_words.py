@@ -10,20 +10,20 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pathgen.motion import Kind, Tally
-from pathgen.planned import Planned, Result
-from pathgen.proof.replayed import Replayed
+from pathgen.plan.model import Planned, Result
+from pathgen.program.summary import format_duration, grams, standing_facts, tone_facts
+from pathgen.proof.panel_replay import Replayed
 from pathgen.report.page_data import Judged
-from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, Segments
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, Segments
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
-from pathgen.summary import clock, grams, standing_facts, tone_facts
 
 KINDS = {
     Kind.WALL: "wall of the panel",
-    Kind.TURN: "turns at the wall's ends",
+    Kind.HAIRPIN: "turns at the wall's ends",
     Kind.BRIM: "brim",
     Kind.WEDGE: "wedges",
-    Kind.CRADLE: "cradle",
+    Kind.COMB: "comb",
     Kind.START: "start line",
     Kind.TRAVEL: "travel",
     Kind.LINK: "short crossings",
@@ -70,7 +70,11 @@ def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, 
     first = ("Panels", str(len(result.parts)), f"up to {size}") if several else ("Size", size, thick)
     return [
         first,
-        ("Time", clock(seconds), f"up to {s['layers']} layers" if several else f"{s['layers']} layers"),
+        (
+            "Time",
+            format_duration(seconds),
+            f"up to {s['layers']} layers" if several else f"{s['layers']} layers",
+        ),
         ("Material", grams(float(str(s["mass_g"]))), f"{filament / 1000:.1f} m of {s['material']}"),
         ("Price", price, "of the material, as its profile says" if s["price"] else "its profile says none"),
     ]
@@ -111,10 +115,10 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
         parts.append(f"{low} to {high} beads side by side" if low < high else f"{low} beads side by side")
     if wall.any():
         length = layer.length[wall]
-        narrow, wide = _most_of(layer.pitch[wall], length)
-        parts.append(f"pitch mostly {narrow:.2f} to {wide:.2f} mm")
+        narrow, wide = _most_of(layer.spacing[wall], length)
+        parts.append(f"spacing mostly {narrow:.2f} to {wide:.2f} mm")
         parts.append(f"{length.sum():.0f} mm of wall")
-    for code, what in ((BRIM, "brim"), (PROP, "props")):
+    for code, what in ((BRIM, "brim"), (SUPPORT, "supports")):
         if (layer.codes == code).any():
             parts.append(f"{layer.length[layer.codes == code].sum():.0f} mm of {what}")
     dry = layer.length[layer.codes == DRY].sum()
@@ -123,14 +127,14 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
 
 
 def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[float, float]:
-    """Give between what nine tenths lie, by weight: turns at a wall's ends are all pitches."""
+    """Give between what nine tenths lie, by weight: turns at a wall's ends are all spacings."""
     order = np.argsort(values)
     reached = np.cumsum(weights[order]) / (weights.sum() or 1.0)
     low, high = (values[order[min(int(np.searchsorted(reached, at)), len(order) - 1)]] for at in (0.05, 0.95))
     return float(low), float(high)
 
 
-def kinds(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
+def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
     """Tell time, path and material by kind of move; kinds that do not occur are left out."""
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
@@ -165,19 +169,19 @@ def standing_words(planned: Planned) -> Stands:
         lines.append(said[:1].upper() + said[1:] + ".")
     else:
         lines.append("A bent panel stands by its shape; its sway is not worked out.")
-    if planned.props is not None and planned.props.share:
-        props = planned.props
-        tabs = f", with {props.contacts} tabs to break" if props.contacts else ""
-        lines.append(f"Props are {100 * props.share:.1f} % of the panel's material{tabs}.")
-    leaning = facts.get("leaning")
+    if planned.supports is not None and planned.supports.share:
+        supports = planned.supports
+        tabs = f", with {supports.contacts} tabs to break" if supports.contacts else ""
+        lines.append(f"Supports are {100 * supports.share:.1f} % of the panel's material{tabs}.")
+    leaning = facts.get("overhangs")
     if isinstance(leaning, list) and leaning:
-        share = 100 * float(str(facts["leaning_share"]))
+        share = 100 * float(str(facts["overhang_share"]))
         lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
     return Stands(lines, leaning if isinstance(leaning, list) else [])
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class SettingsTable:
     """What the print was made with.
 
     Attributes
@@ -196,14 +200,14 @@ class Settings:
     changed: int
 
 
-def settings(result: Result) -> Settings:
+def list_settings(result: Result) -> SettingsTable:
     """List what the print was made with; of several panels, the first."""
     setup, plain, rows = result.planned.setup, Job(), []
     for name in setup.job.__struct_fields__:
         value, usual = getattr(setup.job, name), getattr(plain, name)
         rows.append((name.replace("_", " "), _spelled(value), value != usual and usual is not None))
     machine, material = (f"{each.name}: {each.about}" for each in (setup.machine, setup.material))
-    return Settings(machine, material, rows, sum(changed for *_, changed in rows))
+    return SettingsTable(machine, material, rows, sum(changed for *_, changed in rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +248,7 @@ def span(seconds: float) -> str:
     ('4.0 s', '2 h 00 min')
     """
     if seconds >= 90:
-        return clock(seconds)
+        return format_duration(seconds)
     return f"{seconds:.0f} s" if seconds >= 9.95 else f"{seconds:.1f} s"
 
 

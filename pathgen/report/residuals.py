@@ -11,9 +11,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from pathgen.optics.fit import Fit
+from pathgen.optics.law_fit import LawFit
 from pathgen.optics.laws import Floats, law
-from pathgen.report.figures import DPI, FAINT, FONT, INK, PAPER, TEXT
+from pathgen.report.preview_figure import DPI, FAINT, FONT, INK, PAPER, TEXT
 
 WIDE, HIGH = 860, 760  # dots
 POINT = "#2a6f97"
@@ -23,7 +23,7 @@ POINTS = 400
 NAMED = 12  # most outliers whose lines are named
 
 
-def residuals_png(fit: Fit, name: str = "") -> bytes:
+def residuals_png(fit: LawFit, name: str = "") -> bytes:
     """Draw a fit.
 
     Parameters
@@ -41,8 +41,8 @@ def residuals_png(fit: Fit, name: str = "") -> bytes:
 
     Examples
     --------
-    >>> from pathgen.optics.fit import fit_law
-    >>> from pathgen.optics.readings import Readings
+    >>> from pathgen.optics.law_fit import fit_law
+    >>> from pathgen.optics.wedge import Readings
     >>> t = np.arange(0.5, 3.1, 0.25)
     >>> light = 0.9 * np.exp(-t / 1.2) * (1 + 0.01 * np.cos(7 * t))
     >>> residuals_png(fit_law(Readings(t, light, light, np.arange(2, 13))))[1:4]
@@ -72,7 +72,7 @@ def residuals_png(fit: Fit, name: str = "") -> bytes:
     return buffer.getvalue()
 
 
-def _laws(axes: Axes, fit: Fit) -> None:
+def _laws(axes: Axes, fit: LawFit) -> None:
     """Draw every law through the readings, brought to the chosen law's scale."""
     readings = fit.readings
     t = np.linspace(0.0, 1.04 * readings.thickness.max(), POINTS)
@@ -98,7 +98,7 @@ def _laws(axes: Axes, fit: Fit) -> None:
     axes.legend(frameon=False, prop={"family": FONT, "size": 9}, labelcolor=INK, loc="upper right")
 
 
-def _residuals(axes: Axes, fit: Fit) -> None:
+def _residuals(axes: Axes, fit: LawFit) -> None:
     """Draw what is left over, outliers at the edge where they lie beyond it."""
     over = 100 * np.expm1(fit.chosen.residuals)
     inside = np.delete(over, fit.outliers)
@@ -114,7 +114,7 @@ def _residuals(axes: Axes, fit: Fit) -> None:
     axes.set_xlabel("thickness, mm", fontsize=9, **TEXT)
 
 
-def _ring(axes: Axes, fit: Fit, across: Floats, up: Floats, more: list[str]) -> None:
+def _ring(axes: Axes, fit: LawFit, across: Floats, up: Floats, more: list[str]) -> None:
     """Ring the outliers, and name the lines of the first of them."""
     x, y = across[fit.outliers], up[fit.outliers]
     axes.plot(x, y, "o", color=WRONG, markersize=9, markerfacecolor="none", markeredgewidth=1.2)

@@ -28,7 +28,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import Floats, Ints
-from pathgen.route.sight import HAIR, Seen, Sight
+from pathgen.route.visibility import HAIR, Viewpoints, WallVisibility
 
 BORDER = 0.05  # mm inside a wall that still count as outside
 CLEARANCE = 0.05  # mm from a wall's corner to the way round it
@@ -101,7 +101,7 @@ class Obstacles:
         self._tree = shapely.STRtree(walls)
         self._borders = shapely.boundary(walls)
         self._walls = [_Wall.of(wall, line) for wall, line in zip(walls, lines, strict=True)]
-        self._sight = Sight(walls)
+        self._sight = WallVisibility(walls)
         corners = _corners(walls)
         self._corners = self._sight.look(corners, corners)
         self._steps, self._between = self._graph()
@@ -231,7 +231,7 @@ class Obstacles:
         bend = doors.bend[k, side]
         return line[bend:] if side else line[bend::-1]
 
-    def _free(self, a: Seen, i: Ints, b: Seen, j: Ints) -> _Free:
+    def _free(self, a: Viewpoints, i: Ints, b: Viewpoints, j: Ints) -> _Free:
         """Find the shortest ways from doors i of a to doors j of b."""
         length = _lengths(a.at[i] - b.at[j])
         blocked = self._sight.blocked(a, i, b, j)
@@ -244,7 +244,7 @@ class Obstacles:
         length[blocked] = (reach[i[blocked]] + trail[j[blocked]]).min(axis=1, initial=np.inf)
         return _Free(length, blocked, legs, reach, trail)
 
-    def _legs(self, seen: Seen) -> Floats:
+    def _legs(self, seen: Viewpoints) -> Floats:
         """Straight distances from doors to the corners in sight, inf to all others, (U, K)."""
         shape = len(seen.at), len(self._corners.at)
         i, j = (side.ravel() for side in np.indices(shape))
@@ -323,7 +323,7 @@ class _Doors:
 
     points: Floats
     wall: Ints
-    seen: Seen
+    seen: Viewpoints
     index: Ints
     lead: Floats
     bend: Ints

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
-from pathgen.route.place import ROOM_ABOVE, Footprint, place
+from pathgen.route.placement import ROOM_ABOVE, Footprint, place
 from pathgen.settings import Machine
 from pathgen.settings.machine import Axis
 
@@ -25,7 +25,7 @@ from pathgen.settings.machine import Axis
 # Sway shows on the face at once, steps of the normal axis as a fine grain, time costs patience only, and a
 # sluggish normal axis stays a little longer where beads cross over.
 WEIGHTS = {"carried": 10.0, "sway": 3.0, "positioning": 2.0, "time": 1.0, "acceleration": 0.5}
-# Shares of a bead's pitch that cost half: a quarter of a bead is where sway is no longer tolerable, a
+# Shares of a bead's spacing that cost half: a quarter of a bead is where sway is no longer tolerable, a
 # twentieth (0.02 mm) is a motor step at 50 steps a millimetre.
 HALF = {"sway": 0.25, "positioning": 0.05}
 
@@ -109,7 +109,7 @@ def carried_acceleration(machine: Machine, rotation: int) -> float:
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> [carried_acceleration(load_machine("benchtop-220"), rotation) for rotation in (0, 90)]
+    >>> [carried_acceleration(load_machine("moving-table"), rotation) for rotation in (0, 90)]
     [1000.0, 0.0]
     """
     return _normal(machine, rotation).acceleration if _is_carried(machine, rotation) else 0.0
@@ -119,7 +119,7 @@ def score_axes(
     machine: Machine,
     footprint: Footprint | Mapping[int, Footprint],
     sway: Mapping[int, float],
-    pitch: float,
+    spacing: float,
     time: Mapping[int, float] | None = None,
 ) -> AxisChoice:
     """Compare standing along X with standing along Y.
@@ -132,8 +132,8 @@ def score_axes(
     sway : mapping of int to float
         For each rotation to compare (0, 90), sway of the finished wall's top under the acceleration that
         `carried_acceleration` gives and the nozzle's drag, mm.
-    pitch : float
-        Pitch of a bead, mm.
+    spacing : float
+        Spacing of a bead, mm.
     time : mapping of int to float, optional
         For each of the same rotations, planned time, s.
 
@@ -150,13 +150,13 @@ def score_axes(
     --------
     >>> from pathgen.settings import load_machine
     >>> area = Footprint((-10.0, 110.0), (-10.0, 20.0), 100.0)
-    >>> choice = score_axes(load_machine("benchtop-220"), area, {0: 0.022, 90: 0.017}, 0.42)
+    >>> choice = score_axes(load_machine("moving-table"), area, {0: 0.022, 90: 0.017}, 0.42)
     >>> choice.rotation, [round(row.total, 2) for row in choice.rows]
     (90, [11.27, 1.16])
     >>> choice.reason
     'along Y: along X the platform would shake the face at 1000 mm/s², sway 0.022 mm against 0.017 mm'
     """
-    _check(sway, pitch, time)
+    _check(sway, spacing, time)
     rotations = sorted(sway)
     best_time = min(time.values()) if time else 0.0
     quickest = max(_normal(machine, rotation).acceleration for rotation in rotations)
@@ -167,8 +167,8 @@ def score_axes(
         step, spent = normal.positioning or 1 / normal.steps_per_mm, time[rotation] if time else None
         costs = {
             "carried": float(carried),
-            "sway": _half(sway[rotation], HALF["sway"] * pitch),
-            "positioning": _half(step, HALF["positioning"] * pitch),
+            "sway": _half(sway[rotation], HALF["sway"] * spacing),
+            "positioning": _half(step, HALF["positioning"] * spacing),
             "time": 1 - best_time / spent if spent else 0.0,
             "acceleration": 1 - normal.acceleration / quickest,
         }
@@ -184,7 +184,7 @@ def score_axes(
     return AxisChoice(tuple(rows), best.rotation, _reason(best, rows))
 
 
-def _check(sway: Mapping[int, float], pitch: float, time: Mapping[int, float] | None) -> None:
+def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] | None) -> None:
     """Refuse figures that cannot be compared."""
     unknown = sorted(set(sway) - set(ALONG))
     if unknown or not sway:
@@ -192,10 +192,10 @@ def _check(sway: Mapping[int, float], pitch: float, time: Mapping[int, float] | 
     if time is not None and set(time) != set(sway):
         given, wanted = sorted(time), sorted(sway)
         raise PathgenError(f"times for {given}", where="score_axes: time", allowed=f"one each for {wanted}")
-    figures = [*sway.values(), *(time or {}).values(), pitch]
-    if not all(0 <= value < math.inf for value in figures) or pitch == 0:
-        what = f"sway, time and pitch are {', '.join(f'{value:g}' for value in figures)}"
-        raise PathgenError(what, where="score_axes", allowed="0 or more, a pitch above 0")
+    figures = [*sway.values(), *(time or {}).values(), spacing]
+    if not all(0 <= value < math.inf for value in figures) or spacing == 0:
+        what = f"sway, time and spacing are {', '.join(f'{value:g}' for value in figures)}"
+        raise PathgenError(what, where="score_axes", allowed="0 or more, a spacing above 0")
 
 
 def _normal(machine: Machine, rotation: int) -> Axis:

@@ -1,9 +1,8 @@
 """Machine, Material, Job: what is made, of what, on what. Typed, frozen, read from TOML."""
 
-from pathgen.settings.batch import Entry, load_panels
 from pathgen.settings.blocks import BLOCK_PLACEHOLDERS, PLACEHOLDERS
 from pathgen.settings.job import Job
-from pathgen.settings.load import (
+from pathgen.settings.loading import (
     Setup,
     digest,
     job_from,
@@ -17,6 +16,7 @@ from pathgen.settings.load import (
 )
 from pathgen.settings.machine import Axes, Axis, Dialect, Machine
 from pathgen.settings.material import Exponential, Law, Material, Table, TwoFlux, Viewing
+from pathgen.settings.panels import Entry, load_panels
 
 __all__ = [
     "BLOCK_PLACEHOLDERS",

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 
 from pathgen.errors import nearest
 from pathgen.settings.machine import Dialect, Heaters
-from pathgen.settings.refuse import Fault, bad, shown
+from pathgen.settings.validation import Fault, bad, format_value
 
 PLACEHOLDERS = {
     "nozzle": "nozzle temperature, whole °C",
@@ -87,7 +87,7 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
         yield bad("dialect.fan_off", dialect.fan_off, "both fan_on and fan_off, or neither")
 
 
-def words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
+def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
     """Split one line of a block into words (letter, number), comment left out, placeholders as 1.
 
     Commands are spelled without leading zeros, so "M05" comes back as ("M", "5").
@@ -99,7 +99,7 @@ def words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
 
 def commands(block: str, dialect: Dialect) -> list[str]:
     """List the commands of a block in order, such as ["G21", "G90", "M104"]."""
-    return [a + n for line in block.splitlines() for a, n in words(line, dialect) if a in "GM"]
+    return [a + n for line in block.splitlines() for a, n in block_words(line, dialect) if a in "GM"]
 
 
 def _without_comment(line: str, style: str) -> str:
@@ -126,7 +126,7 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
         for used in _BRACES.findall(line):
             if used not in BLOCK_PLACEHOLDERS[name]:
                 allowed = ", ".join(f"{{{p}}}" for p in BLOCK_PLACEHOLDERS[name]) or "no placeholder"
-                what = f"unknown placeholder {shown('{' + used + '}')}"
+                what = f"unknown placeholder {format_value('{' + used + '}')}"
                 yield Fault(key, what, allowed, nearest(used, BLOCK_PLACEHOLDERS[name]))
         if re.search(r"[{}]", _BRACES.sub("", line)):
             yield bad(key, line.strip(), "braces in pairs, around the name of a placeholder")
@@ -142,7 +142,7 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     if left:
         hint = "write a number after each letter: X0, not X" if left.isupper() else "write capital letters"
         yield bad(key, line.strip(), "words of a capital letter and a number, no exponent", hint)
-    found = words(line, dialect)
+    found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
         if word not in LETTERS | G_WORDS | M_WORDS and word not in dialect.own_words:
@@ -164,10 +164,10 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
         if "G20" in commands(getattr(dialect, block), dialect):
             yield Fault(f"dialect.{block}", "G20 (inches)", "G21: programs are in millimetres")
     for line in dialect.start.splitlines():
-        found = words(line, dialect)
+        found = block_words(line, dialect)
         if ("G", "92") in found and {"X", "Y", "Z"} & {a for a, _ in found}:
             hint = "the panel would stand where neither volume nor keep_out was checked"
-            what = f"{shown(line.strip())} shifts the axes"
+            what = f"{format_value(line.strip())} shifts the axes"
             yield Fault("dialect.start", what, f"G92 {dialect.extruder}0 only", hint)
     if [w for w in start if w in ("G90", "G91")][-1] != "G90":
         yield Fault("dialect.start", "G91 is the last distance mode", "G90 after it")
@@ -195,14 +195,14 @@ def _park_faults(dialect: Dialect) -> Iterator[Fault]:
     """See that the head leaves upward, and stays up."""
     lifted = False
     for line in dialect.finish.splitlines():
-        found = words(line, dialect)
+        found = block_words(line, dialect)
         letters = {a for a, _ in found}
         if ("G", "28") in found and ("Z" in letters or not letters & {"X", "Y"}):
-            what = f"{shown(line.strip())} homes z"
+            what = f"{format_value(line.strip())} homes z"
             yield Fault("dialect.finish", what, "G28 X0 Y0", "z on its way down would meet the panel")
         if letters & {"X", "Y"} and not lifted:
             hint = "the nozzle would be dragged through the panel"
-            what = f"{shown(line.strip())} comes first"
+            what = f"{format_value(line.strip())} comes first"
             yield Fault("dialect.finish", what, "a z move alone before x or y", hint)
         lifted = lifted or "Z" in letters
 
@@ -223,7 +223,7 @@ def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialec
     if not lines:
         hint = "or set dialect.heaters to 'machine' where the machine heats by itself"
         yield Fault("dialect.start", f"no {{{name}}}", f"a line that sets and waits for {{{name}}}", hint)
-    own = {a + n for line in lines for a, n in words(line, dialect) if a == "M"}
+    own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
         yield from _set_faults(block, dialect, own.union(usual), most)
@@ -235,7 +235,7 @@ def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialec
 def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
     """List (M word, S value) of the lines that have both, placeholders left out."""
     for line in getattr(dialect, block).splitlines():
-        found = dict(words(line, dialect))
+        found = dict(block_words(line, dialect))
         if "M" in found and "S" in found and not _BRACES.search(line):
             yield f"M{found['M']}", float(found["S"])
 

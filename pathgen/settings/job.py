@@ -16,7 +16,7 @@ from pathgen.settings.preparation import Preparation
 LEAST_BEND = 0.1  # degrees either way; less is flat to the eye, and its radius without bound
 
 Length = Annotated[float, Meta(gt=0, le=2000)]
-Pitch = Annotated[float, Meta(gt=0, le=5)]
+Spacing = Annotated[float, Meta(gt=0, le=5)]
 Thickness = Annotated[float, Meta(gt=0, le=50)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Spots = Annotated[tuple[Annotated[float, Meta(ge=0, le=2000)], ...], Meta(min_length=1, max_length=8)]
@@ -34,8 +34,8 @@ class Band(Profile, frozen=True):
     """What differs in the layers that begin at a height or over it, up to the next band's."""
 
     above: Annotated[float, Meta(ge=0, le=2000, extra=MM)]  # mm over the platform
-    feed: Annotated[Feed, Meta(extra=SPEED)] | None = None  # of walls, turns and props, mm/s
-    solidity: Solid | None = None
+    feed: Annotated[Feed, Meta(extra=SPEED)] | None = None  # of walls, turns and supports, mm/s
+    packing: Solid | None = None
     nozzle_temperature: Annotated[NozzleCelsius, Meta(extra=CELSIUS)] | None = None  # °C
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)] | None = None  # part cooling
 
@@ -47,7 +47,7 @@ class Job(Preparation, frozen=True):
     """
 
     machine: Annotated[str, Meta(description="Machine profile: a shipped name or a TOML file.")] = (
-        "benchtop-220"
+        "moving-table"
     )
     material: Annotated[str, Meta(description="Material profile: a shipped name or a TOML file.")] = (
         "pla-white"
@@ -111,7 +111,7 @@ class Job(Preparation, frozen=True):
         Literal["tone", "picture"],
         Meta(
             description="What thickness is worked out for: each tone by itself, or the picture as it will "
-            "look through bore, layers and the material's spread of light."
+            "look through nozzle, layers and the material's spread of light."
         ),
     ] = "tone"
     aim_room: Annotated[
@@ -123,15 +123,15 @@ class Job(Preparation, frozen=True):
             extra=MM,
         ),
     ] = 1.0
-    grain: Annotated[
-        Literal["free", "diffused"],
+    dither: Annotated[
+        Literal["off", "diffused"],
         Meta(
             description="Whether thickness keeps to whole motor steps of the filament drive, what is left "
             "over passed on to neighbours, where one step would show."
         ),
-    ] = "free"
+    ] = "off"
     pixel: Annotated[
-        float, Meta(ge=0.02, le=2, description="Pitch of the thickness map's pixels.", extra=MM)
+        float, Meta(ge=0.02, le=2, description="Spacing of the thickness map's pixels.", extra=MM)
     ] = 0.1
     layer: Annotated[
         Annotated[float, Meta(ge=0.02, le=1)] | Literal["auto"],
@@ -148,8 +148,8 @@ class Job(Preparation, frozen=True):
     within: Annotated[
         Annotated[str, Meta(max_length=30)] | None,
         Meta(
-            description="Time the print may take, such as 6h or 90min: layers, feed and pitch are chosen for "
-            "the best picture in it.",
+            description="Time the print may take, such as 6h or 90min: layers, feed and spacing are chosen "
+            "for the best picture in it.",
         ),
     ] = None
     first_layer: Annotated[float, Meta(ge=0.05, le=1, description="Height of the first layer.", extra=MM)] = (
@@ -193,26 +193,26 @@ class Job(Preparation, frozen=True):
             "one of another package."
         ),
     ] = "tailored"
-    solidity: Annotated[
+    packing: Annotated[
         Solid | None,
         Meta(description="Deposited volume over geometric volume. By default the material's: 0.99."),
     ] = None
-    pitch: Annotated[
-        Pitch | None,
-        Meta(description="Pitch the fill aims at. By default 1.05 times the nozzle bore.", extra=MM),
+    spacing: Annotated[
+        Spacing | None,
+        Meta(description="Spacing the fill aims at. By default 1.05 times the nozzle diameter.", extra=MM),
     ] = None
-    pitch_min: Annotated[
-        Pitch | None, Meta(description="Narrowest pitch. By default 0.70 times the bore.", extra=MM)
+    spacing_min: Annotated[
+        Spacing | None, Meta(description="Narrowest spacing. By default 0.70 times the nozzle.", extra=MM)
     ] = None
-    pitch_max: Annotated[
-        Pitch | None, Meta(description="Widest pitch. By default 1.55 times the bore.", extra=MM)
+    spacing_max: Annotated[
+        Spacing | None, Meta(description="Widest spacing. By default 1.55 times the nozzle.", extra=MM)
     ] = None
     change_cost: Annotated[
         float,
         Meta(
             ge=0,
             le=100,
-            description="Cost of each bead added or dropped along a layer, against log²(pitch) in mm.",
+            description="Cost of each bead added or dropped along a layer, against log²(spacing) in mm.",
         ),
     ] = 0.15
     end_cost: Annotated[
@@ -250,7 +250,7 @@ class Job(Preparation, frozen=True):
         Literal["auto", "along", "across", "alternate"],
         Meta(description="Direction of a raster's lines; auto: least of the section wrong, then time."),
     ] = "auto"
-    turns: Annotated[
+    hairpins: Annotated[
         Literal["deposit", "dry"],
         Meta(description="Whether the crossing from bead to bead at the wall's end deposits."),
     ] = "deposit"
@@ -316,7 +316,7 @@ class Job(Preparation, frozen=True):
     eyelet_wall: Annotated[
         float, Meta(ge=0.4, le=20, description="Least wall around a loop's opening.", extra=MM)
     ] = 1.5
-    cradle: Annotated[
+    comb: Annotated[
         Literal["auto", "none"], Meta(description="Break-off comb under an outline that leans out too far.")
     ] = "auto"
     overhang: Annotated[
@@ -359,12 +359,12 @@ class Job(Preparation, frozen=True):
     wedge_gap: Annotated[
         float, Meta(ge=0, le=2, description="Gap between wedge and rim, bridged by the tabs.", extra=MM)
     ] = 0.2
-    prop_feed: Annotated[
+    support_feed: Annotated[
         Feed | None,
-        Meta(description="Feed of wedges and cradle. By default the feed of the walls.", extra=SPEED),
+        Meta(description="Feed of wedges and comb. By default the feed of the walls.", extra=SPEED),
     ] = None
     copies: Annotated[int, Meta(ge=1, le=100, description="How many of it stand on the platform.")] = 1
-    spacing: Annotated[
+    panel_gap: Annotated[
         float,
         Meta(gt=0, le=200, description="Free platform between one panel's brim and the next's.", extra=MM),
     ] = 5.0
@@ -381,7 +381,7 @@ class Job(Preparation, frozen=True):
     band: Annotated[
         Annotated[tuple[Band, ...], Meta(max_length=50)],
         Meta(
-            description="What differs from a height on, several times: above=20,feed=30 (also solidity, "
+            description="What differs from a height on, several times: above=20,feed=30 (also packing, "
             "nozzle_temperature, fan). In a job file [[band]] tables.",
         ),
     ] = ()

@@ -100,13 +100,17 @@ class Junction(Profile, frozen=True):
 class HotEnd(Profile, frozen=True):
     """Nozzle and filament."""
 
-    bore: Annotated[float, Meta(gt=0, le=2, extra=MM)]  # nozzle bore, mm
+    nozzle_diameter: Annotated[float, Meta(gt=0, le=2, extra=MM)]  # nozzle diameter, mm
     filament_diameter: Annotated[float, Meta(gt=0.5, le=5, extra=MM)]  # mm
     melt_rate: Annotated[float, Meta(ge=0.01, le=500, extra={"unit": "mm³/s"})]  # mm³/s
     lag: Seconds = 0.0  # time constant of pressure behind the nozzle, s
     filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # volume laid down over volume fed
-    pitch_min: Width | None = None  # narrowest bead that holds, mm; where not measured, 0.70 times the bore
-    pitch_max: Width | None = None  # widest bead that is solid, mm; where not measured, 1.55 times the bore
+    spacing_min: Width | None = (
+        None  # narrowest bead that holds, mm; where not measured, 0.70 times the nozzle
+    )
+    spacing_max: Width | None = (
+        None  # widest bead that is solid, mm; where not measured, 1.55 times the nozzle
+    )
 
     @property
     def section(self) -> float:
@@ -167,7 +171,9 @@ class Machine(Profile, frozen=True):
     blocks_per_second: Annotated[float, Meta(ge=0.1, le=1_000_000)]  # program lines taken in a second
     wall_feed: Speed = 20.0  # of image walls where a job says none, mm/s
     overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # where a job says none
-    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # that shows; else 1/4 of a pitch
+    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = (
+        None  # that shows; else 1/4 of a spacing
+    )
     z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = 0.0  # tip over the platform at z = 0, mm
     queue: Annotated[int, Meta(ge=1)] = 16  # moves the controller looks ahead
     margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # kept free at the platform's edge, mm

@@ -9,7 +9,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from pathgen.settings.machine import CELSIUS, FAN, MM, About, Name, Profile, Range
-from pathgen.settings.refuse import Fault, bad, refuse_first
+from pathgen.settings.validation import Fault, bad, refuse_first
 
 PER_MM = {"unit": "1/mm"}
 DENSITY = {"unit": "kg/m³", "note": "1.24 g/cm³ is 1240 kg/m³"}
@@ -22,7 +22,7 @@ NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
 PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 
 
-class Light(Profile, frozen=True, kw_only=True):
+class LightLaw(Profile, frozen=True, kw_only=True):
     """What every law may say beside its own figures; each of it may be left out."""
 
     valid: Range = (0.0, THICKEST)  # mm, the thicknesses it was measured at; these where nobody measured
@@ -36,14 +36,14 @@ class Light(Profile, frozen=True, kw_only=True):
         refuse_first(light_faults(self), "material")
 
 
-class Exponential(Light, frozen=True, tag_field="law", tag="exponential"):
+class Exponential(LightLaw, frozen=True, tag_field="law", tag="exponential"):
     """Transmittance T = T0·exp(−t/ℓ): one scattering length, a first guess where nothing was measured."""
 
     length: Annotated[float, Meta(gt=0, le=100, extra=MM)]  # ℓ, mm
     t0: Fraction = 1.0  # transmittance of the two surfaces alone
 
 
-class TwoFlux(Light, frozen=True, tag_field="law", tag="two-flux"):
+class TwoFlux(LightLaw, frozen=True, tag_field="law", tag="two-flux"):
     """Kubelka–Munk transmittance with absorption and scattering."""
 
     absorption: Annotated[float, Meta(ge=0, le=1000, extra=PER_MM)]  # K, 1/mm
@@ -51,7 +51,7 @@ class TwoFlux(Light, frozen=True, tag_field="law", tag="two-flux"):
     t0: Fraction = 1.0
 
 
-class Table(Light, frozen=True, tag_field="law", tag="table"):
+class Table(LightLaw, frozen=True, tag_field="law", tag="table"):
     """Transmittance as it was measured, step by step: thicknesses that rise, transmittances that fall."""
 
     thickness: tuple[Annotated[float, Meta(ge=0, le=THICKEST, extra=MM)], ...]  # mm
@@ -70,7 +70,7 @@ class Viewing(Profile, frozen=True):
     reflectance: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] = 0.6  # of the face, diffuse
 
 
-def light_faults(light: Light) -> Iterator[Fault]:
+def light_faults(light: LightLaw) -> Iterator[Fault]:
     """Find what contradicts itself in a material's `light`."""
     low, high = light.valid
     if not 0 <= low < high:
@@ -123,5 +123,5 @@ class Material(Profile, frozen=True):
     fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
-    solidity: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
+    packing: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited over geometric volume
     viewing: Viewing = Viewing()

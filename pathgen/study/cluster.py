@@ -13,14 +13,16 @@ from contextlib import suppress
 from typing import Any
 
 from pathgen.errors import PathgenError
-from pathgen.study.files import File
-from pathgen.study.load import Ask, Case
+from pathgen.study.case_files import File
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
+from pathgen.study.study_file import Ask, Case
 
 PATIENCE = 30.0  # s until a scheduler must have answered
 
 
-def spread(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: str) -> Iterator[Measured]:
+def measure_on_cluster(
+    cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: str
+) -> Iterator[Measured]:
     """Measure cases with the workers of a scheduler.
 
     Parameters

@@ -21,7 +21,7 @@ GROUPS = {
     "text": "of the written program, as `pathgen replay` reads it back",
     "against": "of the written program against the thickness wanted, as `pathgen replay --against` says",
     "plane": "in the plane of `layers` layers, spread evenly: what beads cover, once, twice or not at all",
-    "path": "along the written program's path: pitches, crossings, what is asked of the hot end",
+    "path": "along the written program's path: spacings, crossings, what is asked of the hot end",
 }
 
 _PLAN = """
@@ -60,9 +60,9 @@ tone_steps                 count   steps of light that an eye tells apart
 sway_mm                    mm      sway of the top of the finished panel under the machine's acceleration
 frequency_hz               Hz      its first frequency
 steadiness                 text    advice on how it stands
-props_share                share   props' part of the filament
-prop_contacts              count   places where props touch the panel
-leaning_share              share   wall that leans out too far
+supports_share                share   supports' part of the filament
+support_contacts              count   places where supports touch the panel
+overhang_share              share   wall that leans out too far
 leaning                    text    the worst places that do
 axis_x_cost                1       score of standing along X
 axis_x_sway_mm             mm      sway along X
@@ -110,17 +110,17 @@ void_share                 share   of the section that no bead covers
 overlap_share              share   of the section that is covered again
 outside_share              share   covered outside the section
 wrong_share                share   the three together
-filled_share               share   deposited volume over solidity and layer height
+filled_share               share   deposited volume over packing and layer height
 """
 _PATH = """
 strokes_per_layer          1       continuous deposits a layer
 travels_per_layer          1       long or lifted dry crossings a layer
 links_per_layer            1       short dry crossings a layer
-turns_per_layer            1       reversals inside strokes a layer
+hairpins_per_layer            1       reversals inside strokes a layer
 """
 _SPREADS = (
-    ("normal_pitch", "mm", "beads' own pitch, by path length"),
-    ("column_pitch", "mm", "pitch that light meets in a column, by width"),
+    ("bead_width", "mm", "beads' own spacing, by path length"),
+    ("column_spacing", "mm", "spacing that light meets in a column, by width"),
     ("melt_by_time", "mm3_s", "volume melted a second, by time"),
     ("melt_by_length", "mm3_s", "volume melted a second, by path length"),
 )
@@ -167,7 +167,7 @@ def _all() -> dict[str, Column]:
             Column(f"{name}_{key}_{unit}", spelled, "path", f"{q} of {text}") for key, q in _QUANTILES.items()
         ]
         if unit == "mm":
-            beyond = f"outside pitch_min to pitch_max, {text}"
+            beyond = f"outside spacing_min to spacing_max, {text}"
             every.append(Column(f"{name}_beyond_share", "share", "path", beyond))
     every.append(Column("melt_peak_mm3_s", "mm³/s", "path", "highest volume melted a second"))
     return {column.name: column for column in every}
@@ -176,7 +176,7 @@ def _all() -> dict[str, Column]:
 COLUMNS: dict[str, Column] = _all()
 
 
-def chosen(names: Sequence[str], where: str) -> tuple[str, ...]:
+def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
     """Check the columns that a study names; the default set where it names none.
 
     Parameters
@@ -193,7 +193,7 @@ def chosen(names: Sequence[str], where: str) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> chosen(["time_s", "psnr*"], "study.toml: columns")
+    >>> check_columns(["time_s", "psnr*"], "study.toml: columns")
     ('time_s', 'psnr_db')
     """
     found: list[str] = []

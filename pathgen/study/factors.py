@@ -9,7 +9,7 @@ In a study file a factor is a line under ``[factors]``:
 A range without steps is continuous and belongs to a sampled design. A factor under any other name than a
 key's is a list of tables, each a *set* of keys that change together, with a name for the table:
 
-    limits = [{name = "narrow", pitch_min = 0.32, pitch_max = 0.5}, {name = "wide", pitch_max = 0.8}]
+    limits = [{name = "narrow", spacing_min = 0.32, spacing_max = 0.5}, {name = "wide", spacing_max = 0.8}]
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from msgspec import inspect
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings import Job
-from pathgen.settings.refuse import shown, typed
+from pathgen.settings.validation import format_value, typed
 
 Values = dict[str, object]
 
@@ -102,7 +102,7 @@ class Factor:
         if self.levels:
             return self.levels[min(int(share * len(self.levels)), len(self.levels) - 1)]
         assert self.span is not None, "without levels there is a range"
-        value = tidy(_between(self.span, share))
+        value = round_level(_between(self.span, share))
         return Level(value, {self.name: value})
 
 
@@ -135,7 +135,7 @@ def read_factor(name: str, value: object, where: str) -> Factor:
         return _range(name, value, place)
     if not isinstance(value, list):
         allowed = "a list of levels, or {from = …, to = …, steps = …}"
-        raise PathgenError(f"{name} is {shown(value)}", where=place, allowed=allowed)
+        raise PathgenError(f"{name} is {format_value(value)}", where=place, allowed=allowed)
     levels = [Level(level, {name: checked(name, level, place)}) for level in value]
     return Factor(name, _several(levels, place))
 
@@ -144,7 +144,7 @@ def checked(name: str, value: object, place: str) -> object:
     """Give the value of a key, as a job has it, or refuse it."""
     if name == PICTURE:
         if not isinstance(value, str) or not value:
-            raise PathgenError(f"picture is {shown(value)}", where=place, allowed="a file's name")
+            raise PathgenError(f"picture is {format_value(value)}", where=place, allowed="a file's name")
         return value
     file = place.rpartition(": ")[0]
     try:
@@ -155,7 +155,7 @@ def checked(name: str, value: object, place: str) -> object:
     return value
 
 
-def tidy(value: float) -> float:
+def round_level(value: float) -> float:
     """Round to 6 digits: in the table stands what was made, not 0.30000000000000004."""
     return float(f"{value:.6g}")
 
@@ -189,7 +189,7 @@ def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
         return Factor(name, (), span)
     values = [_between(span, i / (span.steps - 1)) for i in range(span.steps)]
     values[0], values[-1] = span.first, span.last
-    numbers = [_number(tidy(v), whole) for v in values]
+    numbers = [_number(round_level(v), whole) for v in values]
     return Factor(name, _several([Level(v, {name: checked(name, v, place)}) for v in numbers], place), span)
 
 
@@ -199,22 +199,22 @@ def _span(value: Mapping[str, object], place: str) -> Range:
     for key in value:
         if key not in _RANGE:
             raise PathgenError(
-                f"unknown key {shown(key)}", where=place, allowed=allowed, hint=nearest(key, _RANGE)
+                f"unknown key {format_value(key)}", where=place, allowed=allowed, hint=nearest(key, _RANGE)
             )
     for key in ("from", "to"):
         if key not in value:
             raise PathgenError(f"a range without {key!r}", where=place, allowed=allowed)
         if isinstance(value[key], bool) or not isinstance(value[key], int | float):
-            raise PathgenError(f"{key} is {shown(value[key])}", where=place, allowed="a number")
+            raise PathgenError(f"{key} is {format_value(value[key])}", where=place, allowed="a number")
     steps, log = value.get("steps"), value.get("log", False)
     if steps is not None and (
         isinstance(steps, bool) or not isinstance(steps, int) or not 2 <= steps <= MOST
     ):
         raise PathgenError(
-            f"steps is {shown(steps)}", where=place, allowed=f"a whole number from 2 to {MOST}"
+            f"steps is {format_value(steps)}", where=place, allowed=f"a whole number from 2 to {MOST}"
         )
     if not isinstance(log, bool):
-        raise PathgenError(f"log is {shown(log)}", where=place, allowed="true or false")
+        raise PathgenError(f"log is {format_value(log)}", where=place, allowed="true or false")
     return Range(float(str(value["from"])), float(str(value["to"])), steps, log)
 
 
@@ -227,10 +227,10 @@ def _sets(name: str, value: object, place: str) -> Factor:
     tables = isinstance(value, list) and bool(value) and all(isinstance(entry, dict) for entry in value)
     if not tables:
         hint = nearest(name, (*KEYS, PICTURE)) or "`pathgen panel --help` lists the keys"
-        raise PathgenError(f"unknown key {shown(name)}", where=place, hint=hint)
+        raise PathgenError(f"unknown key {format_value(name)}", where=place, hint=hint)
     if not _NAME.match(name) or name in _TAKEN:
         allowed = "small letters, digits and _, but not " + ", ".join(_TAKEN)
-        raise PathgenError(f"a set is called {shown(name)}", where=place, allowed=allowed)
+        raise PathgenError(f"a set is called {format_value(name)}", where=place, allowed=allowed)
     assert isinstance(value, list)
     levels = []
     for number, entry in enumerate(value, start=1):
@@ -238,7 +238,7 @@ def _sets(name: str, value: object, place: str) -> Factor:
         label = sets.pop("name", str(number))
         if not isinstance(label, str) or not label.strip():
             raise PathgenError(
-                f"name is {shown(label)}", where=f"{place}[{number}]", allowed="text in quotes"
+                f"name is {format_value(label)}", where=f"{place}[{number}]", allowed="text in quotes"
             )
         picture = {PICTURE: checked(PICTURE, sets.pop(PICTURE), place)} if PICTURE in sets else {}
         typed(sets, Job, f"{place}[{number}]")
@@ -254,6 +254,8 @@ def _several(levels: list[Level], place: str) -> tuple[Level, ...]:
     for level in levels:
         text = repr(level.label)
         if text in seen:
-            raise PathgenError(f"level {shown(level.label)} twice", where=place, allowed="each level once")
+            raise PathgenError(
+                f"level {format_value(level.label)} twice", where=place, allowed="each level once"
+            )
         seen.add(text)
     return tuple(levels)

@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import BinaryIO
 
 from pathgen.errors import PathgenError
-from pathgen.study.table import FIRST, Head, head_of
+from pathgen.study.results_table import FIRST, Head, head_of
 
 if sys.platform != "win32":  # there two runs of one study are left to whoever starts them
     import fcntl

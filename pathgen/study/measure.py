@@ -15,15 +15,15 @@ import numpy as np
 from pathgen.errors import PathgenError
 from pathgen.job import make
 from pathgen.motion import plan_speeds
-from pathgen.planned import Result
-from pathgen.proof.compare import Light, Replayed, compare, replay
+from pathgen.plan.model import Result
+from pathgen.proof.compare import Effects, Replayed, compare, replay
 from pathgen.proof.metrics import Row, in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, melt_rate, pitch_distribution
+from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
 from pathgen.settings import Setup, digest, job_from
+from pathgen.study.case_files import File, is_file, write_case_files
 from pathgen.study.columns import COLUMNS
-from pathgen.study.files import File, is_file, lay_out
-from pathgen.study.load import Ask, Case
-from pathgen.study.table import cell, versions
+from pathgen.study.results_table import cell, versions
+from pathgen.study.study_file import Ask, Case
 
 # The same words wherever a case is made, and for a process that the system ends as for one told that there is
 # no more memory: which of the two it is hangs on the system.
@@ -95,7 +95,7 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     arrays = b""
     with tempfile.TemporaryDirectory(prefix="pathgen-", dir=scratch) as name:
         folder = Path(name).resolve()
-        places = lay_out({given: files[given] for given in case.files}, folder)
+        places = write_case_files({given: files[given] for given in case.files}, folder)
         try:
             result, read_back = _made(case, ask, places, folder / PROGRAM, bool(groups or ask.arrays))
             found |= _plan(case, result)
@@ -136,7 +136,7 @@ def _made(
     if not judged:
         return result, None
     setup = result.planned.setup
-    light = Light(smear=ask.seen, by_material=ask.seen)
+    light = Effects(smear=ask.seen, by_material=ask.seen)
     return result, replay(out, setup.machine, setup.material, light=light)
 
 
@@ -158,17 +158,17 @@ def _against(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
 
 
 def _plane(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
-    """Judge some layers; solidity may differ from one to the other."""
+    """Judge some layers; packing may differ from one to the other."""
     _refuse_several(result, "figures in the plane of a layer")
     layers, stands = result.planned.layers, found.standing
     chosen = sample_layers(ask.layers, len(layers))
-    solidity = np.broadcast_to(stands.solidity, len(layers))
+    packing = np.broadcast_to(stands.packing, len(layers))
     judged = []
     for layer in chosen:
         section = layers.profiles(layer, layer + 1).thickness[0]
         judged += in_plane(
             found.program, stands.frame, [section], [layer],
-            solidity=float(solidity[layer]), filament_diameter=stands.filament_diameter,
+            packing=float(packing[layer]), filament_diameter=stands.filament_diameter,
         )  # fmt: skip
     row = pooled(judged)
     parts = [row[f"{name}_share"] for name in ("void", "overlap", "outside")]
@@ -180,20 +180,20 @@ def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
     """Trace the path; moves before the first feed word go at the machine's travel feed."""
     _refuse_several(result, "figures along the path")
     stands, job, machine = found.standing, result.planned.setup.job, found.machine
-    if np.ptp(stands.solidity) > 0:
-        raise PathgenError("figures along the path, and solidity changes", allowed="one solidity")
-    assert job.pitch_min is not None and job.pitch_max is not None, "settle fills them in"
+    if np.ptp(stands.packing) > 0:
+        raise PathgenError("figures along the path, and packing changes", allowed="one packing")
+    assert job.spacing_min is not None and job.spacing_max is not None, "settle fills them in"
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
-    pitches = pitch_distribution(
-        moves, stands.frame, solidity=float(np.max(stands.solidity)),
-        filament_diameter=stands.filament_diameter, limits=(job.pitch_min, job.pitch_max),
+    spacings = measure_spacing(
+        moves, stands.frame, packing=float(np.max(stands.packing)),
+        filament_diameter=stands.filament_diameter, limits=(job.spacing_min, job.spacing_max),
     )  # fmt: skip
-    rate = melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
+    rate = measure_melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
     tallied: Row = counts(moves, stands.frame).as_dict()
     crossings = {key: value for key, value in tallied.items() if key.endswith("_per_layer")}
     crossings.pop("loose_ends_per_layer")  # the plan's, which knows the rim
-    return crossings | _finite(pitches.as_dict()) | _finite(rate.as_dict())
+    return crossings | _finite(spacings.as_dict()) | _finite(rate.as_dict())
 
 
 def _finite(row: Row) -> dict[str, object]:

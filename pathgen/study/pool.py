@@ -30,10 +30,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from pathgen.errors import PathgenError
+from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS
-from pathgen.study.files import File
-from pathgen.study.load import Ask, Case
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
+from pathgen.study.study_file import Ask, Case
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 AHEAD = 2  # cases handed out for each process: one in hand, one waiting

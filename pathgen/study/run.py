@@ -7,15 +7,15 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pathgen.atomic import atomic_output, refuse_same
 from pathgen.errors import PathgenError
-from pathgen.study.cluster import spread
+from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.study.cluster import measure_on_cluster
+from pathgen.study.existing import finished, has_arrays, keep_arrays, make_folder
 from pathgen.study.journal import Cells, Journal, journal_path, missing
-from pathgen.study.kept import finished, has_arrays, keep_arrays, make_folder
-from pathgen.study.load import Case, Study
 from pathgen.study.measure import Measured, measure
 from pathgen.study.pool import local
-from pathgen.study.table import Table, cell, table_text
+from pathgen.study.results_table import ResultsTable, cell, table_text
+from pathgen.study.study_file import Case, Study
 
 Progress = Callable[[int, int], None]
 
@@ -32,7 +32,7 @@ def run_study(
     cluster: str | None = None,
     arrays: str | Path | None = None,
     progress: Progress | None = None,
-) -> Table:
+) -> ResultsTable:
     """Make a study's table, or what is missing of it; nothing where all is there.
 
     Parameters
@@ -84,7 +84,7 @@ def run_study(
         with atomic_output(out, "w") as stream:
             stream.write(table_text(study.head, names, made))
         journal.remove()
-    return Table(names, made)
+    return ResultsTable(names, made)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ def _fill(study: Study, rows: Mapping[int, Cells], journal: Journal | None, mean
 def _found(study: Study, left: list[Case], means: _Means) -> Iterator[Measured]:
     ask = replace(study.ask, arrays=study.head.digest) if means.arrays is not None else study.ask
     if means.cluster is not None:
-        return spread(left, ask, study.files, means.cluster)
+        return measure_on_cluster(left, ask, study.files, means.cluster)
     if means.workers:
         return local(left, ask, study.files, means.workers)
     return (measure(case, ask, study.files) for case in left)

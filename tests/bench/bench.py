@@ -28,15 +28,15 @@ from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_several
 from pathgen.motion import limit_feed
+from pathgen.program.sequence import blocks
+from pathgen.program.writing import _placeholders
 from pathgen.proof.checklist import check_program
-from pathgen.sequence import blocks
-from pathgen.writing import _placeholders
 
 PEAK = r"""
 import re, sys
 from msgspec.structs import replace
 from pathgen import Job, load_machine, make
-machine = load_machine("gantry-300")
+machine = load_machine("moving-gantry")
 machine = replace(machine, volume=replace(machine.volume, x=(0.0, 400.0), y=(0.0, 400.0), z=(0.0, 400.0)))
 make(sys.argv[1], sys.argv[2], Job(width=float(sys.argv[3]), brim=0.0), machine)
 # A child inherits its parent's peak in getrusage; the kernel's own mark starts anew with the program.

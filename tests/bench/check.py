@@ -46,7 +46,7 @@ def main():
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--width", type=float, default=100.0, help="of the panel, mm")
     width = options.parse_args().width
-    rows, machine = [], load_machine("gantry-300")
+    rows, machine = [], load_machine("moving-gantry")
     with tempfile.TemporaryDirectory() as folder:
         out, photo = Path(folder) / "panel.gcode", Path(folder) / "camera.png"
         Image.fromarray(data.camera()).save(photo)
@@ -54,8 +54,8 @@ def main():
             ("one panel", width, {}),
             ("two in turn", width / 2, {"copies": 2, "build": "in-turn", "axis": "x"}),
         ):
-            job = Job(machine="gantry-300", width=size, brim=0.0, **more)
-            platform = plan_several([(photo, Job(machine="gantry-300", width=size, brim=0.0))])
+            job = Job(machine="moving-gantry", width=size, brim=0.0, **more)
+            platform = plan_several([(photo, Job(machine="moving-gantry", width=size, brim=0.0))])
             written, moves = floor(platform, Path(folder) / "floor.gcode")
             make(photo, out, job)
             read = best(7, lambda: read_program(out, machine.dialect, machine.hot_end.filament_diameter))
@@ -65,7 +65,7 @@ def main():
             said = f"{took / written:.2f} of the writing, {written:.2f} s"
             rows.append((f"{name}, {found.moves:,} moves: checked", f"{took:.2f} s", said))
             rows.append(("  of that, reading", f"{read:.2f} s", f"{100 * read / took:.0f} %"))
-            rows.append(("  peak memory", f"{memory(out):.0f} MiB", f"{len(found.stops)} stops"))
+            rows.append(("  peak memory", f"{memory(out):.0f} MiB", f"{len(found.errors)} errors"))
     for what, figure, remark in rows:
         print(f"{what:<46}{figure:>10}   {remark}")
 

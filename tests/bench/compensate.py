@@ -3,7 +3,8 @@
     python tests/bench/compensate.py [--quick] [--runs N]
 
 Errors are root mean squares of CIE lightness L*, seen against wanted; the structural similarity is
-scikit-image's, of lightness. Times are the best of a few runs in which `make` and `compensate` take turns.
+scikit-image's, of lightness. Times are the best of a few runs in which `make` and `compensate` take
+iterations.
 """
 
 from __future__ import annotations
@@ -19,15 +20,15 @@ from skimage import data
 from skimage.metrics import structural_similarity
 
 from pathgen import Job, make, optics, picture
-from pathgen.optics.compensate import compensate
-from pathgen.optics.compress import METHODS, compress, darkest
-from pathgen.optics.predict import backlit, seen
-from pathgen.picture.tone import lightness
+from pathgen.optics.inverse import compensate
+from pathgen.optics.predict import backlit, viewed
+from pathgen.optics.tone_compression import METHODS, compress, darkest
+from pathgen.picture.colorimetry import lightness
 from pathgen.settings import load_material
 
 PICTURES = ("camera", "coins", "astronaut", "rocket")
 PIXEL = LAYER = 0.1
-BORE, SPREAD = 0.4, (0.2, 0.0)
+NOZZLE, SPREAD = 0.4, (0.2, 0.0)
 LIMITS = (0.8, 3.0)
 ROOMS = ((0.0, 0.0), (0.0, 1.0), (0.2, 1.0))
 LAW = optics.law(load_material("pla-white").light)
@@ -39,7 +40,7 @@ def luminance_of(name, folder, width):
     Image.fromarray(getattr(data, name)()).save(path)
     photo = picture.load_picture(path)
     _, height = picture.proportions(photo.luminance, width)
-    return picture.fit(photo.luminance, width, height, PIXEL)
+    return picture.fit_to_panel(photo.luminance, width, height, PIXEL)
 
 
 def plain_of(luminance):
@@ -49,12 +50,12 @@ def plain_of(luminance):
 
 def looks(thickness):
     """Lightness as it is seen."""
-    return lightness(seen(thickness, LAW, PIXEL, LAYER, BORE, SPREAD, LIMITS[0]))
+    return lightness(viewed(thickness, LAW, PIXEL, LAYER, NOZZLE, SPREAD, LIMITS[0]))
 
 
 def solve(plain, room, spread=SPREAD):
     """Compensate for the blur that is measured here."""
-    return compensate(plain, LAW, PIXEL, *LIMITS, layer=LAYER, bore=BORE, spread=spread, room=room)
+    return compensate(plain, LAW, PIXEL, *LIMITS, layer=LAYER, nozzle=NOZZLE, spread=spread, room=room)
 
 
 def gains(plains, room):
@@ -71,13 +72,13 @@ def gains(plains, room):
         found.append(1 - after / before)
         print(
             f"  {name:<11}error {before:.3f} -> {after:.3f} L* ({100 * found[-1]:4.1f} % less)   "
-            f"SSIM {alike[0]:.4f} -> {alike[1]:.4f}   {made.turns} turns, {took:.2f} s"
+            f"SSIM {alike[0]:.4f} -> {alike[1]:.4f}   {made.iterations} iterations, {took:.2f} s"
         )
     print(f"  mean gain {100 * np.mean(found):.1f} %")
 
 
 def cost(plain, folder, width, runs):
-    """Time of `make` and of `compensate`, taking turns, s."""
+    """Time of `make` and of `compensate`, taking iterations, s."""
     out, photo = Path(folder) / "panel.gcode", Path(folder) / "camera.png"
     ways = {
         "plain panel, picture to file": lambda: make(photo, out, Job(width=width, brim=0.0)),
@@ -122,7 +123,10 @@ def main():
     with tempfile.TemporaryDirectory() as folder:
         pictures = {name: luminance_of(name, folder, width) for name in PICTURES}
         plains = {name: plain_of(luminance) for name, luminance in pictures.items()}
-        print(f"{width:g} mm wide, {PIXEL:g} mm pixels and layers, bore {BORE:g} mm, spread {SPREAD[0]:g} mm")
+        print(
+            f"{width:g} mm wide, {PIXEL:g} mm pixels and layers, "
+            f"nozzle {NOZZLE:g} mm, spread {SPREAD[0]:g} mm"
+        )
         for room in ROOMS:
             low, high = LIMITS[0] - room[0], LIMITS[1] + room[1]
             print(f"white {LIMITS[0]:g} mm, black {LIMITS[1]:g} mm, wall {low:g} to {high:g} mm")

@@ -14,7 +14,7 @@ from PIL import Image
 from skimage import data
 
 from pathgen import Job, make, replay
-from pathgen.layers.adaptive import Rows
+from pathgen.layers.adaptive import PanelRows
 from pathgen.optics import backlit, law
 from pathgen.picture import lightness
 from pathgen.settings import settle
@@ -29,7 +29,7 @@ def tone(thickness):
 
 def error_of(result, path):
     found, panel = replay(path).laid, result.planned.panel
-    rows = Rows.of(panel, tone(panel.thickness))
+    rows = PanelRows.of(panel, tone(panel.thickness))
     z = (np.arange(round(found.frame.tops[-1] / FINE)) + 0.5) * FINE
     layer = np.searchsorted(found.frame.tops, z).clip(max=len(found.volume) - 1)
     laid, total, count = found.thickness[::-1], 0.0, 0.0

@@ -38,7 +38,7 @@ Sections = Iterator[tuple[Floats, list[shapely.MultiPolygon]]]
 
 STAGES = ("mesh", "cut", "join", "offset", "text")
 
-PITCH = 0.42  # mm between beads; the outermost lies half a pitch inside the section
+SPACING = 0.42  # mm between beads; the outermost lies half a spacing inside the section
 FILAMENT = 1.75  # mm, diameter
 BAND = 20  # planes that are cut together
 FEED = 1200  # mm/min
@@ -60,7 +60,7 @@ def mesh_route(
     thickness : (rows, cols) float64
         mm, more than 0, row 0 at the top.
     pixel, layer : float
-        Pitch of the map and layer height, mm.
+        Spacing of the map and layer height, mm.
     out : Path
         Program to write.
     layers : int, optional
@@ -206,10 +206,10 @@ def join(cut: Floats) -> shapely.MultiPolygon:
 
 
 def offsets(sections: list[shapely.MultiPolygon]) -> list[list[Floats]]:
-    """Offset sections inward by half a pitch and then whole ones, until nothing is left; rings by section."""
+    """Offset sections inward by half a spacing, then by whole ones, until nothing is left."""
     rings: list[list[Floats]] = [[] for _ in sections]
     walls = np.asarray(sections)
-    distance = PITCH / 2
+    distance = SPACING / 2
     left = np.arange(len(sections))
     while len(left):
         inner = shapely.buffer(walls[left], -distance, join_style="mitre")
@@ -218,13 +218,13 @@ def offsets(sections: list[shapely.MultiPolygon]) -> list[list[Floats]]:
         for ring, index in zip(outlines, owner[polygon], strict=True):
             rings[left[index]].append(shapely.get_coordinates(ring))
         left = left[~shapely.is_empty(inner)]
-        distance += PITCH
+        distance += SPACING
     return rings
 
 
 def write_layer(file: TextIO, z: float, layer: float, rings: Iterable[Floats]) -> int:
     """Write one layer's rings, a move to the start of each; return the number of segments deposited."""
-    fed = PITCH * layer / (math.pi / 4 * FILAMENT**2)  # mm of filament a mm of bead
+    fed = SPACING * layer / (math.pi / 4 * FILAMENT**2)  # mm of filament a mm of bead
     lines = [f"G92 E0\nG1 Z{z:.3f} F600\n"]
     total, count = 0.0, 0
     for ring in rings:

@@ -23,8 +23,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pathgen.study.load import load_study
 from pathgen.study.run import run_study
+from pathgen.study.study_file import load_study
 
 HOLD = 0.65
 STUDY = """
@@ -38,7 +38,7 @@ brim = 0
 rim_width = 0
 [factors]
 fill = ["tailored", "terraced"]
-solidity = {{from = 0.9, to = 1.0, steps = {half}}}
+packing = {{from = 0.9, to = 1.0, steps = {half}}}
 """
 
 

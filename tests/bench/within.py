@@ -3,7 +3,7 @@
     python tests/bench/within.py
 
 Error is the lightness RMS between the picture that is wanted and the one that the text shows with the hot
-end's lag and the bore's smear, on rows of 0.05 mm, 4 mm from the sides.
+end's lag and the nozzle's smear, on rows of 0.05 mm, 4 mm from the sides.
 """
 
 import itertools
@@ -15,14 +15,14 @@ from PIL import Image
 from skimage import data
 
 from pathgen import Job, PathgenError, make, replay
-from pathgen.layers.adaptive import Rows
+from pathgen.layers.adaptive import PanelRows
 from pathgen.optics import backlit, law
 from pathgen.picture import lightness
-from pathgen.proof.replayed import Light
+from pathgen.proof.panel_replay import Effects
 from pathgen.settings import settle
 
 WIDE, FINE, PIECE = 50.0, 0.05, 512
-LAYERS, FEEDS, PITCHES = (0.1, 0.15, 0.2, 0.25, 0.3), (10.0, 15.0, 20.0, 30.0), (0.42, 0.5, 0.58)
+LAYERS, FEEDS, SPACINGS = (0.1, 0.15, 0.2, 0.25, 0.3), (10.0, 15.0, 20.0, 30.0), (0.42, 0.5, 0.58)
 LIMITS = (45, 60, 90, 150)  # minutes
 
 
@@ -34,8 +34,8 @@ def tone(thickness):
 def judged(photo, out, job):
     """Seconds and error of a job."""
     result = make(photo, out, job)
-    found, panel = replay(out, light=Light(lag=True, smear=True)).laid, result.planned.panel
-    rows = Rows.of(panel, tone(panel.thickness))
+    found, panel = replay(out, light=Effects(lag=True, smear=True)).laid, result.planned.panel
+    rows = PanelRows.of(panel, tone(panel.thickness))
     z = (np.arange(round(found.frame.tops[-1] / FINE)) + 0.5) * FINE
     layer = np.searchsorted(found.frame.tops, z).clip(max=len(found.volume) - 1)
     laid, total, count, aside = found.thickness[::-1], 0.0, 0.0, round(4 / found.frame.pixel)
@@ -56,8 +56,8 @@ def main():
             photo = Path(folder, f"{name}.png")
             Image.fromarray(getattr(data, name)()).save(photo)
             grid = [
-                judged(photo, out, Job(width=WIDE, layer=layer, feed=feed, pitch=pitch))
-                for layer, feed, pitch in itertools.product(LAYERS, FEEDS, PITCHES)
+                judged(photo, out, Job(width=WIDE, layer=layer, feed=feed, spacing=spacing))
+                for layer, feed, spacing in itertools.product(LAYERS, FEEDS, SPACINGS)
             ]
             for minutes in LIMITS:
                 fitting = [error for seconds, error in grid if seconds <= 60 * minutes]

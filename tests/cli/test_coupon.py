@@ -8,16 +8,16 @@ import pytest
 
 from pathgen import load_machine, load_material
 from pathgen.cli import run
-from pathgen.coupons import NAMES, coupon
+from pathgen.coupons import NAMES, find_coupon
 from tests.coupons.printed import filled_text
 
 
 def test_the_list_names_all_with_size_and_time(capsys):
-    assert run(["coupon", "--machine", "classroom-200"]) == 0
+    assert run(["coupon", "--machine", "long-tube"]) == 0
     said = capsys.readouterr().out
     for name in NAMES:
         (line,) = (line for line in said.splitlines() if line.strip().startswith(name))
-        assert " mm" in line and "min" in line and coupon(name).measures in line
+        assert " mm" in line and "min" in line and find_coupon(name).measures in line
     assert "cannot be made" not in said
 
 
@@ -46,7 +46,7 @@ def test_readings_are_never_written_over(tmp_path, capsys):
 
 def test_options_reach_the_print(tmp_path):
     out = tmp_path / "wedge.gcode"
-    args = ["coupon", "step-wedge", "--out", str(out), "--layer", "0.2", "--machine", "gantry-300"]
+    args = ["coupon", "step-wedge", "--out", str(out), "--layer", "0.2", "--machine", "moving-gantry"]
     assert run([*args, "--nozzle-temperature", "215"]) == 0
     text = out.read_text()
     assert "; job layer = 0.2\n" in text and "M109 S215" in text
@@ -58,7 +58,7 @@ def test_options_reach_the_print(tmp_path):
         (["coupon", "step-wegde", "--out", "x.gcode"], 1, "did you mean 'step-wedge'"),
         (["coupon", "step-wedge"], 2, "Missing option '--out'"),
         (["coupon", "--out", "x.gcode"], 2, "Missing argument 'NAME'"),
-        (["coupon", "step-wedge", "--out", "x.gcode", "--layer", "0.5"], 1, "80 % of the 0.4 mm bore"),
+        (["coupon", "step-wedge", "--out", "x.gcode", "--layer", "0.5"], 1, "80 % of the 0.4 mm nozzle"),
         (["coupon", "step-wedge", "--out", "x.csv"], 1, "x.csv"),
         (["coupon", "--bend", "90"], 2, "--bend"),
     ],
@@ -89,14 +89,14 @@ def beads(tmp_path):
 def test_a_sheet_becomes_a_machine(beads, tmp_path, capsys):
     capsys.readouterr()
     out, plot = tmp_path / "mine.toml", tmp_path / "plot.png"
-    assert run(["fit", str(beads), "--machine", "benchtop-220", "--out", str(out), "--plot", str(plot)]) == 0
+    assert run(["fit", str(beads), "--machine", "moving-table", "--out", str(out), "--plot", str(plot)]) == 0
     said = capsys.readouterr().out
     assert "readings of a bead-ladder" in said and "this machine: filament factor 1 → 0.9" in said
     machine = load_machine(out)
     assert machine.hot_end.filament_factor == pytest.approx(0.95, abs=0.02) and machine.name == "mine"
     assert plot.read_bytes()[1:4] == b"PNG"
     # Nothing but that key and the name has changed; the comments are there still.
-    before, after = load_machine("benchtop-220"), tomllib.loads(out.read_text())
+    before, after = load_machine("moving-table"), tomllib.loads(out.read_text())
     assert after["axes"]["x"]["feed"] == before.axes.x.feed
     assert "volume laid down over volume fed; by bead-ladder" in out.read_text()
     # The next panel feeds more.
@@ -105,7 +105,7 @@ def test_a_sheet_becomes_a_machine(beads, tmp_path, capsys):
 
 def test_the_outcome_as_one_flat_object(beads, tmp_path, capsys):
     capsys.readouterr()
-    args = ["fit", str(beads), "--machine", "benchtop-220", "--out", str(tmp_path / "m.toml"), "--json"]
+    args = ["fit", str(beads), "--machine", "moving-table", "--out", str(tmp_path / "m.toml"), "--json"]
     assert run(args) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["filament_factor_low"] < facts["set hot_end.filament_factor"] < facts["filament_factor_high"]

@@ -13,11 +13,11 @@ def test_lists_every_profile(capsys):
 
 
 def test_shows_a_profile_that_can_be_used_again(tmp_path, capsys):
-    assert run(["machines", "gantry-300"]) == 0
+    assert run(["machines", "moving-gantry"]) == 0
     text = capsys.readouterr().out
-    assert tomllib.loads(text)["name"] == "gantry-300"
+    assert tomllib.loads(text)["name"] == "moving-gantry"
 
 
 def test_an_unknown_name_is_refused_with_the_nearest(capsys):
     assert run(["machines", "gantry-30"]) == 1
-    assert "did you mean 'gantry-300'" in capsys.readouterr().err
+    assert "did you mean 'moving-gantry'" in capsys.readouterr().err

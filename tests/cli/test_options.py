@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from pathgen.cli import run
+from pathgen.cli.option_groups import SECTIONS
 from pathgen.cli.options import ListOf, job_options
-from pathgen.cli.sections import SECTIONS
 from pathgen.settings import Job, job_from
 
 

@@ -55,11 +55,11 @@ def test_everything_at_once(photo, tmp_path, capsys):
 
 def test_options_win_over_the_job_file(photo, tmp_path, capsys):
     job = tmp_path / "job.toml"
-    job.write_text('width = 50.0\nthickest = 2.0\nbrim = 3.0\nmachine = "gantry-300"\n')
+    job.write_text('width = 50.0\nthickest = 2.0\nbrim = 3.0\nmachine = "moving-gantry"\n')
     assert panel(photo, "--job", job, "--out", tmp_path / "a.gcode", "--width", 20) == 0
     text = (tmp_path / "a.gcode").read_text()
     assert "; panel width = 20.000 mm" in text and "; job thickest = 2\n" in text
-    assert "; machine = gantry-300" in text
+    assert "; machine = moving-gantry" in text
 
 
 def test_every_key_of_a_job_is_an_option(capsys):
@@ -91,7 +91,7 @@ def bad_inputs(folder, photo):
     Image.new("1", (20_000, 20_000)).save(folder / "bomb.png")
     (folder / "typo.toml").write_text("widht = 3\n")
     profile = subprocess.run(
-        [sys.executable, "-m", "pathgen", "machines", "benchtop-220"],
+        [sys.executable, "-m", "pathgen", "machines", "moving-table"],
         capture_output=True,
         text=True,
         check=True,
@@ -110,7 +110,7 @@ def bad_inputs(folder, photo):
     yield array("cube.npy", np.ones((3, 3, 3))), [], "cube.npy"
     yield array("zero.npy", np.zeros((9, 9))), [], "no wall"
     yield array("text.npy", np.array([["a", "b"], ["c", "d"]])), [], "text.npy"
-    yield photo, ["--machine", "benchtop-200"], "did you mean 'benchtop-220'"
+    yield photo, ["--machine", "moving-tables"], "did you mean 'moving-table'"
     yield photo, ["--machine", folder / "mine.toml"], "travel_fed"
     yield photo, ["--machine", folder / "none.toml"], "none.toml"
     yield photo, ["--job", folder / "typo.toml"], "width"

@@ -10,7 +10,7 @@ from PIL import Image
 
 from pathgen import Job, make, replay
 from pathgen.cli import run
-from pathgen.proof.compare import Light
+from pathgen.proof.compare import Effects
 from pathgen.settings import machine_names, profile_text
 from tests.test_job import waves
 
@@ -108,10 +108,10 @@ def test_smear_spread_and_lag_show(tmp_path):
     make(step, out, Job(rim_width=0, brim=0))
     plain = replay(out)
     edge = np.s_[30, 140:160]
-    for light in (Light(smear=True), Light(spread=0.3)):
+    for light in (Effects(smear=True), Effects(spread=0.3)):
         soft = replay(out, light=light).picture
         assert np.abs(np.diff(soft[edge])).max() < 0.7 * np.abs(np.diff(plain.picture[edge])).max()
-    lagged = replay(out, light=Light(lag=True))
+    lagged = replay(out, light=Effects(lag=True))
     wrong = np.abs(lagged.thickness - step)[5:-5, 20:-20]
     right = np.abs(plain.thickness - step)[5:-5, 20:-20]
     assert wrong.mean() > 3 * right.mean()
@@ -148,12 +148,12 @@ def test_a_program_of_another_maker(rotation, tmp_path, capsys):
     capsys.readouterr()
     assert run(["replay", str(tmp_path / "other.gcode")]) == 1
     assert "--machine" in capsys.readouterr().err
-    facts = told(capsys, tmp_path / "other.gcode", "--machine", "benchtop-220")
+    facts = told(capsys, tmp_path / "other.gcode", "--machine", "moving-table")
     assert (facts["rotation_deg"], facts["width_mm"], facts["height_mm"]) == (rotation, 30.0, 20.0)
     assert facts["thinnest_mm"] == pytest.approx(1.26, abs=0.002)
     assert facts["material"] is None and facts["mass_g"] is None
     assert any("no header" in note and "--rotation" in note for note in facts["notes"])
-    args = ["replay", str(tmp_path / "other.gcode"), "--machine", "benchtop-220"]
+    args = ["replay", str(tmp_path / "other.gcode"), "--machine", "moving-table"]
     assert run([*args, "--picture", str(tmp_path / "p.png")]) == 1
     assert "--material" in capsys.readouterr().err and not (tmp_path / "p.png").exists()
 
@@ -167,13 +167,13 @@ def test_options_win_over_the_header(tmp_path, capsys):
     facts = told(capsys, out)
     stated = told(capsys, tmp_path / "odd.gcode", "--rotation", facts["rotation_deg"])
     assert stated == facts | {"program": "odd.gcode"}
-    coarse = told(capsys, out, "--pixel", 0.5, "--solidity", 0.495)
+    coarse = told(capsys, out, "--pixel", 0.5, "--packing", 0.495)
     assert coarse["thickest_mm"] == pytest.approx(2 * facts["thickest_mm"], rel=0.05)
 
 
 def test_a_profile_of_ones_own_is_named(tmp_path, capsys):
     mine = tmp_path / "mine.toml"
-    mine.write_text(profile_text("gantry-300").replace('"gantry-300"', '"ours"', 1))
+    mine.write_text(profile_text("moving-gantry").replace('"moving-gantry"', '"ours"', 1))
     out, wanted = made(tmp_path, machine=str(mine))
     capsys.readouterr()
     assert run(["replay", str(out)]) == 1
@@ -208,7 +208,7 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
         (1, [tmp_path / "dots.gcode"], "--pixel"),
         (1, [tmp_path / "s.npy"], "s.npy"),
         (1, [wanted], "no text"),
-        (1, [out, "--machine", "benchtop"], "benchtop-220"),
+        (1, [out, "--machine", "moving"], "moving-table"),
         (1, [out, "--machine", "ngc-lab"], "line"),
         (1, [out, "--material", "pla-whit"], "pla-white"),
         (1, [out, "--against", tmp_path / "nan.npy"], "nan.npy"),

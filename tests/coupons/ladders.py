@@ -5,9 +5,9 @@ import re
 from functools import cache
 
 from pathgen import compare, replay
-from pathgen.coupons import coupon
-from pathgen.coupons.make import lay_out
-from pathgen.coupons.sheet import known_sheet, read_filled
+from pathgen.coupons import find_coupon
+from pathgen.coupons.make import lay_out_coupon
+from pathgen.coupons.measurement_sheet import known_sheet, read_filled
 from pathgen.settings import Job
 
 LAYER = re.compile(r"layer \d+/\d+ top ([\d.]+) mm height ([\d.]+) mm")
@@ -16,7 +16,7 @@ LAYER = re.compile(r"layer \d+/\d+ top ([\d.]+) mm height ([\d.]+) mm")
 @cache
 def printed(name, machine):
     """A coupon laid out for a machine, its program, and what came of writing it."""
-    laid, stream = lay_out(name, Job(machine=machine)), io.BytesIO()
+    laid, stream = lay_out_coupon(name, Job(machine=machine)), io.BytesIO()
     result = laid.write(stream)
     return laid, stream.getvalue(), result
 
@@ -41,7 +41,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     laid, text, result = printed(name, machine)
     assert result.summary["time_s"] < 90 * 60
     assert result.summary["steadiness"].endswith(": steady")
-    assert not result.summary["leaning"] and result.summary["slowed_moves"] == 0
+    assert not result.summary["overhangs"] and result.summary["slowed_moves"] == 0
     assert result.summary["notes"] == ["no wedges: it is steady without"]
     out = tmp_path / "strip.gcode"
     out.write_bytes(text)
@@ -74,9 +74,9 @@ def fill(sheet, **columns):
 def said(name, text, path):
     """What a filled sheet says, by the way of a file."""
     path.write_text(text, encoding="utf-8")
-    setup = printed(name, "benchtop-220")[0].setup
-    found, rows = known_sheet(path, [coupon(name)])
-    assert found is coupon(name)
+    setup = printed(name, "moving-table")[0].setup
+    found, rows = known_sheet(path, [find_coupon(name)])
+    assert found is find_coupon(name)
     return found.fit(read_filled(found, rows), setup)
 
 

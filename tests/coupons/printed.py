@@ -6,15 +6,16 @@ import msgspec
 import numpy as np
 
 from pathgen import Job, replay
-from pathgen.coupons.make import LaidOut, lay_out
-from pathgen.coupons.sheet import Filled, known_sheet, read_filled
+from pathgen.coupons.definition import FilledSheet
+from pathgen.coupons.make import LaidOut, lay_out_coupon
+from pathgen.coupons.measurement_sheet import known_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
+from pathgen.proof.deposit_map import thickness_error
 from pathgen.proof.header import Stated
-from pathgen.proof.replay import thickness_error
 from pathgen.settings import load_machine, settle
 
-MACHINES = ("benchtop-220", "gantry-300", "classroom-200", "ngc-lab")
+MACHINES = ("moving-table", "moving-gantry", "long-tube", "ngc-lab")
 SEEDS, LEAST_HITS = 30, 27
 
 
@@ -30,7 +31,7 @@ class Printed:
     def deposited(self, number):
         """Points of a panel's walls, machine x, y and z, every 0.4 mm or less along the moves that feed."""
         planned, m = self.laid.platform.panels[number], self.moves
-        at = np.flatnonzero(np.isin(m.kind, (Kind.WALL, Kind.TURN)) & (m.filament > 0))
+        at = np.flatnonzero(np.isin(m.kind, (Kind.WALL, Kind.HAIRPIN)) & (m.filament > 0))
         start = [column[at - 1] for column in (m.x, m.y)]
         steps = [column[at] - begin for column, begin in zip((m.x, m.y), start, strict=True)]
         count = np.ceil(np.hypot(*steps) / 0.4).astype(int) + 1
@@ -44,7 +45,7 @@ class Printed:
 
 
 def printed(name, machine, folder, **job):
-    laid = lay_out(name, Job(machine=machine, **job))
+    laid = lay_out_coupon(name, Job(machine=machine, **job))
     path = folder / f"{name}.gcode"
     with open(path, "wb") as stream:
         summary = laid.write(stream).summary
@@ -98,9 +99,9 @@ def sheet_of(coupon, **values):
     """Make a filled sheet without a file."""
     columns = {name: np.asarray(column, float) for name, column in values.items()}
     count = len(next(iter(columns.values())))
-    return Filled(coupon, "sheet.csv", columns, np.arange(5, 5 + count))
+    return FilledSheet(coupon, "sheet.csv", columns, np.arange(5, 5 + count))
 
 
-def setup(machine="benchtop-220", **changes):
+def setup(machine="moving-table", **changes):
     """Settings of a shipped machine, some of its keys changed."""
     return settle(Job(machine=machine), msgspec.structs.replace(load_machine(machine), **changes))

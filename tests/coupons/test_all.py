@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 
 from pathgen import Job, PathgenError, replay
-from pathgen.coupons import NAMES, coupon, coupons
-from pathgen.coupons.make import lay_out
-from pathgen.coupons.sheet import known_sheet, read_filled, sheet_text
-from pathgen.coupons.specimen import Specimen
+from pathgen.coupons import NAMES, all_coupons, find_coupon
+from pathgen.coupons.definition import Specimen
+from pathgen.coupons.make import lay_out_coupon
+from pathgen.coupons.measurement_sheet import known_sheet, read_filled, sheet_text
+from pathgen.proof.deposit_map import inside_ends
 from pathgen.proof.header import Stated
-from pathgen.proof.replay import inside_ends
-from pathgen.report.specimen import specimen_png, specimen_sheet
+from pathgen.report.coupon_drawing import specimen_png, specimen_sheet
 from pathgen.settings import load_machine
 
 LONGEST = {"step-wedge": 120.0}  # minutes; all others 90
-SMALLEST = "classroom-200"
+SMALLEST = "long-tube"
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +24,7 @@ def printed(tmp_path_factory):
     """Every coupon laid out and written once, on the smallest platform."""
     folder, made = tmp_path_factory.mktemp("coupons"), {}
     for name in NAMES:
-        laid = lay_out(name, Job(machine=SMALLEST))
+        laid = lay_out_coupon(name, Job(machine=SMALLEST))
         path = folder / f"{name}.gcode"
         with open(path, "wb") as stream:
             made[name] = laid, path, laid.write(stream)
@@ -65,11 +65,11 @@ def test_it_stands_steadily(name, printed):
 def test_a_blank_sheet_is_known_and_refused(name, printed, tmp_path):
     path = tmp_path / "sheet.csv"
     path.write_text(printed[name][0].sheet)
-    found, rows = known_sheet(path, coupons())
-    assert found is coupon(name)
+    found, rows = known_sheet(path, all_coupons())
+    assert found is find_coupon(name)
     assert len(rows.cells) == len(printed[name][0].specimen.steps) * printed[name][0].specimen.repeats
     path.write_text("\n".join(line for line in path.read_text().splitlines() if line[0] != "#"))
-    assert known_sheet(path, coupons())[0] is found  # the lines over the names may be lost
+    assert known_sheet(path, all_coupons())[0] is found  # the lines over the names may be lost
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -104,20 +104,20 @@ def test_no_words_of_its_drawing_lie_over_others(name, printed):
 
 def test_the_same_coupon_gives_the_same_bytes(printed):
     stream = io.BytesIO()
-    lay_out("bead-ladder", Job(machine=SMALLEST)).write(stream)
+    lay_out_coupon("bead-ladder", Job(machine=SMALLEST)).write(stream)
     assert stream.getvalue() == printed["bead-ladder"][1].read_bytes()
 
 
 def test_an_unknown_coupon():
     with pytest.raises(PathgenError, match="did you mean 'step-wedge'"):
-        coupon("step-wegde")
+        find_coupon("step-wegde")
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_sheet_without_rows_is_blank(name, tmp_path):
     path = tmp_path / "sheet.csv"
-    path.write_text(sheet_text(coupon(name), Specimen([], [])))
-    known, rows = known_sheet(path, coupons())
+    path.write_text(sheet_text(find_coupon(name), Specimen([], [])))
+    known, rows = known_sheet(path, all_coupons())
     assert known is not None and known.name == name and rows.cells == []
     with pytest.raises(PathgenError, match="the sheet is blank"):
         read_filled(known, rows)

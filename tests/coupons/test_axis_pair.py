@@ -6,7 +6,7 @@ from scipy import stats
 
 from pathgen import PathgenError
 from pathgen.coupons.axis_pair import COUPON, fit, welch
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from tests.coupons.printed import (
     LEAST_HITS,
     MACHINES,
@@ -42,11 +42,11 @@ def test_the_strips_stand_at_their_angles_and_apart(tmp_path, machine):
 
 
 def test_each_strip_is_its_map_at_45_degrees_too(tmp_path):
-    assert_replays(printed("axis-pair", "classroom-200", tmp_path))
+    assert_replays(printed("axis-pair", "long-tube", tmp_path))
 
 
 def test_strips_are_alike_but_for_their_notches():
-    panels = [panel for panel, _ in lay_out("axis-pair").specimen.panels]
+    panels = [panel for panel, _ in lay_out_coupon("axis-pair").specimen.panels]
     for number, panel in enumerate(panels, start=1):
         assert np.array_equal(panel[15:], panels[0][15:])
         assert np.count_nonzero(np.diff((panel[0] == 0).astype(int)) > 0) == number
@@ -60,7 +60,7 @@ def readings(seed, x=8.0, y=12.0, noise=0.15):
 
 
 def test_the_sheet_comes_back_as_figures(tmp_path):
-    laid = lay_out("axis-pair")
+    laid = lay_out_coupon("axis-pair")
     read = readings(1)
     filled = read_back(COUPON, filled_text(laid.sheet, roughness_um=read), tmp_path)
     assert filled["rotation"].tolist() == ROTATIONS.tolist()
@@ -133,7 +133,7 @@ def test_the_strip_at_45_degrees_is_a_check():
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out("axis-pair")
+    laid = lay_out_coupon("axis-pair")
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, roughness_um=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

@@ -11,16 +11,16 @@ from skimage import data
 
 from pathgen import Job, load_machine, load_material, make, replay
 from pathgen.cli import run
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.optics import law
 from pathgen.optics.predict import density
-from pathgen.picture import fit, lightness, load_picture
-from pathgen.proof.replayed import Light
+from pathgen.picture import fit_to_panel, lightness, load_picture
+from pathgen.proof.panel_replay import Effects
 from pathgen.settings import TwoFlux
 from tests.coupons.printed import filled_text
 from tests.coupons.test_ladders import chart_readings, lagging_walls
 
-MACHINE, MATERIAL = "benchtop-220", "pla-white"
+MACHINE, MATERIAL = "moving-table", "pla-white"
 FACTOR, LAG = 0.92, 0.05  # hidden: too little comes out, and late
 LIGHT = TwoFlux(absorption=0.05, scattering=2.8, t0=0.92, spread=0.22)
 THINNEST, THICKEST = 0.8, 3.0
@@ -69,24 +69,24 @@ def profiles(tmp_path_factory):
         assert run(args) == 0
         own[kind] = str(out)
 
-    laid = lay_out("bead-ladder", Job(**own))
+    laid = lay_out_coupon("bead-ladder", Job(**own))
     nominal = np.array([step.nominal for step in laid.specimen.steps])
     asked = nominal[:, 0] * nominal[:, 1] * nominal[:, 2]
     wall = FACTOR * asked + 0.1 * (1 - np.pi / 4) + rng.normal(0, 0.01, len(asked))
     measure(filled(laid, folder / "beads.csv", wall=wall), "machine", "beaded")
 
-    laid = lay_out("lag-strip", Job(**own))
+    laid = lay_out_coupon("lag-strip", Job(**own))
     path = written(laid, folder / "lag.gcode")
     wall = lagging_walls(laid, path, LAG, machine) + rng.normal(0, 0.01, len(laid.specimen.steps))
     measure(filled(laid, folder / "lag.csv", wall=wall), "machine", "timed")
 
-    laid = lay_out("step-wedge", Job(**own))
+    laid = lay_out_coupon("step-wedge", Job(**own))
     found = replay(written(laid, folder / "wedge.gcode"), machine, material)
     lux = 5000 * law(LIGHT).transmittance(middles(laid, found)) * np.exp(rng.normal(0, 0.01, 12))
     reference = 5000 * np.exp(rng.normal(0, 0.01, 12))
     measure(filled(laid, folder / "wedge.csv", reading=lux, reference=reference), "material", "lit")
 
-    laid = lay_out("resolution-chart", Job(**own))
+    laid = lay_out_coupon("resolution-chart", Job(**own))
     path = written(laid, folder / "chart.gcode")
     seen = chart_readings(laid, path, (LIGHT.spread, 0.0), machine, material)
     bright, dim = seen * np.exp(rng.normal(0, 0.01, seen.shape))
@@ -131,9 +131,9 @@ def error_of(photo, own, out):
               lead="on" if own["machine"] != MACHINE else "off")  # fmt: skip
     result = make(photo, out, job)
     machine, material = truth()
-    found = replay(out, machine, material, light=Light(smear=True, lag=True, by_material=True))
+    found = replay(out, machine, material, light=Effects(smear=True, lag=True, by_material=True))
     rows, cols = found.thickness.shape
-    wanted = fit(load_picture(photo).luminance, WIDE, rows * job.pixel, job.pixel)
+    wanted = fit_to_panel(load_picture(photo).luminance, WIDE, rows * job.pixel, job.pixel)
     # What a panel can show at best: the wanted tones brought into the range of the true plastic.
     top, dark = law(LIGHT).transmittance([THINNEST, THICKEST])
     aimed = float(dark / top)

@@ -6,10 +6,10 @@ from scipy import stats
 
 from pathgen import PathgenError
 from pathgen.coupons.first_layer_tile import COUPON, SIDE, STAIR, fit
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.motion import Kind
+from pathgen.program.summary import closing_lines
 from pathgen.settings import load_machine
-from pathgen.summary import closing_lines
 from tests.coupons.printed import (
     LEAST_HITS,
     MACHINES,
@@ -47,7 +47,7 @@ def test_tiles_lie_where_the_sheet_says(tmp_path, machine):
 
 
 def test_stairs_lie_to_the_front_and_left_and_count_the_tiles(tmp_path):
-    done = printed("first-layer-tile", "gantry-300", tmp_path)
+    done = printed("first-layer-tile", "moving-gantry", tmp_path)
     for number, step in enumerate(done.laid.specimen.steps, start=1):
         x, y, _ = done.deposited(number - 1)
         left, front = step.nominal[1] - SIDE / 2, step.nominal[2] - SIDE / 2
@@ -59,13 +59,13 @@ def test_stairs_lie_to_the_front_and_left_and_count_the_tiles(tmp_path):
 
 @pytest.mark.parametrize("first_layer", [0.15, 0.2, 0.3])
 def test_each_tile_is_its_map(tmp_path, first_layer):
-    done = printed("first-layer-tile", "classroom-200", tmp_path, first_layer=first_layer, feed=100.0)
+    done = printed("first-layer-tile", "long-tube", tmp_path, first_layer=first_layer, feed=100.0)
     assert done.summary["layers"] == 1
     assert_replays(done)
 
 
 def test_a_profile_that_has_a_z_zero_says_it_in_the_sheet():
-    laid = lay_out("first-layer-tile", machine=setup(z_zero=0.04).machine)
+    laid = lay_out_coupon("first-layer-tile", machine=setup(z_zero=0.04).machine)
     assert {step.nominal[3] for step in laid.specimen.steps} == {0.04}
     assert "z_zero_mm" in laid.sheet and laid.specimen.repeats == 3
 
@@ -108,7 +108,7 @@ def test_the_plane_is_that_of_a_general_library():
 
 
 def test_the_sheet_comes_back_as_a_corrected_zero(tmp_path):
-    done = printed("first-layer-tile", "benchtop-220", tmp_path)
+    done = printed("first-layer-tile", "moving-table", tmp_path)
     values = sheets(2)
     outcome = fit(read_back(COUPON, filled_text(done.laid.sheet, sheet_mm=values), tmp_path), done.laid.setup)
     (change,) = outcome.changes
@@ -125,10 +125,10 @@ def test_what_the_profile_said_before_counts():
 
 def test_the_corrected_profile_prints_the_sheet_that_was_wanted(tmp_path):
     """A tip that stands 0.06 mm over the platform at z = 0: nominal sheets once the profile says it."""
-    before = printed("first-layer-tile", "benchtop-220", tmp_path)
+    before = printed("first-layer-tile", "moving-table", tmp_path)
     _, _, z = before.deposited(0)
     (change,) = fit(read(z.max() + 0.06 + 0 * X), setup()).changes
-    laid = lay_out("first-layer-tile", machine=setup(z_zero=change.value).machine)
+    laid = lay_out_coupon("first-layer-tile", machine=setup(z_zero=change.value).machine)
     path = tmp_path / "after.gcode"
     with open(path, "wb") as stream:
         laid.write(stream)
@@ -176,7 +176,7 @@ def test_tiles_in_a_line_tell_no_tilt():
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out("first-layer-tile")
+    laid = lay_out_coupon("first-layer-tile")
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, sheet_mm=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

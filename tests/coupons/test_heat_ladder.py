@@ -12,10 +12,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from pathgen.coupons.heat_ladder import temperatures
+from pathgen.coupons.heat_ladder import band_temperatures
 from pathgen.errors import PathgenError
 from pathgen.settings import Job, load_machine, machine_names, settle
-from pathgen.settings.check import material_faults
+from pathgen.settings.constraints import material_faults
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
 
 NAME = "heat-ladder"
@@ -44,8 +44,8 @@ def test_the_program_changes_temperature_where_the_bands_begin(machine):
 
 
 def test_temperatures_are_whole_even_and_within_both_profiles():
-    setup = settle(Job(machine="benchtop-220", material="petg-white"))
-    found = np.array(temperatures(setup))
+    setup = settle(Job(machine="moving-table", material="petg-white"))
+    found = np.array(band_temperatures(setup))
     # The machine's own 240 °C is under the plastic's 255.
     assert found[0] == setup.machine.heaters.nozzle_max and found[-1] == 215
     assert (found == np.rint(found)).all()
@@ -53,25 +53,25 @@ def test_temperatures_are_whole_even_and_within_both_profiles():
 
 
 def test_too_small_a_range_is_refused():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     cool = msgspec.structs.replace(
         machine, heaters=msgspec.structs.replace(machine.heaters, nozzle_max=210.0)
     )
     setup = settle(Job(nozzle_temperature=200.0), cool)
-    assert temperatures(setup)[0] == 210
+    assert band_temperatures(setup)[0] == 210
     tight = msgspec.structs.replace(
         machine, heaters=msgspec.structs.replace(machine.heaters, nozzle_max=190.0)
     )
     with pytest.raises(PathgenError, match="leaves 180 to 190 °C"):
-        temperatures(settle(Job(nozzle_temperature=185.0), tight))
+        band_temperatures(settle(Job(nozzle_temperature=185.0), tight))
 
 
 def sheet():
-    return printed(NAME, "benchtop-220")[0].sheet
+    return printed(NAME, "moving-table")[0].sheet
 
 
 def steps():
-    return np.repeat([s.nominal[0] for s in printed(NAME, "benchtop-220")[0].specimen.steps], 3)
+    return np.repeat([s.nominal[0] for s in printed(NAME, "moving-table")[0].specimen.steps], 3)
 
 
 def light(at, best, rng):
@@ -93,7 +93,7 @@ def test_the_sheet_goes_round(tmp_path):
     assert outcome.before_after == ("nozzle temperature 205 → 212 °C",)
     assert [round(e.value) for e in outcome.estimates] == [212, 184]
     assert not outcome.notes
-    material = printed(NAME, "benchtop-220")[0].setup.material
+    material = printed(NAME, "moving-table")[0].setup.material
     heat = msgspec.structs.replace(material.temperature, **{change.key: change.value})
     assert not list(material_faults(msgspec.structs.replace(material, temperature=heat)))
 

@@ -6,11 +6,11 @@ import pytest
 
 from pathgen import Job, PathgenError, replay
 from pathgen.coupons import bead_ladder, lag_strip, resolution_chart
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.coupons.resolution_chart import Patch, read_patch
 from pathgen.optics import law
-from pathgen.optics.predict import Sight
-from pathgen.proof.replayed import Light
+from pathgen.optics.predict import PictureModel
+from pathgen.proof.panel_replay import Effects
 from pathgen.settings import load_machine
 from tests.coupons.printed import LEAST_HITS, SEEDS, sheet_of
 
@@ -28,25 +28,25 @@ def nominal(laid):
 
 def walls(values, factor, rng, noise=0.01):
     """Widths of walls by the stadium section (exact geometry), read with a micrometer that scatters."""
-    width = factor * values["solidity"] * values["beads"] * values["pitch"] + LAYER * (1 - np.pi / 4)
+    width = factor * values["packing"] * values["beads"] * values["spacing"] + LAYER * (1 - np.pi / 4)
     return width + rng.normal(0, noise, len(width))
 
 
 def judged(values, low, high, rng, noise=0.015):
     """Whether single beads hold, by somebody who is not quite sure near the limits."""
-    seen = values["pitch"] + rng.normal(0, noise, len(values["pitch"]))
+    seen = values["spacing"] + rng.normal(0, noise, len(values["spacing"]))
     return np.where(values["beads"] == 1, (seen >= low) & (seen <= high), np.nan)
 
 
 def test_a_stadium_is_as_wide_as_the_handbook_has_it():
     """Exact geometry: a 0.4 × 0.2 mm stadium has a section of 0.0714159 mm²."""
-    pitch = 0.0714159 / 0.2
-    assert pitch + 0.2 * (1 - np.pi / 4) == pytest.approx(0.4, abs=1e-5)
+    spacing = 0.0714159 / 0.2
+    assert spacing + 0.2 * (1 - np.pi / 4) == pytest.approx(0.4, abs=1e-5)
 
 
 def test_the_filament_factor_and_the_limits_of_a_bead():
-    laid = lay_out("bead-ladder")
-    values, truth = nominal(laid), {"filament factor": 0.93, "pitch_min": 0.31, "pitch_max": 0.6}
+    laid = lay_out_coupon("bead-ladder")
+    values, truth = nominal(laid), {"filament factor": 0.93, "spacing_min": 0.31, "spacing_max": 0.6}
     hits = dict.fromkeys(truth, 0)
     for seed in range(SEEDS):
         rng = np.random.default_rng(seed)
@@ -56,12 +56,12 @@ def test_the_filament_factor_and_the_limits_of_a_bead():
             hits[estimate.name] += estimate.low <= truth[estimate.name] <= estimate.high
             assert estimate.high - estimate.low < 0.2  # of a ladder from 0.24 to 0.72 mm
         said = {change.key: change.value for change in outcome.changes}
-        assert said["pitch_min"] < said["pitch_max"]
+        assert said["spacing_min"] < said["spacing_max"]
     assert min(hits.values()) >= LEAST_HITS
 
 
 def test_a_factor_that_was_known_is_multiplied():
-    laid = lay_out("bead-ladder")
+    laid = lay_out_coupon("bead-ladder")
     values = nominal(laid)
     rng = np.random.default_rng(1)
     read = {"wall": walls(values, 0.98, rng), "holds": np.full(len(values["beads"]), np.nan)}
@@ -73,7 +73,7 @@ def test_a_factor_that_was_known_is_multiplied():
 
 
 def test_walls_that_say_nothing():
-    laid = lay_out("bead-ladder")
+    laid = lay_out_coupon("bead-ladder")
     values, rng = nominal(laid), np.random.default_rng(0)
     blank = {"holds": np.full(len(values["beads"]), np.nan)}
     with pytest.raises(PathgenError, match="walls scatter by"):
@@ -90,7 +90,7 @@ def lagging_walls(laid, path, lag, machine):
     """Thickness at the strip's places as a hot end with a lag lays the written program down."""
     plain = load_machine(machine) if isinstance(machine, str) else machine
     slow = msgspec.structs.replace(plain, hot_end=msgspec.structs.replace(plain.hot_end, lag=lag))
-    found = replay(path, slow, light=Light(lag=True, smear=True))
+    found = replay(path, slow, light=Effects(lag=True, smear=True))
     pixel, rows = found.standing.frame.pixel, len(found.thickness)
     read = []
     for step in laid.specimen.steps:
@@ -99,9 +99,9 @@ def lagging_walls(laid, path, lag, machine):
     return np.array(read)
 
 
-@pytest.mark.parametrize("machine, lag", [("benchtop-220", 0.05), ("classroom-200", 0.11)])
+@pytest.mark.parametrize("machine, lag", [("moving-table", 0.05), ("long-tube", 0.11)])
 def test_the_lag(machine, lag, tmp_path):
-    laid = lay_out("lag-strip", Job(machine=machine))
+    laid = lay_out_coupon("lag-strip", Job(machine=machine))
     path = tmp_path / "strip.gcode"
     with open(path, "wb") as stream:
         laid.write(stream)
@@ -118,14 +118,14 @@ def test_the_lag(machine, lag, tmp_path):
 
 @pytest.mark.parametrize("wall", [0.5, 0.05, 10.0])
 def test_a_strip_as_thick_everywhere_has_no_jump(wall):
-    laid = lay_out("lag-strip")
+    laid = lay_out_coupon("lag-strip")
     values = nominal(laid)
     with pytest.raises(PathgenError, match="0.01 mm thicker behind the single notch"):
         lag_strip.fit(sheet_of(laid.coupon, **values, wall=np.full(len(values["feed"]), wall)), laid.setup)
 
 
 def test_a_strip_without_a_jump_says_nothing():
-    laid = lay_out("lag-strip")
+    laid = lay_out_coupon("lag-strip")
     values = nominal(laid)
     wall = 0.5 + np.random.default_rng(0).normal(0, 0.05, len(values["feed"]))
     with pytest.raises(PathgenError, match="a lag of"):
@@ -134,7 +134,7 @@ def test_a_strip_without_a_jump_says_nothing():
 
 def test_readings_that_no_lag_would_change_are_refused():
     """So slow, or so far from the jump, that nothing of it is left whatever the lag."""
-    laid = lay_out("lag-strip")
+    laid = lay_out_coupon("lag-strip")
     values = nominal(laid)
     wall = np.where(values["up"] > 0.5, 0.6, 0.34)
     for change in ({"feed": 0.1}, {"after": 900.0}):
@@ -152,8 +152,8 @@ def chart_readings(laid, path, spread, machine=None, material=None):
     found = replay(path, machine, material)
     fine = found.thickness.repeat(4, 0).repeat(4, 1).clip(0.5, 5.0)
     pixel = found.standing.frame.pixel / 4
-    bore, through = machine.hot_end.bore, law(material.light)
-    sight = Sight(through, pixel, 0.0, bore, spread, 1.0, (0.5, 5.0))
+    nozzle, through = machine.hot_end.nozzle_diameter, law(material.light)
+    sight = PictureModel(through, pixel, 0.0, nozzle, spread, 1.0, (0.5, 5.0))
     light, rows = sight.luminance(sight.wall(fine)), len(fine)
     read = []
     for step in laid.specimen.steps:
@@ -166,7 +166,7 @@ def chart_readings(laid, path, spread, machine=None, material=None):
 
 @pytest.mark.parametrize("spread, seeds", [((0.25, 0.0), SEEDS // 3), ((0.15, 0.1), SEEDS // 5)])
 def test_the_spread_of_light(spread, seeds, tmp_path):
-    laid = lay_out("resolution-chart")
+    laid = lay_out_coupon("resolution-chart")
     path = tmp_path / "chart.gcode"
     with open(path, "wb") as stream:
         laid.write(stream)
@@ -185,7 +185,7 @@ def test_the_spread_of_light(spread, seeds, tmp_path):
 
 def test_a_spread_that_would_be_under_nothing_is_none():
     """A fit tries them on its way: a growth below 0, in a wall so thick that no spread is left."""
-    laid = lay_out("resolution-chart")
+    laid = lay_out_coupon("resolution-chart")
     patch = Patch(resolution_chart.WAVE, 0, 1.0, 2.4, 0.35)
     none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
     assert resolution_chart.modulation(patch, laid.setup, (0.0, -0.3), 0.0) == pytest.approx(none)
@@ -193,7 +193,7 @@ def test_a_spread_that_would_be_under_nothing_is_none():
 
 def test_modulation_is_the_textbooks():
     """A Gaussian leaves exp(−2π²σ²f²) of a sinusoid (Fourier pair); the swing is small, as light bends it."""
-    laid = lay_out("resolution-chart")
+    laid = lay_out_coupon("resolution-chart")
     patch = Patch(resolution_chart.WAVE, resolution_chart.ALONG_Z, 2.0, 1.4, 0.01)
     none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
     for sigma in (0.1, 0.3, 0.6):
@@ -202,7 +202,7 @@ def test_modulation_is_the_textbooks():
 
 
 def test_a_chart_of_another_material_is_refused():
-    laid = lay_out("resolution-chart")
+    laid = lay_out_coupon("resolution-chart")
     values = nominal(laid)
     flat = {"bright": np.full(len(values["kind"]), 1.001), "dim": np.full(len(values["kind"]), 1.0)}
     with pytest.raises(PathgenError, match="of what the law says|a spread of"):

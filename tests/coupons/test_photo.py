@@ -7,13 +7,13 @@ import pytest
 
 from pathgen import PathgenError
 from pathgen.cli import run
-from pathgen.coupons import coupon
-from pathgen.coupons.forms import plain_job
+from pathgen.coupons import find_coupon
+from pathgen.coupons.measurement_sheet import sheet_text
 from pathgen.coupons.photo import corners_from, filled_from, open_photo
-from pathgen.coupons.sheet import sheet_text
-from pathgen.csvrows import Rows, read_rows
+from pathgen.coupons.shapes import plain_job
+from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics import law
-from pathgen.optics.predict import Sight
+from pathgen.optics.predict import PictureModel
 from pathgen.settings import Job, TwoFlux, settle
 from tests.coupons.darkroom import CORNERS, SIZE, photograph
 
@@ -21,13 +21,13 @@ TRUTH = TwoFlux(absorption=0.06, scattering=2.6, t0=0.93)
 
 
 def lit(name, light=TRUTH, spread=0.0, fine=1):
-    """A coupon's specimen, the light that comes through its wall, and the pitch of that map."""
+    """A coupon's specimen, the light that comes through its wall, and the spacing of that map."""
     setup = settle(plain_job(Job()))
-    found = coupon(name)
+    found = find_coupon(name)
     specimen = found.build(setup)
     thickness, job = specimen.panels[0]
     fine_wall = thickness.repeat(fine, 0).repeat(fine, 1)
-    sight = Sight(law(light), job.pixel / fine, 0.0, 0.0, (spread, 0.0), 0.0, (0.0, 5.0))
+    sight = PictureModel(law(light), job.pixel / fine, 0.0, 0.0, (spread, 0.0), 0.0, (0.0, 5.0))
     return (
         found,
         specimen,
@@ -148,7 +148,7 @@ def test_other_refusals(tmp_path, capsys):
     photo = open_photo(tmp_path / "shot.png", CORNERS, (158.0, 14.0))
     assert photo.light.shape == SIZE[::-1]
     with pytest.raises(PathgenError, match="does not say what a lag-strip is to tell"):
-        filled_from(photo, coupon("lag-strip"), Rows("x", [], [], []))
+        filled_from(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
     (tmp_path / "hand.csv").write_text("thickness_mm,reading_lux\n0.5,\n")
     own = ["--photo", str(tmp_path / "shot.png"), "--corners", "210,250 2190,215 2225,430 180,420"]
     base = ["fit", str(tmp_path / "hand.csv"), "--material", "pla-white", "--out", str(tmp_path / "o.toml")]

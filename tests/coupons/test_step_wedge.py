@@ -5,11 +5,11 @@ import pytest
 
 from pathgen import Job
 from pathgen.coupons import step_wedge
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.optics import law
-from pathgen.optics.fit import fit_law
+from pathgen.optics.law_fit import fit_law
 from pathgen.optics.predict import density
-from pathgen.optics.readings import read_readings
+from pathgen.optics.wedge import read_readings
 from pathgen.settings import TwoFlux
 from tests.coupons.printed import LEAST_HITS, SEEDS, filled_text
 
@@ -17,7 +17,7 @@ TRUTH = TwoFlux(absorption=0.08, scattering=2.4, t0=0.95)
 
 
 def test_each_step_carries_its_number():
-    laid = lay_out("step-wedge")
+    laid = lay_out_coupon("step-wedge")
     wall, job = laid.specimen.panels[0]
     for number, step in enumerate(laid.specimen.steps, start=1):
         columns = slice(round((step.box.left - 1) / job.pixel), round((step.box.right + 1) / job.pixel))
@@ -34,15 +34,15 @@ def test_a_finer_bore_begins_thinner_and_a_wider_one_thicker():
 
     from pathgen import load_machine
 
-    wide = load_machine("benchtop-220")
-    wide = replace(wide, hot_end=replace(wide.hot_end, bore=0.9))
-    steps = lay_out("step-wedge", Job(), wide).specimen.steps
+    wide = load_machine("moving-table")
+    wide = replace(wide, hot_end=replace(wide.hot_end, nozzle=0.9))
+    steps = lay_out_coupon("step-wedge", Job(), wide).specimen.steps
     assert steps[0].nominal[0] == pytest.approx(0.7 * 0.9)
 
 
 def test_the_law_within_what_it_says_of_itself(tmp_path):
     """A meter that scatters by 1.5 %: T at three thicknesses is within twice the stated error."""
-    laid = lay_out("step-wedge")
+    laid = lay_out_coupon("step-wedge")
     steps = np.array([step.nominal[0] for step in laid.specimen.steps])
     places, hits = np.array([0.8, 1.8, 3.0]), np.zeros(3)
     true = law(TRUTH).transmittance(places)
@@ -60,6 +60,6 @@ def test_the_law_within_what_it_says_of_itself(tmp_path):
 
 def test_densities_rise_as_on_a_step_tablet():
     """Step tablets rise by equal steps of density (ISO 5-2: D = −log10 T); this one, within a factor of 2."""
-    steps = step_wedge.thicknesses(lay_out("step-wedge").setup)
+    steps = step_wedge.thicknesses(lay_out_coupon("step-wedge").setup)
     rise = np.diff(density(law(TRUTH).transmittance(steps)))
     assert rise.min() > 0 and rise.max() < 2 * rise.min()

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from pathgen import Job, PathgenError
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.coupons.sway_fin import COUPON, FINS, WIDE, _censored, fin, fit, shaken, sway_at
 from pathgen.motion import Kind
 from pathgen.panel.steadiness import DRAG
@@ -40,26 +40,26 @@ def test_fins_stand_by_themselves_the_way_that_shakes(tmp_path, machine):
     assert min(gaps) > 12.0  # two brims of 6 mm
     brim = done.moves.kind == Kind.BRIM
     assert np.ptp(done.moves.x[brim]) > 5 * WIDE + 4 * 12
-    assert not np.isin(done.moves.kind, (Kind.WEDGE, Kind.CRADLE)).any()
+    assert not np.isin(done.moves.kind, (Kind.WEDGE, Kind.COMB)).any()
     for planned in platform.panels:  # by purpose: each passes the limit, under its top
         assert planned.steady.limit_height() < planned.panel.height / 1.2
     assert "passed at" in done.summary["steadiness"]
 
 
 def test_every_fin_is_its_map(tmp_path):
-    assert_replays(printed("sway-fin", "classroom-200", tmp_path))
+    assert_replays(printed("sway-fin", "long-tube", tmp_path))
 
 
 def test_a_platform_that_moves_along_x_turns_the_row(tmp_path):
-    machine = msgspec.structs.replace(load_machine("benchtop-220"), platform_axis="x")
+    machine = msgspec.structs.replace(load_machine("moving-table"), platform_axis="x")
     assert [shaken(load_machine(name)) for name in MACHINES] == [0, 0, 0, 0] and shaken(machine) == 90
-    laid = lay_out("sway-fin", Job(), machine)
+    laid = lay_out_coupon("sway-fin", Job(), machine)
     assert {p.placement.rotation for p in laid.platform.panels} == {90.0}
     assert laid.platform.panels[0].steady.conditions.acceleration == machine.axes.x.acceleration
 
 
 def test_teeth_and_notches_can_be_counted():
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     for (wall, job), (_, height), number in zip(laid.specimen.panels, FINS, range(1, 6), strict=True):
         solid = wall > 0
         groups = np.diff(solid[0].astype(int), prepend=0)
@@ -87,7 +87,7 @@ def test_sway_is_that_of_a_cantilever(thickness, height):
     for reached in (20.0, 30.0, height):
         found = sway_at(thickness, height, reached, setup())
         assert found == pytest.approx(closed_form(thickness, reached), rel=0.015)
-    still = setup("gantry-300")
+    still = setup("moving-gantry")
     assert sway_at(thickness, height, 30.0, still) == pytest.approx(
         closed_form(thickness, 30.0, acceleration=0.0), rel=0.015
     )
@@ -158,7 +158,7 @@ def test_with_bounds_it_is_the_likeliest_mean():
 
 
 def test_the_sheet_comes_back_as_a_limit(tmp_path):
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     clean = onsets(3, 0.09)
     filled = read_back(COUPON, filled_text(laid.sheet, clean_up_to_mm=clean), tmp_path)
     assert (
@@ -169,7 +169,7 @@ def test_the_sheet_comes_back_as_a_limit(tmp_path):
     assert (change.table, change.key) == ("", "sway_limit")
     geometric = stats.gmean([closed_form(t, c) for t, c in zip(THICK, clean, strict=True)])
     assert change.value == pytest.approx(geometric, rel=0.05)
-    assert outcome.before_after == (f"sway_limit 1/4 of a pitch, 0.105 → {change.value:g} mm",)
+    assert outcome.before_after == (f"sway_limit 1/4 of a spacing, 0.105 → {change.value:g} mm",)
     measured = setup(sway_limit=0.2)
     assert fit(filled, measured).before_after[0].startswith("sway_limit 0.2 → ")
 
@@ -187,7 +187,7 @@ def test_the_sheet_comes_back_as_a_limit(tmp_path):
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out("sway-fin")
+    laid = lay_out_coupon("sway-fin")
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, clean_up_to_mm=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pathgen.study.load import load_study
 from pathgen.study.measure import measure
-from pathgen.study.table import read_table_text
+from pathgen.study.results_table import read_table_text
+from pathgen.study.study_file import load_study
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PAGE = (EXAMPLES / "fills_study.md").read_text(encoding="utf-8")

@@ -135,7 +135,7 @@ def test_nothing_is_ever_unpickled(forge, tmp_path, what):
     forge(*args).refused()
     program = out / "whole.gcode"
     forge("panel", source.with_name("none.npy"), "--out", program).refused()
-    forge("replay", source, "--machine", "benchtop-220", "--against", source).refused()
+    forge("replay", source, "--machine", "moving-table", "--against", source).refused()
     assert not ran.exists() and not list(out.iterdir())
 
 
@@ -185,7 +185,7 @@ NAMES = [
 
 DRAWN = [NAMES[2], NAMES[5], NAMES[12], NAMES[19]]  # drawings take their time
 # The strict controller's comments are the narrower ones: all names go there, and some to another as well.
-STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "benchtop-220") for name in NAMES[::4]]
+STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::4]]
 
 
 def save_wall(path):
@@ -202,7 +202,7 @@ def panel_of(path, program, machine):
 def plain(forge, tmp_path_factory):
     """Lines of the program of a file with a plain name."""
     folder, found = tmp_path_factory.mktemp("plain"), {}
-    for machine in ("ngc-lab", "benchtop-220"):
+    for machine in ("ngc-lab", "moving-table"):
         program = folder / "plain.gcode"
         assert forge(*panel_of(save_wall(folder / "plain.npy"), program, machine)).code == 0
         found[machine] = program.read_text("ascii").split("\n")
@@ -293,7 +293,7 @@ START = {
 @pytest.mark.parametrize("name", START)
 def test_start_blocks_that_are_refused(forge, wall, tmp_path, name):
     old, new = START[name]
-    text = profile_text("benchtop-220")
+    text = profile_text("moving-table")
     head, mark, tail = text.partition("start = '''")
     block, end, rest = tail.partition("'''")
     assert old in block

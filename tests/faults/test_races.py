@@ -11,10 +11,10 @@ from PIL import Image
 from skimage import data
 
 import pathgen.cli.panel as panel_command
-import pathgen.picture.load as load
-import pathgen.proof.replayed as proof
-from pathgen.atomic import atomic_output
+import pathgen.picture.files as load
+import pathgen.proof.panel_replay as proof
 from pathgen.cli import run
+from pathgen.files.outputs import atomic_output
 from tests.faults.conftest import ROOT, panel
 
 OLD = b"of yesterday\n"

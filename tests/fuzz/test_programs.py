@@ -46,7 +46,7 @@ def programs(tmp_path_factory):
         found.append((machine, (GOLDEN / f"{machine}.ngc").read_text()))
     job = Job(pixel=0.5, layer=0.25, first_layer=0.25, rim_width=0.0, brim=1.0, copies=2)
     make(wall, folder / "p.gcode", job)
-    return [*found, ("benchtop-220", (folder / "p.gcode").read_text())]
+    return [*found, ("moving-table", (folder / "p.gcode").read_text())]
 
 
 def like_rs274(dice):

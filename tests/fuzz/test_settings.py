@@ -18,8 +18,8 @@ SIZES = {
     "copies": [1, 2, 3, 8], "brim": [0.0, 1.0, 5.0, 100.0],
 }  # fmt: skip
 NAMES = (
-    "tailored", "terraced", "contour", "raster", "rectangle", "disc", "arch", "benchtop-220", "gantry-300",
-    "classroom-200", "ngc-lab", "pla-white", "petg-white", "off", "auto",
+    "tailored", "terraced", "contour", "raster", "rectangle", "disc", "arch", "moving-table", "moving-gantry",
+    "long-tube", "ngc-lab", "pla-white", "petg-white", "off", "auto",
 )  # fmt: skip
 ODD = st.one_of(
     st.floats(),
@@ -114,7 +114,7 @@ layer = 0.2
 first_layer = 0.25
 thinnest = 0.8
 thickest = 2.4
-machine = "benchtop-220"
+machine = "moving-table"
 material = "pla-white"
 fill = "tailored"
 brim = 1.0
@@ -127,7 +127,7 @@ wedges = "auto"
 [[band]]
 above = 2.0
 feed = 15.0
-solidity = 0.97
+packing = 0.97
 
 [[band]]
 above = 4.0

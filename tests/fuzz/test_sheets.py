@@ -5,7 +5,7 @@ import pytest
 
 from pathgen import Job
 from pathgen.coupons import NAMES
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.optics.laws import TwoFluxLaw
 from tests.fuzz.survival import COUNTS, spoil_bytes, spoil_text, survives, tally
 
@@ -27,7 +27,7 @@ def wedge(unit="lux", mark=","):
 @pytest.fixture(scope="module")
 def blank():
     """Sheets of all coupons, with what their columns take."""
-    return {name: lay_out(name, Job()) for name in NAMES}
+    return {name: lay_out_coupon(name, Job()) for name in NAMES}
 
 
 def filled(laid, dice):
@@ -75,7 +75,7 @@ def test_fit(blank, tmp_path, out, count):
     def case(dice):
         data, options = spoilt(blank, dice)
         (tmp_path / "m.csv").write_bytes(data)
-        args = ["fit", tmp_path / "m.csv", "--machine", "benchtop-220", "--material", "pla-white"]
+        args = ["fit", tmp_path / "m.csv", "--machine", "moving-table", "--material", "pla-white"]
         args += ["--out", out / "mine.toml", *options, *dice.choice(([], ["--json"]))]
         return survives(args, out)
 

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pathgen import Job, make, summary
+from pathgen import Job, make
 from pathgen.gcode import comments
+from pathgen.program import summary
 from pathgen.settings import machine_names
 
 GOLDEN = Path(__file__).parent / "golden"

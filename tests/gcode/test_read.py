@@ -13,7 +13,7 @@ from pathgen.errors import PathgenError
 from pathgen.gcode import read as read_module
 from pathgen.gcode.block import Grammar, parse_block
 from pathgen.gcode.read import read_program
-from pathgen.gcode.scan import scan
+from pathgen.gcode.scan import scan_lines
 from pathgen.gcode.write import ProgramWriter
 from pathgen.motion.moves import DEPOSITS, Kind, Moves
 from pathgen.settings import load_machine, machine_names
@@ -333,7 +333,7 @@ def test_ordinary_lines_take_the_quick_way():
     """Comments, line numbers and CR LF do not send lines to the slow way."""
     grammar = Grammar.of(RELATIVE)
     for tail in ("", " ; a remark with 3 words", " (a remark)", "\r"):
-        found = scan(many(50, tail), grammar)
+        found = scan_lines(many(50, tail), grammar)
         assert not len(found.odd)
         assert {name: len(column.line) for name, column in found.words.items()} == dict.fromkeys("GXYE", 50)
     assert parse_block(b"G1 X1", 1, grammar).codes == ("G1",)
@@ -355,7 +355,7 @@ def panel_moves(layers: int, many: int = 200) -> Moves:
             (50.0, 88.0, z, 0.0, Kind.TRAVEL, 120.0, layer),
             (50.0, 88.0, z, 1.5, Kind.RELOAD, 40.0, layer),
         ]
-        kinds = rng.choice([Kind.WALL, Kind.TURN, Kind.LINK], many, p=[0.8, 0.15, 0.05])
+        kinds = rng.choice([Kind.WALL, Kind.HAIRPIN, Kind.LINK], many, p=[0.8, 0.15, 0.05])
         kinds[:20] = Kind.BRIM if layer == 0 else Kind.WALL
         for x, y, kind in zip(u, n, kinds, strict=True):
             fed = 0.0 if kind == Kind.LINK else rng.uniform(0.001, 0.08)
@@ -406,7 +406,7 @@ def test_a_written_program_reads_back_as_planned(name):
     before = np.cumsum(read.filament)[found] - np.cumsum(moves.filament)[deposits]
     assert np.abs(before - before[0]).max() <= 2 * fed  # rounding never adds up
 
-    spoken = np.where(moves.kind == Kind.TURN, Kind.WALL, moves.kind)  # a turn is written as wall
+    spoken = np.where(moves.kind == Kind.HAIRPIN, Kind.WALL, moves.kind)  # a turn is written as wall
     np.testing.assert_array_equal(read.kind[found], spoken[deposits])
     np.testing.assert_array_equal(read.layer[found], moves.layer[deposits])
     for kind in (Kind.RETRACT, Kind.RELOAD):

@@ -19,7 +19,7 @@ from pathgen.motion.moves import Kind, Moves, concatenate
 from pathgen.settings import PLACEHOLDERS, load_machine
 
 VALUES = {"nozzle": 209.6, "platform": 60.0, "park_x": 5.0, "park_y": 199.5, "clear_z": 42.25}
-SEMICOLON, NGC, VOLUME = "benchtop-220", "ngc-lab", "classroom-200"
+SEMICOLON, NGC, VOLUME = "moving-table", "ngc-lab", "long-tube"
 DIALECTS = [SEMICOLON, NGC, VOLUME]
 TAKEN_AS_START = (0.0, 0.0, 0.0)
 
@@ -42,12 +42,12 @@ def random_moves(count, layers, seed=0, step=0.1):
     rng = np.random.default_rng(seed)
     layer = np.sort(rng.integers(0, layers, count)).astype(np.int32)
     kind = rng.choice(
-        [Kind.WALL, Kind.TURN, Kind.LINK, Kind.TRAVEL, Kind.RETRACT, Kind.RELOAD, Kind.BRIM], count
+        [Kind.WALL, Kind.HAIRPIN, Kind.LINK, Kind.TRAVEL, Kind.RETRACT, Kind.RELOAD, Kind.BRIM], count
     )
     kind[np.flatnonzero(np.diff(layer, prepend=0))] = Kind.LIFT
     rests = np.isin(kind, (Kind.RETRACT, Kind.RELOAD, Kind.LIFT))
     x, y = (np.cumsum(np.where(rests, 0, rng.normal(0, step, count))) + 100 for _ in range(2))
-    filament = np.where(np.isin(kind, (Kind.WALL, Kind.TURN, Kind.BRIM)), rng.uniform(0, 0.01, count), 0)
+    filament = np.where(np.isin(kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM)), rng.uniform(0, 0.01, count), 0)
     filament += np.where(kind == Kind.RELOAD, 0.8, 0) - np.where(kind == Kind.RETRACT, 0.8, 0)
     feed = rng.choice([20.0, 33.333, 7.5], count)
     return Moves(TAKEN_AS_START, x, y, 0.2 + 0.1 * layer, filament, feed, kind.astype(np.uint8), layer)
@@ -244,7 +244,7 @@ def test_comments_tell_layers_and_parts_apart():
         (Kind.LINK, 5, 0, 0.2, 0, 0),
         (Kind.BRIM, 6, 0, 0.2, 0.1, 0),
         (Kind.WALL, 7, 0, 0.2, 0.1, 0),
-        (Kind.TURN, 8, 0, 0.2, 0.1, 0),
+        (Kind.HAIRPIN, 8, 0, 0.2, 0.1, 0),
         (Kind.LIFT, 8, 0, 0.3, 0, 1),
         (Kind.WALL, 9, 0, 0.3, 0.1, 1),
     )

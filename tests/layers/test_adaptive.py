@@ -8,11 +8,11 @@ from skimage import data
 
 from pathgen import Job, PathgenError, load_machine, make, make_several, replay
 from pathgen.cli import run
-from pathgen.layers.adaptive import Rows, Terms, _best_path, adaptive
+from pathgen.layers.adaptive import PanelRows, Terms, _best_path, adaptive
 from pathgen.optics import backlit, law
 from pathgen.panel import Panel
 from pathgen.picture import lightness
-from pathgen.proof.replay import thickness_error
+from pathgen.proof.deposit_map import thickness_error
 from pathgen.settings import settle
 
 TERMS = Terms(0.1, 0.2, 0.3, 0.0025, 0.42, 20.0, 10.0)
@@ -60,7 +60,7 @@ def test_no_sequence_of_heights_is_quicker():
 def test_errors_are_those_of_a_fine_grid():
     wall = picture()
     chosen = adaptive(Panel(wall, 0.1), tone(wall), TERMS)
-    rows, layers = Rows.of(Panel(wall, 0.1), tone(wall)), chosen.layers
+    rows, layers = PanelRows.of(Panel(wall, 0.1), tone(wall)), chosen.layers
     z = (np.arange(round((layers.top[-1] - 0.2) / 0.001)) + 0.5) * 0.001 + 0.2
     layer = np.searchsorted(layers.top, z)
     middle = layers.top - layers.height / 2
@@ -96,7 +96,7 @@ def test_the_rim_may_be_coarse_but_not_reach_into_the_picture():
     assert np.abs(begins - 4.0).min() < 0.11  # a layer begins about where the picture does
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "classroom-200", "ngc-lab"])
+@pytest.mark.parametrize("machine", ["moving-table", "long-tube", "ngc-lab"])
 def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp_path):
     wall = picture()
     errors, times = [], []
@@ -109,7 +109,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
         steps = result.planned.layers.height * load_machine(machine).axes.z.steps_per_mm
         assert np.allclose(steps, np.rint(steps), atol=1e-6)
         z = (np.arange(round(panel.height / FINE)) + 0.5) * FINE
-        rows = Rows.of(panel, tone(panel.thickness))
+        rows = PanelRows.of(panel, tone(panel.thickness))
         laid = np.searchsorted(found.laid.frame.tops, z).clip(max=len(found.laid.volume) - 1)
         off = (tone(found.laid.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
         errors.append(np.sqrt(np.mean(off**2)))
@@ -117,7 +117,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
     assert errors[1] < 1.03 * errors[0] and times[1] < 0.9 * times[0]
 
 
-def test_props_and_forms_take_layers_of_several_heights(tmp_path):
+def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
     wall = picture(rows=150, cols=150)
     for number, keys in enumerate(
         ({"outline": "disc"}, {"wedges": 2, "rim_width": 3.0}, {"bend": 180.0}, {"copies": 2})

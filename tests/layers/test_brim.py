@@ -18,8 +18,8 @@ def rings(strokes):
 
 
 def test_loops_cover_the_brim_once():
-    pitch, width = 0.5, 10.0
-    strokes = brim_loops(FOOT, width, pitch)
+    spacing, width = 0.5, 10.0
+    strokes = brim_loops(FOOT, width, spacing)
     around = FOOT_OUTLINE.buffer(width).difference(FOOT_OUTLINE).area
     assert strokes.area.sum() == pytest.approx(around, rel=5e-3)
 

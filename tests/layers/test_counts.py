@@ -9,13 +9,13 @@ from pathgen.errors import PathgenError
 from pathgen.layers.fills.counts import MOST_BEADS, OUTSIDE, count_beads
 from pathgen.layers.strokes import BeadPlan
 
-PLAN = BeadPlan(pitch=0.42, pitch_min=0.28, pitch_max=0.62, change_cost=0.02, end_cost=0.03)
+PLAN = BeadPlan(spacing=0.42, spacing_min=0.28, spacing_max=0.62, change_cost=0.02, end_cost=0.03)
 
 
 def cost_of(counts, wall, pixel, plan):
     p = wall / counts
-    off = np.log(p / plan.pitch)
-    outside = np.maximum(np.log(p / plan.pitch_max), np.log(plan.pitch_min / p)).clip(0)
+    off = np.log(p / plan.spacing)
+    outside = np.maximum(np.log(p / plan.spacing_max), np.log(plan.spacing_min / p)).clip(0)
     step = np.abs(np.diff(counts))
     jumps = plan.change_cost * step.sum() + plan.end_cost * (step % 2).sum()
     return (off**2 + OUTSIDE * outside).sum() * pixel + jumps
@@ -54,7 +54,7 @@ def test_a_wall_thinner_than_any_bead_has_one():
 
 
 def test_a_wall_of_too_many_beads_is_refused():
-    most = MOST_BEADS * PLAN.pitch_max
+    most = MOST_BEADS * PLAN.spacing_max
     assert (count_beads(np.full((1, 5), most), 0.1, PLAN) >= MOST_BEADS).all()
     for wall in (np.full((1, 5), 999.0), np.array([[0.8, most + 0.1]])):
         with pytest.raises(PathgenError, match="a wall .* mm thick .*allowed: at most 77.5 mm: 125 beads"):

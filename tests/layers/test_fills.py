@@ -17,7 +17,7 @@ from pathgen.layers import BeadPlan, Profiles
 from pathgen.layers.fills import DIRECTIONS, OWN, find_fill
 from tests.layers.test_tailored import PIXEL, column_thickness, layer_areas, smooth_wall
 
-PLAN = BeadPlan(pitch=0.42, pitch_min=0.28, pitch_max=0.62)
+PLAN = BeadPlan(spacing=0.42, spacing_min=0.28, spacing_max=0.62)
 CASES = [(name, PLAN) for name in OWN if name != "raster"]
 CASES += [("raster", dataclasses.replace(PLAN, direction=direction)) for direction in DIRECTIONS]
 IDS = [f"{name}-{plan.direction}" for name, plan in CASES]
@@ -54,7 +54,7 @@ def test_blocks_do_not_show(name, plan):
     fill = find_fill(name)
     whole = fill(Profiles(wall, PIXEL), plan)
     parts = [fill(Profiles(wall[i : i + 3], PIXEL, i), plan) for i in (0, 3)]
-    for column in ("u", "n", "area", "turn", "layer"):
+    for column in ("u", "n", "area", "hairpin", "layer"):
         joined = np.concatenate([getattr(part, column) for part in parts])
         assert np.array_equal(getattr(whole, column), joined), column
 
@@ -62,7 +62,7 @@ def test_blocks_do_not_show(name, plan):
 @pytest.mark.parametrize("name", EXACT)
 @settings(max_examples=30, deadline=None)
 @given(coarse=arrays(float, st.integers(6, 20), elements=st.floats(0.8, 3.0)), seed=st.integers(0, 9))
-def test_pitches_add_up_to_the_wall_in_every_column(name, coarse, seed):
+def test_spacings_add_up_to_the_wall_in_every_column(name, coarse, seed):
     """Any profile within limits, smooth or steep, with noise or without."""
     columns = 12 * len(coarse)
     wall = np.interp(np.arange(columns), np.linspace(0, columns, len(coarse)), coarse)[None]
@@ -77,16 +77,16 @@ def test_pitches_add_up_to_the_wall_in_every_column(name, coarse, seed):
 def test_dry_turns_deposit_nothing_and_lose_nothing(name):
     wall = smooth_wall(1, layers=3)
     wet, dry = (
-        find_fill(name)(Profiles(wall, PIXEL), dataclasses.replace(PLAN, turns=turns))
+        find_fill(name)(Profiles(wall, PIXEL), dataclasses.replace(PLAN, hairpins=turns))
         for turns in ("deposit", "dry")
     )
-    assert wet.turn.any() and not dry.turn.any()
+    assert wet.hairpin.any() and not dry.hairpin.any()
     assert layer_areas(dry, 3) == pytest.approx(layer_areas(wet, 3), rel=1e-12)
     error = column_thickness(dry, wall.shape[1], 3) - wall
     assert np.abs(error[:, 15:-15]).max() <= PLAN.tolerance + 1e-9
 
 
-def test_the_raster_is_as_wrong_as_constant_pitches_must_be():
+def test_the_raster_is_as_wrong_as_constant_spacings_must_be():
     """Rounding t/p to whole lines is wrong by up to p/2, and p/√12 on average (uniform rounding error)."""
     wall = smooth_wall(8, layers=12)
     inside = np.s_[:, 40:-40]
@@ -95,9 +95,9 @@ def test_the_raster_is_as_wrong_as_constant_pitches_must_be():
         strokes = find_fill(name)(Profiles(wall, PIXEL), PLAN)
         errors[name] = (column_thickness(strokes, wall.shape[1], 12) - wall)[inside]
     rms = {name: float(np.sqrt(np.mean(error**2))) for name, error in errors.items()}
-    assert np.abs(errors["raster"]).max() <= PLAN.pitch / 2 + 1e-6
+    assert np.abs(errors["raster"]).max() <= PLAN.spacing / 2 + 1e-6
     assert rms["raster"] == pytest.approx(
-        PLAN.pitch / np.sqrt(12), rel=0.2
+        PLAN.spacing / np.sqrt(12), rel=0.2
     )  # thicknesses are not quite uniform
     assert rms["tailored"] < rms["raster"] / 10
 

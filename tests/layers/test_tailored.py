@@ -9,7 +9,7 @@ from hypothesis.extra.numpy import arrays
 from pathgen.layers.fills.tailored import tailored
 from pathgen.layers.strokes import BeadPlan, Profiles
 
-PLAN = BeadPlan(pitch=0.42, pitch_min=0.28, pitch_max=0.62)
+PLAN = BeadPlan(spacing=0.42, spacing_min=0.28, spacing_max=0.62)
 PIXEL = 0.1
 
 
@@ -117,11 +117,11 @@ def test_loose_ends_stay_off_the_front_face():
     assert (share < 1 - 1 / beads)[in_picture].all()
 
 
-def test_pitches_keep_their_limits():
+def test_spacings_keep_their_limits():
     wall = smooth_wall(3, layers=30)
     strokes = tailored(Profiles(wall, PIXEL), PLAN)
-    pitch = wall / strokes.counts
-    assert pitch.min() >= PLAN.pitch_min - 1e-6 and pitch.max() <= PLAN.pitch_max + 1e-6
+    spacing = wall / strokes.counts
+    assert spacing.min() >= PLAN.spacing_min - 1e-6 and spacing.max() <= PLAN.spacing_max + 1e-6
 
 
 def test_blocks_do_not_matter():

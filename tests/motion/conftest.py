@@ -27,7 +27,7 @@ def polyline(points, feed, filament=0.0, layer=0, kind=Kind.WALL):
 
 def plain_machine(acceleration=1000.0, rule="deviation", deviation=0.01, step=8.0, feed=500.0):
     """A machine with the same limits on every axis, none of which comes into play by itself."""
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     axis = msgspec.structs.replace(machine.axes.x, feed=feed, acceleration=acceleration, step_change=step)
     free = msgspec.structs.replace(axis, acceleration=1e5, feed=1000.0)
     return msgspec.structs.replace(

@@ -5,14 +5,14 @@ import pytest
 
 from pathgen import Job, PathgenError, make
 from pathgen.gcode.read import read_program
-from pathgen.motion import Heights, Kind, banded
-from pathgen.proof.replayed import replay
+from pathgen.motion import Kind, LayerSpans, banded
+from pathgen.proof.panel_replay import replay
 from pathgen.settings import load_machine, machine_names, settle
 from pathgen.settings.job import Band
-from pathgen.settings.load import bands_from
+from pathgen.settings.loading import bands_from
 
 LADDER = (
-    Band(above=2.0, feed=30.0, solidity=0.95, nozzle_temperature=210.0, fan=0.5),
+    Band(above=2.0, feed=30.0, packing=0.95, nozzle_temperature=210.0, fan=0.5),
     Band(above=4.0, feed=40.0, nozzle_temperature=195.0),
 )
 
@@ -48,7 +48,7 @@ def test_a_program_changes_where_a_band_begins(name, tmp_path):
         assert text.count("set the nozzle to 210 C") == text.count("set the nozzle to 195 C") == 1
 
 
-@pytest.mark.parametrize("name", ["classroom-200", "ngc-lab"])
+@pytest.mark.parametrize("name", ["long-tube", "ngc-lab"])
 def test_a_machine_that_heats_by_itself_waits_aside(name, tmp_path):
     out, result = made(tmp_path, name)
     machine = load_machine(name)
@@ -65,18 +65,18 @@ def test_a_machine_that_heats_by_itself_waits_aside(name, tmp_path):
         assert around.sum() == pytest.approx(0, abs=1e-4)  # drawn back, and fed back
 
 
-def test_a_replay_knows_the_solidity_of_each_band(tmp_path):
-    out, _ = made(tmp_path, "benchtop-220", rim_width=0.0)
+def test_a_replay_knows_the_packing_of_each_band(tmp_path):
+    out, _ = made(tmp_path, "moving-table", rim_width=0.0)
     found = replay(out)
     assert np.abs(found.thickness[:, 10:-10] - 1.6).max() < 0.005
-    assert np.unique(found.standing.solidity).tolist() == [0.95, 0.99]
+    assert np.unique(found.standing.packing).tolist() == [0.95, 0.99]
     assert not [note for note in found.notes if "differ" in note]  # the header gives the digest's settings
 
 
 def test_a_filament_factor_feeds_more_and_lays_down_the_same(tmp_path):
     from msgspec.structs import replace
 
-    plain = load_machine("benchtop-220")
+    plain = load_machine("moving-table")
     short = replace(plain, hot_end=replace(plain.hot_end, filament_factor=0.9))
     results = []
     for number, machine in enumerate((plain, short)):
@@ -92,7 +92,7 @@ def test_a_filament_factor_feeds_more_and_lays_down_the_same(tmp_path):
 def test_z_zero_moves_the_whole_program(tmp_path):
     from msgspec.structs import replace
 
-    plain = load_machine("gantry-300")
+    plain = load_machine("moving-gantry")
     high = replace(plain, z_zero=0.03)
     texts = []
     for number, machine in enumerate((plain, high)):
@@ -107,9 +107,9 @@ def test_z_zero_moves_the_whole_program(tmp_path):
 
 def test_layers_take_the_band_they_begin_in():
     setup = settle(Job(band=LADDER, feed=15.0))
-    layers = Heights(np.array([0.2, 2.0, 2.1, 4.05, 4.15]), np.array([0.2, 0.1, 0.1, 0.1, 0.1]))
+    layers = LayerSpans(np.array([0.2, 2.0, 2.1, 4.05, 4.15]), np.array([0.2, 0.1, 0.1, 0.1, 0.1]))
     assert banded(setup, layers, "feed").tolist() == [15.0, 15.0, 30.0, 30.0, 40.0]
-    assert banded(setup, layers, "solidity").tolist() == [0.99, 0.99, 0.95, 0.95, 0.99]
+    assert banded(setup, layers, "packing").tolist() == [0.99, 0.99, 0.95, 0.95, 0.99]
     assert banded(setup, layers, "fan").tolist() == [1.0, 1.0, 0.5, 0.5, 1.0]
 
 
@@ -136,7 +136,7 @@ def test_bands_spelled_out():
 def test_a_profile_without_a_word_for_it_cannot_change_temperature():
     from msgspec.structs import replace
 
-    plain = load_machine("benchtop-220")
+    plain = load_machine("moving-table")
     mute = replace(plain, dialect=replace(plain.dialect, nozzle_change=""))
-    with pytest.raises(PathgenError, match="a dialect.nozzle_change in the profile of benchtop-220"):
+    with pytest.raises(PathgenError, match="a dialect.nozzle_change in the profile of moving-table"):
         settle(Job(band=LADDER), mute)

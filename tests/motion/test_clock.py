@@ -5,8 +5,8 @@ import pytest
 from msgspec.structs import replace
 
 from pathgen import Job, make
-from pathgen.motion import Clock, Kind, Tally
-from pathgen.proof.replayed import replay
+from pathgen.motion import Kind, Tally, TimeByCause
+from pathgen.proof.panel_replay import replay
 from pathgen.settings import load_machine
 
 PARTS = ("moving_time_s", "heating_time_s", "homing_time_s", "dwell_time_s", "starved_time_s")
@@ -29,7 +29,9 @@ def plain(tmp_path_factory):
 
 def test_parts_add_up():
     kinds = np.arange(len(Kind), dtype=float)
-    found = Clock.of(Tally(time=kinds), load_machine("gantry-300"), starving=3.0, dwelling=2.0, homings=2)
+    found = TimeByCause.of(
+        Tally(time=kinds), load_machine("moving-gantry"), starving=3.0, dwelling=2.0, homings=2
+    )
     assert (found.heating, found.homing) == (360.0, 40.0)  # the profile's
     assert found.total == kinds.sum() + 360 + 40 + 3 + 2
     assert found.dry == sum(kinds[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]])
@@ -38,14 +40,14 @@ def test_parts_add_up():
 
 
 def test_homing_before_the_program_counts_once():
-    machine = load_machine("benchtop-220")
-    assert Clock.of(Tally(), machine, homings=0).homing == machine.heaters.homing
+    machine = load_machine("moving-table")
+    assert TimeByCause.of(Tally(), machine, homings=0).homing == machine.heaters.homing
 
 
 # RS-274 has P in seconds (NISTIR 6556, 3.5.4). Beyond it: P in milliseconds, S in seconds (common practice).
 DWELLS = {
     "ngc-lab": ("G4 P1.5\n", "G4 P4\n", "G4 P0.25"),
-    "benchtop-220": ("G4 S1.5\n", "G4 P4000\n", "G4 P250"),
+    "moving-table": ("G4 S1.5\n", "G4 P4000\n", "G4 P250"),
 }
 
 
@@ -78,7 +80,7 @@ def test_a_program_that_homes_again_is_timed_so(plain):
 def test_a_slow_line_starves_plan_and_program_alike(plain, tmp_path):
     out, said = plain
     assert said["starved_time_s"] == 0.0
-    machine = replace(load_machine("benchtop-220"), blocks_per_second=40.0)
+    machine = replace(load_machine("moving-table"), blocks_per_second=40.0)
     found = replay(out, machine)
     slow = make(WALL, tmp_path / "b.gcode", replace(JOB, pixel=0.2, feed=60.0), machine).summary
     assert found.clock.starving > 0.1 * found.clock.moving
@@ -88,7 +90,7 @@ def test_a_slow_line_starves_plan_and_program_alike(plain, tmp_path):
 
 
 def test_much_waiting_is_said(tmp_path, monkeypatch):
-    monkeypatch.setattr("pathgen.planning._respect_block_rate", lambda setup: (setup, []))
-    machine = replace(load_machine("benchtop-220"), blocks_per_second=50.0)
+    monkeypatch.setattr("pathgen.plan.settle._respect_block_rate", lambda setup: (setup, []))
+    machine = replace(load_machine("moving-table"), blocks_per_second=50.0)
     said = make(WALL, tmp_path / "c.gcode", JOB, machine).summary
     assert any("waiting for program lines" in note and "50 lines a second" in note for note in said["notes"])

@@ -22,7 +22,7 @@ from pathgen.motion.lag import (
 from pathgen.settings import load_machine, machine_names
 from tests.motion.conftest import polyline
 
-MACHINE = load_machine("benchtop-220")
+MACHINE = load_machine("moving-table")
 
 
 def with_lag(lag):
@@ -153,28 +153,28 @@ def test_what_leaks_on_a_travel_is_laid_down():
     assert np.array_equal(moves_as_left(stopped, planned(stopped), MACHINE).kind, stopped.kind)
 
 
-# Pitches, and how much of the error may be left. A fall from the widest to the narrowest is faster than an
+# Spacings, and how much of the error may be left. A fall from the widest to the narrowest is faster than an
 # idle drive lets the flow fall, and no lead without drawing back can follow.
 JUMPS = [((0.40, 0.44), 1 / 3), ((0.35, 0.55), 1 / 3), ((0.28, 0.62), 1 / 2)]
 
 
 @pytest.mark.parametrize("name", machine_names())
-@pytest.mark.parametrize(("pitches", "share"), JUMPS)
-def test_leading_a_pitch_that_jumps(pitches, share, name):
+@pytest.mark.parametrize(("spacings", "share"), JUMPS)
+def test_leading_a_spacing_that_jumps(spacings, share, name):
     """RMS error of what is laid, lead on against off; the first and last 5 mm, at rest, are left out."""
     machine, step = load_machine(name), 0.1
-    area, to_pitch = filament_area(machine.hot_end.filament_diameter), 0.1 * step
+    area, to_spacing = filament_area(machine.hot_end.filament_diameter), 0.1 * step
     x = np.arange(801) * step
     middle = x[1:] - step / 2
-    pitch = np.where(middle // 10 % 2, *pitches)  # every 10 mm
-    moves = polyline(np.column_stack([x, 0 * x]), 20.0, pitch * to_pitch / area)
+    spacing = np.where(middle // 10 % 2, *spacings)  # every 10 mm
+    moves = polyline(np.column_stack([x, 0 * x]), 20.0, spacing * to_spacing / area)
     led, _ = lead_filament(moves, planned(moves, machine), machine)
 
     def error(fed):
-        laid = lagged_volume(fed, planned(fed, machine), machine) / to_pitch
-        return np.sqrt(np.mean((laid - pitch)[(middle > 5) & (middle < 75)] ** 2))
+        laid = lagged_volume(fed, planned(fed, machine), machine) / to_spacing
+        return np.sqrt(np.mean((laid - spacing)[(middle > 5) & (middle < 75)] ** 2))
 
-    assert error(moves) > 0.05 * np.ptp(pitch)
+    assert error(moves) > 0.05 * np.ptp(spacing)
     assert error(led) < share * error(moves)
 
 
@@ -223,19 +223,21 @@ def test_blocks_do_not_show_when_what_is_owed_goes_along(walk):
 
 
 def swinging(tmp_path, lead):
-    """A wall whose pitch swings, made of short moves and replayed under lag; RMS error of columns, mm."""
+    """A wall whose spacing swings, made of short moves and replayed under lag; RMS error of columns, mm."""
     from pathgen.gcode.read import read_program
+    from pathgen.proof.deposit_map import deposit
     from pathgen.proof.frame import Frame
-    from pathgen.proof.replay import deposit
 
     wall = np.tile(1.2 + 0.2 * np.sin(2 * np.pi * np.arange(800) / 80), (12, 1))
     out = tmp_path / f"{lead}.gcode"
-    result = make(wall, out, Job(machine="gantry-300", lead=lead, tolerance=0.002, rim_width=0.0, brim=0.0))
+    result = make(
+        wall, out, Job(machine="moving-gantry", lead=lead, tolerance=0.002, rim_width=0.0, brim=0.0)
+    )
     machine = result.planned.setup.machine
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)
     moves = program.moves.only(program.moves.feed > 0)
     left = moves_as_left(moves, plan_speeds(moves, machine, moves.feed), machine)
-    laid = deposit(left, Frame.of(program), solidity=0.99, filament_diameter=1.75)
+    laid = deposit(left, Frame.of(program), packing=0.99, filament_diameter=1.75)
     return float(np.sqrt(np.mean((laid.thickness - wall[0])[2:-2, 60:-60] ** 2))), program
 
 
@@ -295,7 +297,7 @@ class Asked:
 
     def take(self, moves, feed, speeds):
         path = np.hypot(np.diff(moves.x, prepend=moves.start[0]), np.diff(moves.y, prepend=moves.start[1]))
-        bead = np.isin(moves.kind, (Kind.WALL, Kind.TURN)) & (path > 1e-6)
+        bead = np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN)) & (path > 1e-6)
         self.flow.append((moves.filament * filament_area(1.75) * feed)[bead] / path[bead])
 
 
@@ -318,7 +320,7 @@ def test_how_a_panel_is_cut_into_blocks_does_not_show(tmp_path, monkeypatch):
     wall = np.tile(1.2 + 0.6 * (np.arange(300) // 40 % 2), (40, 1))
     texts = []
     for cells in (1 << 17, 1500):
-        monkeypatch.setattr("pathgen.sequence.CELLS_PER_BLOCK", cells)
+        monkeypatch.setattr("pathgen.program.sequence.CELLS_PER_BLOCK", cells)
         make(wall, tmp_path / "a.gcode", Job(lead="on", brim=0.0, rim_width=0.0))
         texts.append((tmp_path / "a.gcode").read_bytes())
     assert texts[0] == texts[1]

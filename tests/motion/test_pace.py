@@ -9,7 +9,7 @@ from pathgen import Job, make
 from pathgen.job import plan_several
 from pathgen.motion import Kind, concatenate, filament_area
 from pathgen.motion.pace import FASTEST, SLOWEST, STEP, fastest_feed, pace_factor
-from pathgen.sequence import blocks
+from pathgen.program.sequence import blocks
 from tests.test_job import read_back, wanted, waves
 
 # Said to the reader in pace.py, so written out here and not taken from there.
@@ -31,8 +31,8 @@ def walls(**job):
     st.floats(0.05, 2),
 )
 def test_factor_is_a_step_within_bounds_and_inside_them_steady(segments, nominal):
-    pitch, length = np.array(segments).reshape(-1, 2).T
-    area = pitch * length
+    spacing, length = np.array(segments).reshape(-1, 2).T
+    area = spacing * length
     factor = pace_factor(area, length, nominal)
     assert ((factor >= LOWEST) & (factor <= HIGHEST)).all()
     steps = np.log(factor) / np.log(STEP)
@@ -46,13 +46,13 @@ def test_factor_is_a_step_within_bounds_and_inside_them_steady(segments, nominal
 
 
 def test_steady_flow_of_walls_in_volume_a_second():
-    """Flow against solidity · pitch · layer height · feed; what the bounds hold back is left out."""
+    """Flow against packing · spacing · layer height · feed; what the bounds hold back is left out."""
     planned, moves, path = walls(pace="steady-flow")
     job, layers = planned.setup.job, planned.layers
     wall = (moves.kind == Kind.WALL) & (path > 0)
     base = np.where(moves.layer == 0, job.first_feed, job.feed)[wall]
     flow = (moves.filament[wall] * filament_area(1.75) / path[wall]) * moves.feed[wall]
-    nominal = job.solidity * job.pitch * layers.height[moves.layer[wall]] * base
+    nominal = job.packing * job.spacing * layers.height[moves.layer[wall]] * base
     factor = moves.feed[wall] / base
     assert ((factor >= LOWEST) & (factor <= HIGHEST)).all()
     asked = nominal / flow * factor
@@ -67,7 +67,7 @@ def test_pace_changes_feeds_of_the_panel_alone():
     _, paced, _ = walls(wedges=2, wedge_height=4.0, pace="steady-flow")
     for name in ("x", "y", "z", "filament", "kind", "layer"):
         assert np.array_equal(getattr(steady, name), getattr(paced, name)), name
-    other = ~np.isin(steady.kind, (Kind.WALL, Kind.TURN))
+    other = ~np.isin(steady.kind, (Kind.WALL, Kind.HAIRPIN))
     assert {Kind.BRIM, Kind.START, Kind.WEDGE} <= set(steady.kind[other])
     assert np.array_equal(steady.feed[other], paced.feed[other])
 
@@ -76,14 +76,14 @@ def test_by_default_feeds_are_the_jobs():
     planned, moves, _ = walls()
     job = planned.setup.job
     assert (job.pace, job.lead) == ("steady-feed", "off")
-    made = np.isin(moves.kind, (Kind.WALL, Kind.TURN))
+    made = np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN))
     assert np.array_equal(moves.feed[made], np.where(moves.layer[made] == 0, job.first_feed, job.feed))
 
 
 def test_flow_is_steady_within_half_a_step():
-    pitch = np.linspace(0.30, 0.62, 200)
-    factor = pace_factor(pitch * 2.0, np.full(200, 2.0), 0.42)
-    assert np.abs(np.log(factor * pitch / 0.42)).max() <= np.log(STEP) / 2 + 1e-12
+    spacing = np.linspace(0.30, 0.62, 200)
+    factor = pace_factor(spacing * 2.0, np.full(200, 2.0), 0.42)
+    assert np.abs(np.log(factor * spacing / 0.42)).max() <= np.log(STEP) / 2 + 1e-12
 
 
 def test_bounds_and_dry_moves():
@@ -101,7 +101,7 @@ def test_fastest_feed_bounds_every_move():
 
 @pytest.mark.parametrize("pace", ["steady-feed", "steady-flow"])
 def test_the_deposit_does_not_depend_on_the_pace(pace, tmp_path):
-    from pathgen.proof.replay import thickness_error
+    from pathgen.proof.deposit_map import thickness_error
 
     result = make(waves(2, 60, 200), tmp_path / "a.gcode", Job(pace=pace, brim=0.0))
     program, laid = read_back(result, tmp_path / "a.gcode")

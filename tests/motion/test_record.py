@@ -29,9 +29,9 @@ def test_columns_are_what_the_program_says(made):
     program = read_program(made / "a.gcode", machine.dialect, machine.hot_end.filament_diameter)
     assert set(recorded.columns) == set(COLUMNS)
     assert moves.filament.sum() == pytest.approx(program.moves.filament.sum(), abs=1e-4)
-    for kind in (Kind.WALL, Kind.TURN, Kind.BRIM):
+    for kind in (Kind.WALL, Kind.HAIRPIN, Kind.BRIM):
         ours, theirs = (
-            m.filament[np.isin(m.kind, (kind,) if kind == Kind.BRIM else (Kind.WALL, Kind.TURN))].sum()
+            m.filament[np.isin(m.kind, (kind,) if kind == Kind.BRIM else (Kind.WALL, Kind.HAIRPIN))].sum()
             for m in (moves, program.moves)
         )
         assert ours == pytest.approx(theirs, abs=1e-3)
@@ -51,7 +51,7 @@ def test_columns_hang_together(made):
     wall = c["kind"] == Kind.WALL
     u = np.diff(c["u"], prepend=0)
     n = np.diff(c["n"], prepend=0)
-    volume = (c["pitch"] * c["height"] * np.hypot(u, n))[wall]
+    volume = (c["spacing"] * c["height"] * np.hypot(u, n))[wall]
     assert volume == pytest.approx((c["filament"] * area)[wall], rel=1e-4, abs=1e-9)
     assert c["height"][wall][-1] == pytest.approx(0.1) and len(recorded.top) == c["layer"].max() + 1
     assert recorded.about["kinds"]["wall"] == Kind.WALL

@@ -13,7 +13,7 @@ from pathgen.motion import Kind, Moves, concatenate, limit_feed, plan_speeds
 from pathgen.settings import load_machine
 from tests.motion.conftest import plain_machine, polyline
 
-MACHINES = ["benchtop-220", "gantry-300"]  # one of each junction rule
+MACHINES = ["moving-table", "moving-gantry"]  # one of each junction rule
 
 # Points on the grid of a program's decimals: crossings of the platform, moves of microns, and no move at all.
 MICRON = st.integers(0, 50_000) | st.integers(0, 3)
@@ -188,7 +188,7 @@ def test_a_longer_queue_is_never_slower_and_a_long_one_never_binds(walk, name):
 
 
 def test_filament_alone_rests_the_head():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     points = [[0, 0], [10, 0], [10, 0], [20, 0]]
     plan = plan_speeds(polyline(points, 40.0, [0.0, -4.0, 0.0]), machine)
     assert plan.exit[0] == plan.entry[1] == plan.exit[1] == plan.entry[2] == 0
@@ -198,7 +198,7 @@ def test_filament_alone_rests_the_head():
 
 @pytest.mark.parametrize("gap", [0.0, 1e-13])  # the second is what rounding leaves of a coordinate
 def test_a_move_of_no_length_breaks_no_chain(gap):
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     plan = plan_speeds(polyline([[0, 0], [10, 0], [10, gap], [20, gap]], 40.0), machine)
     straight = plan_speeds(polyline([[0, 0], [10, 0], [20, 0]], 40.0), machine)
     assert plan.time.tolist() == pytest.approx([straight.time[0], 0.0, straight.time[1]])
@@ -208,7 +208,7 @@ def test_a_move_of_no_length_breaks_no_chain(gap):
 
 @pytest.mark.parametrize("feed", [0.0, -3.0, math.nan])
 def test_a_feed_that_gets_nowhere_is_refused(feed):
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     moves = polyline([[0, 0], [0, 0], [5, 0], [9, 0]], [0.0, 20.0, feed])  # the first goes nowhere anyway
     with pytest.raises(PathgenError, match="move 3.*more than 0"):
         plan_speeds(moves, machine)
@@ -217,7 +217,7 @@ def test_a_feed_that_gets_nowhere_is_refused(feed):
 
 
 def test_hot_end_and_axes_slow_the_feed():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     area = np.pi * machine.hot_end.filament_diameter**2 / 4
     moves = polyline([[0, 0], [10, 0]], 100.0, 10.0)  # 1 mm of filament a mm of path
     assert limit_feed(moves, machine)[0] == pytest.approx(machine.hot_end.melt_rate / area)

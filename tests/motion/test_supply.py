@@ -60,7 +60,7 @@ def test_a_long_move_fills_the_buffer():
     assert (waits[51:68] == 0).all() and waits[68] == pytest.approx(0.003)
 
 
-@pytest.mark.parametrize("name", ["benchtop-220", "gantry-300", "classroom-200", "ngc-lab"])
+@pytest.mark.parametrize("name", ["moving-table", "moving-gantry", "long-tube", "ngc-lab"])
 def test_nobody_waits_where_moves_last_longer_than_lines(name):
     machine = load_machine(name)
     supply = Supply(machine)

@@ -26,7 +26,7 @@ def sums_of(moves, machine):
 
 
 def test_sums_by_kind():
-    sums = sums_of(mixed(), load_machine("benchtop-220"))
+    sums = sums_of(mixed(), load_machine("moving-table"))
     expected = {
         Kind.TRAVEL: (0.0, 5.0),
         Kind.WALL: (0.3, 10.0),
@@ -44,7 +44,7 @@ def test_sums_by_kind():
 
 def test_a_feed_at_its_limit_is_not_slowed():
     """Scaling by direction may cost a last digit; that is not a slower move."""
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     angle = np.linspace(0.1, 0.7, 50)
     for a in angle:
         most = machine.axes.x.feed / math.cos(a)
@@ -52,7 +52,7 @@ def test_a_feed_at_its_limit_is_not_slowed():
 
 
 def test_blocks_add_up(walk):
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     moves = walk(2, layers=2)
     cut = int(np.flatnonzero(np.diff(moves.layer))[0]) + 1
     first = moves.only(np.arange(len(moves)) < cut)
@@ -66,7 +66,7 @@ def test_blocks_add_up(walk):
 
 
 def test_nothing_adds_nothing(walk):
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     none, some = sums_of(polyline([[0, 0]], 1.0), machine), sums_of(walk(4), machine)
     for name in COLUMNS:
         assert not getattr(none, name).any()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law, spread_width
-from pathgen.optics.table import TableLaw
+from pathgen.optics.measured_law import TableLaw
 from pathgen.settings.material import Exponential, Table, TwoFlux
 
 LAWS = [

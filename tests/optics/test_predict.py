@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 from scipy.fft import dctn
 
+from pathgen.deposit.blur import smear, spread_light
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.predict import Sight, backlit, contrast, density, seen
-from pathgen.optics.smear import smear, spread
+from pathgen.optics.predict import PictureModel, backlit, contrast, density, viewed
 from pathgen.optics.thickness import thickness
 
 TWO_FLUX = TwoFluxLaw(0.1, 2.0, 0.9)
@@ -49,17 +49,17 @@ def wall_of(shape=(30, 40), seed=3):
 
 def test_without_blur_seen_is_backlit():
     wall = wall_of()
-    np.testing.assert_allclose(seen(wall, TWO_FLUX, 0.1), backlit(wall, TWO_FLUX), rtol=1e-12)
+    np.testing.assert_allclose(viewed(wall, TWO_FLUX, 0.1), backlit(wall, TWO_FLUX), rtol=1e-12)
     np.testing.assert_allclose(
-        seen(wall, TWO_FLUX, 0.1, thinnest=0.5), backlit(wall, TWO_FLUX, 0.5), rtol=1e-12
+        viewed(wall, TWO_FLUX, 0.1, thinnest=0.5), backlit(wall, TWO_FLUX, 0.5), rtol=1e-12
     )
 
 
 def test_one_width_is_smear_then_law_then_spread():
     wall = wall_of()
-    expected = spread(backlit(smear(wall, 0.4, 0.1), TWO_FLUX, 0.8), 0.2, 0.1)
+    expected = spread_light(backlit(smear(wall, 0.4, 0.1), TWO_FLUX, 0.8), 0.2, 0.1)
     np.testing.assert_allclose(
-        seen(wall, TWO_FLUX, 0.1, bore=0.4, spread=(0.2, 0.0), thinnest=0.8), expected, rtol=1e-12
+        viewed(wall, TWO_FLUX, 0.1, nozzle=0.4, spread=(0.2, 0.0), thinnest=0.8), expected, rtol=1e-12
     )
 
 
@@ -67,14 +67,14 @@ def test_one_width_is_smear_then_law_then_spread():
 def test_light_is_kept_however_it_spreads(widths):
     wall = wall_of()
     through = backlit(wall, TWO_FLUX, 0.8).sum()
-    assert seen(wall, TWO_FLUX, 0.1, spread=widths, thinnest=0.8).sum() == pytest.approx(through, rel=1e-12)
-    single = seen(wall.astype(np.float32), TWO_FLUX, 0.1, spread=widths, thinnest=0.8)
+    assert viewed(wall, TWO_FLUX, 0.1, spread=widths, thinnest=0.8).sum() == pytest.approx(through, rel=1e-12)
+    single = viewed(wall.astype(np.float32), TWO_FLUX, 0.1, spread=widths, thinnest=0.8)
     assert single.dtype == np.float32 and single.sum(dtype=float) == pytest.approx(through, rel=1e-6)
 
 
 def test_an_even_wall_is_seen_evenly():
     even = np.full((20, 25), 1.9)
-    light = seen(even, TWO_FLUX, 0.1, layer=0.1, bore=0.4, spread=(0.05, 0.1), thinnest=0.8)
+    light = viewed(even, TWO_FLUX, 0.1, layer=0.1, nozzle=0.4, spread=(0.05, 0.1), thinnest=0.8)
     np.testing.assert_allclose(light, backlit(even, TWO_FLUX, 0.8), rtol=1e-9)
 
 
@@ -87,9 +87,9 @@ def test_spread_that_grows_is_near_a_gaussian_of_each_pixels_own(start, growth):
     for at in np.ndindex(wall.shape):
         alone = np.zeros_like(light)
         alone[at] = light[at]
-        expected += spread(alone, start + growth * wall[at], pixel)
-    got = seen(wall, TWO_FLUX, pixel, spread=(start, growth), thinnest=0.8)
-    even = spread(light, start + growth * wall.mean(), pixel)
+        expected += spread_light(alone, start + growth * wall[at], pixel)
+    got = viewed(wall, TWO_FLUX, pixel, spread=(start, growth), thinnest=0.8)
+    even = spread_light(light, start + growth * wall.mean(), pixel)
     assert np.abs(got - expected).max() < 0.01 * expected.max()
     assert np.abs(got - expected).max() < 0.25 * np.abs(even - expected).max()
 
@@ -97,7 +97,7 @@ def test_spread_that_grows_is_near_a_gaussian_of_each_pixels_own(start, growth):
 def test_the_variance_of_each_pixels_light_is_exact():
     """Of a point amid black: the variance along u, less two pixels' own (textbook, p²/12 each)."""
     pixel, start, growth, t = 0.1, 0.05, 0.15, 1.7
-    sight = Sight(ExponentialLaw(1.2), pixel, 0.0, 0.0, (start, growth), 0.8, (0.8, 3.0))
+    sight = PictureModel(ExponentialLaw(1.2), pixel, 0.0, 0.0, (start, growth), 0.8, (0.8, 3.0))
     wall = np.full((101, 101), 80.0)  # lets nothing through
     wall[50, 50] = t
     light = sight.luminance(wall)
@@ -109,9 +109,9 @@ def test_the_variance_of_each_pixels_light_is_exact():
 
 def test_all_blurs_together_are_a_product_in_the_cosine_transform():
     """scipy's DCT-II of all three blurs, one after the other."""
-    sight = Sight(TWO_FLUX, 0.1, 0.1, 0.4, (0.1, 0.05), 0.8, (0.8, 3.0))
+    sight = PictureModel(TWO_FLUX, 0.1, 0.1, 0.4, (0.1, 0.05), 0.8, (0.8, 3.0))
     wall = wall_of((6, 9))
-    blurred = spread(sight.wall(wall), 0.1 + 0.05 * 2.0, 0.1)
+    blurred = spread_light(sight.wall(wall), 0.1 + 0.05 * 2.0, 0.1)
     np.testing.assert_allclose(dctn(blurred), dctn(wall) * sight.response((6, 9), 2.0), atol=1e-12)
 
 
@@ -119,18 +119,18 @@ def test_all_blurs_together_are_a_product_in_the_cosine_transform():
 @pytest.mark.parametrize("start", [0.0, 0.2])
 def test_a_spread_that_hardly_grows_does_not(start, growth):
     wall = wall_of((9, 12))
-    flat = seen(wall, TWO_FLUX, 0.1, spread=(start, 0.0))
-    np.testing.assert_allclose(seen(wall, TWO_FLUX, 0.1, spread=(start, growth)), flat, rtol=1e-6)
+    flat = viewed(wall, TWO_FLUX, 0.1, spread=(start, 0.0))
+    np.testing.assert_allclose(viewed(wall, TWO_FLUX, 0.1, spread=(start, growth)), flat, rtol=1e-6)
 
 
 @pytest.mark.parametrize("widths", [(-0.1, 0.1), (0.1, -0.1), (float("nan"), 0.0), (0.0, 1e6)])
 def test_spreads_that_cannot_be_are_refused(widths):
     with pytest.raises(PathgenError):
-        seen(wall_of((4, 5)), TWO_FLUX, 0.1, spread=widths)
+        viewed(wall_of((4, 5)), TWO_FLUX, 0.1, spread=widths)
 
 
 def test_what_is_no_number_is_refused_and_empty_is_empty():
     with pytest.raises(PathgenError, match="not a number"):
-        seen(np.array([[1.0, np.nan]]), TWO_FLUX, 0.1)
-    assert seen(np.empty((0, 4)), TWO_FLUX, 0.1).shape == (0, 4)
-    assert seen(np.empty((0, 4), np.float32), TWO_FLUX, 0.1).dtype == np.float32
+        viewed(np.array([[1.0, np.nan]]), TWO_FLUX, 0.1)
+    assert viewed(np.empty((0, 4)), TWO_FLUX, 0.1).shape == (0, 4)
+    assert viewed(np.empty((0, 4), np.float32), TWO_FLUX, 0.1).dtype == np.float32

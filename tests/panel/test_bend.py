@@ -7,8 +7,8 @@ from pathgen import Job, PathgenError, make
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
 from pathgen.panel.bend import Bend, column_area, column_thickness
+from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit, thickness_error
 
 ANGLES = [30.0, 120.0, 300.0, 360.0, -30.0, -120.0, -300.0]
 
@@ -54,7 +54,7 @@ def walls(kind, rows=40, cols=600):
     return np.tile(wave, (rows, 1))
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "gantry-300"])
+@pytest.mark.parametrize("machine", ["moving-table", "moving-gantry"])
 @pytest.mark.parametrize("kind", ["constant", "sine"])
 @pytest.mark.parametrize("degrees", ANGLES)
 def test_volume_and_replay(kind, degrees, machine, tmp_path):
@@ -65,9 +65,9 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
     program = read_program(
         out, planned.setup.machine.dialect, planned.setup.machine.hot_end.filament_diameter
     )
-    made = np.isin(program.moves.kind, (Kind.WALL, Kind.TURN))
+    made = np.isin(program.moves.kind, (Kind.WALL, Kind.HAIRPIN))
     area = filament_area(planned.setup.machine.hot_end.filament_diameter)
-    fed = program.moves.filament[made].sum() * area / planned.setup.job.solidity
+    fed = program.moves.filament[made].sum() * area / planned.setup.job.packing
 
     # Closed form: ∫(t + t²/2R) du over the width, times the height; for t = a + b·sin over whole waves
     # ∫t du = a·W and ∫t² du = (a² + b²/2)·W.
@@ -79,7 +79,7 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
     laid = deposit(
         program,
         Frame.of(program),
-        solidity=planned.setup.job.solidity,
+        packing=planned.setup.job.packing,
         filament_diameter=planned.setup.machine.hot_end.filament_diameter,
     )
     wanted = planned.layers.profiles(0, len(planned.layers)).thickness[::-1]
@@ -91,7 +91,7 @@ def test_volume_and_replay(kind, degrees, machine, tmp_path):
 def test_a_ring_has_no_ends(tmp_path):
     result = make(walls("constant"), tmp_path / "ring.gcode", Job(bend=360.0, rim_width=0, brim=0))
     assert (result.counts == 4).all()
-    assert result.tally.count[Kind.TURN] == 0
+    assert result.tally.count[Kind.HAIRPIN] == 0
     # Four loops a layer; each ends where it began.
     for strokes in result.samples.values():
         first, last = strokes.start[:-1], strokes.start[1:] - 1

@@ -8,10 +8,10 @@ from scipy import ndimage
 from skimage import data, transform
 
 from pathgen.errors import PathgenError
-from pathgen.panel.crop import picture_pitch, place_picture, show_picture, window_of
+from pathgen.panel.crop import picture_pixel, place_picture, show_picture, window_of
 from pathgen.panel.outline import ellipse, rectangle
-from pathgen.panel.raster import Grid, grid_over
-from pathgen.picture import fit, resample
+from pathgen.panel.pixels import Grid, grid_over
+from pathgen.picture import fit_to_panel, resample
 
 PHOTO = data.camera() / 255
 # A letter-like picture: none of its turns or mirror images is itself.
@@ -81,7 +81,7 @@ def test_pixels_are_as_large_as_said(rotation, zoom):
     grid, window = square(50, 0.3)
     row, col = place_picture((70, 90), grid, window, zoom=zoom, rotation=rotation)
     step = np.hypot(np.diff(row, axis=1), np.diff(col, axis=1))
-    np.testing.assert_allclose(0.3 / step, picture_pitch((70, 90), window, zoom, rotation), rtol=1e-9)
+    np.testing.assert_allclose(0.3 / step, picture_pixel((70, 90), window, zoom, rotation), rtol=1e-9)
 
 
 def test_the_centre_is_where_it_is_put_while_it_covers():
@@ -113,7 +113,7 @@ def test_a_smaller_copy_is_placed_alike():
 
 def test_windows():
     assert window_of(ellipse(60, 40), 5.0) == pytest.approx((5, 5, 55, 35))
-    assert picture_pitch((512, 512), window_of(ellipse(60, 40), 5.0), zoom=2) == pytest.approx(2 * 50 / 512)
+    assert picture_pixel((512, 512), window_of(ellipse(60, 40), 5.0), zoom=2) == pytest.approx(2 * 50 / 512)
 
 
 @pytest.mark.parametrize("quarter", [0, 1, 2, 3])
@@ -129,7 +129,7 @@ def test_placed_by_the_defaults_is_fitted(side):
     # Reduced or enlarged, what is shown is what the fit by the general-purpose image library gives.
     grid, window = square(side)
     shown = show_picture(PHOTO, grid, window, bare=1.0)
-    fitted = fit(PHOTO, side, side, 1.0)
+    fitted = fit_to_panel(PHOTO, side, side, 1.0)
     off = np.abs(shown - fitted)[2:-2, 2:-2]  # splines and the library's cubics differ at borders
     assert off.mean() < 0.004 and np.percentile(off, 99) < 0.06
     assert shown.min() >= PHOTO.min() and shown.max() <= PHOTO.max()

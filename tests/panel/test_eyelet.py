@@ -1,4 +1,4 @@
-"""Eyelets: they print without a prop, keep their walls, and are refused where they cannot."""
+"""Eyelets: they print without a support, keep their walls, and are refused where they cannot."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 from pathgen.errors import PathgenError
 from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs, teardrop
 from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
-from pathgen.panel.raster import grid_over, mask
+from pathgen.panel.pixels import grid_over, mask
 from pathgen.panel.rim import rim
 
 PIXEL = 0.1

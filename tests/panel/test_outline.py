@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import arch, chords, ellipse, rectangle, resized, with_foot
+from pathgen.panel.outline import arch, chords, ellipse, rectangle, resize_outline, with_foot
 
 SIDES = st.floats(1, 500)
 TEE = Polygon([(45, 0), (55, 0), (55, 80), (100, 80), (100, 90), (0, 90), (0, 80), (45, 80)])
@@ -78,8 +78,8 @@ REFUSED = [
     (lambda: rectangle(10, 6, corner=3.1), "corner is 3.1 mm .corner.; allowed: 0 to 3 mm"),
     (lambda: rectangle(10, 6, corner=-1), "corner is -1 mm"),
     (lambda: rectangle(10, 6, corner=np.nan), "corner is nan mm"),
-    (lambda: resized(rectangle(10, 6), width=0), "width of the outline is 0 mm"),
-    (lambda: resized(rectangle(1, 100), width=30), "height of the outline is 3000 mm"),
+    (lambda: resize_outline(rectangle(10, 6), width=0), "width of the outline is 0 mm"),
+    (lambda: resize_outline(rectangle(1, 100), width=30), "height of the outline is 3000 mm"),
     (lambda: with_foot(ellipse(50, 80), 51), "foot is 51 mm, and the outline's widest level 50 mm"),
     (lambda: with_foot(ellipse(50, 80), 0), "allowed: more than 0 and at most 50 mm"),
     (lambda: with_foot(ellipse(50, 80), np.nan), "foot is nan mm"),
@@ -98,9 +98,9 @@ def test_refusals(make, words):
 
 def test_resizing():
     outline = shapely.transform(ellipse(100, 50), lambda points: points + (7, -9))
-    assert resized(outline).bounds == pytest.approx((0, 0, 100, 50))
-    assert resized(outline, height=30).bounds == pytest.approx((0, 0, 60, 30))
-    assert resized(outline, 30, 70).bounds == pytest.approx((0, 0, 30, 70))
+    assert resize_outline(outline).bounds == pytest.approx((0, 0, 100, 50))
+    assert resize_outline(outline, height=30).bounds == pytest.approx((0, 0, 60, 30))
+    assert resize_outline(outline, 30, 70).bounds == pytest.approx((0, 0, 30, 70))
 
 
 @settings(deadline=None)

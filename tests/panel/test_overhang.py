@@ -49,16 +49,16 @@ def disc(radius, pixel=PIXEL, thickness=3.0):
 
 @pytest.mark.parametrize("angle", [30.0, 45.0, 60.0])
 def test_a_face_leans_where_it_is_flatter_than_the_angle(angle):
-    assert not overhangs(leaning_face(angle - 1), PIXEL, angle).leaning.any()
-    leaning = overhangs(leaning_face(angle + 1), PIXEL, angle).leaning
+    assert not overhangs(leaning_face(angle - 1), PIXEL, angle).unsupported.any()
+    leaning = overhangs(leaning_face(angle + 1), PIXEL, angle).unsupported
     assert leaning[:-1].all() and not leaning[-1].any()  # the lowest row stands on the platform
 
 
 @pytest.mark.parametrize("angle", [30.0, 45.0, 60.0])
 def test_an_outline_leans_where_it_is_flatter_than_the_angle(angle):
-    assert not overhangs(leaning_outline(angle - 1.5), PIXEL, angle).leaning.any()
+    assert not overhangs(leaning_outline(angle - 1.5), PIXEL, angle).unsupported.any()
     found = overhangs(leaning_outline(angle + 3), PIXEL, angle)
-    assert found.leaning.any() and (found.outline == found.leaning).all()
+    assert found.unsupported.any() and (found.outline == found.unsupported).all()
 
 
 def test_a_leaning_face_is_short_by_what_it_grows_too_much():
@@ -72,11 +72,11 @@ def test_the_upper_edge_of_a_hole_hangs_from_both_sides():
     wall = np.full((40, 60), 2.0)
     wall[10:30, 20:40] = 0.0  # 2 × 2 mm
     found = overhangs(wall, PIXEL)
-    rows, cols = np.nonzero(found.leaning)
+    rows, cols = np.nonzero(found.unsupported)
     # The columns at either side are within reach; the middle is a millimetre from both, less the reach.
     assert set(rows) == {9} and (cols.min(), cols.max()) == (22, 37)
     assert found.lean.max() == pytest.approx(1.0 - PIXEL)
-    assert found.outline[found.leaning].all()
+    assert found.outline[found.unsupported].all()
     hangs = (20 - 2) * PIXEL * 2.0
     assert found.area[9] == pytest.approx(hangs, rel=0.15)
     place = found.worst[0]
@@ -87,7 +87,7 @@ def test_the_upper_edge_of_a_hole_hangs_from_both_sides():
 def test_a_disc_leans_below_the_point_where_its_edge_is_at_the_angle():
     # The circle's edge is at 45° at z = R(1 − cos 45°), R sin 45° from the middle (geometry).
     radius = 20.0
-    rows, cols = np.nonzero(overhangs(disc(radius), PIXEL).leaning)
+    rows, cols = np.nonzero(overhangs(disc(radius), PIXEL).unsupported)
     top = (399 - rows.min()) * PIXEL
     limit = radius * (1 - np.sqrt(0.5))
     # There u'' = −2√2/R, so that over the last d it runs √2·d²/R ahead of 45°: two pixels, and it shows.
@@ -106,15 +106,15 @@ def test_a_mirrored_map_leans_mirrored():
 def test_the_tolerance_forgives_a_ledge_but_no_slope():
     ledge = np.full((30, 3), 1.4)
     ledge[20:] = 1.0
-    assert overhangs(ledge, PIXEL, tolerance=0.2).leaning.any()
-    assert not overhangs(ledge, PIXEL, tolerance=0.4).leaning.any()
-    assert overhangs(leaning_face(60), PIXEL, tolerance=0.4).leaning[:40].all()
+    assert overhangs(ledge, PIXEL, tolerance=0.2).unsupported.any()
+    assert not overhangs(ledge, PIXEL, tolerance=0.4).unsupported.any()
+    assert overhangs(leaning_face(60), PIXEL, tolerance=0.4).unsupported[:40].all()
 
 
 def test_what_stands_on_a_bad_place_is_not_bad_for_its_sake():
     table = np.full((30, 40), 2.0)
     table[20:, 10:] = 0.0
-    assert np.flatnonzero(overhangs(table, PIXEL, angle=20.0).leaning.any(axis=1)).tolist() == [19]
+    assert np.flatnonzero(overhangs(table, PIXEL, angle=20.0).unsupported.any(axis=1)).tolist() == [19]
 
 
 def test_wall_over_a_row_of_none_leans_by_the_whole_width():
@@ -122,7 +122,7 @@ def test_wall_over_a_row_of_none_leans_by_the_whole_width():
     floating[2] = 0.0
     found = overhangs(floating, PIXEL)
     assert found.lean[1] == pytest.approx(10 * PIXEL - PIXEL)
-    assert not found.leaning[[0, 2, 3]].any()
+    assert not found.unsupported[[0, 2, 3]].any()
 
 
 def test_places_are_named_worst_first_and_not_twice():
@@ -147,7 +147,7 @@ def test_an_empty_map_leans_nowhere_and_changes_nowhere():
 def test_a_limited_face_never_leans(wall, angle, keep):
     limited = limit_slope(wall, PIXEL, angle, keep).thickness
     found = overhangs(limited, PIXEL, angle)
-    assert not (found.leaning & ~found.outline).any()
+    assert not (found.unsupported & ~found.outline).any()
     assert np.array_equal(limited > 0, wall > 0)
     assert (limited.max(axis=0) <= wall.max(axis=0) + 1e-12).all()
 

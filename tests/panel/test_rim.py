@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel import frame
+from pathgen.panel import add_rim
 from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
-from pathgen.panel.raster import Grid, grid_over, mask
+from pathgen.panel.pixels import Grid, grid_over, mask
 from pathgen.panel.rim import rim
 
 PIXEL = 0.1
@@ -28,7 +28,7 @@ def flat(outline, *args, thickness=1.0, pixel=PIXEL, **kwargs):
 )  # fmt: skip
 def test_a_rectangle_is_framed_as_frame_does(rows, cols, width, pixel, seed):
     picture = np.random.default_rng(seed).uniform(0.8, 3, (rows, cols))
-    expected = frame(picture, pixel, width, 4.0)
+    expected = add_rim(picture, pixel, width, 4.0)
     outline = rectangle(expected.width, expected.height)
     grid = grid_over(outline, pixel)
     assert grid.shape == expected.thickness.shape

@@ -7,8 +7,8 @@ from scipy import ndimage
 from pathgen import Job, PathgenError, make, plan
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
+from pathgen.proof.deposit_map import deposit
 from pathgen.proof.frame import Frame
-from pathgen.proof.replay import deposit
 
 SHAPES = {
     "disc": np.pi / 4 * 40 * 40,
@@ -40,7 +40,7 @@ def test_area_is_the_shapes(shape, tmp_path):
 
 
 @pytest.mark.parametrize("bend", [0.0, 90.0])
-@pytest.mark.parametrize("machine", ["benchtop-220", "gantry-300"])
+@pytest.mark.parametrize("machine", ["moving-table", "moving-gantry"])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
     u, z = np.meshgrid(np.arange(400) / 10, np.arange(300) / 10)
@@ -53,7 +53,7 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
     laid = deposit(
         program,
         Frame.of(program),
-        solidity=setup.job.solidity,
+        packing=setup.job.packing,
         filament_diameter=setup.machine.hot_end.filament_diameter,
     )
     wanted = planned.layers.profiles(0, len(planned.layers)).thickness[::-1]
@@ -69,7 +69,7 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
     assert np.sqrt(np.mean(gap**2)) < 0.012
     if not bend:
         cells = planned.layers.height[: len(wanted)][::-1, None] * wanted * planned.panel.pixel
-        assert laid.volume.sum() == pytest.approx(cells.sum() * setup.job.solidity, rel=1e-3)
+        assert laid.volume.sum() == pytest.approx(cells.sum() * setup.job.packing, rel=1e-3)
     volume = setup.machine.volume
     for values, (low, high) in zip(
         (program.moves.x, program.moves.y, program.moves.z), (volume.x, volume.y, volume.z), strict=True
@@ -77,13 +77,13 @@ def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
         assert values.min() >= low and values.max() <= high
 
 
-def test_a_disc_stands_in_a_cradle(tmp_path):
+def test_a_disc_stands_in_a_comb(tmp_path):
     result = make(np.full((400, 400), 1.8), tmp_path / "disc.gcode", job("disc", tmp_path))
-    assert result.tally.count[Kind.CRADLE] > 0
-    assert 0 < result.summary["props_share"] < 0.15
-    assert any("Cradle:" in note for note in result.summary["notes"])
-    without = plan(np.full((400, 400), 1.8), job("disc", tmp_path, cradle="none"))
-    assert without.props is None
+    assert result.tally.count[Kind.COMB] > 0
+    assert 0 < result.summary["supports_share"] < 0.15
+    assert any("Comb:" in note for note in result.summary["notes"])
+    without = plan(np.full((400, 400), 1.8), job("disc", tmp_path, comb="none"))
+    assert without.supports is None
 
 
 @pytest.mark.parametrize("shape", ["rectangle", "disc"])

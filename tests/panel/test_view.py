@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
-from pathgen.panel import Panel, View, stand
+from pathgen.panel import Panel, View, stand_on_edge
 from pathgen.panel.outline import arch
-from pathgen.panel.raster import Grid, grid_over, mask
+from pathgen.panel.pixels import Grid, grid_over, mask
 
 # A letter-like map: none of its turns, mirror images or rolls is itself.
 LETTER = np.zeros((7, 5))
@@ -87,11 +87,11 @@ def test_an_outline_keeps_its_place_in_its_box():
 def test_a_panel_stands_with_its_edge_and_remembers():
     edge = LETTER == 2
     for view in (View(90), View(180, True), View(0, False, 3)):
-        stood = stand(Panel(LETTER, 0.1, 1, edge), view)
+        stood = stand_on_edge(Panel(LETTER, 0.1, 1, edge), view)
         assert (stood.rim, stood.pixel, stood.view) == (1, 0.1, view)
         np.testing.assert_array_equal(view.upright(stood.thickness), LETTER)
         np.testing.assert_array_equal(stood.edge, stood.thickness == 2)
-    assert not stand(Panel(LETTER, 0.1), View(90)).edge.any()
+    assert not stand_on_edge(Panel(LETTER, 0.1), View(90)).edge.any()
 
 
 @pytest.mark.parametrize("turn", [45, -90, 360, 1])

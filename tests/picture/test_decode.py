@@ -8,8 +8,8 @@ import tifffile
 from PIL import Image, ImageCms
 
 from pathgen.errors import PathgenError
-from pathgen.picture.load import load_picture
-from pathgen.picture.tone import decode_srgb
+from pathgen.picture.colorimetry import decode_srgb
+from pathgen.picture.files import load_picture
 
 GREYS = np.array([[0, 10, 128], [192, 254, 255]], dtype=np.uint8)
 COLOURS = np.array([[[255, 0, 0], [0, 255, 0]], [[0, 0, 255], [200, 100, 50]]], dtype=np.uint8)

@@ -9,14 +9,14 @@ from skimage.exposure import equalize_adapthist, rescale_intensity
 from pathgen.errors import PathgenError
 from pathgen.picture import decode_srgb, encode_srgb, load_picture
 from pathgen.picture.advice import advice, detail_lost
-from pathgen.picture.colour import Colours, load_colour
+from pathgen.picture.colour import ColourPhoto, load_colour
 from pathgen.picture.prepare import prepare, prepare_file
 from pathgen.settings.preparation import Preparation, is_plain
 from tests.picture.portraits import portrait
 
 
 def colours(rgb, alpha=None):
-    return Colours(np.asarray(rgb, np.float32), alpha, rgb.shape[1::-1], "photo.png")
+    return ColourPhoto(np.asarray(rgb, np.float32), alpha, rgb.shape[1::-1], "photo.png")
 
 
 def scene(seed=3, rows=80, cols=120):

@@ -6,7 +6,7 @@ from scipy import ndimage
 from skimage.measure import label as label_of
 
 from pathgen.errors import PathgenError
-from pathgen.picture.subject import check_mask, feathered, find_subject, hardly_parted, tidy
+from pathgen.picture.subject import check_mask, clean_mask, feathered, find_subject, hardly_parted
 from tests.picture.portraits import portrait
 
 
@@ -14,7 +14,7 @@ from tests.picture.portraits import portrait
 def test_a_plain_backdrop_is_found_by_itself(seed):
     """Intersection over union of at least 0.97 on twelve portraits."""
     rgb, true = portrait(seed)
-    found = tidy(find_subject(rgb), 0.001)
+    found = clean_mask(find_subject(rgb), 0.001)
     assert np.logical_and(found, true).sum() / np.logical_or(found, true).sum() >= 0.97
 
 
@@ -23,7 +23,7 @@ def test_stray_bits_go_and_nothing_larger_does(area):
     """Against scikit-image's labels; every piece as large as the limit stays."""
     rng = np.random.default_rng(area)
     pieces = ndimage.gaussian_filter(rng.random((150, 200)), 1.2) > 0.53
-    kept = tidy(pieces, area / pieces.size, 0.0)
+    kept = clean_mask(pieces, area / pieces.size, 0.0)
     label, count = ndimage.label(kept, np.ones((3, 3)))
     assert count and np.bincount(label.ravel())[1:].min() >= area
     pieces_of, count = label_of(pieces, connectivity=2, return_num=True)
@@ -36,7 +36,7 @@ def test_small_holes_are_filled_and_large_ones_stay():
     ring[:5] = ring[-5:] = ring[:, :5] = ring[:, -5:] = False
     ring[20:22, 20:22] = False
     ring[50:70, 50:70] = False
-    filled = tidy(ring, 0.001, 0.001)
+    filled = clean_mask(ring, 0.001, 0.001)
     assert filled[20, 20] and not filled[60, 60] and not filled[0, 0]
 
 

@@ -11,7 +11,7 @@ import pytest
 from pathgen import Job, make, optics
 from pathgen.errors import PathgenError
 from pathgen.picture import encode_srgb
-from pathgen.proof.compare import Light, compare, fitted, replay
+from pathgen.proof.compare import Effects, compare, match_sizes, replay
 from pathgen.settings import load_machine
 
 WALL = 1.6 + 0.7 * np.sin(np.linspace(0, 9, 200)) * np.cos(np.linspace(0, 4, 60))[:, None]
@@ -36,7 +36,7 @@ def test_the_wall_is_the_one_that_was_wanted(found):
 
 def test_a_thicker_wall_is_off_by_what_it_is_thicker(found):
     """Against a wall that is 0.1 mm thinner: every thickness figure is 0.1 mm, by its definition."""
-    even = np.full_like(found.laid.volume, 1.5 * 0.1 * 0.1 * found.laid.solidity)  # mm³ of 1.5 mm of wall
+    even = np.full_like(found.laid.volume, 1.5 * 0.1 * 0.1 * found.laid.packing)  # mm³ of 1.5 mm of wall
     even[:10] *= 1.2
     found = replace(found, laid=replace(found.laid, volume=even))
     wall = found.laid.upright()
@@ -89,7 +89,7 @@ def test_a_finer_map_is_brought_to_the_panels_pixels(found):
     assert compare(found, fine, ends=1.0).thickness_rms_mm < 0.01
 
 
-@pytest.mark.parametrize("machine", ["benchtop-220", "classroom-200"])
+@pytest.mark.parametrize("machine", ["moving-table", "long-tube"])
 def test_a_first_layer_of_two_rows_makes_their_mean(machine, tmp_path):
     """Lowest rows of 1.0 and 2.0 mm become 1.5 mm twice, and the error between them stays visible."""
     wall = np.full((30, 120), 1.5)
@@ -129,7 +129,7 @@ def test_maps_that_are_none(found, wanted, ends, why):
 
 
 def test_a_map_of_the_panels_own_size_is_not_resampled(found):
-    laid, wanted = fitted(found.laid, WALL)
+    laid, wanted = match_sizes(found.laid, WALL)
     assert np.array_equal(wanted, WALL)
     assert laid.volume.sum() == pytest.approx(found.laid.volume.sum())
 
@@ -151,7 +151,7 @@ def test_moves_before_the_first_feed_do_not_stop_a_replay(tmp_path):
     for feed in ("F9000", ""):
         path = tmp_path / "bare.gcode"
         path.write_text(BARE.format(f=feed))
-        found = replay(path, load_machine("benchtop-220"), light=Light(lag=True))
+        found = replay(path, load_machine("moving-table"), light=Effects(lag=True))
         assert np.isfinite(found.tally.time.sum()) and found.tally.time.sum() > 0
         walls.append(found.thickness)
     np.testing.assert_allclose(walls[0], walls[1], atol=1e-9)
@@ -159,11 +159,11 @@ def test_moves_before_the_first_feed_do_not_stop_a_replay(tmp_path):
 
 def test_the_lag_starves_the_start_of_a_bead_and_loses_nothing(tmp_path):
     """First-order lag: what leaves is late, so a bead's first part is thinner than its last."""
-    path, machine = tmp_path / "bare.gcode", load_machine("benchtop-220")
+    path, machine = tmp_path / "bare.gcode", load_machine("moving-table")
     lines = ["G21", "G90", "M83", "G1 X10 Y50 Z0.2 F600"]
     lines += [f"G1 X{10 + x / 2:g} E0.02" for x in range(1, 101)]
     path.write_text("\n".join([*lines, "M2", ""]))
-    fed, left = (replay(path, machine, light=Light(lag=lag)) for lag in (False, True))
+    fed, left = (replay(path, machine, light=Effects(lag=lag)) for lag in (False, True))
     assert left.thickness[0, :5].mean() < 0.9 * fed.thickness[0, :5].mean()
     middle = np.s_[0, 200:400]
     np.testing.assert_allclose(left.thickness[middle], fed.thickness[middle], rtol=1e-3)
@@ -173,7 +173,7 @@ def test_the_lag_starves_the_start_of_a_bead_and_loses_nothing(tmp_path):
 def test_smear_keeps_the_plastic_and_spread_the_light(tmp_path):
     out = tmp_path / "panel.gcode"
     make(WALL, out, PLAIN)
-    plain, smeared, spread = (replay(out, light=Light(*steps)) for steps in ((), (True,), (False, 0.3)))
+    plain, smeared, spread = (replay(out, light=Effects(*steps)) for steps in ((), (True,), (False, 0.3)))
     assert smeared.laid.volume.sum() == pytest.approx(plain.laid.volume.sum(), rel=1e-6)
     assert spread.picture.sum() == pytest.approx(plain.picture.sum(), rel=1e-6)
     assert not np.array_equal(smeared.thickness, plain.thickness)

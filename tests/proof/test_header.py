@@ -14,16 +14,16 @@ from pathgen.proof.header import (
     FRAME,
     Stated,
     digest_note,
+    locate_panel,
     machine_for,
     material_for,
     read_facts,
-    standing,
 )
 from pathgen.settings import load_machine, load_material
 
-MACHINE = load_machine("benchtop-220")
+MACHINE = load_machine("moving-table")
 HEADER = {
-    "machine": "benchtop-220",
+    "machine": "moving-table",
     "material": "pla-white",
     "panel width": "12.000 mm",
     "panel layers": "3",
@@ -35,7 +35,7 @@ HEADER = {
     "job pixel": "0.1",
     "job layer": "0.1",
     "job first_layer": "0.2",
-    "job solidity": "0.99",
+    "job packing": "0.99",
 }
 # One bead of 20 mm along X and back on each of two layers, 1 mm apart, over a wider first layer.
 BEADS = """G1 X10 Y50 Z0.2 F600
@@ -53,7 +53,7 @@ def text(header: dict[str, str], body: str = "G1 X1 F60\nM2\n") -> bytes:
 
 
 def stands(header: dict[str, str], body: str = "G1 X1 F60\nM2\n", stated: Stated | None = None):
-    return standing(read_program(text(header, body), MACHINE.dialect, 1.75), MACHINE, stated)
+    return locate_panel(read_program(text(header, body), MACHINE.dialect, 1.75), MACHINE, stated)
 
 
 def test_a_header_says_how_the_panel_stands():
@@ -63,7 +63,7 @@ def test_a_header_says_how_the_panel_stands():
     assert (frame.rotation, frame.x0, frame.y0, frame.width) == (90, 105.5, 87.0, 12.0)
     assert frame.pixel == pytest.approx(0.1) and len(frame.borders) == 121
     np.testing.assert_allclose(frame.tops, [0.2, 0.3, 0.4])
-    assert (found.solidity, found.filament_diameter, found.white) == (0.99, 1.75, 0.8)
+    assert (found.packing, found.filament_diameter, found.white) == (0.99, 1.75, 0.8)
     assert frame.bend is None and found.notes == ()
 
 
@@ -79,7 +79,7 @@ def test_a_written_program_stands_as_it_was_planned(axis, bend, tmp_path):
     wall = np.full((30, 400), 1.2) + np.linspace(0, 1, 400)
     planned = make(wall, out, Job(axis=axis, bend=bend, brim=0, rim_width=0, width=60.0)).planned
     program = read_program(out, MACHINE.dialect, 1.75)
-    found, of = standing(program, MACHINE), Frame.of(program)
+    found, of = locate_panel(program, MACHINE), Frame.of(program)
     frame = found.frame
     assert frame.rotation == of.rotation == planned.placement.rotation
     assert (frame.x0, frame.y0, frame.width) == (of.x0, of.y0, of.width)
@@ -91,12 +91,12 @@ def test_a_written_program_stands_as_it_was_planned(axis, bend, tmp_path):
 
 
 def test_what_a_person_states_wins():
-    stated = Stated(pixel=0.5, solidity=0.9, width=6.0, rotation=0, origin=(1.0, 2.0))
+    stated = Stated(pixel=0.5, packing=0.9, width=6.0, rotation=0, origin=(1.0, 2.0))
     for header in (HEADER, {k: v for k, v in HEADER.items() if k not in FRAME}):
         found = stands(header, stated=stated)
         frame = found.frame
         assert (frame.rotation, frame.x0, frame.y0, frame.width, frame.pixel) == (0, 1.0, 2.0, 6.0, 0.5)
-        assert found.solidity == 0.9
+        assert found.packing == 0.9
 
 
 @pytest.mark.parametrize("key", FRAME)
@@ -115,7 +115,7 @@ def test_a_key_that_does_not_say_is_named_with_its_option(key, value):
         {"panel rotation": "-45"},
         {"panel width": "-3 mm"},
         {"job pixel": "0"},
-        {"job solidity": "-1"},
+        {"job packing": "-1"},
         {"panel layers": "2.5"},
         {"panel layers": "0"},
         {"panel layers": "-4"},
@@ -138,7 +138,7 @@ def test_a_key_that_does_not_say_is_named_with_its_option(key, value):
         {"panel width": "1e-6 mm", "job pixel": "1e-6"},  # 400 000 rows of one column
         {"panel origin x": "1e300"},
         {"panel origin y": "-1e5"},
-        {"job solidity": "1e-300"},
+        {"job packing": "1e-300"},
         {"job bend": "3.6e-223"},
         {"job layer": "auto", "panel width": "1e300", "job pixel": "1e-300"},
     ],
@@ -169,7 +169,7 @@ def test_without_a_header_the_deposits_tell_and_a_note_says_so():
     frame = found.frame
     assert (frame.rotation, frame.x0, frame.y0, frame.width) == (0, 20.0, 51.0, 20.0)
     np.testing.assert_allclose(frame.tops, [0.2, 0.3])
-    assert found.solidity == 1.0 and found.white is None
+    assert found.packing == 1.0 and found.white is None
     (note,) = found.notes
     assert "no header" in note and "--rotation" in note and "20.00 mm" in note
 
@@ -222,14 +222,14 @@ def test_files_that_cannot_be_read(name, tmp_path):
 
 
 def test_profiles_are_looked_up_by_the_headers_word():
-    assert machine_for(HEADER).name == "benchtop-220"
+    assert machine_for(HEADER).name == "moving-table"
     assert material_for(HEADER).name == "pla-white"
-    other = load_machine("gantry-300")
+    other = load_machine("moving-gantry")
     assert machine_for(HEADER, other) is other
 
 
 @pytest.mark.parametrize(
-    "word", [None, "", "benchtop", "../machines/benchtop-220", "/etc/passwd", "x" * 9000]
+    "word", [None, "", "benchtop", "../machines/moving-table", "/etc/passwd", "x" * 9000]
 )
 def test_a_headers_word_is_never_taken_for_a_path(word):
     facts = {} if word is None else {"machine": word, "material": word}
@@ -245,7 +245,7 @@ def test_settings_of_a_profile_of_ones_own_are_noticed(tmp_path):
     facts, material = read_facts(out), load_material("pla-white")
     assert digest_note(facts, MACHINE, material) == []
     (note,) = digest_note(facts | {"settings": "0123456789abcdef"}, MACHINE, material)
-    assert "benchtop-220" in note and "settings differ" in note
+    assert "moving-table" in note and "settings differ" in note
 
 
 @pytest.mark.parametrize(
@@ -253,7 +253,7 @@ def test_settings_of_a_profile_of_ones_own_are_noticed(tmp_path):
     [
         {"pixel": 0.0},
         {"width": float("nan")},
-        {"solidity": float("inf")},
+        {"packing": float("inf")},
         {"rotation": -45},
         {"origin": (0.0, float("nan"))},
     ],

@@ -1,4 +1,4 @@
-"""Gaps, overlap, pitches, strokes and flow, from written programs."""
+"""Gaps, overlap, spacings, strokes and flow, from written programs."""
 
 import json
 from dataclasses import replace
@@ -14,18 +14,18 @@ from pathgen.panel import Bend
 from pathgen.proof.footprint import beads_of, joint_shapes, run_shapes
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, melt_rate, pitch_distribution
+from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
 from tests.layers.test_tailored import smooth_wall
 from tests.reference.test_footprint import AMOUNTS, frame_of, strokes_of
 
 
 def written(wall, folder, **job):
     out = folder / "panel.gcode"
-    result = make(wall, out, Job(machine="gantry-300", brim=0.0, rim_width=0.0, **job))
+    result = make(wall, out, Job(machine="moving-gantry", brim=0.0, rim_width=0.0, **job))
     machine = result.planned.setup.machine
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)
     amounts = {
-        "solidity": result.planned.setup.job.solidity,
+        "packing": result.planned.setup.job.packing,
         "filament_diameter": machine.hot_end.filament_diameter,
     }
     return result, program, Frame.of(program), amounts
@@ -61,13 +61,13 @@ def test_tailored_puts_less_in_the_wrong_place_than_uniform_beads(seed, tmp_path
     assert wrong["tailored"] < min(wrong["contour"], wrong["raster"])
 
 
-def serpentine(lines, pitch, spacing, axis=0):
-    """A wall of one stroke there and back: lines of one pitch, a spacing apart, along u or across it."""
+def serpentine(lines, width, spacing, axis=0):
+    """A wall of one stroke there and back: lines of one width, a spacing apart, along u or across it."""
     rows = [
         (end, spacing * (line + 0.5)) for line in range(lines) for end in (0.2, 9.8)[:: 1 - 2 * (line % 2)]
     ]
     points = np.array(rows)[:, ::-1] if axis else np.array(rows)
-    return strokes_of((points, pitch))
+    return strokes_of((points, width))
 
 
 @pytest.mark.parametrize("axis", [0, 1])
@@ -79,19 +79,19 @@ def test_a_serpentine_that_just_fills_overlaps_nowhere_not_even_at_its_turns(axi
 
 @pytest.mark.parametrize("axis", [0, 1])
 def test_a_serpentine_beside_itself_overlaps(axis):
-    """Lines of 0.4 mm pitch, 0.3 mm apart: three seams of 0.1 mm, 9.6 mm long, less a joint of one width."""
+    """Lines of 0.4 mm width, 0.3 mm apart: three seams of 0.1 mm, 9.6 mm long, less a joint of one width."""
     frame, shape = frame_of(10.0), shapely.box(0, 0, *((10, 1.2) if axis == 0 else (1.2, 10)))
     moves = serpentine(4, 0.4, 0.3, axis)
     (found,) = in_plane(moves, frame, [shape], [0], **AMOUNTS)
     assert found.overlap == pytest.approx(3 * 0.1 * (9.6 - 0.4) / 12, rel=0.02)
-    assert counts(moves, frame).turns.tolist() == [3]
+    assert counts(moves, frame).hairpins.tolist() == [3]
 
 
 def test_a_closed_loop_has_no_overlap_at_its_seam_and_no_loose_end():
     moves, frame = strokes_of(([(1, 1), (9, 1), (9, 3), (1, 3), (1, 1)], 0.4)), frame_of(10.0)
     beads = beads_of(moves, frame, **AMOUNTS)
-    shapes = run_shapes(beads, beads.pitch)
-    joints = joint_shapes(beads, beads.pitch, shapes)
+    shapes = run_shapes(beads, beads.spacing)
+    joints = joint_shapes(beads, beads.spacing, shapes)
     whole = shapely.box(0, 0, 10, 4)
     (found,) = in_plane(moves, frame, [whole], [0], **AMOUNTS)
     assert len(shapes) == 2 and len(joints) == 2 and found.overlap < 1e-9
@@ -113,7 +113,7 @@ def test_no_beads_and_no_section():
     assert empty.as_dict()["void_share"] is None
     assert pooled([])["void_share"] is None and pooled([bare, empty])["void_share"] == 1.0
     assert not counts(none, frame).strokes.any()
-    assert pitch_distribution(none, frame, **AMOUNTS).as_dict()["normal_pitch_median_mm"] is None
+    assert measure_spacing(none, frame, **AMOUNTS).as_dict()["normal_spacing_median_mm"] is None
 
 
 def test_rows_are_plain_json(tmp_path):
@@ -123,12 +123,12 @@ def test_rows_are_plain_json(tmp_path):
         assert json.loads(json.dumps(row, allow_nan=False)) == row
 
 
-def test_pitches_are_those_of_the_fill(tmp_path):
+def test_spacings_are_those_of_the_fill(tmp_path):
     result, program, frame, amounts = written(np.full((12, 300), 1.5), tmp_path)
-    found = pitch_distribution(program, frame, **amounts, limits=(0.28, 0.62))
+    found = measure_spacing(program, frame, **amounts, limits=(0.28, 0.62))
     row = found.as_dict()
-    assert row["column_pitch_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
-    assert row["normal_pitch_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
+    assert row["column_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
+    assert row["normal_spacing_median_mm"] == pytest.approx(1.5 / 4, rel=0.01)
     assert found.normal.beyond < 0.03  # only the strokes' ends take more
 
 
@@ -137,7 +137,7 @@ def test_strokes_and_loose_ends_are_counted(tmp_path):
     found = counts(program, frame, picture=(3.0, 27.0))
     layers = len(result.planned.layers)
     assert (found.strokes == 1).all() and len(found.strokes) == layers
-    assert (found.turns == 2).all() and not found.loose_ends.any()
+    assert (found.hairpins == 2).all() and not found.loose_ends.any()
     assert found.as_dict()["shortest_stroke_mm"] > 80
 
 
@@ -148,13 +148,13 @@ def test_flow_is_volume_over_time(tmp_path):
     feed = limit_feed(moves.only(moves.feed > 0), machine)
     moves = moves.only(moves.feed > 0)
     plan = plan_speeds(moves, machine, feed)
-    found = melt_rate(moves, plan, amounts["filament_diameter"])
+    found = measure_melt_rate(moves, plan, amounts["filament_diameter"])
     area = np.pi * amounts["filament_diameter"] ** 2 / 4
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
     assert found.by_time.quantiles[2] == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
     with pytest.raises(PathgenError, match="a plan of"):
-        melt_rate(moves.only(rows), plan, 1.75)
+        measure_melt_rate(moves.only(rows), plan, 1.75)
 
 
 def test_a_sample_is_even_and_inside():

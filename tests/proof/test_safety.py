@@ -6,7 +6,7 @@ import pytest
 
 from pathgen import load_machine, load_material, machine_names, material_names
 from pathgen.proof.checklist import RULES, check_program
-from pathgen.proof.safety import DISCLAIMER, GUIDANCE, PROVEN, header_lines, safety
+from pathgen.proof.safety import DISCLAIMER, GUIDANCE, PROVEN, build_safety_list, header_lines
 from tests.proof.checklist.programs import program
 
 PLACES = ("cut-off", "smoke alarm", "flammable", "ventilation", "hot surfaces", "children", "mains leads")
@@ -17,7 +17,7 @@ MORE = ("first layer", "not left alone", "LED only", "mm from the panel", "licen
 @pytest.mark.parametrize("material", material_names())
 def test_every_point_is_named(machine, material):
     profile, plastic = load_machine(machine), load_material(material)
-    text = "\n".join(safety(profile, plastic).lines())
+    text = "\n".join(build_safety_list(profile, plastic).lines())
     for word in (*PLACES, *MORE, DISCLAIMER, *GUIDANCE):
         assert word in text
     assert "local codes" in text and "does not replace" in text
@@ -28,27 +28,29 @@ def test_every_point_is_named(machine, material):
 def test_a_lamp_stays_under_the_glass_transition(material):
     """PLA softens at 56 to 61 °C (Front. Chem. 1:32, 2013), PETG near 81 °C: a lamp keeps well below."""
     plastic = load_material(material)
-    line = next(item.text for item in safety(load_machine("ngc-lab"), plastic).yours if "LED" in item.text)
+    line = next(
+        item.text for item in build_safety_list(load_machine("ngc-lab"), plastic).yours if "LED" in item.text
+    )
     assert f"over {plastic.temperature.glass_transition - 15:g} °C" in line
 
 
 def test_what_the_text_proves():
-    machine, plastic = load_machine("benchtop-220"), load_material("pla-white")
-    text = program("benchtop-220")
-    good = safety(machine, plastic, check_program(text))
+    machine, plastic = load_machine("moving-table"), load_material("pla-white")
+    text = program("moving-table")
+    good = build_safety_list(machine, plastic, check_program(text))
     assert {item.state for item in good.proven} == {"holds", "not in the text"}
     assert all(item.state == "yours" for item in good.yours)
-    bad = safety(machine, plastic, check_program(text.replace(b"M104 S0 ", b"M105 ")))
+    bad = build_safety_list(machine, plastic, check_program(text.replace(b"M104 S0 ", b"M105 ")))
     heaters = next(item for item in bad.proven if "heater turned off" in item.text)
     assert heaters.state == "falls short" and "208" in heaters.text
-    broken = safety(machine, plastic, check_program(text.replace(b"M107\n", b"??\n", 1)))
+    broken = build_safety_list(machine, plastic, check_program(text.replace(b"M107\n", b"??\n", 1)))
     assert "holds as far as read" in {item.state for item in broken.proven}
     assert json.loads(json.dumps(bad.as_dict()))["proven"][0]["state"] == "holds"
 
 
 def test_a_machine_that_heats_by_itself_proves_nothing_of_heat():
-    machine, plastic = load_machine("classroom-200"), load_material("pla-white")
-    listed = safety(machine, plastic, check_program(program("classroom-200")))
+    machine, plastic = load_machine("long-tube"), load_material("pla-white")
+    listed = build_safety_list(machine, plastic, check_program(program("long-tube")))
     assert "not in the text" in listed.proven[0].state and "by itself" in listed.proven[0].text
 
 

@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from pathgen import Job
 from pathgen.gcode.read import read_program
 from pathgen.job import plan, write
-from pathgen.motion import Clock, Kind, Supply, limit_feed, plan_speeds, tally
+from pathgen.motion import Kind, Supply, TimeByCause, limit_feed, plan_speeds, tally
 from pathgen.settings import load_machine
 from tests.matrix import paired
 from tests.motion.conftest import plain_machine, polyline
@@ -106,7 +106,7 @@ def planned(moves, machine):
     feed = limit_feed(moves, machine)
     plan, supply = plan_speeds(moves, machine, feed), Supply(machine)
     supply.take(plan.time)
-    return Clock.of(tally(moves, plan, feed), machine, starving=supply.waited)
+    return TimeByCause.of(tally(moves, plan, feed), machine, starving=supply.waited)
 
 
 @pytest.fixture(scope="module")
@@ -128,9 +128,9 @@ def moves_of():
 
 
 PANELS = {
-    "benchtop-220": {},
-    "gantry-300": {"bend": 120.0},
-    "classroom-200": {"fill": "terraced", "pace": "steady-flow"},
+    "moving-table": {},
+    "moving-gantry": {"bend": 120.0},
+    "long-tube": {"fill": "terraced", "pace": "steady-flow"},
     "ngc-lab": {"copies": 2},
 }
 UNLIMITED = 1e6  # lines a second

@@ -10,19 +10,19 @@ from skimage.color import xyz2lab
 from skimage.metrics import structural_similarity
 
 from pathgen import optics, picture
-from pathgen.optics.compensate import Bounds, Misfit, compensate, lightness
+from pathgen.optics.inverse import Bounds, Misfit, compensate, lightness_and_slope
 from pathgen.optics.laws import TwoFluxLaw
-from pathgen.optics.predict import Sight, backlit, seen
-from pathgen.picture.tone import decode_srgb, luminance
+from pathgen.optics.predict import PictureModel, backlit, viewed
+from pathgen.picture.colorimetry import decode_srgb, luminance
 
 LAW = TwoFluxLaw(0.1, 2.0)
-BLUR = {"layer": 0.1, "bore": 0.4, "spread": (0.2, 0.0)}
+BLUR = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0)}
 
 
 def plain_of(name, width):
     encoded = getattr(data, name)() / 255
     light = luminance(decode_srgb(encoded)) if encoded.ndim == 3 else decode_srgb(encoded)
-    fitted = picture.fit(light.astype(np.float32), *picture.proportions(light, width), 0.1)
+    fitted = picture.fit_to_panel(light.astype(np.float32), *picture.proportions(light, width), 0.1)
     return optics.thickness(fitted, LAW, 0.8, 3.0)
 
 
@@ -32,20 +32,20 @@ def plain_of(name, width):
     [(0.18, 49.49611), (0.2158605, 53.58501), (0.5, 76.06926), (0.001, 0.9033), ((6 / 29) ** 3, 8.0)],
 )
 def test_cie_lightness(y, expected):
-    assert float(lightness(np.array([y]))[0][0]) == pytest.approx(expected, abs=1e-5)
+    assert float(lightness_and_slope(np.array([y]))[0][0]) == pytest.approx(expected, abs=1e-5)
 
 
 def test_lightness_is_that_of_a_general_library():
     # scikit-image's L* of a grey: X and Z are those of its white, D65.
     y = np.linspace(0, 1, 101)
     grey = y[:, None] * np.array([0.95047, 1.0, 1.08883])
-    np.testing.assert_allclose(lightness(y)[0], xyz2lab(grey)[:, 0], atol=2e-3)
+    np.testing.assert_allclose(lightness_and_slope(y)[0], xyz2lab(grey)[:, 0], atol=2e-3)
 
 
 def test_the_derivative_of_lightness():
     y, h = np.array([0.0005, 0.005, 0.02, 0.3, 0.95]), 1e-6
-    slope = (lightness(y + h)[0] - lightness(y - h)[0]) / (2 * h)
-    np.testing.assert_allclose(lightness(y)[1], slope, rtol=1e-7)
+    slope = (lightness_and_slope(y + h)[0] - lightness_and_slope(y - h)[0]) / (2 * h)
+    np.testing.assert_allclose(lightness_and_slope(y)[1], slope, rtol=1e-7)
 
 
 @pytest.mark.parametrize("spread", [(0.2, 0.0), (0.05, 0.1)])
@@ -53,7 +53,7 @@ def test_the_gradient_is_what_scipy_finds_by_differences(spread):
     # scipy.optimize.check_grad: norm of the difference to forward differences, here against the gradient's.
     shape = (9, 11)
     plain = np.random.default_rng(0).uniform(1.0, 2.8, shape)
-    misfit = Misfit(plain, Sight(LAW, 0.1, 0.1, 0.4, spread, 0.8, (0.8, 3.0)))
+    misfit = Misfit(plain, PictureModel(LAW, 0.1, 0.1, 0.4, spread, 0.8, (0.8, 3.0)))
     start = np.random.default_rng(1).uniform(1.1, 2.7, shape).ravel()
 
     def half(t):
@@ -75,7 +75,7 @@ def test_a_points_light_is_what_scipys_integral_of_the_gaussian_holds():
     )[0]
     wall = np.full((61, 61), 60.0)  # lets about exp(−38) through
     wall[30, 30] = 0.8
-    light = seen(wall, LAW, pixel, spread=(sigma, 0.0), thinnest=0.8)
+    light = viewed(wall, LAW, pixel, spread=(sigma, 0.0), thinnest=0.8)
     assert light.sum() == pytest.approx(whole, abs=1e-6)
     edges = np.arange(-3.5, 4.0) * pixel
     inside = (norm.cdf(edges[-1] - 0.0, scale=sigma) - norm.cdf(edges[0], scale=sigma)).item()
@@ -87,8 +87,8 @@ def test_a_points_light_is_what_scipys_integral_of_the_gaussian_holds():
 def test_another_solver_finds_no_better_map():
     # scipy's L-BFGS-B, bounds and the same error, left to run until it stops.
     plain = plain_of("coins", 20.0)[20:56, 30:78]
-    made = compensate(plain, LAW, 0.1, 0.8, 3.0, **BLUR, tolerance=0.0, turns=300)
-    misfit = Misfit(plain, Sight(LAW, 0.1, 0.1, 0.4, (0.2, 0.0), 0.8, (0.8, 3.0)))
+    made = compensate(plain, LAW, 0.1, 0.8, 3.0, **BLUR, tolerance=0.0, iterations=300)
+    misfit = Misfit(plain, PictureModel(LAW, 0.1, 0.1, 0.4, (0.2, 0.0), 0.8, (0.8, 3.0)))
 
     def half(t):
         error, gradient = misfit(t.reshape(plain.shape))
@@ -127,8 +127,11 @@ def test_pictures_come_nearer_and_look_more_alike(name):
     # memory).
     plain = plain_of(name, 100.0)[200:600, 300:700]
     made = compensate(plain, LAW, 0.1, 0.8, 3.0, **BLUR, room=(0.2, 1.0))
-    wanted = lightness(backlit(plain, LAW, 0.8))[0]
-    shown = [lightness(seen(wall, LAW, 0.1, thinnest=0.8, **BLUR))[0] for wall in (plain, made.thickness)]
+    wanted = lightness_and_slope(backlit(plain, LAW, 0.8))[0]
+    shown = [
+        lightness_and_slope(viewed(wall, LAW, 0.1, thinnest=0.8, **BLUR))[0]
+        for wall in (plain, made.thickness)
+    ]
     before, after = (np.sqrt(np.mean((light - wanted) ** 2)) for light in shown)
     assert 1 - after / before > 0.25
     blurred, compensated = (structural_similarity(wanted, light, data_range=100.0) for light in shown)

@@ -14,8 +14,8 @@ import pytest
 from msgspec.structs import replace
 
 from pathgen import Job
-from pathgen.coupons.make import lay_out
-from pathgen.gcode.pauses import pauses
+from pathgen.coupons.make import lay_out_coupon
+from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_several, write
 from pathgen.motion import Kind
@@ -41,11 +41,11 @@ PANELS = {
     "flat": [(wall(15, 120), Job())],
     "bent": [(wall(12, 200), Job(bend=120.0))],
     "ring": [(wall(10, 400), Job(bend=360.0, seam="dark"))],
-    "disc with its cradle": [(wall(100, 100), Job(outline="disc", pixel=0.2, layer=0.2, first_layer=0.2))],
+    "disc with its comb": [(wall(100, 100), Job(outline="disc", pixel=0.2, layer=0.2, first_layer=0.2))],
     "wedges": [(wall(60, 200), Job(wedges=2, wedge_height=5.0))],
     "several abreast": [(wall(12, 100), Job(copies=2)), (wall(20, 80), Job(bend=90.0))],
     "in turn": [(wall(12, 100), Job(copies=3, build="in-turn"))],
-    "raster": [(wall(10, 100), Job(fill="raster", direction="alternate", solidity=1.0))],
+    "raster": [(wall(10, 100), Job(fill="raster", direction="alternate", packing=1.0))],
     "lead and pace": [(wall(10, 150), Job(lead="on", pace="steady-flow"))],
     "bands": [
         (
@@ -55,7 +55,7 @@ PANELS = {
     ],
 }
 KINDS = {  # what each program is there for
-    "disc with its cradle": Kind.CRADLE,
+    "disc with its comb": Kind.COMB,
     "wedges": Kind.WEDGE,
 }
 COUPONS = ["step-wedge", "lag-strip"]
@@ -64,7 +64,7 @@ COUPONS = ["step-wedge", "lag-strip"]
 def program_of(name, machine=MACHINE):
     stream = io.BytesIO()
     if name in COUPONS:
-        lay_out(name, Job(machine="ngc-lab")).write(stream)
+        lay_out_coupon(name, Job(machine="ngc-lab")).write(stream)
     else:
         panels = [
             (made, replace(job, machine="ngc-lab", brim=1.5, rim_width=2.0)) for made, job in PANELS[name]
@@ -157,7 +157,7 @@ def test_dwells_last_as_long(tmp_path):
     start, finish = f"{dialect.start}G4 P1.5 (settle)\n", f"G4 P0.25\n{dialect.finish}"
     program = program_of("flat", replace(MACHINE, dialect=replace(dialect, start=start, finish=finish)))
     dwells = [float(given) for call, given in canonical(program, tmp_path) if call == "DWELL"]
-    ours = pauses(program.decode("ascii").splitlines(), dialect)
+    ours = sum_pauses(program.decode("ascii").splitlines(), dialect)
     assert dwells == [1.5, 0.25] and sum(dwells) == ours.dwelling
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from pathgen.optics.fit import fit_law
+from pathgen.optics.law_fit import fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.readings import Readings
 from pathgen.optics.viewing import step_index, step_luminance
+from pathgen.optics.wedge import Readings
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 5)  # 13 steps, read five times each
 REFERENCES, NOISE, SEEDS = 20, 0.02, 100

@@ -5,12 +5,19 @@ import pytest
 import shapely
 
 from pathgen.motion import Kind, Moves
-from pathgen.proof.footprint import beads_of, fitted, run_shapes, section_shape, stadiums, visible_width
+from pathgen.proof.footprint import (
+    beads_of,
+    fitted_outlines,
+    run_shapes,
+    section_shape,
+    stadiums,
+    visible_width,
+)
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import in_plane
 
 HEIGHT, LENGTH, FILAMENT = 0.2, 40.0, np.pi * 1.75**2 / 4
-AMOUNTS = {"solidity": 1.0, "filament_diameter": 1.75}
+AMOUNTS = {"packing": 1.0, "filament_diameter": 1.75}
 
 
 def frame_of(length=LENGTH, pixel=0.1):
@@ -87,7 +94,7 @@ def test_equal_widths_on_a_line_make_one_stadium_whatever_the_joint():
     beads = beads_along([np.column_stack([np.linspace(1, 9, 17), np.ones(17)]), 0.4])
     whole = shapely.buffer(shapely.LineString([(1, 1), (9, 1)]), 0.2, quad_segs=4)
     for joints in ("round", "fitted"):
-        (shape,) = run_shapes(beads, beads.pitch, joints)
+        (shape,) = run_shapes(beads, beads.spacing, joints)
         assert shape.symmetric_difference(whole).area < 1e-9
 
 
@@ -95,11 +102,11 @@ def test_equal_widths_on_a_line_make_one_stadium_whatever_the_joint():
 def test_fitted_joints_cover_what_is_deposited(seed):
     """Area deposited, and a round end's π·w²/8 at either end of the stroke (exact geometry)."""
     beads = beads_along(wavy(seed))
-    laid = beads.area.sum() + np.pi / 8 * (beads.pitch[0] ** 2 + beads.pitch[-1] ** 2)
-    (bulging,), (fit,) = (run_shapes(beads, beads.pitch, joints) for joints in ("round", "fitted"))
+    laid = beads.area.sum() + np.pi / 8 * (beads.spacing[0] ** 2 + beads.spacing[-1] ** 2)
+    (bulging,), (fit,) = (run_shapes(beads, beads.spacing, joints) for joints in ("round", "fitted"))
     assert fit.area == pytest.approx(laid, rel=0.01)
     assert bulging.area > laid * 1.005
-    assert all(shape.is_valid for shape in fitted(beads, beads.pitch))
+    assert all(shape.is_valid for shape in fitted_outlines(beads, beads.spacing))
 
 
 def counted(paths, thickness, step=0.01):

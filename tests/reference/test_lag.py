@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-from pathgen.motion import Kind, Moves, Plan, filament_area, plan_speeds
+from pathgen.motion import Kind, Moves, SpeedPlan, filament_area, plan_speeds
 from pathgen.motion.lag import held_volume, lagged_volume, shorter
 from pathgen.settings import load_machine
 from tests.motion.conftest import plain_machine, polyline
 
-MACHINE = load_machine("benchtop-220")
+MACHINE = load_machine("moving-table")
 LAG, AREA = MACHINE.hot_end.lag, filament_area(1.75)
 
 
@@ -27,7 +27,7 @@ def steady(flow, dt=0.01, speed=20.0):
     x, none, constant = speed * dt * np.arange(1, count + 1), np.zeros(count), np.full(count, speed)
     wall, layer = np.full(count, Kind.WALL, np.uint8), np.zeros(count, np.int32)
     moves = Moves((0, 0, 0), x, none, none, flow * dt / AREA, constant, wall, layer)
-    return moves, Plan(constant, constant, constant, np.full(count, dt))
+    return moves, SpeedPlan(constant, constant, constant, np.full(count, dt))
 
 
 def test_step_response():
@@ -49,7 +49,7 @@ def test_step_response_of_any_lag(lag, dt, flow):
 
 
 @pytest.mark.parametrize(("before", "after"), [(0.84, 1.24), (1.24, 0.56)])
-def test_a_jump_of_the_pitch_dies_away(before, after):
+def test_a_jump_of_the_spacing_dies_away(before, after):
     """The step response again: after a jump the error of q is (before − after)·e^(−t/τ)."""
     dt, settled = 0.01, 500
     moves, plan = steady(np.repeat([before, after], [settled, 60]), dt)

@@ -60,7 +60,7 @@ def several(tmp_path_factory):
     """The page of two panels that differ, the second of them twice, as a file on the disk."""
     folder = tmp_path_factory.mktemp("several")
     wave = 1.8 + np.sin(np.linspace(0, 9, 100)) * np.linspace(0.2, 0.9, 50)[:, None]
-    job = {"machine": "gantry-300", "layer": 0.2, "pixel": 0.2, "brim": 3.0}
+    job = {"machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 3.0}
     panels = [(wave, Job(**job)), (wave[:30, ::-2], Job(copies=2, rim_width=2.0, **job))]
     path = folder / "several.html"
     path.write_bytes(page(make_several(panels, folder / "a.gcode"), folder / "a.gcode", safety=CHECKS))

@@ -64,7 +64,7 @@ def panel_moves():
                 )
                 for u in along
             ]
-            rows.append((Kind.TURN, rows[-1][1], 10.42, z, 0.01, layer))
+            rows.append((Kind.HAIRPIN, rows[-1][1], 10.42, z, 0.01, layer))
         rows.append((Kind.LINK, 70, 10.5, z, 0, layer))
     kind, x, y, z, filament, layer = (np.array(column) for column in zip(*rows, strict=True))
     feed = np.where(np.isin(kind, (Kind.TRAVEL, Kind.LIFT)), 100.0, rng.choice([20.0, 12.345], len(kind)))

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pathgen.layers import cut
+from pathgen.layers import cut_layers
 from pathgen.panel import Panel
 
 ROUTE = runpy.run_path(str(Path(__file__).parents[1] / "bench" / "mesh_route.py"))
@@ -72,7 +72,7 @@ def test_section_areas_are_those_of_the_columns():
 def test_our_sections_are_the_meshs(layer, first):
     """Ten layers of a cut panel, at their mid-heights, to 0.1 %."""
     thickness = bumpy()
-    layers = cut(Panel(thickness, PIXEL), layer, first)
+    layers = cut_layers(Panel(thickness, PIXEL), layer, first)
     chosen = np.linspace(0, len(layers) - 1, 10).astype(int)
     middle = (layers.top - layers.height / 2)[chosen]
     ours = layers.section_area()[chosen]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from skimage import measure
 
-from pathgen.panel.steadiness import Conditions, sections, steadiness
+from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
 
 # Modulus GPa, density kg/m³, thickness mm, height mm: first frequency, Hz.
 FREQUENCIES = [
@@ -19,12 +19,12 @@ FREQUENCIES = [
 
 
 def plate(thickness, height, rows=100, columns=10):
-    return sections(np.full((rows, columns), thickness), height / rows)
+    return measure_sections(np.full((rows, columns), thickness), height / rows)
 
 
 @pytest.mark.parametrize(("modulus", "density", "thickness", "height", "hertz"), FREQUENCIES)
 def test_first_frequency(modulus, density, thickness, height, hertz):
-    found = steadiness(plate(thickness, height), Conditions(modulus, density)).frequency[-1]
+    found = compute_steadiness(plate(thickness, height), Conditions(modulus, density)).frequency[-1]
     assert found == pytest.approx(hertz, rel=1e-4)
 
 
@@ -35,8 +35,8 @@ def test_sway_of_the_tip(modulus, density, thickness, height, hertz):
     breadth = height / 10
     stiffness = modulus * 1e3 * breadth * thickness**3 / 12  # N·mm²
     load = density * 1e-12 * breadth * thickness * 700.0  # N/mm at 700 mm/s²
-    pushed = steadiness(wall, Conditions(modulus, density, acceleration=0.0, drag=0.2))
-    shaken = steadiness(wall, Conditions(modulus, density, acceleration=700.0, drag=0.0))
+    pushed = compute_steadiness(wall, Conditions(modulus, density, acceleration=0.0, drag=0.2))
+    shaken = compute_steadiness(wall, Conditions(modulus, density, acceleration=700.0, drag=0.0))
     heights = wall.top
     assert pushed.sway == pytest.approx(0.2 * heights**3 / (3 * stiffness), rel=1e-9)
     assert shaken.sway == pytest.approx(load * heights**4 / (8 * stiffness), rel=1e-9)
@@ -46,7 +46,7 @@ def test_area_and_second_moment_of_a_section():
     """Against scikit-image: central moments of the section drawn in pixels of 0.01 mm."""
     rng = np.random.default_rng(4)
     hundredths = rng.integers(80, 400, 60)
-    wall = sections(np.tile(hundredths / 100, (3, 1)), 0.01)
+    wall = measure_sections(np.tile(hundredths / 100, (3, 1)), 0.01)
     drawn = np.arange(400)[:, None] < hundredths
     moments = measure.moments_central(drawn.astype(float), order=2)
     # A pixel's own second moment, 1/12 of the fourth power of its side, is not in those of its centre.
@@ -111,9 +111,9 @@ STEPPED = {
 def test_stepped_walls_at_every_height(name, share):
     runs = STEPPED[name]
     rows = np.repeat([t for _, t in runs], [round(h / 0.1) for h, _ in runs])
-    wall = sections(np.repeat(rows[::-1, None], 10, axis=1), 0.1)  # 1 mm wide
+    wall = measure_sections(np.repeat(rows[::-1, None], 10, axis=1), 0.1)  # 1 mm wide
     height = round(share * wall.height, 1)
-    found = steadiness(wall, Conditions(3.5, 1240.0), np.array([height]))
+    found = compute_steadiness(wall, Conditions(3.5, 1240.0), np.array([height]))
     expected = finite_elements(cut_off(runs, height), 3.5, 1240.0)
     values = found.by_acceleration[0], found.by_force[0], found.frequency[0]
     assert values == pytest.approx(expected, rel=2e-4)
@@ -123,8 +123,8 @@ def test_wedges_are_a_clamp_at_their_top():
     """What stands above them is a beam of its own, foot at the wedges' top."""
     runs = STEPPED["thinner above"]
     rows = np.repeat([t for _, t in runs], [333, 667])
-    wall = sections(np.repeat(rows[::-1, None], 10, axis=1), 0.1)
-    held = steadiness(wall, Conditions(3.5, 1240.0, support=20.0), np.array([100.0]))
+    wall = measure_sections(np.repeat(rows[::-1, None], 10, axis=1), 0.1)
+    held = compute_steadiness(wall, Conditions(3.5, 1240.0, support=20.0), np.array([100.0]))
     expected = finite_elements([(13.3, 3.0), (66.7, 0.8)], 3.5, 1240.0)
     values = held.by_acceleration[0], held.by_force[0], held.frequency[0]
     assert values == pytest.approx(expected, rel=2e-4)

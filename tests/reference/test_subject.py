@@ -12,7 +12,7 @@ from skimage.draw import polygon2mask
 
 from pathgen.picture import decode_srgb, encode_srgb
 from pathgen.picture.advice import detail_lost
-from pathgen.picture.subject import _lab, find_subject, tidy
+from pathgen.picture.subject import _lab, clean_mask, find_subject
 
 ROWS, COLS = 480, 360
 BACKDROPS = (0.92, 0.8, 0.66, 0.5, 0.3, 0.12, 0.88, 0.74, 0.6, 0.45, 0.2, 0.95)  # sRGB codes
@@ -61,7 +61,7 @@ def portrait(seed):
 def test_the_subject_is_found(seed):
     """Intersection over union with the silhouette as it was drawn: at least 0.97."""
     rgb, true = portrait(seed)
-    found = tidy(find_subject(rgb))
+    found = clean_mask(find_subject(rgb))
     assert (found & true).sum() / (found | true).sum() >= 0.97
 
 
@@ -77,7 +77,7 @@ def test_stray_bits_on_the_backdrop_are_all_gone_and_the_subject_stays():
     assert bits.sum() > 300
     found = find_subject(np.where(bits[..., None], np.float32(0.02), rgb))
     assert (found & bits).sum() > 0.5 * bits.sum()  # corners of the smallest are lost in the grain
-    kept = tidy(found, 200 / found.size)
+    kept = clean_mask(found, 200 / found.size)
     assert not (kept & bits).any() and (kept & true).sum() > 0.98 * true.sum()
 
 

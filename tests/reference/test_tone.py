@@ -5,7 +5,7 @@ import pytest
 from PIL import Image, ImageCms
 from skimage import color, data
 
-from pathgen.picture.tone import WEIGHTS, decode_srgb, encode_srgb, lightness, luminance
+from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb, lightness, luminance
 
 # IEC 61966-2-1, codes of 255 and their linear values.
 IEC_61966_2_1 = {

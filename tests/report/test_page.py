@@ -20,12 +20,12 @@ from pathgen.job import make, make_several
 from pathgen.motion import Kind
 from pathgen.picture import encode_srgb
 from pathgen.proof.header import Stated
-from pathgen.proof.replayed import Light, replay
-from pathgen.report import page_care, page_panels
+from pathgen.proof.panel_replay import Effects, replay
+from pathgen.report import page_panels, page_safety
 from pathgen.report.page import page
-from pathgen.report.page_charts import Axis, Chart, ticks
-from pathgen.report.page_data import judge, paces, read_text
-from pathgen.report.page_layers import BRIM, DRY, FIRST, PROP, sample
+from pathgen.report.page_charts import Chart, ChartAxis, ticks
+from pathgen.report.page_data import judge, measure_paces, read_text
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, pack_layers
 from pathgen.settings import Job
 
 NAME = 'quay <b>&"1".png'
@@ -150,7 +150,7 @@ def test_it_is_built_as_screen_readers_need_it(made):
 def test_the_predicted_picture_is_that_of_the_text(made):
     result, program, whole = made
     # The wall, replayed as `pathgen replay --seen` does; the panel is a whole number of layers high.
-    found = replay(program, light=Light(smear=True, by_material=True))
+    found = replay(program, light=Effects(smear=True, by_material=True))
     expected = np.clip(found.picture, 0, 1)
     # sRGB encoding, IEC 61966-2-1.
     srgb = np.where(expected <= 0.0031308, 12.92 * expected, 1.055 * expected ** (1 / 2.4) - 0.055)
@@ -183,7 +183,7 @@ def test_left_stays_left(made):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
-    layer = sample(
+    layer = pack_layers(
         judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
@@ -206,28 +206,28 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
         for wanted, chosen in (
             (here & (moves.kind == Kind.WALL), codes[part][1:] >= FIRST),
             (here & (moves.kind == Kind.BRIM), codes[part][1:] == BRIM),
-            (here & (moves.kind == Kind.WEDGE), codes[part][1:] == PROP),
+            (here & (moves.kind == Kind.WEDGE), codes[part][1:] == SUPPORT),
         ):
             assert length[chosen].sum() == pytest.approx(moves.path()[wanted].sum(), rel=2e-3, abs=0.01)
-    assert {DRY, BRIM, PROP} < set(codes.tolist())
+    assert {DRY, BRIM, SUPPORT} < set(codes.tolist())
 
 
-def test_a_beads_pitch_fills_its_thickness(made):
+def test_a_beads_spacing_fills_its_thickness(made):
     result, program, _ = made
-    layer = sample(
+    layer = pack_layers(
         judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
-    # Area of the section from above: pitch times length, summed, is thickness times width.
-    area = float((layer.pitch * layer.length)[wall].sum())
+    # Area of the section from above: spacing times length, summed, is thickness times width.
+    area = float((layer.spacing * layer.length)[wall].sum())
     row = result.planned.panel.thickness[::-1][layer.number]
     assert area == pytest.approx(row.sum() * 0.2, rel=0.03)
 
 
 def test_times_add_up(made):
     found = judge(made[0].planned, read_text(made[0].platform.setup, made[1])).found
-    pace, whole = paces(found), float(found.tally.time.sum())
+    pace, whole = measure_paces(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.hours[-1] == pytest.approx(whole / 3600, rel=1e-9)
@@ -241,14 +241,14 @@ def test_it_tells_what_was_made(made):
     assert str(result.summary["digest"]) in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
     assert f"{result.summary['mass_g']:.1f} g" in said and "105 layers" in said
-    assert result.planned.props.removal in said and "LED only" in said
+    assert result.planned.supports.removal in said and "LED only" in said
     assert "a smoke alarm & a switch" in said and "Before it runs" in said
 
 
 def test_the_checklist_is_that_of_the_text(made, folder):
     result, program, _ = made
     setup = result.planned.setup
-    listed = page_care.before(setup.machine, setup.material, program).items
+    listed = page_safety.list_before(setup.machine, setup.material, program).items
     assert any(item.open for item in listed)
     assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
     # A heater left on at the end, and the page of that text says so.
@@ -277,7 +277,7 @@ def unpacked(whole, number):
 @pytest.mark.parametrize("build", ["abreast", "in-turn"])
 def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
     program = folder / f"{build}.gcode"
-    shares = {"build": build, "machine": "gantry-300", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
+    shares = {"build": build, "machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
     wedge = np.tile(np.linspace(1.0, 2.4, 90), (40, 1))  # dark at the right
     result = make_several([(wedge, Job(**shares)), (wedge[:25, :60], Job(rim_width=2.0, **shares))], program)
     whole = page(result, program, safety=())
@@ -285,7 +285,7 @@ def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
     begun = 0
     for number, part in enumerate(result.parts, start=1):
         planned, count = part.planned, len(part.planned.layers)
-        found = replay(program, stated=Stated(panel=number), light=Light(smear=True, by_material=True))
+        found = replay(program, stated=Stated(panel=number), light=Effects(smear=True, by_material=True))
         srgb = np.clip(np.rint(255 * encode_srgb(np.clip(found.picture, 0, 1))), 1, 255)
         assert np.abs(shown(whole, "predicted", number) - srgb).max() <= 1
         data, points, codes = unpacked(whole, number)
@@ -303,8 +303,10 @@ def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
 def test_copies_share_a_section_and_all_are_listed(folder):
     program = folder / "copies.gcode"
     plate, other = np.full((30, 60), 1.6), np.full((20, 50), 1.2)
-    job = Job(copies=2, machine="gantry-300", **QUICK)
-    result = make_several([(plate, job), (other, Job(machine="gantry-300", rim_width=1.0, **QUICK))], program)
+    job = Job(copies=2, machine="moving-gantry", **QUICK)
+    result = make_several(
+        [(plate, job), (other, Job(machine="moving-gantry", rim_width=1.0, **QUICK))], program
+    )
     whole = page(result, program, safety=())
     read = Reader(whole.decode())
     said = " ".join("".join(read.text).split())
@@ -321,7 +323,7 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
     monkeypatch.setattr(page_panels, "LARGEST", 60)
     program, noise = folder / "many.gcode", np.random.default_rng(5)
     # Grain is the most that pictures and layers can hold; each panel is another.
-    job = Job(machine="gantry-300", rim_width=1.0, **QUICK)
+    job = Job(machine="moving-gantry", rim_width=1.0, **QUICK)
     panels = [(noise.uniform(0.8, 3.0, (40, 80)), job) for _ in range(4)]
     whole = page(make_several(panels, program), program, safety=())
     counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]
@@ -360,7 +362,7 @@ def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, pic
 
 def test_contrast_is_enough():
     # WCAG 2.2, 1.4.3 (text, 4.5 : 1) and 1.4.11 (graphics, 3 : 1), relative luminance as defined there.
-    style = (Path(page_care.__file__).parent / "page.css").read_text()
+    style = (Path(page_safety.__file__).parent / "page.css").read_text()
     colours = dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6})", style))
 
     def luminance(colour):
@@ -388,7 +390,7 @@ def test_ticks_are_round_and_inside(low, high):
 
 
 def test_a_chart_keeps_inside_its_axes():
-    chart = Chart("<Sway>", "a & b", Axis(0, 10, "x"), Axis(0, 1, "y"), "one")
+    chart = Chart("<Sway>", "a & b", ChartAxis(0, 10, "x"), ChartAxis(0, 1, "y"), "one")
     chart.line(np.array([0.0, 10.0, 20.0]), np.array([0.0, 0.5, 7.0]), "curve")
     chart.level(3.0, "far off")
     drawn = str(chart.svg)

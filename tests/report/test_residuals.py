@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.optics.fit import fit_law
+from pathgen.optics.law_fit import fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.readings import Readings
-from pathgen.report.figures import PAPER
+from pathgen.optics.wedge import Readings
+from pathgen.report.preview_figure import PAPER
 from pathgen.report.residuals import WRONG, residuals_png
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 3)

@@ -16,10 +16,10 @@ from pathgen.route.axis import HALF, WEIGHTS, carried_acceleration, score_axes
 from pathgen.settings import load_machine
 from pathgen.settings.machine import KeepOut
 
-BENCHTOP = load_machine("benchtop-220")
-GANTRY = load_machine("gantry-300")
+BENCHTOP = load_machine("moving-table")
+GANTRY = load_machine("moving-gantry")
 ALIKE = {0: 0.02, 90: 0.02}
-PITCH = 0.42
+SPACING = 0.42
 positive = st.floats(1e-6, 1e6)
 
 
@@ -56,11 +56,13 @@ def test_carried_along_its_length_wins_whatever_the_other_figures(sways, times, 
         machine,
         footprint(),
         dict(zip((0, 90), sways, strict=True)),
-        PITCH,
+        SPACING,
         dict(zip((0, 90), times, strict=True)),
     )
     assert choice.axis == "y" and choice.rotation == 90
-    mirrored = score_axes(changed(machine, platform_axis="x"), footprint(), choice_of(choice, "sway"), PITCH)
+    mirrored = score_axes(
+        changed(machine, platform_axis="x"), footprint(), choice_of(choice, "sway"), SPACING
+    )
     assert mirrored.axis == "x"
 
 
@@ -74,7 +76,7 @@ def test_the_weight_of_being_carried_is_more_than_all_others_together():
 
 def test_a_panel_that_does_not_fit_along_the_platform_stands_the_other_way():
     short = changed(BENCHTOP, volume={"y": (0.0, 100.0)})
-    choice = score_axes(short, footprint(), ALIKE, PITCH)
+    choice = score_axes(short, footprint(), ALIKE, SPACING)
     assert choice.axis == "x" and choice.reason == "along X, as it does not fit along Y"
     assert [(row.fits, row.clear) for row in choice.rows] == [(True, True), (False, False)]
     assert choice.rows[1].total == math.inf
@@ -83,23 +85,23 @@ def test_a_panel_that_does_not_fit_along_the_platform_stands_the_other_way():
 def test_keep_out_zones_that_leave_no_place_along_y():
     """Along Y 120 mm are needed and the bar leaves 95 before it and 105 behind; along X 30 are enough."""
     bar = KeepOut(x=(0.0, 220.0), y=(100.0, 110.0), why="bar")
-    choice = score_axes(changed(BENCHTOP, keep_out=(bar,)), footprint(), ALIKE, PITCH)
+    choice = score_axes(changed(BENCHTOP, keep_out=(bar,)), footprint(), ALIKE, SPACING)
     assert choice.axis == "x" and choice.reason == "along X, as keep-out zones leave it no place along Y"
     assert [(row.fits, row.clear) for row in choice.rows] == [(True, True), (True, False)]
 
 
 def test_nowhere_to_stand_is_refused_with_the_sizes():
-    with pytest.raises(PathgenError, match="does not fit on benchtop-220: along Y it needs 320.0 mm"):
-        score_axes(BENCHTOP, footprint(300), ALIKE, PITCH)
+    with pytest.raises(PathgenError, match="does not fit on moving-table: along Y it needs 320.0 mm"):
+        score_axes(BENCHTOP, footprint(300), ALIKE, SPACING)
     with pytest.raises(PathgenError, match="height"):
-        score_axes(BENCHTOP, footprint(50, 246), {0: 0.0}, PITCH)
+        score_axes(BENCHTOP, footprint(50, 246), {0: 0.0}, SPACING)
 
 
 # Along Y there are 220 mm less twice 5 mm of margin and twice 10 mm of brim.
 @pytest.mark.parametrize(("width", "fits"), [(190.0, True), (190.1, False)])
 def test_fit_is_that_of_place(width, fits):
     wide = changed(BENCHTOP, volume={"x": (0.0, 900.0)})
-    row = score_axes(wide, footprint(width), ALIKE, PITCH).rows[1]
+    row = score_axes(wide, footprint(width), ALIKE, SPACING).rows[1]
     assert (row.fits, row.clear) == (fits, fits)
     with nullcontext() if fits else pytest.raises(PathgenError):
         assert place(footprint(width), wide, "y").rotation == 90
@@ -139,7 +141,7 @@ DECIDED = [
 @pytest.mark.parametrize(("figures", "given", "axis", "words"), DECIDED)
 def test_on_a_gantry_the_figures_decide_and_are_named(figures, given, axis, words):
     machine = changed(GANTRY, **figures) if figures else GANTRY
-    choice = score_axes(machine, footprint(), given.get("sway", ALIKE), PITCH, given.get("time"))
+    choice = score_axes(machine, footprint(), given.get("sway", ALIKE), SPACING, given.get("time"))
     assert (
         choice.axis == axis and words in choice.reason and choice.reason.startswith(f"along {axis.upper()}")
     )
@@ -148,9 +150,9 @@ def test_on_a_gantry_the_figures_decide_and_are_named(figures, given, axis, word
 def test_a_row_holds_the_figures_of_the_axis_across_the_wall():
     """A hand-worked row: normal axis y at 160 steps a millimetre and 1500 mm/s², x twice as quick."""
     machine = changed(changed(GANTRY, "y", steps_per_mm=160.0, acceleration=1500.0), "x", acceleration=3000.0)
-    row = score_axes(machine, footprint(), {0: 0.105, 90: 0.0}, PITCH, {0: 200.0, 90: 100.0}).rows[0]
+    row = score_axes(machine, footprint(), {0: 0.105, 90: 0.0}, SPACING, {0: 200.0, 90: 100.0}).rows[0]
     assert (row.positioning, row.acceleration, row.time, row.carried) == (1 / 160, 1500.0, 200.0, False)
-    assert HALF["sway"] * PITCH == 0.105
+    assert HALF["sway"] * SPACING == 0.105
     assert row.costs["sway"] == pytest.approx(WEIGHTS["sway"] / 2)
     assert row.costs["positioning"] == pytest.approx(WEIGHTS["positioning"] * 0.00625 / (0.00625 + 0.021))
     assert row.costs["time"] == pytest.approx(WEIGHTS["time"] / 2)
@@ -164,27 +166,27 @@ def test_a_worse_figure_never_costs_less(sway, more, rotation):
     for name, worse in product(("sway", "time"), (1.0, 1.0 + more)):
         figures = {"sway": dict(ALIKE), "time": {0: 1e3, 90: 1e3}}
         figures[name] = {rotation: sway * worse, other: sway}
-        rows = score_axes(GANTRY, footprint(), figures["sway"], PITCH, figures["time"]).rows
+        rows = score_axes(GANTRY, footprint(), figures["sway"], SPACING, figures["time"]).rows
         costs = {row.rotation: row.costs[name] for row in rows}
         assert costs[rotation] >= costs[other] and 0 <= costs[rotation] <= WEIGHTS[name]
 
 
 def test_one_rotation_is_compared_with_none():
-    choice = score_axes(GANTRY, footprint(), {90: 0.02}, PITCH)
+    choice = score_axes(GANTRY, footprint(), {90: 0.02}, SPACING)
     assert choice.rotation == 90 and choice.reason == "along Y, the only one compared"
 
 
 @pytest.mark.parametrize(
-    ("sway", "pitch", "time", "words"),
+    ("sway", "spacing", "time", "words"),
     [
-        ({45: 0.1}, PITCH, None, "rotations .45."),
-        ({}, PITCH, None, "missing"),
-        (ALIKE, PITCH, {0: 10.0}, r"times for \[0\]"),
-        ({0: -1.0, 90: 0.0}, PITCH, None, "-1"),
-        ({0: math.nan, 90: 0.0}, PITCH, None, "nan"),
-        (ALIKE, 0.0, None, "pitch"),
+        ({45: 0.1}, SPACING, None, "rotations .45."),
+        ({}, SPACING, None, "missing"),
+        (ALIKE, SPACING, {0: 10.0}, r"times for \[0\]"),
+        ({0: -1.0, 90: 0.0}, SPACING, None, "-1"),
+        ({0: math.nan, 90: 0.0}, SPACING, None, "nan"),
+        (ALIKE, 0.0, None, "spacing"),
     ],
 )
-def test_figures_that_cannot_be_compared_are_refused(sway, pitch, time, words):
+def test_figures_that_cannot_be_compared_are_refused(sway, spacing, time, words):
     with pytest.raises(PathgenError, match=words):
-        score_axes(GANTRY, footprint(), sway, pitch, time)
+        score_axes(GANTRY, footprint(), sway, spacing, time)

@@ -122,7 +122,7 @@ def test_no_run_is_better_set_elsewhere(seed, run):
 
 @pytest.mark.parametrize("count", [1, 3, 9, 40])
 def test_lines_side_by_side_become_a_serpentine(count):
-    # From the first line's nearer end: one pitch from each line to the next, whatever way they came.
+    # From the first line's nearer end: one spacing from each line to the next, whatever way they came.
     rng = np.random.default_rng(count)
     rows = rng.permutation(count).astype(float)
     ends = np.stack([np.stack([np.zeros(count), rows], 1), np.stack([np.full(count, 60.0), rows], 1)], 1)

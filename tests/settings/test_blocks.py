@@ -11,8 +11,8 @@ from pygcode import Line
 
 from pathgen.errors import PathgenError
 from pathgen.settings import BLOCK_PLACEHOLDERS, PLACEHOLDERS, load_machine, machine_names
-from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, commands, dialect_faults, words
-from pathgen.settings.refuse import refuse_first
+from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, block_words, commands, dialect_faults
+from pathgen.settings.validation import refuse_first
 
 BLOCKS = ("start", "finish", "fan_on", "fan_off")
 
@@ -36,79 +36,79 @@ def refusal(machine, dialect, heaters=None):
 CASES = [
     # machine, block, old, new, and what the line must say
     (
-        "benchtop-220",
+        "moving-table",
         "start",
         "{nozzle}",
         "{nozle}",
         ["'{nozle}'", "start line 5", "{platform}", "'nozzle'?"],
     ),
-    ("benchtop-220", "start", "{nozzle}", "{clear_z}", ["'{clear_z}'", "start line 5", "{nozzle}"]),
-    ("benchtop-220", "start", "{nozzle}", "{}", ["'{}'", "start line 5"]),
-    ("benchtop-220", "start", "{nozzle}", "{nozzle:.1f}", ["'{nozzle:.1f}'", "did you mean 'nozzle'?"]),
-    ("benchtop-220", "start", "{nozzle}", "{nozzle", ["braces in pairs"]),
-    ("benchtop-220", "start", "{nozzle}", "nozzle}", ["braces in pairs"]),
-    ("benchtop-220", "start", "home all axes", "home {all} axes", ["'{all}'", "start line 6"]),
+    ("moving-table", "start", "{nozzle}", "{clear_z}", ["'{clear_z}'", "start line 5", "{nozzle}"]),
+    ("moving-table", "start", "{nozzle}", "{}", ["'{}'", "start line 5"]),
+    ("moving-table", "start", "{nozzle}", "{nozzle:.1f}", ["'{nozzle:.1f}'", "did you mean 'nozzle'?"]),
+    ("moving-table", "start", "{nozzle}", "{nozzle", ["braces in pairs"]),
+    ("moving-table", "start", "{nozzle}", "nozzle}", ["braces in pairs"]),
+    ("moving-table", "start", "home all axes", "home {all} axes", ["'{all}'", "start line 6"]),
     (
-        "benchtop-220",
+        "moving-table",
         "finish",
         "{clear_z}",
         "{nozzle}",
         ["'{nozzle}'", "finish line 4", "{clear_z}, {park_x}"],
     ),
     (
-        "benchtop-220",
+        "moving-table",
         "fan_on",
         "{fan}",
         "{fan_percent}",
         ["'{fan_percent}'", "fan_on line 1", "{fan_fraction}"],
     ),
-    ("benchtop-220", "fan_off", "M107", "M106 S{fan}", ["'{fan}'", "fan_off line 1", "no placeholder"]),
-    ("benchtop-220", "start", "G28 ; home", "G28 X Y ; home", ["G28 X Y", "start line 6", "X0, not X"]),
-    ("benchtop-220", "start", "G28 ;", "g28 ;", ["g28", "write capital letters"]),
-    ("benchtop-220", "start", "G28 ;", "G28 X1e2 ;", ["X1e2", "no exponent"]),
-    ("benchtop-220", "start", "G28 ;", "M117 Hello ;", ["M117 Hello"]),
-    ("benchtop-220", "start", "G28 ;", "G29 ;", ["unknown word 'G29'", "add 'G29' to dialect.own_words"]),
-    ("benchtop-220", "start", "G28 ;", "M420 S1 ;", ["unknown word 'M420'", "start line 6", "own_words"]),
-    ("benchtop-220", "start", "G28 ;", "G0 U5 ;", ["unknown word 'U'"]),
-    ("benchtop-220", "start", "G28 ;", "G28 G90 ;", ["one command a line"]),
-    ("benchtop-220", "start", "G28 ;", "G0 X1 X2 ;", ["each other letter once"]),
-    ("benchtop-220", "start", "; home all axes", "(home all axes)", ["start line 6", "after a semicolon"]),
+    ("moving-table", "fan_off", "M107", "M106 S{fan}", ["'{fan}'", "fan_off line 1", "no placeholder"]),
+    ("moving-table", "start", "G28 ; home", "G28 X Y ; home", ["G28 X Y", "start line 6", "X0, not X"]),
+    ("moving-table", "start", "G28 ;", "g28 ;", ["g28", "write capital letters"]),
+    ("moving-table", "start", "G28 ;", "G28 X1e2 ;", ["X1e2", "no exponent"]),
+    ("moving-table", "start", "G28 ;", "M117 Hello ;", ["M117 Hello"]),
+    ("moving-table", "start", "G28 ;", "G29 ;", ["unknown word 'G29'", "add 'G29' to dialect.own_words"]),
+    ("moving-table", "start", "G28 ;", "M420 S1 ;", ["unknown word 'M420'", "start line 6", "own_words"]),
+    ("moving-table", "start", "G28 ;", "G0 U5 ;", ["unknown word 'U'"]),
+    ("moving-table", "start", "G28 ;", "G28 G90 ;", ["one command a line"]),
+    ("moving-table", "start", "G28 ;", "G0 X1 X2 ;", ["each other letter once"]),
+    ("moving-table", "start", "; home all axes", "(home all axes)", ["start line 6", "after a semicolon"]),
     ("ngc-lab", "start", "(no canned cycle)", "; no canned cycle", ["start line 7", "in parentheses"]),
     ("ngc-lab", "start", "(no canned cycle)", "(no canned", ["start line 7", "in parentheses, closed"]),
     ("ngc-lab", "start", "(no canned cycle)", "((no) cycle)", ["start line 7", "in parentheses, closed"]),
-    ("benchtop-220", "start", "home all axes", "é", ["start line 6", "plain ASCII"]),
-    ("benchtop-220", "start", "home all axes", "x" * 256, ["start line 6", "at most 255"]),
-    ("benchtop-220", "start", "home all axes", "bell \a", ["start line 6", "plain ASCII"]),
-    ("benchtop-220", "start", "home all axes", "\tesc \x1b[2J", ["start line 6", "plain ASCII"]),
-    ("benchtop-220", "start", "G21 ;", "G20 ;", ["no G21", "millimetres"]),
-    ("benchtop-220", "start", "G28 ;", "G20 ;", ["G20 (inches)", "programs are in millimetres"]),
-    ("benchtop-220", "start", "G90 ;", ";", ["no G90", "absolute positions"]),
-    ("benchtop-220", "start", "G28 ;", "G91 ;", ["G91 is the last distance mode"]),
-    ("benchtop-220", "start", "G92 E0", "G92 E0 Z0", ["G92 E0 Z0", "shifts the axes", "G92 E0 only"]),
-    ("benchtop-220", "start", "M83 ;", ";", ["filament_mode is 'relative'", "sets M83"]),
-    ("classroom-200", "start", "M82 ;", "M83 ;", ["unknown word 'M83'"]),
-    ("benchtop-220", "start", "G28 ;", "M2 ;", ["M2 ends the program", "before the panel"]),
-    ("benchtop-220", "finish", "M2 ;", ";", ["last command M84", "M2 or M30 as its last command"]),
-    ("benchtop-220", "finish", "M104 S0", "M30", ["M2 or M30 as its last command, and nowhere before"]),
-    ("benchtop-220", "finish", "", "; nothing", ["no command", "M2 or M30"]),
-    ("benchtop-220", "start", "M109 S{nozzle}", "M109 S300", ["M109 S300", "at most 240 °C"]),
-    ("benchtop-220", "start", "M190 S{platform}", "M190 S120", ["M190 S120", "at most 100 °C"]),
-    ("benchtop-220", "finish", "M104 S0", "M104 S50", ["leaves the nozzle hot", "'M104 S0'"]),
-    ("benchtop-220", "finish", "M140 S0 ;", ";", ["leaves the platform hot", "'M140 S0'"]),
-    ("benchtop-220", "finish", "G1 Z{clear_z}", "G4 P", ["write a number after each letter"]),
+    ("moving-table", "start", "home all axes", "é", ["start line 6", "plain ASCII"]),
+    ("moving-table", "start", "home all axes", "x" * 256, ["start line 6", "at most 255"]),
+    ("moving-table", "start", "home all axes", "bell \a", ["start line 6", "plain ASCII"]),
+    ("moving-table", "start", "home all axes", "\tesc \x1b[2J", ["start line 6", "plain ASCII"]),
+    ("moving-table", "start", "G21 ;", "G20 ;", ["no G21", "millimetres"]),
+    ("moving-table", "start", "G28 ;", "G20 ;", ["G20 (inches)", "programs are in millimetres"]),
+    ("moving-table", "start", "G90 ;", ";", ["no G90", "absolute positions"]),
+    ("moving-table", "start", "G28 ;", "G91 ;", ["G91 is the last distance mode"]),
+    ("moving-table", "start", "G92 E0", "G92 E0 Z0", ["G92 E0 Z0", "shifts the axes", "G92 E0 only"]),
+    ("moving-table", "start", "M83 ;", ";", ["filament_mode is 'relative'", "sets M83"]),
+    ("long-tube", "start", "M82 ;", "M83 ;", ["unknown word 'M83'"]),
+    ("moving-table", "start", "G28 ;", "M2 ;", ["M2 ends the program", "before the panel"]),
+    ("moving-table", "finish", "M2 ;", ";", ["last command M84", "M2 or M30 as its last command"]),
+    ("moving-table", "finish", "M104 S0", "M30", ["M2 or M30 as its last command, and nowhere before"]),
+    ("moving-table", "finish", "", "; nothing", ["no command", "M2 or M30"]),
+    ("moving-table", "start", "M109 S{nozzle}", "M109 S300", ["M109 S300", "at most 240 °C"]),
+    ("moving-table", "start", "M190 S{platform}", "M190 S120", ["M190 S120", "at most 100 °C"]),
+    ("moving-table", "finish", "M104 S0", "M104 S50", ["leaves the nozzle hot", "'M104 S0'"]),
+    ("moving-table", "finish", "M140 S0 ;", ";", ["leaves the platform hot", "'M140 S0'"]),
+    ("moving-table", "finish", "G1 Z{clear_z}", "G4 P", ["write a number after each letter"]),
     (
-        "benchtop-220",
+        "moving-table",
         "finish",
         "G1 Z{clear_z} F{lift_feed}",
         "",
         ["G1 X{park_x}", "a z move alone before x or y"],
     ),
-    ("benchtop-220", "finish", "G1 Z{clear_z}", "G1 X0 Z{clear_z}", ["dragged through the panel"]),
-    ("benchtop-220", "finish", "G1 X{park_x} Y{park_y} F{travel_feed}", "G28", ["homes z", "meet the panel"]),
-    ("benchtop-220", "finish", "G1 X{park_x}", "G28 Z0 X{park_x}", ["homes z"]),
-    ("benchtop-220", "fan_off", "M107", " ", ["fan_off is ' '", "both fan_on and fan_off, or neither"]),
-    ("classroom-200", "start", "G28 ;", "M104 S{nozzle} ;", ["unknown word 'M104'"]),
-    ("classroom-200", "finish", "M107 ;", "G4 P{nozzle} ;", ["'{nozzle}'"]),
+    ("moving-table", "finish", "G1 Z{clear_z}", "G1 X0 Z{clear_z}", ["dragged through the panel"]),
+    ("moving-table", "finish", "G1 X{park_x} Y{park_y} F{travel_feed}", "G28", ["homes z", "meet the panel"]),
+    ("moving-table", "finish", "G1 X{park_x}", "G28 Z0 X{park_x}", ["homes z"]),
+    ("moving-table", "fan_off", "M107", " ", ["fan_off is ' '", "both fan_on and fan_off, or neither"]),
+    ("long-tube", "start", "G28 ;", "M104 S{nozzle} ;", ["unknown word 'M104'"]),
+    ("long-tube", "finish", "M107 ;", "G4 P{nozzle} ;", ["'{nozzle}'"]),
 ]
 
 
@@ -136,18 +136,18 @@ def test_refused(name, block, old, new, said):
     ],
 )
 def test_taken(block, old, new):
-    machine, dialect = edited("benchtop-220", block, old, new)
+    machine, dialect = edited("moving-table", block, old, new)
     assert list(dialect_faults(dialect, machine.heaters)) == []
 
 
 def test_own_words_open_the_dialect():
-    machine, dialect = edited("benchtop-220", "start", "G28 ;", "G29 ;")
+    machine, dialect = edited("moving-table", "start", "G28 ;", "G29 ;")
     dialect = msgspec.structs.replace(dialect, own_words=(*dialect.own_words, "G29"))
     assert list(dialect_faults(dialect, machine.heaters)) == []
 
 
 def test_words_that_contradict_the_modes():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     absolute = msgspec.structs.replace(machine.dialect, filament_mode="absolute")
     assert "filament_mode is 'absolute'" in refusal(machine, absolute)
     unknown = msgspec.structs.replace(machine.dialect, own_words=machine.dialect.own_words[1:])
@@ -161,7 +161,7 @@ def test_words_that_contradict_the_modes():
 
 
 def test_a_platform_without_heater_is_not_heated():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     cold = msgspec.structs.replace(machine.heaters, platform_max=0.0)
     assert "{platform} is used" in refusal(machine, machine.dialect, cold)
     lines = [line for line in machine.dialect.start.splitlines() if "{platform}" not in line]
@@ -171,7 +171,7 @@ def test_a_platform_without_heater_is_not_heated():
 
 
 def test_a_controllers_own_heater_word_is_found():
-    machine = load_machine("benchtop-220")
+    machine = load_machine("moving-table")
     start = machine.dialect.start.replace("M104", "M568").replace("M109", "M568")
     dialect = msgspec.structs.replace(
         machine.dialect, start=start, own_words=(*machine.dialect.own_words, "M568")
@@ -188,7 +188,7 @@ def test_vocabulary_is_the_standards():
 
 def test_words():
     dialect = load_machine("ngc-lab").dialect
-    assert words("G01 X-1.5 F{lift_feed} (Y3)", dialect) == [("G", "1"), ("X", "-1.5"), ("F", "1")]
+    assert block_words("G01 X-1.5 F{lift_feed} (Y3)", dialect) == [("G", "1"), ("X", "-1.5"), ("F", "1")]
     assert commands("G92.1\nX1\n(G4)\nM02", dialect) == ["G92.1", "M2"]
 
 
@@ -201,7 +201,7 @@ def test_shipped_blocks_fill_in_and_are_rs274(name):
         assert set(re.findall(r"\{(\w+)\}", text)) <= set(BLOCK_PLACEHOLDERS[block]) <= set(PLACEHOLDERS)
         for line in text.format_map(values).splitlines():
             parsed = Line(line)  # pygcode reads RS-274 syntax and refuses what is not
-            expected = len([w for w in words(line, dialect) if w[0] in "GM"])
+            expected = len([w for w in block_words(line, dialect) if w[0] in "GM"])
             assert len([w for w in parsed.block.words if w.letter in "GM"]) == expected
             assert bool(parsed.comment) == (";" in line or "(" in line)
 
@@ -210,7 +210,7 @@ def test_ngc_lab_uses_only_the_standards_words():
     dialect = load_machine("ngc-lab").dialect
     for block in BLOCKS:
         for line in getattr(dialect, block).splitlines():
-            for letter, number in words(line, dialect):
+            for letter, number in block_words(line, dialect):
                 assert letter in LETTERS
                 if letter in "GM":
                     assert letter + number in G_WORDS | M_WORDS

@@ -5,7 +5,7 @@ import pytest
 from pathgen.errors import PathgenError
 from pathgen.settings import load_material, material_names, profile_text
 from pathgen.settings.material import Exponential, Material, Table, TwoFlux, Viewing
-from pathgen.settings.refuse import plain, typed
+from pathgen.settings.validation import plain, typed
 
 WEDGE = {"law": "table", "thickness": [0.4, 0.8, 1.6, 3.0], "transmittance": [0.55, 0.36, 0.19, 0.06]}
 

@@ -19,7 +19,7 @@ first_layer = 0.3
 pixel = 0.3
 [factors]
 fill = ["tailored", "terraced", "raster"]
-solidity = {from = 0.95, to = 1, steps = 3}
+packing = {from = 0.95, to = 1, steps = 3}
 """
 
 

@@ -9,9 +9,9 @@ import time
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.study.cluster import spread
-from pathgen.study.load import load_study
+from pathgen.study.cluster import measure_on_cluster
 from pathgen.study.run import run_study
+from pathgen.study.study_file import load_study
 
 distributed = pytest.importorskip("distributed", reason="needs pathgen[cluster]")
 dask = pytest.importorskip("dask")
@@ -43,7 +43,7 @@ def test_nobody_at_the_address(folder, monkeypatch):
     study = load_study(folder / "small.toml")
     for address in ("tcp://127.0.0.1:9", "nowhere", "tcp://a:b", "http://a:1"):
         with pytest.raises(PathgenError, match="no scheduler at"):
-            list(spread(study.cases, study.ask, study.files, address))
+            list(measure_on_cluster(study.cases, study.ask, study.files, address))
 
 
 def started(*arguments):

@@ -24,10 +24,10 @@ def test_ranges():
 
 def test_sets_and_lists():
     factor = read_factor(
-        "limits", [{"name": "narrow", "pitch_min": 0.32}, {"pitch_max": 0.7, "picture": "b.png"}], "s"
+        "limits", [{"name": "narrow", "spacing_min": 0.32}, {"spacing_max": 0.7, "picture": "b.png"}], "s"
     )
     assert [level.label for level in factor.levels] == ["narrow", "2"]
-    assert factor.keys == {"pitch_min", "pitch_max", "picture"}
+    assert factor.keys == {"spacing_min", "spacing_max", "picture"}
     assert levels("eyelet_at", [[0.2], [0.2, 0.8]]) == [[0.2], [0.2, 0.8]]
     assert levels("picture", ["a.png", "b.npy"]) == ["a.png", "b.npy"]
 
@@ -58,7 +58,7 @@ def test_sets_and_lists():
         ("picture", [3], "a file's name"),
         ("fill", {"from": 1, "to": 4, "steps": 2}, "a range of fill"),
         ("case", [{"layer": 0.1}], "a set is called"),
-        ("limits", [{"pitch_mni": 0.3}], "did you mean 'pitch_min'"),
+        ("limits", [{"spacing_mni": 0.3}], "did you mean 'spacing_min'"),
         ("limits", [{"name": 3}], "name is 3"),
     ],
 )

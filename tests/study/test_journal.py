@@ -4,7 +4,7 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.study.journal import Journal
-from pathgen.study.table import Head
+from pathgen.study.results_table import Head
 
 HEAD = Head("title = 'a'\n", "pathgen 0", (("wall.npy", "12"),))
 ROWS = {3: ("3", 'a "b", c', ""), 1: ("1", "Ω\t\x0b", "1.5"), 2: ("2", "", "no room; allowed: 3")}

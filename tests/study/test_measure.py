@@ -8,10 +8,10 @@ import pytest
 
 from pathgen.cli import run
 from pathgen.errors import PathgenError
-from pathgen.study.columns import COLUMNS, DEFAULT, chosen, listing
-from pathgen.study.files import File
-from pathgen.study.load import Ask, Case
+from pathgen.study.case_files import File
+from pathgen.study.columns import COLUMNS, DEFAULT, check_columns, listing
 from pathgen.study.measure import measure
+from pathgen.study.study_file import Ask, Case
 from tests.study.conftest import wall
 
 PLAIN = {"brim": 3.0, "rim_width": 2.0, "layer": 0.2, "pixel": 0.2}
@@ -50,7 +50,7 @@ def test_every_column_is_a_figure_that_exists():
     cells, refused = measured(PLAIN | {"wedges": 2}, tuple(COLUMNS), layers=3)
     empty = {name for name, text in cells.items() if not text}
     assert refused == ""
-    assert empty <= {"notes", "leaning", "axis_x_time_s", "axis_y_time_s"}
+    assert empty <= {"notes", "overhangs", "axis_x_time_s", "axis_y_time_s"}
 
 
 def test_figures_are_those_of_the_commands_for_one_panel(tmp_path, capsys):
@@ -99,4 +99,4 @@ def test_a_refusal_names_files_as_the_study_does():
 def test_the_listing_names_every_column_with_its_unit():
     text = listing()
     assert all(f" {name} " in text and column.unit in text for name, column in COLUMNS.items())
-    assert text.count("\n + ") == len(DEFAULT) and set(DEFAULT) <= set(chosen([], ""))
+    assert text.count("\n + ") == len(DEFAULT) and set(DEFAULT) <= set(check_columns([], ""))

@@ -11,9 +11,9 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.study.journal import journal_path
-from pathgen.study.load import load_study
+from pathgen.study.results_table import read_table_text
 from pathgen.study.run import Stopped, run_study
-from pathgen.study.table import read_table_text
+from pathgen.study.study_file import load_study
 
 
 def table_of(study, out, **how):

@@ -13,7 +13,7 @@ from importlib.metadata import entry_points
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.layers.fills.contour import contour
-from pathgen.layers.fills.raster import DIRECTIONS, raster
+from pathgen.layers.fills.raster_lines import DIRECTIONS, raster
 from pathgen.layers.fills.tailored import tailored
 from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes

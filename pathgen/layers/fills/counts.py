@@ -1,6 +1,7 @@
 """How many beads stand side by side in each column, chosen along the whole layer at once.
 
-A bead of pitch t/n is best near the nominal pitch p0, and every change of n costs: beads must begin or turn
+A bead of spacing t/n is best near the nominal spacing p0, and every change of n costs: beads must begin or
+turn
 inside the wall. The best sequence n(u) of a layer is the shortest path through (column, n), found by dynamic
 programming (Viterbi, IEEE Trans. Inf. Theory 13, 260, 1967) with the cost
 
@@ -8,7 +9,7 @@ programming (Viterbi, IEEE Trans. Inf. Theory 13, 260, 1967) with the cost
 
 The last term is ours. Beads that come and go in pairs are joined by a turn, so the path goes on; an odd one
 leaves a loose end in the picture and a travel to it. A small μ makes nearly all changes even at hardly any
-cost in pitch.
+cost in spacing.
 
 The minimum over the previous n needs no table of pairs: an even change is a chain of steps by two, an odd one
 the same and a single step, so running minima do it. Arrays are (columns, counts, layers) with all layers of a
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import BeadPlan, Floats
 
-# A column outside the pitch limits is far dearer than any change of count, but still comparable, so that
+# A column outside the spacing limits is far dearer than any change of count, but still comparable, so that
 # where no count fits (a wall thinner than the narrowest bead) the nearest one wins.
 OUTSIDE = 1e5
 NEVER = 1e9
@@ -45,9 +46,9 @@ def count_beads(
     pixel : float
         Width of a column, mm.
     plan : BeadPlan
-        Nominal pitch, pitch limits, cost of a change.
+        Nominal spacing, spacing limits, cost of a change.
     adapting : int, optional
-        How many beads, at most, share what the rest, of nominal pitch, leave of the wall. By default all
+        How many beads, at most, share what the rest, of nominal spacing, leave of the wall. By default all
         share.
 
     Returns
@@ -84,13 +85,15 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
     wall = thickness[thickness > 0]
     if not wall.size:
         return np.array([0, 1], np.float32)
-    fewest = max(1, int(wall.min() / plan.pitch_max)) if wall.size == thickness.size else 0
-    if wall.max() > MOST_BEADS * plan.pitch_max:
-        allowed = f"at most {MOST_BEADS * plan.pitch_max:g} mm: {MOST_BEADS} beads of {plan.pitch_max:g} mm"
+    fewest = max(1, int(wall.min() / plan.spacing_max)) if wall.size == thickness.size else 0
+    if wall.max() > MOST_BEADS * plan.spacing_max:
+        allowed = (
+            f"at most {MOST_BEADS * plan.spacing_max:g} mm: {MOST_BEADS} beads of {plan.spacing_max:g} mm"
+        )
         hint = "fill it by contour or raster, or make it thinner"
         raise PathgenError(f"a wall {wall.max():g} mm thick", where="panel", allowed=allowed, hint=hint)
     # Nobody wants a thick wall of the narrowest beads: past 1.25 times the nominal count only limits could.
-    most = max(int(np.ceil(1.25 * wall.max() / plan.pitch)), int(np.ceil(wall.max() / plan.pitch_max)))
+    most = max(int(np.ceil(1.25 * wall.max() / plan.spacing)), int(np.ceil(wall.max() / plan.spacing_max)))
     most = min(max(most, fewest + 1), MOST_BEADS)
     return np.arange(fewest, most + 1 + (most - fewest + 1) % 2, dtype=np.float32)
 
@@ -98,19 +101,19 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
 def _column_cost(
     thickness: Floats, pixel: float, states: NDArray[np.float32], plan: BeadPlan, adapting: int | None
 ) -> NDArray[np.float32]:
-    """Cost of each count in each column, (C, states, L): the adapting beads' log² pitch over the nominal."""
+    """Cost of each bead count in each column, (C, states, L): log² of spacing over nominal spacing."""
     wall = thickness.T > 0
     share = np.maximum(states, 1) if adapting is None else np.clip(states, 1, adapting)
     if adapting is None:
         log_t = np.zeros(wall.shape, np.float32)
-        np.log(thickness.T / plan.pitch, out=log_t, where=wall, casting="same_kind")
+        np.log(thickness.T / plan.spacing, out=log_t, where=wall, casting="same_kind")
         off = log_t[:, None, :] - np.log(share)[:, None]
     else:
-        rest = (thickness.T / plan.pitch).astype(np.float32)[:, None, :] - (states - share).clip(0)[:, None]
+        rest = (thickness.T / plan.spacing).astype(np.float32)[:, None, :] - (states - share).clip(0)[:, None]
         rest /= share[:, None]
         off = np.log(np.maximum(rest, np.float32(1e-6), out=rest), out=rest)
-    low = np.float32(np.log(plan.pitch_min / plan.pitch)) + INSIDE
-    high = np.float32(np.log(plan.pitch_max / plan.pitch)) - INSIDE
+    low = np.float32(np.log(plan.spacing_min / plan.spacing)) + INSIDE
+    high = np.float32(np.log(plan.spacing_max / plan.spacing)) - INSIDE
     outside = off - np.clip(off, low, high)
     np.abs(outside, out=outside)
     outside *= np.float32(OUTSIDE)

@@ -23,7 +23,7 @@ LONG = 99  # lengths from here on are all the same to us
 
 
 @dataclass(frozen=True, slots=True)
-class Joined:
+class JoinedStrands:
     """Strands in the order the head passes them.
 
     Attributes
@@ -53,7 +53,7 @@ class _Front:
 @lru_cache(maxsize=4096)
 def join(
     beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False, ring: bool = False
-) -> Joined:
+) -> JoinedStrands:
     """Join the strands of one layer into strokes.
 
     Parameters
@@ -191,7 +191,7 @@ def _end(mate: list[int], i: int) -> None:
         mate[mate[i]] = FREE
 
 
-def _trace(left: list[int], right: list[int]) -> Joined:
+def _trace(left: list[int], right: list[int]) -> JoinedStrands:
     """Follow every path from a loose end to the other."""
     strand: list[int] = []
     backward: list[bool] = []
@@ -212,4 +212,4 @@ def _trace(left: list[int], right: list[int]) -> Joined:
             if onward != FREE and (left if back else right)[onward] == at:
                 back = not back
             at = onward
-    return Joined(tuple(strand), tuple(backward), tuple(head))
+    return JoinedStrands(tuple(strand), tuple(backward), tuple(head))

@@ -12,11 +12,11 @@ from pathgen.layers.strokes import BeadPlan, Floats, Ints, Profiles
 
 Bools = NDArray[np.bool_]
 
-SLIDE = 0.5  # length of a slide over the nominal pitch: longer ones leave more gaps
+SLIDE = 0.5  # length of a slide over the nominal spacing: longer ones leave more gaps
 
 
 @dataclass(frozen=True, slots=True)
-class Wall:
+class LayerRuns:
     """A block of layers and its runs, in the order layer, then left to right.
 
     Attributes
@@ -34,10 +34,10 @@ class Wall:
     left_end, right_end : (R,) bool
         The wall ends with this run.
     inset_left, inset_right : (R,) float64
-        How far strokes stay inside the wall's end, mm: half a pitch.
+        How far strokes stay inside the wall's end, mm: half a spacing.
     blend : (R,) intp
         Columns over which strands slide to their place in the neighbouring run.
-    dry_turns : bool
+    dry_hairpins : bool
         Turns at the wall's end deposit nothing; the strands before and after deposit what lies beyond.
     ring : bool
         The wall's two ends are one place.
@@ -57,7 +57,7 @@ class Wall:
     inset_left: Floats
     inset_right: Floats
     blend: Ints
-    dry_turns: bool = False
+    dry_hairpins: bool = False
     ring: bool = False
 
     def area_at(self, corner: Ints, depth: Floats) -> Floats:
@@ -70,7 +70,7 @@ class Wall:
 
 def find_runs(
     profiles: Profiles, counts: NDArray[np.int8], plan: BeadPlan, *, straight: bool = False
-) -> Wall:
+) -> LayerRuns:
     """Find the runs of a block of layers.
 
     Parameters
@@ -79,7 +79,7 @@ def find_runs(
     counts : (L, C) int8
         Beads in each column; a run is as many columns as have the same.
     plan : BeadPlan
-        Its pitch is the length over which strands slide, its tolerance decides the breakpoints.
+        Its spacing is the length over which strands slide, its tolerance decides the breakpoints.
     straight : bool
         Beads do not follow the wall's thickness, so only the runs' own ends are breakpoints.
 
@@ -104,7 +104,7 @@ def find_runs(
     left_end = (lo == 0) & (not plan.ring) | (before == 0) & (lo > 0)
     right_end = (hi == columns) & (not plan.ring) | (after == 0) & (hi < columns)
     length = hi - lo
-    slide = max(1, round(SLIDE * plan.pitch / profiles.pixel))
+    slide = max(1, round(SLIDE * plan.spacing / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
     room = length * profiles.pixel / 6  # both ends of a short wall keep to their half
     if straight:
@@ -113,19 +113,19 @@ def find_runs(
         keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
     if plan.longest:
         keep[:, :: max(1, int(plan.longest / profiles.pixel))] = True
-    wall = Wall(
+    wall = LayerRuns(
         profiles.thickness, area, node, keep, profiles.pixel, layer, lo, hi, beads, left_end, right_end,
         inset_left=np.minimum(profiles.thickness[layer, lo] * per_bead, room),
         inset_right=np.minimum(profiles.thickness[layer, hi - 1] * per_bead, room),
         blend=np.clip(length // 2, 1, slide),
-        dry_turns=plan.turns == "dry",
+        dry_hairpins=plan.hairpins == "dry",
         ring=plan.ring,
     )  # fmt: skip
     _keep_run_nodes(wall)
     return wall
 
 
-def _keep_run_nodes(wall: Wall) -> None:
+def _keep_run_nodes(wall: LayerRuns) -> None:
     """Keep the nodes where runs begin and end, and those between which strands slide to their place."""
     keep = wall.keep
     keep[wall.layer, wall.lo] = True

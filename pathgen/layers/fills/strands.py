@@ -5,7 +5,7 @@ A bead's centre and the area it deposits are both linear in the wall's thickness
     n = offset + place·t        dA = fixed·du + share·dV,   dV = t·du
 
 so a fill only says the four numbers for strand j of a run of n beads. `tailored` has n = (j + ½)·t/n and
-dA = dV/n; a bead of constant pitch p has n = (j + ½)·p and dA = p·du.
+dA = dV/n; a bead of constant spacing p has n = (j + ½)·p and dA = p·du.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.layers.fills.joins import LONG, UNIT, join
-from pathgen.layers.fills.runs import Bools, Wall
+from pathgen.layers.fills.runs import Bools, LayerRuns
 from pathgen.layers.strokes import Floats, Ints, Strokes, ragged
 
 
@@ -55,7 +55,7 @@ class _Strands:
 
 
 def strokes_of(
-    wall: Wall, counts: NDArray[np.int8], first_layer: int, rule: ShareRule, *, straight: bool = False
+    wall: LayerRuns, counts: NDArray[np.int8], first_layer: int, rule: ShareRule, *, straight: bool = False
 ) -> Strokes:
     """Join the strands of a block of layers into strokes.
 
@@ -78,7 +78,7 @@ def strokes_of(
     return _expand(wall, _sequence(wall, first_layer, rule, straight), counts)
 
 
-def _sequence(wall: Wall, first_layer: int, rule: ShareRule, straight: bool) -> _Strands:
+def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool) -> _Strands:
     """Join the strands of every layer and lay them out in the order the head passes them."""
     per_layer = np.flatnonzero(np.diff(wall.layer, prepend=-1, append=-1))
     length = np.rint(np.minimum((wall.hi - wall.lo) * wall.pixel / UNIT, LONG)).astype(int).tolist()
@@ -113,7 +113,7 @@ def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
     return left, right
 
 
-def _expand(wall: Wall, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
+def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
     """Turn strands into points, with the area that each segment deposits."""
     kept = np.flatnonzero(wall.keep)
     row = wall.layer * wall.keep.shape[1]
@@ -151,7 +151,7 @@ def _expand(wall: Wall, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
     return Strokes(u[stay], n[stay], deposited, given > 0, start, strands.layer[strands.head], counts)
 
 
-def _centres(wall: Wall, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
+def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
     """Centre of each point's bead, n in mm; near a run's end it slides toward the neighbour's."""
     run = strands.run[of]
     blend = wall.blend[run]
@@ -175,7 +175,7 @@ class _End:
     inward: int
 
 
-def _ends(wall: Wall) -> tuple[_End, _End]:
+def _ends(wall: LayerRuns) -> tuple[_End, _End]:
     return (
         _End(wall.left_end, wall.inset_left, wall.lo, 1),
         _End(wall.right_end, wall.inset_right, wall.hi, -1),
@@ -194,14 +194,14 @@ class _Points:
     drop: Bools
 
 
-def _settle_end(wall: Wall, strands: _Strands, end: _End, points: _Points, turns: Floats) -> None:
-    """Keep strokes half a pitch inside the wall's ends, without losing area; changes `points` and `turns`.
+def _settle_end(wall: LayerRuns, strands: _Strands, end: _End, points: _Points, turns: Floats) -> None:
+    """Keep strokes half a spacing inside the wall's ends, without losing area; changes `points` and `turns`.
 
     A strand that turns stops at the inset, and what lies beyond is deposited by the turn. A strand that is
     loose there starts at the inset too, and its first three insets of wall are deposited over two.
     """
     enters = ~strands.backward if end.inward > 0 else strands.backward
-    turned = strands.turned & (not wall.dry_turns)
+    turned = strands.turned & (not wall.dry_hairpins)
     turning = np.where(enters, turned, np.append(turned[1:], False))
     beyond = np.abs(wall.area_at(end.corner, end.inward * end.inset) - wall.area[wall.layer, end.corner])
 

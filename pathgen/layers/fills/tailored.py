@@ -1,8 +1,8 @@
-"""The tailored fill: as many beads as suit the wall, each of pitch t/n, joined into few strokes.
+"""The tailored fill: as many beads as suit the wall, each of spacing t/n, joined into few strokes.
 
 Column-exact: the areas of the beads that cross a column add up to t·pixel, to rounding, in every column
-further than one bead from the wall's end. At the ends the strokes keep half a pitch inside the wall and the
-area of that last half pitch goes into the turn, or into the stroke's first millimetre.
+further than one bead from the wall's end. At the ends the strokes keep half a spacing inside the wall and the
+area of that last half spacing goes into the turn, or into the stroke's first millimetre.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes
 
 
 def tailored(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with beads of pitch t/n.
+    """Fill a block of layers with beads of spacing t/n.
 
     Parameters
     ----------
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Nominal pitch and limits, costs of bead-count changes, tolerance.
+        Nominal spacing and limits, costs of bead-count changes, tolerance.
 
     Returns
     -------

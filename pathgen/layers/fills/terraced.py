@@ -1,7 +1,7 @@
-"""The terraced fill: straight inner beads of the nominal pitch, and two outer ones that take the remainder.
+"""The terraced fill: straight inner beads of the nominal spacing, and two outer ones that take the remainder.
 
 Seen from above the inner beads are terraces, present where the wall is thick enough for them; the front two
-follow the picture with whatever pitch is left. Column-exact, like the tailored fill, and joined as that one
+follow the picture with whatever spacing is left. Column-exact, like the tailored fill, and joined as that one
 is.
 """
 
@@ -14,7 +14,7 @@ from pathgen.layers.fills.runs import find_runs
 from pathgen.layers.fills.strands import Share, strokes_of
 from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes
 
-OUTER = 2  # beads that take the remainder: with two, their pitch stays nearer the nominal than with one
+OUTER = 2  # beads that take the remainder: with two, their spacing stays nearer the nominal than with one
 
 
 def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
@@ -25,7 +25,7 @@ def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Nominal pitch of the inner beads, limits of the outer ones, costs of bead-count changes, tolerance.
+        Nominal spacing of the inner beads, limits of the outer ones, costs of bead-count changes, tolerance.
 
     Returns
     -------
@@ -42,15 +42,15 @@ def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
     counts = count_beads(profiles.thickness, profiles.pixel, plan, adapting=OUTER)
 
     def remainder(beads: Ints, number: Ints) -> Share:
-        """Inner beads have their pitch; the outer ones share what those leave."""
+        """Inner beads have their spacing; the outer ones share what those leave."""
         outer = np.minimum(beads, OUTER)
         inner = beads - outer
         is_outer = number >= inner
         place = np.where(is_outer, (number - inner + 0.5) / outer, 0.0)
         return Share(
-            offset=plan.pitch * np.where(is_outer, inner * (1 - place), number + 0.5),
+            offset=plan.spacing * np.where(is_outer, inner * (1 - place), number + 0.5),
             place=place,
-            fixed=plan.pitch * np.where(is_outer, -inner / outer, 1.0),
+            fixed=plan.spacing * np.where(is_outer, -inner / outer, 1.0),
             share=np.where(is_outer, 1.0 / outer, 0.0),
         )
 

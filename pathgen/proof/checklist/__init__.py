@@ -15,15 +15,15 @@ from os import PathLike
 import numpy as np
 
 from pathgen.gcode.read import Program, read_windows
+from pathgen.proof.checklist.deposits import check_panel
+from pathgen.proof.checklist.evidence import Ground, Subject
 from pathgen.proof.checklist.filament import check_filament
 from pathgen.proof.checklist.findings import PLACES, Book, Checklist, Finding
 from pathgen.proof.checklist.form import check_form
 from pathgen.proof.checklist.heat import check_heat
 from pathgen.proof.checklist.motion import check_motion
-from pathgen.proof.checklist.panel import check_panel
-from pathgen.proof.checklist.place import check_place
+from pathgen.proof.checklist.positions import check_place
 from pathgen.proof.checklist.rules import RULES, Level, Rule
-from pathgen.proof.checklist.subject import Ground, Subject
 from pathgen.proof.checklist.sweep import check_sweep
 from pathgen.proof.header import Stated, machine_for, material_for, read_facts
 from pathgen.settings import Machine, Material
@@ -82,8 +82,8 @@ def check_program(
     --------
     >>> from pathgen.settings import load_machine, load_material
     >>> text = b"G21\nG90\nM83\nG28\nM109 S300\nM104 S0\nM84\nM2\n"
-    >>> found = check_program(text, load_machine("benchtop-220"), load_material("pla-white"))
-    >>> [(stop.number, stop.line) for stop in found.stops]
+    >>> found = check_program(text, load_machine("moving-table"), load_material("pla-white"))
+    >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
     facts = read_facts(source)

@@ -1,8 +1,8 @@
 """Rules 401 to 406: retractions balance, beads are as thick as their spacing asks, the total is as said.
 
 Spacing is what the text's geometry says by itself: from the middle of a bead, how far it is, straight across,
-to the next bead of the same layer. Fed volume over length and layer height is the bead's pitch. In a wall
-filled exactly both are the same, so pitch over spacing is the wall's solidity.
+to the next bead of the same layer. Fed volume over length and layer height is the bead's width. In a wall
+filled exactly both are the same, so bead width over spacing is the wall's packing.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import shapely
 from pathgen.errors import PathgenError
 from pathgen.motion.bands import BEGUN
 from pathgen.motion.moves import Kind
-from pathgen.proof.checklist.subject import MOST_PANELS, Floats, Ints, Subject
+from pathgen.proof.checklist.evidence import MOST_PANELS, Floats, Ints, Subject
 from pathgen.proof.frame import fact
 from pathgen.proof.header import panel_facts
 from pathgen.settings import job_from
@@ -27,7 +27,7 @@ LEAST_PROBES = 40  # fewer say nothing
 LEAST_LENGTH = 0.1  # mm of a bead that is probed
 NEAR = 0.1  # mm; nearer lies what belongs to the same bead's own turns
 PARALLEL = 0.1  # sine of the angle between neighbours
-DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # solidity found over that meant
+DOUBTED, STOPPED = (0.92, 1.08), (0.6, 1.5)  # packing found over that meant
 LUMP = 3.0  # times the widest bead
 LUMP_VOLUME = 1.0  # mm³ over it, so that the end of a short turn is no lump
 TOTAL = 0.01  # share by which the header's amount may be off
@@ -69,8 +69,8 @@ def _balance(subject: Subject) -> None:
         subject.find_rows(402, aside[long], back[long], f"at most {longest:g} mm", "mm", 2)
 
 
-def _pitches(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
-    """Pitch (volume over layer height and length) and length of deposits, mm."""
+def _spacings(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
+    """Spacing (volume over layer height and length) and length of deposits, mm."""
     moves = subject.moves
     x, y, z = subject.before(rows)
     length = np.sqrt((moves.x[rows] - x) ** 2 + (moves.y[rows] - y) ** 2 + (moves.z[rows] - z) ** 2)
@@ -83,16 +83,18 @@ def _pitches(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
 def _lumps(subject: Subject) -> None:
     """405: beads far thicker than any the nozzle lays."""
     hot, deposits = subject.machine.hot_end, subject.deposits
-    widest = (hot.pitch_max or 1.55 * hot.bore) * LUMP
+    widest = (hot.spacing_max or 1.55 * hot.nozzle_diameter) * LUMP
     subject.book.look(len(deposits), 405)
     rows = deposits[subject.moves.filament[deposits] * hot.section > LUMP_VOLUME]  # the others are too small
     if not len(rows):
         return
-    pitch, length = _pitches(subject, rows)
-    over = (pitch - widest) * length * np.maximum(subject.heights(rows), 0.01)
-    bad = np.flatnonzero((pitch > widest) & (over > LUMP_VOLUME))
+    bead_width, length = _spacings(subject, rows)
+    over = (bead_width - widest) * length * np.maximum(subject.heights(rows), 0.01)
+    bad = np.flatnonzero((bead_width > widest) & (over > LUMP_VOLUME))
     if len(bad):
-        subject.find_rows(405, rows[bad], pitch[bad], f"a pitch of at most {widest:.2f} mm", "mm wide", 2)
+        subject.find_rows(
+            405, rows[bad], bead_width[bad], f"a bead width of at most {widest:.2f} mm", "mm wide", 2
+        )
 
 
 def _total(subject: Subject) -> None:
@@ -113,7 +115,7 @@ def _total(subject: Subject) -> None:
 
 
 def _spacing(subject: Subject) -> None:
-    """403, 404: pitch against spacing, in layers spread over the program; the median is what counts."""
+    """403, 404: bead width against spacing, in layers spread over the program; the median is what counts."""
     levels = subject.levels
     count = len(levels.first)
     if not count:
@@ -126,7 +128,7 @@ def _spacing(subject: Subject) -> None:
         stop = levels.first[level + 1] if level + 1 < count else len(subject.moves)
         low, high = np.searchsorted(subject.deposits, [levels.first[level], stop])
         rows = subject.deposits[low:high]
-        walls = rows[np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.TURN))]
+        walls = rows[np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.HAIRPIN))]
         ratios = _ratios(subject, walls)
         if not len(ratios):
             continue
@@ -148,7 +150,7 @@ def _judge(subject: Subject, share: float, where: str, first: int, last: int, wh
     subject.book.look(1, 404, *([403] if whole else []))
     for number, (low, high) in ((404, STOPPED), (403, DOUBTED)):
         if not low <= share <= high and (whole or number == 404):
-            text = f"{100 * share:.0f} % of the solidity that is meant, {where}"
+            text = f"{100 * share:.0f} % of the packing that is meant, {where}"
             limit = f"{100 * low:.0f} to {100 * high:.0f} %"
             subject.book.find(number, first, text, share, limit, last)
             return
@@ -161,18 +163,18 @@ def _meant(subject: Subject, bottom: float) -> list[float]:
     for number in range(1, 1 + min(subject.panels or 1, MOST_PANELS)):
         facts = panel_facts(header | {"panels": str(number)}, number)
         try:
-            meant = fact(replace(subject.program, header=facts), "job solidity")
+            meant = fact(replace(subject.program, header=facts), "job packing")
             bands = job_from({"band": facts["job band"]}, "header").band if "job band" in facts else ()
         except PathgenError:
             continue
-        below = [band.solidity for band in bands if band.above <= bottom + BEGUN]
+        below = [band.packing for band in bands if band.above <= bottom + BEGUN]
         found.append((below[-1] if below else None) or meant)
-    return [value for value in found if value > 0] or [subject.material.solidity]
+    return [value for value in found if value > 0] or [subject.material.packing]
 
 
 def _ratios(subject: Subject, rows: Ints) -> Floats:
-    """Pitch over spacing at some places of a layer; none where no bead has a neighbour."""
-    pitch, length = _pitches(subject, rows)
+    """Spacing over spacing at some places of a layer; none where no bead has a neighbour."""
+    bead_width, length = _spacings(subject, rows)
     long = np.flatnonzero((length > LEAST_LENGTH) & (subject.moves.kind[rows] == Kind.WALL))
     if not len(long):
         return np.zeros(0)
@@ -182,7 +184,7 @@ def _ratios(subject: Subject, rows: Ints) -> Floats:
     x0, y0, _ = subject.before(rows)
     start, end = np.stack([x0, y0], 1), np.stack([subject.moves.x[rows], subject.moves.y[rows]], 1)
     beads = np.asarray(shapely.linestrings(np.stack([start, end], 1)))
-    reach = 2.5 * subject.machine.hot_end.bore
+    reach = 2.5 * subject.machine.hot_end.nozzle_diameter
     tree = shapely.STRtree(beads)
     middle, way = (start + end)[at] / 2, (end - start)[at]
     across = np.stack([-way[:, 1], way[:, 0]], 1) / np.hypot(*way.T)[:, None]
@@ -202,4 +204,4 @@ def _ratios(subject: Subject, rows: Ints) -> Floats:
         nearest[side, probe[first]] = apart[first]
     both = np.isfinite(nearest).sum(0)
     spacing = np.where(np.isfinite(nearest), nearest, 0.0).sum(0) / np.maximum(both, 1)
-    return np.asarray(pitch[at][both > 0] / spacing[both > 0])
+    return np.asarray(bead_width[at][both > 0] / spacing[both > 0])

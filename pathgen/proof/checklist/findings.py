@@ -198,14 +198,14 @@ class Checklist:
         return sum(count for number, count in self.counts.items() if RULES[number].level == level)
 
     @property
-    def stops(self) -> tuple[Finding, ...]:
+    def errors(self) -> tuple[Finding, ...]:
         """Findings for which the program must not run."""
-        return self.of("stop")
+        return self.of("error")
 
     @property
     def holds(self) -> bool:
         """Tell whether nothing speaks against running the program."""
-        return not self.stops
+        return not self.errors
 
     def as_dict(self) -> dict[str, object]:
         """Give all of it for JSON."""

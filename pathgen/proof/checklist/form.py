@@ -6,8 +6,8 @@ import re
 
 import numpy as np
 
-from pathgen.gcode.interpret import Fault
-from pathgen.proof.checklist.subject import Subject
+from pathgen.gcode.interpret import LineFault
+from pathgen.proof.checklist.evidence import Subject
 from pathgen.proof.checklist.words import is_named
 from pathgen.settings.blocks import commands
 
@@ -46,7 +46,7 @@ def _lines(subject: Subject) -> None:
         book.find(110, int(lines[0]), text, len(lines), last=int(lines[0]))
 
 
-def _message(fault: Fault, subject: Subject) -> str:
+def _message(fault: LineFault, subject: Subject) -> str:
     """Name the M word of a line that goes on in prose, where the controller may pass over it."""
     found = _LEADING.match(fault.text)
     if subject.strict or found is None or fault.why[0].isdigit():

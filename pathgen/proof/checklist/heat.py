@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pathgen.gcode.pauses import dwell_seconds
-from pathgen.proof.checklist.subject import Command, Subject
+from pathgen.proof.checklist.evidence import Command, Subject
 from pathgen.proof.checklist.words import RELEASE, Meaning
 from pathgen.settings.blocks import commands
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.proof.checklist.subject import Subject
+from pathgen.proof.checklist.evidence import Subject
 
 SHARE, ROUNDED = 1.01, 0.02  # feeds are written rounded: a hundredth and 0.02 mm/s more is the same feed
 MELT = 1.10  # likewise of the melt rate, where a short move's filament is rounded too

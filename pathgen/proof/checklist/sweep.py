@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.proof.checklist.subject import Bools, Floats, Ints, Subject
+from pathgen.proof.checklist.evidence import Bools, Floats, Ints, Subject
 from pathgen.settings.machine import HeadPart
 
 CELL = 0.5  # mm

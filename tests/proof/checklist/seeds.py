@@ -7,8 +7,8 @@ and 3.5.2; line rules are those of 3.3.
 
 import re
 
-OWN = ("benchtop-220", "gantry-300", "classroom-200")  # filament has a letter of its own
-HEATS = ("benchtop-220", "gantry-300")  # the program sets temperatures, filament counts relatively
+OWN = ("moving-table", "moving-gantry", "long-tube")  # filament has a letter of its own
+HEATS = ("moving-table", "moving-gantry")  # the program sets temperatures, filament counts relatively
 STRICT = ("ngc-lab",)
 ALL = (*OWN, *STRICT)
 
@@ -159,7 +159,7 @@ FAULTS = [
     ),
     # heat
     ("nozzle over the machine's limit", 201, HEATS, swap("M104 S2", r"S\d+", "S300")),
-    ("nozzle over it, on a machine that heats by itself", 201, ("classroom-200",), put("M104 S300")),
+    ("nozzle over it, on a machine that heats by itself", 201, ("long-tube",), put("M104 S300")),
     ("nozzle over the material's limit", 202, HEATS, swap("M109", r"S\d+", "S235")),
     ("platform over the machine's limit", 203, HEATS, swap("M140 S6", r"S\d+", "S130")),
     ("platform over the material's limit", 204, HEATS, swap("M190", r"S\d+", "S75")),
@@ -174,14 +174,14 @@ FAULTS = [
     ("nozzle turned off halfway", 206, HEATS, put("M104 S0", found=1)),
     ("nobody waits again", 207, HEATS, put("M104 S0", found=2, more=("M104 S205",))),
     ("nozzle left on", 208, HEATS, drop("M104 S0", lambda lines: place(lines, "M109"))),
-    ("nozzle turned on by a program that never turns it off", 208, ("classroom-200",), put("M104 S205")),
+    ("nozzle turned on by a program that never turns it off", 208, ("long-tube",), put("M104 S205")),
     ("platform left on", 209, HEATS, drop("M140 S0", lambda lines: place(lines, "M190"))),
     ("a long wait", 210, OWN, put("G4 S600")),
     ("a long wait in RS-274's own word", 210, STRICT, put("G4 P600")),
     ("two waits that add up", 210, HEATS, put("G4 S100", found=1, more=("G4 P100000",))),
     ("another heater", 211, OWN, put("M141 S60")),
     ("a stop with heaters on", 212, HEATS, put("M0")),
-    ("a stop where the machine heats", 213, (*STRICT, "classroom-200"), put("M0")),
+    ("a stop where the machine heats", 213, (*STRICT, "long-tube"), put("M0")),
     ("fan left on", 214, OWN, drop("M107", lambda lines: place(lines, "M106", -1), nth=-1)),
     ("fan relay left on", 214, STRICT, drop("M9", lambda lines: place(lines, "M8", -1), nth=-1)),
     ("motors left on", 215, OWN, drop("M84", last_line)),

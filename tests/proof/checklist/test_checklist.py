@@ -14,7 +14,7 @@ from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.checklist.words import meanings
 from tests.proof.checklist.programs import numbers, program, wall
 
-MACHINE, MATERIAL = load_machine("benchtop-220"), load_material("pla-white")
+MACHINE, MATERIAL = load_machine("moving-table"), load_material("pla-white")
 START = "M140 S60\nM104 S200\nG28\nG21\nG90\nM83\nM190 S60\nM109 S200\n"
 END = "M104 S0\nM140 S0\nM107\nM84\nM2\n"
 
@@ -56,7 +56,7 @@ def test_many_places_of_one_rule_are_counted():
     assert found.counts[103] == 50 and len(here) == PLACES + 1
     assert "30 more" in here[-1].found
     assert (here[-1].line, here[-1].last) == (here[-2].line + 1, here[0].line + 49)
-    assert found.places("doubt") == 50 and found.as_dict()["doubts"] == 50
+    assert found.places("warning") == 50 and found.as_dict()["warnings"] == 50
 
 
 def test_as_many_places_as_are_asked_for():
@@ -71,13 +71,13 @@ def test_as_many_places_as_are_asked_for():
 def test_reading_is_given_up_after_a_stated_number_of_lines():
     found = checked(START + "what is this\n" * (MOST_FAULTS + 500) + END)
     assert found.counts[101] == MOST_FAULTS + 1
-    assert {101, 104, 208} <= numbers(found, "stop")
+    assert {101, 104, 208} <= numbers(found, "error")
 
 
 def test_nothing_is_beyond_all_bounds():
     """A number of 200 digits is a place outside the volume, not a crash."""
     found = checked(square().replace("G0 Z20", f"G1 X{'9' * 200} E1\nG1 X60 E{'9' * 60}\nG0 Z0.3\nG0 Z20"))
-    assert 301 in numbers(found, "stop")
+    assert 301 in numbers(found, "error")
 
 
 def test_an_inch_program_is_read_in_its_units():
@@ -125,7 +125,7 @@ def test_a_file_that_is_not_there(tmp_path):
 
 
 def test_text_and_file_give_the_same(tmp_path):
-    text = program("gantry-300")
+    text = program("moving-gantry")
     (tmp_path / "p.gcode").write_bytes(text)
     calls = []
     found = check_program(tmp_path / "p.gcode", progress=lambda done, total: calls.append((done, total)))
@@ -140,7 +140,7 @@ def test_windows_find_what_the_whole_does(tmp_path, monkeypatch):
 
     monkeypatch.setattr(reader, "PIECE", 1 << 12)
     whole = {}
-    for machine in ("benchtop-220", "classroom-200"):
+    for machine in ("moving-table", "long-tube"):
         make(np.full((80, 300), 1.6), tmp_path / "p.gcode", Job(machine=machine, brim=2.0))
         lines = (tmp_path / "p.gcode").read_bytes().splitlines(keepends=True)
         far = [i for i, line in enumerate(lines) if b"(layer" in line or b"; layer" in line]
@@ -177,15 +177,15 @@ def test_commands_are_those_of_the_profile():
     found = meanings(other)
     assert (found["M310"].what, found["M310"].waits, found["M311"].waits) == ("nozzle", False, True)
     assert (found["M330"].what, found["M331"].what) == ("fan", "fan off")
-    text = spelled(program("benchtop-220").decode())
+    text = spelled(program("moving-table").decode())
     assert checked(text, machine).findings == ()
     assert 205 in numbers(checked(text.replace("M311 S205", ""), machine))
     assert 201 in numbers(checked(text.replace("M311 S205", "M311 S300"), machine))
 
 
 def test_lenient_reading_moves_as_strict_reading_does():
-    text = program("classroom-200")
-    dialect = load_machine("classroom-200").dialect
+    text = program("long-tube")
+    dialect = load_machine("long-tube").dialect
     strict = read_program(text, dialect, 2.85)
     lenient = read_program(text, dialect, 2.85, most_faults=10)
     for name in ("x", "y", "z", "filament", "feed", "kind", "layer"):
@@ -201,7 +201,7 @@ def test_lenient_reading_moves_as_strict_reading_does():
 def test_a_damaged_file_is_judged_and_never_crashes(seed):
     """Bytes changed, put in and lost anywhere, header included: findings or one refusal, nothing else."""
     rng = np.random.default_rng(seed)
-    name = ("benchtop-220", "classroom-200", "ngc-lab")[seed % 3]
+    name = ("moving-table", "long-tube", "ngc-lab")[seed % 3]
     text = bytearray(program(name, wall(12, 40)))
     for _ in range(12):
         at, size = rng.integers(len(text)), rng.integers(1, 200)

@@ -7,7 +7,7 @@ import pytest
 
 from pathgen import Job
 from pathgen.coupons import NAMES
-from pathgen.coupons.make import lay_out
+from pathgen.coupons.make import lay_out_coupon
 from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
 from tests.proof.checklist.programs import numbers, program
@@ -21,7 +21,7 @@ FORMS = {
     "hollow": {"bend": -90.0},
     "ring": {"bend": 360.0, "width": 60.0},
     "ring with a dark seam": {"bend": 360.0, "width": 60.0, "seam": "dark", "rim_width": 2.0},
-    "disc on its cradle": {"outline": "disc", "rim_width": 2.0},
+    "disc on its comb": {"outline": "disc", "rim_width": 2.0},
     "arch": {"outline": "arch"},
     "wedges": {"wedges": 2, "rim_width": 3.0, "wedge_height": 6.0, "wedge_base": 4.0},
     "eyelets": {"eyelets": 2, "rim_width": 3.0},
@@ -31,13 +31,13 @@ FORMS = {
     "contour": {"fill": "contour"},
     "raster": {"fill": "raster", "direction": "alternate"},
     "steady flow, filament leading": {"pace": "steady-flow", "lead": "on"},
-    "dry turns": {"turns": "dry"},
-    "whole motor steps": {"grain": "diffused"},
+    "dry hairpins": {"hairpins": "dry"},
+    "whole motor steps": {"dither": "diffused"},
     "a slope that is kept": {"slope": "least"},
     "bands": {
         "band": (
             Band(above=2.0, feed=30.0, fan=0.4),
-            Band(above=4.0, solidity=0.9),
+            Band(above=4.0, packing=0.9),
             Band(above=6.0, nozzle_temperature=215.0),
         )
     },
@@ -64,7 +64,7 @@ PAIRS += [(machine, "plain") for machine in (ALL[1], ALL[2])]
 @pytest.mark.parametrize("machine,name", PAIRS)
 def test_no_form_has_a_stop(machine, name):
     found = check_program(program(machine, relief(), **FORMS[name]))
-    assert found.holds, [str(stop) for stop in found.stops]
+    assert found.holds, [str(error) for error in found.errors]
     assert numbers(found) <= {213, 703, 704}
     assert found.looked[404] > 0 or "eyelets" in name
 
@@ -74,8 +74,8 @@ def test_no_coupon_has_a_stop(name):
     """A machine for each; the lean ladder leans on purpose."""
     machine = ALL[NAMES.index(name) % len(ALL)]
     stream = io.BytesIO()
-    lay_out(name, Job(machine=machine)).write(stream)
+    lay_out_coupon(name, Job(machine=machine)).write(stream)
     found = check_program(stream.getvalue())
-    assert found.holds, [str(stop) for stop in found.stops]
+    assert found.holds, [str(error) for error in found.errors]
     assert numbers(found) <= {213, 703}
     assert (703 in numbers(found)) or name != "lean-ladder"

@@ -1,4 +1,4 @@
-"""The panel laid down: leaning faces and outlines, props, heights in motor steps."""
+"""The panel laid down: leaning faces and outlines, supports, heights in motor steps."""
 
 import numpy as np
 import pytest
@@ -26,7 +26,7 @@ def bridge():
 @pytest.mark.parametrize("source,number", [(ledge, 703), (bridge, 704)])
 def test_what_leans_out_is_named(source, number):
     """A ledge of 2.5 mm over 4 mm of wall, and a span of 6 mm over nothing, both 4 mm up."""
-    text = program("gantry-300", source())
+    text = program("moving-gantry", source())
     found = check_program(text)
     assert numbers(found) == {number} and found.holds
     lines = text.decode().splitlines()
@@ -35,9 +35,11 @@ def test_what_leans_out_is_named(source, number):
     assert found.findings[0].value == pytest.approx(2.3 if number == 703 else 3.0, abs=0.6)
 
 
-def test_a_prop_that_meets_the_face():
+def test_a_support_that_meets_the_face():
     """Tabs meet the rim alone; a header that calls the rim picture makes them meet the face."""
-    text = program("gantry-300", wall(200, 200), rim_width=3.0, wedges=2, wedge_height=14.0, wedge_base=5.0)
+    text = program(
+        "moving-gantry", wall(200, 200), rim_width=3.0, wedges=2, wedge_height=14.0, wedge_base=5.0
+    )
     found = check_program(text)
     assert 705 not in numbers(found) and found.looked[705] > 10 and found.holds
     found = check_program(text.replace(b"job rim_width = 3", b"job rim_width = 0"))
@@ -45,22 +47,22 @@ def test_a_prop_that_meets_the_face():
 
 
 def test_heights_between_motor_steps():
-    machine = load_machine("gantry-300")
+    machine = load_machine("moving-gantry")
     axes = replace(machine.axes, z=replace(machine.axes.z, steps_per_mm=33.0))
-    found = check_program(program("gantry-300"), replace(machine, axes=axes), MATERIAL)
+    found = check_program(program("moving-gantry"), replace(machine, axes=axes), MATERIAL)
     assert numbers(found) == {702} and found.findings[0].level == "note"
 
 
 def test_a_layer_higher_than_a_narrow_nozzle_presses():
-    machine = load_machine("gantry-300")
-    narrow = replace(machine, hot_end=replace(machine.hot_end, bore=0.2, pitch_min=None))
-    assert 701 in numbers(check_program(program("gantry-300"), narrow, MATERIAL))
+    machine = load_machine("moving-gantry")
+    narrow = replace(machine, hot_end=replace(machine.hot_end, nozzle=0.2, spacing_min=None))
+    assert 701 in numbers(check_program(program("moving-gantry"), narrow, MATERIAL))
 
 
 def test_a_controller_with_its_zero_elsewhere():
     """Heights count from the platform: the same panel, written for z = 0 at 0.1 mm over it."""
-    machine = replace(load_machine("gantry-300"), z_zero=0.1)
-    text = program("gantry-300", profile=machine)
+    machine = replace(load_machine("moving-gantry"), z_zero=0.1)
+    text = program("moving-gantry", profile=machine)
     assert b"Z0.1 " in text
     assert check_program(text, machine, MATERIAL).findings == ()
     low = check_program(text, replace(machine, z_zero=-0.1), MATERIAL)

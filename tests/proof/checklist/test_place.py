@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from pathgen import load_machine, load_material
 from pathgen.proof.checklist import check_program
-from pathgen.proof.checklist.place import crosses
+from pathgen.proof.checklist.positions import crosses
 from pathgen.settings.machine import KeepOut
 from tests.proof.checklist.programs import numbers, program
 
@@ -17,9 +17,9 @@ MATERIAL = load_material("pla-white")
 @pytest.mark.parametrize("box,found", [((95.0, 125.0), 304), ((20.0, 40.0), 305)])
 def test_keep_out_zones(box, found):
     """A zone under the panel, and one that the head passes over on its way from home."""
-    plain = load_machine("benchtop-220")
+    plain = load_machine("moving-table")
     machine = replace(plain, keep_out=(KeepOut(box, box, why="clip"),))
-    listed = check_program(program("benchtop-220"), machine, MATERIAL)
+    listed = check_program(program("moving-table"), machine, MATERIAL)
     assert numbers(listed) == {found} | ({305} if found == 304 else set())
     assert listed.holds == (found == 305)
     assert "clip" in next(f.limit for f in listed.findings)
@@ -41,7 +41,7 @@ def test_keep_out_zones(box, found):
 def test_heights_of_zones(height, z, found, down):
     """A way over a zone at one height, and one that comes down into it from far above and leaves again."""
     machine = replace(
-        load_machine("benchtop-220"), keep_out=(KeepOut((50.0, 60.0), (50.0, 60.0), "clip", height),)
+        load_machine("moving-table"), keep_out=(KeepOut((50.0, 60.0), (50.0, 60.0), "clip", height),)
     )
     inside = f"G1 X55 Y55\nG1 Z{z}\nG1 Z95\n" if down else f"G1 Z{z}\nG1 X55 Y55\nG1 X100 Y100\nG1 Z95\n"
     text = f"G21\nG90\nM83\nG28\nG1 Z95 F600\nG1 X10 Y10\n{inside}G1 X200 Y55\nM84\nM2\n"

@@ -15,7 +15,7 @@ MATERIAL = load_material("pla-white")
 
 @pytest.fixture(scope="module")
 def in_turn():
-    return program("gantry-300", wall(80, 60), copies=2, build="in-turn")
+    return program("moving-gantry", wall(80, 60), copies=2, build="in-turn")
 
 
 def test_panels_in_turn_are_clear_of_the_head_they_were_planned_for(in_turn):
@@ -27,7 +27,7 @@ def test_panels_in_turn_are_clear_of_the_head_they_were_planned_for(in_turn):
 def test_a_larger_head_meets_the_first_panel(in_turn, reach, met):
     """The hop to the second panel is over all; only what is wide and low meets the first one."""
     part = HeadPart((-reach, reach), (-reach, reach), 1.0, "shroud")
-    machine = replace(load_machine("gantry-300"), head=(part,))
+    machine = replace(load_machine("moving-gantry"), head=(part,))
     found = check_program(in_turn, machine, MATERIAL)
     assert numbers(found) == ({602} if met else set())
     if met:
@@ -41,7 +41,7 @@ def test_a_larger_head_meets_the_first_panel(in_turn, reach, met):
 
 
 def test_a_high_part_meets_nothing(in_turn):
-    machine = replace(load_machine("gantry-300"), head=(HeadPart((-80.0, 80.0), (-80.0, 80.0), 9.0),))
+    machine = replace(load_machine("moving-gantry"), head=(HeadPart((-80.0, 80.0), (-80.0, 80.0), 9.0),))
     assert check_program(in_turn, machine, MATERIAL).holds
 
 
@@ -68,5 +68,5 @@ def test_too_many_heights_are_said(monkeypatch):
         f"G0 Z{3 + n}\nG0 Y{99 - n}\nG0 Z0.{9 - n}\nG0 X{90 - n}\n" for n in range(6)
     )
     text += "M104 S0\nM107\nM84\nM2\n"
-    found = check_program(text.encode(), load_machine("benchtop-220"), MATERIAL)
-    assert 603 in numbers(found, "doubt")
+    found = check_program(text.encode(), load_machine("moving-table"), MATERIAL)
+    assert 603 in numbers(found, "warning")

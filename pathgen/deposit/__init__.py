@@ -1,0 +1,1 @@
+"""The deposit: what beads become, as array functions that know no program."""

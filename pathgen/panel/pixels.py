@@ -1,0 +1,303 @@
+"""Outlines on the map's pixels: which lie inside, and how far each is from the edge.
+
+A pixel belongs to an outline when its centre lies inside; a centre exactly on the edge does not. All work on
+pixels is done in pixel units about the middle of the map, rounded to a billionth, so that an outline that is
+its own mirror image gives a mask that is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
+
+from pathgen.errors import PathgenError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+MEGAPIXELS = 100  # largest map, as of pictures
+EXACT = 9  # decimals of a pixel that count
+SAMPLING = 0.5  # pixels between the points that mark the edge's cells
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where a map's pixels lie in the outline's coordinates.
+
+    Attributes
+    ----------
+    rows, cols : int
+        Size of the map.
+    pixel : float
+        Spacing, mm.
+    u, z : float
+        Left and lower border of the map, mm.
+
+    Examples
+    --------
+    >>> Grid(2, 3, 0.5, 0.0, 0.0).centres()[1].tolist()
+    [0.75, 0.25]
+    """
+
+    rows: int
+    cols: int
+    pixel: float
+    u: float
+    z: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.rows, self.cols
+
+    def centres(self) -> tuple[Floats, Floats]:
+        """Give u of every column, (cols,), and z of every row, (rows,), at the centres; row 0 at the top."""
+        across = np.arange(0.5, self.cols, dtype=np.float64)
+        up = np.arange(0.5, self.rows, dtype=np.float64)[::-1]
+        return self.u + across * self.pixel, self.z + up * self.pixel
+
+    def in_pixels(self, points: Floats) -> Floats:
+        """Turn points (N, 2) in mm into pixels to the right of and above the map's middle."""
+        middle = (self.cols / 2, self.rows / 2)
+        pixels: Floats = np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT)
+        return pixels
+
+
+def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
+    """Lay the map of an outline: its bounding box, each side raised to whole pixels, about its middle.
+
+    Parameters
+    ----------
+    outline : shapely polygon
+        mm.
+    pixel : float
+        Spacing of the map, mm.
+
+    Returns
+    -------
+    Grid
+
+    Raises
+    ------
+    PathgenError
+        When the pixel_size is not finite and above 0, or the map would be empty or have over 100 megapixels.
+
+    Examples
+    --------
+    >>> grid_over(shapely.box(0, 0, 30, 20.04), 0.1).shape
+    (201, 300)
+    """
+    if not (np.isfinite(pixel) and pixel > 0):
+        raise PathgenError(f"pixel is {pixel:g} mm", allowed="a length above 0")
+    if outline.is_empty:
+        raise PathgenError("the outline is empty", allowed="a polygon with an area")
+    left, low, right, high = outline.bounds
+    across, up = (right - left) / pixel, (high - low) / pixel
+    if not max(across, 1.0) * max(up, 1.0) <= 1e6 * MEGAPIXELS:
+        what = f"outline of {right - left:g} × {high - low:g} mm at a pixel of {pixel:g} mm"
+        raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="choose a larger pixel")
+    rows, cols = (max(math.ceil(round(side, EXACT)), 1) for side in (up, across))
+    middle = (left + right) / 2, (low + high) / 2
+    return Grid(rows, cols, pixel, middle[0] - cols * pixel / 2, middle[1] - rows * pixel / 2)
+
+
+def mask(outline: BaseGeometry, grid: Grid) -> Mask:
+    """Find the pixels whose centres lie inside an outline.
+
+    Parameters
+    ----------
+    outline : shapely polygon or multipolygon
+        mm; holes are left out. It may reach beyond the map.
+    grid : Grid
+        From `grid_over` of this outline or of one around it.
+
+    Returns
+    -------
+    (rows, cols) bool
+        Row 0 at the top. All False for an empty outline.
+
+    Examples
+    --------
+    >>> corner = shapely.from_wkt("POLYGON ((0 0, 3 0, 0 3, 0 0))")
+    >>> mask(corner, grid_over(corner, 1.0)).astype(int).tolist()
+    [[0, 0, 0], [1, 0, 0], [1, 1, 0]]
+    """
+    inside = np.zeros(grid.shape, bool)
+    if outline.is_empty:
+        return inside
+    shape = shapely.transform(outline, grid.in_pixels)
+    across, down = np.arange(grid.cols) + 0.5 - grid.cols / 2, np.arange(grid.rows) + 0.5 - grid.rows / 2
+    left, low, right, high = shape.bounds
+    cols = slice(*np.searchsorted(across, [left, right]).tolist())
+    rows = slice(*np.searchsorted(down, [-high, -low]).tolist())
+    shapely.prepare(shape)
+    inside[rows, cols] = shapely.contains_xy(shape, across[None, cols], -down[rows, None])
+    return inside
+
+
+def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> Floats:
+    """Measure how far each pixel's centre lies inside the outline's edge, holes' edges included.
+
+    A distance transform finds each pixel's nearest cell with edge in it; the distance is then taken to the
+    edge itself, not to the cell, so it does not depend on how the edge lies to the pixels. As stretches of
+    edge may be about equally near, those nearest to the pixels around are tried as well, and from the best
+    one on along the edge. That makes it exact but where one stretch takes over from another: there a few
+    pixels in a hundred thousand may be off by a fraction of a pixel.
+
+    Parameters
+    ----------
+    outline : shapely polygon or multipolygon
+        mm.
+    grid : Grid
+    reach : float
+        Distances from here on are of no interest, mm; measuring less takes less time.
+
+    Returns
+    -------
+    (rows, cols) float64
+        mm; 0 outside, infinite from `reach` on.
+
+    Examples
+    --------
+    >>> plate = shapely.box(0, 0, 5, 3)
+    >>> edge_distance(plate, grid_over(plate, 1.0)).tolist()[1]
+    [0.5, 1.5, 1.5, 1.5, 0.5]
+    """
+    inside = mask(outline, grid)
+    distance = np.where(inside, np.inf, 0.0)
+    if not inside.any():
+        return distance
+    edge = _Edge.of(outline, grid)
+    cells = edge.cells(grid)
+    apart, (row, col) = ndimage.distance_transform_edt(cells < 0, return_indices=True)
+    near = inside & (apart * grid.pixel < reach + 2 * grid.pixel)
+    rows, cols = np.nonzero(near)
+    centres = np.column_stack([cols + 0.5 - grid.cols / 2, grid.rows / 2 - rows - 0.5])
+    nearest = cells[row, col]
+    around = [
+        nearest[np.clip(rows + down, 0, grid.rows - 1), np.clip(cols + right, 0, grid.cols - 1)]
+        for down in (-1, 0, 1)
+        for right in (-1, 0, 1)
+    ]
+    exact = edge.distance(centres, around) * grid.pixel
+    distance[near] = np.where(exact < reach, exact, np.inf)
+    return distance
+
+
+def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Floats:
+    """Measure how far each pixel's centre lies inside the edge of an outline's bounding box.
+
+    Parameters
+    ----------
+    outline : shapely polygon
+        mm.
+    grid : Grid
+    sides : bool
+        Whether left and right count as edges, as they do but for a ring. If not, all between lower and upper
+        edge is inside.
+
+    Returns
+    -------
+    (rows, cols) float64
+        mm; 0 outside. For a rectangle this is `edge_distance`, for less time and memory.
+
+    Examples
+    --------
+    >>> plate = shapely.box(0, 0, 4, 3)
+    >>> box_distance(plate, grid_over(plate, 1.0)).tolist()[1]
+    [0.5, 1.5, 1.5, 0.5]
+    >>> box_distance(plate, grid_over(plate, 1.0), sides=False).tolist()[0]
+    [0.5, 0.5, 0.5, 0.5]
+    """
+    left, low, right, high = outline.bounds
+    (left, low), (right, high) = grid.in_pixels(np.array([(left, low), (right, high)]))
+    across, up = np.arange(grid.cols) + 0.5 - grid.cols / 2, grid.rows / 2 - np.arange(grid.rows) - 0.5
+    beside = np.minimum(across - left, right - across) if sides else np.full(grid.cols, np.inf)
+    inside: Floats = np.minimum(np.minimum(up - low, high - up)[:, None], beside)
+    inside *= grid.pixel
+    return np.maximum(inside, 0.0, out=inside)
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """Straight pieces of an outline's edge, in pixels about the map's middle.
+
+    Attributes
+    ----------
+    start, along : (S, 2) float64
+        Start of each piece, and the way to its end.
+    before, after : (S,) intp
+        Its neighbours on the same ring.
+    """
+
+    start: Floats
+    along: Floats
+    before: Ints
+    after: Ints
+
+    @classmethod
+    def of(cls, outline: BaseGeometry, grid: Grid) -> _Edge:
+        rings = shapely.get_rings(shapely.get_parts(outline))
+        points, ring = shapely.get_coordinates(rings, return_index=True)
+        points = grid.in_pixels(points)
+        pieces = np.flatnonzero(ring[1:] == ring[:-1])
+        count = np.bincount(ring[pieces])
+        last = np.cumsum(count) - 1
+        first = last - count + 1
+        number = np.arange(len(pieces), dtype=np.intp)
+        before, after = number - 1, number + 1
+        before[first], after[last] = last, first
+        return cls(points[pieces], points[pieces + 1] - points[pieces], before, after)
+
+    def cells(self, grid: Grid) -> NDArray[np.int32]:
+        """Mark each cell of the map that the edge runs through with the number of a piece; others are -1."""
+        count = np.ceil(np.hypot(*self.along.T) / SAMPLING).astype(np.intp) + 1
+        piece = np.repeat(np.arange(len(count)), count)
+        step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
+        at = self.start[piece] + self.along[piece] * (step / np.maximum(count[piece] - 1, 1))[:, None]
+        # The edge may run along the map's very border: it counts to the cells within.
+        col = np.clip(np.floor(at[:, 0] + grid.cols / 2).astype(np.intp), 0, grid.cols - 1)
+        row = np.clip(np.floor(grid.rows / 2 - at[:, 1]).astype(np.intp), 0, grid.rows - 1)
+        cells = np.full(grid.shape, -1, np.int32)
+        cells[row, col] = piece
+        return cells
+
+    def distance(self, points: Floats, guesses: Sequence[NDArray[np.int32]]) -> Floats:
+        """Distance of each point (N, 2) to the nearest of the pieces guessed, (N,) each, and next to it."""
+        piece = guesses[0].astype(np.intp)
+        square = self._square(points, piece)
+
+        def better(at: Ints, guess: Ints) -> Ints:
+            """Take the guesses that are nearer; give the points for which they were."""
+            closer = self._square(points[at], guess)
+            won = closer < square[at]
+            at = at[won]
+            piece[at], square[at] = guess[won], closer[won]
+            return at
+
+        for guess in guesses[1:]:
+            other = np.flatnonzero(guess != piece)
+            better(other, guess[other].astype(np.intp))
+        for neighbour in (self.before, self.after):
+            moved = np.arange(len(points))
+            while moved.size:  # along the edge for as long as it comes nearer
+                moved = better(moved, neighbour[piece[moved]])
+        nearest: Floats = np.sqrt(square)
+        return nearest
+
+    def _square(self, points: Floats, piece: Ints) -> Floats:
+        """Squared distance of each point to its piece."""
+        along = self.along[piece]
+        away = points - self.start[piece]
+        length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-18)
+        away -= along * np.clip(np.einsum("ij,ij->i", along, away) / length, 0.0, 1.0)[:, None]
+        square: Floats = np.einsum("ij,ij->i", away, away)
+        return square

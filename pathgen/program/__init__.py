@@ -1,0 +1,1 @@
+"""The program: moves in sequence, written as text and checked block by block."""

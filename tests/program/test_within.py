@@ -1,0 +1,82 @@
+"""A time is kept, and what is chosen for it is as good as what could be found by trying."""
+
+import numpy as np
+import pytest
+from skimage import data
+
+from pathgen import Job, PathgenError, make, make_several
+from pathgen.cli import run
+from pathgen.program.within import choose, seconds_from
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory):
+    from PIL import Image
+
+    path = tmp_path_factory.mktemp("within") / "camera.png"
+    Image.fromarray(data.camera()[:256, 128:384]).save(path)
+    return path
+
+
+SMALL = {"width": 26.0, "brim": 3.0}
+
+
+@pytest.mark.parametrize("minutes", [18, 40])
+def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
+    result = make(photo, tmp_path / "a.gcode", Job(**SMALL, within=f"{minutes}min"))
+    assert 0.75 * 60 * minutes < result.summary["time_s"] <= 60 * minutes
+    assert result.summary["notes"][0].startswith("within ")
+    assert "job within" not in (tmp_path / "a.gcode").read_text()  # what was chosen stands in its place
+
+
+def test_more_time_shows_the_picture_better(photo):
+    errors = []
+    for minutes in (15, 25, 45):
+        _, note = choose(photo, Job(**SMALL), 60.0 * minutes)
+        errors.append(float(note.split("expected error ")[1].split()[0]))
+    assert errors[0] > errors[1] > errors[2]
+
+
+def test_what_cannot_be_done_in_time_is_refused_with_the_least(photo, tmp_path):
+    with pytest.raises(
+        PathgenError, match=r"within is 8 min, and nothing is as quick .*allowed: \d+ min or more"
+    ):
+        make(photo, tmp_path / "a.gcode", Job(**SMALL, within="8min"))
+    assert not (tmp_path / "a.gcode").exists()
+
+
+def test_only_one_panel_has_a_time(photo, tmp_path):
+    panels = [(photo, Job(**SMALL, within="1h")), (photo, Job(**SMALL))]
+    with pytest.raises(PathgenError, match="within is asked of several panels"):
+        make_several(panels, tmp_path / "a.gcode")
+
+
+def test_from_the_command_line(photo, tmp_path, capsys):
+    args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), "--width", "26", "--brim", "3"]
+    assert run([*args, "--within", "0h30min"]) == 0
+    assert "note: within " in capsys.readouterr().out
+    assert run([*args, "--within", "soon"]) == 1
+    assert "a time such as 6h" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("text, seconds", [("6h", 21600), ("1.5 h", 5400), ("2h30min", 9000), ("45m", 2700)])
+def test_times_as_people_write_them(text, seconds):
+    assert seconds_from(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "6", "h", "-2h", "2 days"])
+def test_what_is_no_time(text):
+    with pytest.raises(PathgenError, match="a time such as 6h"):
+        seconds_from(text)
+
+
+def test_levers_stay_within_the_machines_limits(photo):
+    from msgspec.structs import replace
+
+    from pathgen import load_machine
+
+    plain = load_machine("moving-table")
+    small = replace(plain, hot_end=replace(plain.hot_end, melt_rate=1.0))
+    job, _ = choose(photo, Job(**SMALL), 3600.0, small)
+    assert job.feed * job.spacing * 0.3 <= 1.0 * 1.3
+    assert np.isfinite(job.feed) and job.spacing <= 1.55 * 0.4
