@@ -1,4 +1,4 @@
-"""Matrices of tests: a part in which every value of every axis occurs always runs, the rest with the slow tests."""
+"""Matrices of tests: a part with every value of every axis always runs, the rest with the slow tests."""
 
 from itertools import product
 
