@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
@@ -182,6 +182,7 @@ def test_the_limit_is_passed_where_sway_says():
     assert found.limit_height(100.0) is None
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 50), st.floats(0.01, 0.9))
 def test_each_way_just_holds_the_wall(seed, share):
     """With the figure, sway is the limit; with a little less of it, more than the limit."""
