@@ -17,3 +17,8 @@ def paired(*axes):
         values = [axis[place] for axis, place in zip(axes, places, strict=True)]
         found.append(pytest.param(*values, marks=[] if quick else [pytest.mark.slow]))
     return found
+
+
+def some(values, *quick):
+    """Return values as parameters for `parametrize`: those named run always, the others are slow."""
+    return [pytest.param(value, marks=[] if value in quick else [pytest.mark.slow]) for value in values]

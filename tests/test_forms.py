@@ -80,7 +80,7 @@ def test_the_table_is_long_enough():
 
 
 def _covering(rows):
-    """Numbers of rows in which every pair of values that any row has occurs at least once, chosen greedily."""
+    """Choose numbers of rows, greedily, so that every pair of values of any row occurs in one of them."""
     pairs = [
         set(combinations(sorted({"outline": "rectangle", **row}.items()) + [("machine", number % 4)], 2))
         for number, row in enumerate(rows)

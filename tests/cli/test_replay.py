@@ -16,7 +16,9 @@ from tests.test_job import waves
 
 
 def made(tmp_path, wall=None, **job):
-    wall = waves(3, 120, 300) if wall is None else wall
+    if wall is None:
+        wall = waves(3, 120, 300)[::2, ::2]
+        job = {"pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
     np.save(tmp_path / "wall.npy", wall)
     out, wanted = tmp_path / "panel.gcode", tmp_path / "wanted.npy"
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]

@@ -22,11 +22,12 @@ from tests.coupons.printed import (
     setup,
     sheet_of,
 )
+from tests.matrix import some
 
 THICK, HIGH = np.array(FINS).T
 
 
-@pytest.mark.parametrize("machine", MACHINES)
+@pytest.mark.parametrize("machine", some(MACHINES, "moving-gantry", "long-tube"))
 def test_fins_stand_by_themselves_the_way_that_shakes(tmp_path, machine):
     done = printed("sway-fin", machine, tmp_path)
     platform = done.laid.platform

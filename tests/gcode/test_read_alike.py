@@ -446,16 +446,16 @@ def test_good_programs_read_alike(name):
 
 @pytest.mark.parametrize("name", GOOD)
 def test_a_changed_byte_never_changes_motion_unseen(name):
-    """500 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
+    """200 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
     dialect, text = GOOD[name]
     rng = random.Random(f"mutations of {name}")
     usual = b"GXYZEAFIJRNMS0123456789.+-();% /\n\r\t*#xyge"
     read = 0
-    for _ in range(500):
+    for _ in range(200):
         at = rng.randrange(len(text))
         byte = rng.choice(usual) if rng.random() < 0.75 else rng.randrange(256)
         read += assert_same(text[:at] + bytes([byte]) + text[at + 1 :], dialect)
-    assert 100 < read < 480  # both outcomes are exercised
+    assert 40 < read < 192  # both outcomes are exercised
 
 
 _PIECES = (

@@ -18,7 +18,7 @@ def photo(tmp_path_factory):
     return path
 
 
-SMALL = {"width": 26.0, "brim": 3.0}
+SMALL = {"width": 26.0, "brim": 3.0, "pixel": 0.2}
 
 
 @pytest.mark.parametrize("minutes", [18, 40])
@@ -52,7 +52,8 @@ def test_only_one_panel_has_a_time(photo, tmp_path):
 
 
 def test_from_the_command_line(photo, tmp_path, capsys):
-    args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), "--width", "26", "--brim", "3"]
+    size = "--width 26 --brim 3 --pixel 0.2".split()
+    args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), *size]
     assert run([*args, "--within", "0h30min"]) == 0
     assert "note: within " in capsys.readouterr().out
     assert run([*args, "--within", "soon"]) == 1

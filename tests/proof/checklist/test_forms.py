@@ -55,8 +55,8 @@ def relief(rows=60, cols=120):
     return 0.8 + 2.2 * (waves - waves.min()) / np.ptp(waves)
 
 
-# Every form on two machines, one that heats by the program and one that does not; the first on all. One of the
-# two runs with the slow tests.
+# Every form on two machines, one that heats by the program and one that does not, one of them with the slow
+# tests; the first form on all machines.
 PAIRS = [
     pytest.param(ALL[i % 2], name, marks=[pytest.mark.slow] * (i % 4 > 1)) for i, name in enumerate(FORMS)
 ]
