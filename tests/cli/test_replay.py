@@ -190,8 +190,8 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
     (tmp_path / "noise.gcode").write_bytes(bytes(range(256)) * 9)
     (tmp_path / "latin.gcode").write_bytes(text.encode().replace(b"G1 X", b"G1 \xe9X", 1))
     (tmp_path / "empty.gcode").write_bytes(b"")
-    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = wide"))
-    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = 1e-9"))
+    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = wide"))
+    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = 1e-9"))
     maps = {"nan": np.full((9, 9), np.nan), "cube": np.ones((3, 3, 3)), "zero": np.zeros((120, 300))}
     maps |= {"square": np.ones((60, 60)), "text": np.array([["a", "b"], ["c", "d"]])}
     for name, values in maps.items():

@@ -455,7 +455,7 @@ def test_a_changed_byte_never_changes_motion_unseen(name):
         at = rng.randrange(len(text))
         byte = rng.choice(usual) if rng.random() < 0.75 else rng.randrange(256)
         read += assert_same(text[:at] + bytes([byte]) + text[at + 1 :], dialect)
-    assert 40 < read < 192  # both outcomes are exercised
+    assert 20 < read < 195  # both outcomes are exercised
 
 
 _PIECES = (
