@@ -4,10 +4,10 @@
 
 Every folder of pathgen/ gets its share of the mutants by its number of sites, at least three; within a
 folder all sites are equally likely (`code_mutants.py` defines a site). Each mutant is put into a private
-copy of the project and judged by the tests that mirror its folder and by the main-job test; the test file
-of its own module runs first. A mutant is killed when a test fails, or when the tests take longer than the
-limit. The same tests first run on the unchanged code and must pass; the limit is at least twice the time
-that they took, so that a busy machine alone kills nothing.
+copy of the project and judged by the tests that mirror its folder and by the main-job test, those nearest to
+its module first. A mutant is killed when a test fails, or when the tests take longer than the limit, in
+processor seconds, so that a busy machine kills nothing. The same tests first run on the unchanged code, where
+they must pass in less than half the limit; otherwise the limit of that folder is twice the time they took.
 
 `judged.toml` lists survivors that were examined and change nothing that a user or a caller can notice; they
 are counted apart as equivalent. The script prints a table by operator, a table by folder and every survivor.
@@ -16,12 +16,13 @@ are counted apart as equivalent. The script prints a table by operator, a table 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import queue
 import random
+import re
 import secrets
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +31,7 @@ import tomllib
 from collections import Counter, defaultdict
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from code_mutants import OPERATORS, Site, find_sites, lines_of, mutated, parses
@@ -39,7 +41,8 @@ MAIN_JOB = "tests/test_job.py"
 CLEAN_LIMIT = 1200.0  # s, for the tests of a folder on the code as it is
 # Tests of a folder that are not in tests/FOLDER; they run last. "" is pathgen/ itself.
 BESIDE: dict[str, list[str]] = {}
-PYTEST = "-x -q -n 0 -p no:cacheprovider --no-header --tb=no".split()
+PYTEST = "-x -q -n 0 -p no:cacheprovider --no-header --tb=no --assert=plain".split()
+BROKEN = (3, 4, 5, 99)  # exit codes of pytest where it failed itself, was called wrongly or found no test
 COPIED = "pathgen tests machines examples pyproject.toml README.md CHANGELOG.md DEVELOPERS.md .ci".split()
 
 
@@ -94,17 +97,28 @@ def shares(counts: dict[str, int], number: int) -> dict[str, int]:
 
 
 def tests_of(path: str) -> list[str]:
-    """Return the test files that judge a file: of its module, its folder, the main job, and others beside."""
-    parts = Path(path).parts[1:]
-    folder = parts[0] if len(parts) > 1 else ""
-    own = [f"test_{name}.py" for name in (Path(path).stem, parts[-2] if len(parts) > 1 else "")]
+    """Return the test files that judge a file, those likeliest to notice a fault first.
+
+    First the test file of the module, then those of its folder that import the module, the others of the
+    folder, the main-job test, and what stands elsewhere.
+    """
+    parts = Path(path).with_suffix("").parts[1:]
+    folder, module = parts[0] if len(parts) > 1 else "", ".".join(parts).removesuffix(".__init__")
+    own = f"test_{module.rpartition('.')[2]}.py"
     here = ROOT / "tests" / folder
-    found = sorted(here.rglob("test_*.py") if folder else here.glob("test_*.py"))
-    found.sort(key=lambda file: own.index(file.name) if file.name in own else len(own))
+    found = sorted(here.rglob("test_*.py")) if folder else [here / own]
+    found = [file for file in found if file.exists()]
+    found.sort(key=lambda file: (file.name != own, not imports(file, module)))
     names = [file.relative_to(ROOT).as_posix() for file in found]
-    if not folder:
-        names = [name for name in names if Path(name).name == own[0]]
     return list(dict.fromkeys([*names, MAIN_JOB, *BESIDE.get(folder, [])]))
+
+
+@cache
+def imports(file: Path, module: str) -> bool:
+    """Whether a test file imports a module of pathgen, named with dots."""
+    package, _, name = f"pathgen.{module}".rpartition(".")
+    pattern = rf"(from|import) {re.escape(package)}\.{name}\b|from {re.escape(package)} import .*\b{name}\b"
+    return re.search(pattern, file.read_text(encoding="utf-8")) is not None
 
 
 class Copy:
@@ -119,6 +133,8 @@ class Copy:
                 shutil.copytree(source, self.root / name, ignore=shutil.ignore_patterns("__pycache__", ".*"))
             elif source.exists():
                 shutil.copy2(source, self.root / name)
+        command = [sys.executable, Path(__file__).with_name("warm_runner.py")]
+        self.runner = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
     def write(self, path: str, text: bytes) -> None:
         """Write a file with a time of its own; Python tells compiled files by whole seconds and the size."""
@@ -127,32 +143,27 @@ class Copy:
         os.utime(self.root / path, (self.clock, self.clock))
 
     def run(self, tests: list[str], limit: float) -> tuple[str, float, str]:
-        """Run tests; return "passed", "failed" or "timed out", the seconds taken, and the output's end."""
-        environment = {**os.environ, "PYTHONPATH": str(self.root), "MPLBACKEND": "agg"}
-        began = time.monotonic()
-        with subprocess.Popen(
-            [sys.executable, "-m", "pytest", *PYTEST, *tests],
-            cwd=self.root,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        ) as process:
-            try:
-                output = process.communicate(timeout=limit)[0].decode(errors="replace")
-            except subprocess.TimeoutExpired:
-                os.killpg(process.pid, signal.SIGKILL)
-                process.communicate()
-                return "timed out", time.monotonic() - began, ""
-        return ("failed" if process.returncode else "passed"), time.monotonic() - began, output[-2000:]
+        """Run tests; return "passed", "failed" or "timed out", the processor seconds, the output's end."""
+        asked = {"folder": str(self.root), "arguments": [*PYTEST, *tests], "limit": limit}
+        self.runner.stdin.write(json.dumps(asked) + "\n")
+        self.runner.stdin.flush()
+        answer = json.loads(self.runner.stdout.readline())
+        if answer["code"] in BROKEN:
+            raise SystemExit(f"pytest did not run:\n{answer['output']}")
+        state = "passed" if answer["code"] == 0 else "failed" if answer["code"] > 0 else "timed out"
+        return state, answer["seconds"], answer["output"]
+
+    def close(self) -> None:
+        """End the runner."""
+        self.runner.stdin.close()
+        self.runner.wait()
 
 
 class Judge:
     """Try mutants on several copies at a time."""
 
-    def __init__(self, limit: float, parent: Path, workers: int) -> None:
-        self.limit = limit
+    def __init__(self, limit: float, parent: Path, workers: int, unchecked: bool) -> None:
+        self.limit, self.unchecked = limit, unchecked
         self.copies: queue.Queue[Copy] = queue.Queue()
         for number in range(workers):
             self.copies.put(Copy(parent, number))
@@ -163,8 +174,14 @@ class Judge:
         """Time the clean runs, then judge every mutant, as many at a time as there are copies."""
         sets = {frozenset(tests_of(mutant.path)): mutant for mutant in mutants}
         with ThreadPoolExecutor(self.copies.qsize()) as pool:
-            list(pool.map(self.time_clean, sorted(sets.values(), key=lambda mutant: mutant.path)))
+            if not self.unchecked:
+                list(pool.map(self.time_clean, sorted(sets.values(), key=lambda mutant: mutant.path)))
             list(pool.map(self.judge, mutants))
+
+    def close(self) -> None:
+        """End the copies' runners."""
+        while not self.copies.empty():
+            self.copies.get().close()
 
     def time_clean(self, mutant: Mutant) -> None:
         """Run the tests that would judge a mutant on the code as it is."""
@@ -181,7 +198,7 @@ class Judge:
         source, tests = (ROOT / mutant.path).read_bytes(), tests_of(mutant.path)
         copy = self.copies.get()
         copy.write(mutant.path, mutated(source, mutant.site))
-        state, seconds, _ = copy.run(tests, max(self.limit, 2 * self.clean[frozenset(tests)]))
+        state, seconds, _ = copy.run(tests, max(self.limit, 2 * self.clean.get(frozenset(tests), 0.0)))
         copy.write(mutant.path, source)
         self.copies.put(copy)
         verdict = {"passed": "survived", "failed": "killed"}.get(state, state)
@@ -230,7 +247,8 @@ def main() -> None:
     parser.add_argument("--number", type=int, default=200, help="mutants to draw")
     parser.add_argument("--workers", type=int, default=1, help="mutants tried at the same time")
     parser.add_argument("--folders", default=None, help="only these folders of pathgen/, with commas between")
-    parser.add_argument("--limit", type=float, default=60.0, help="seconds for the tests of one mutant")
+    parser.add_argument("--limit", type=float, default=60.0, help="processor seconds for one mutant")
+    parser.add_argument("--unchecked", action="store_true", help="leave out the runs of the unchanged code")
     parser.add_argument("--list", action="store_true", help="print the mutants of the draw and try none")
     chosen = parser.parse_args()
     seed = secrets.randbelow(10**6) if chosen.seed is None else chosen.seed
@@ -242,8 +260,11 @@ def main() -> None:
             print(f"{place}\n  - {mutant.before}\n  + {mutant.after}")
         return
     with tempfile.TemporaryDirectory(prefix="mutants-") as parent:
-        judge = Judge(chosen.limit, Path(parent), chosen.workers)
-        judge.run(mutants)
+        judge = Judge(chosen.limit, Path(parent), chosen.workers, chosen.unchecked)
+        try:
+            judge.run(mutants)
+        finally:
+            judge.close()
         report(judge.verdicts, seed)
 
 
