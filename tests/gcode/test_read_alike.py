@@ -466,7 +466,7 @@ _PIECES = (
 _LINES = st.lists(st.lists(st.sampled_from(_PIECES), max_size=5).map(" ".join), max_size=8)
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(name=st.sampled_from(sorted(GOOD)), lines=_LINES, end=st.sampled_from(["", "\n", "\r\n"]))
 def test_any_words_read_alike(name, lines, end):
     text = "\n".join(["G1 F100 X0", *lines]) + end
@@ -492,7 +492,7 @@ def test_pieces_do_not_show(name, size, monkeypatch):
     np.testing.assert_array_equal(cut.line, whole.line)
 
 
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 @given(st.from_regex(r"[+-]?([0-9]{1,12}\.?[0-9]{0,10}|\.[0-9]{1,12})", fullmatch=True))
 def test_numbers_are_rounded_once(number):
     """The nearest float64 to the decimal text, as Python's own conversion gives it."""
