@@ -99,8 +99,8 @@ def shares(counts: dict[str, int], number: int) -> dict[str, int]:
 def tests_of(path: str) -> list[str]:
     """Return the test files that judge a file, those likeliest to notice a fault first.
 
-    First the test file of the module, then those of its folder that import the module, the others of the
-    folder, the main-job test, and what stands elsewhere.
+    First the test file of the module, then those of its folder that import the module, those that import its
+    package, the others of the folder, the main-job test, and what stands elsewhere.
     """
     parts = Path(path).with_suffix("").parts[1:]
     folder, module = parts[0] if len(parts) > 1 else "", ".".join(parts).removesuffix(".__init__")
@@ -108,17 +108,19 @@ def tests_of(path: str) -> list[str]:
     here = ROOT / "tests" / folder
     found = sorted(here.rglob("test_*.py")) if folder else [here / own]
     found = [file for file in found if file.exists()]
-    found.sort(key=lambda file: (file.name != own, not imports(file, module)))
+    found.sort(key=lambda file: (file.name != own, distance(file, module)))
     names = [file.relative_to(ROOT).as_posix() for file in found]
     return list(dict.fromkeys([*names, MAIN_JOB, *BESIDE.get(folder, [])]))
 
 
 @cache
-def imports(file: Path, module: str) -> bool:
-    """Whether a test file imports a module of pathgen, named with dots."""
+def distance(file: Path, module: str) -> int:
+    """Return 0 where a test file imports a module of pathgen, named with dots, 1 for its package, 2 else."""
     package, _, name = f"pathgen.{module}".rpartition(".")
-    pattern = rf"(from|import) {re.escape(package)}\.{name}\b|from {re.escape(package)} import .*\b{name}\b"
-    return re.search(pattern, file.read_text(encoding="utf-8")) is not None
+    text, package = file.read_text(encoding="utf-8"), re.escape(package)
+    if re.search(rf"(from|import) {package}\.{name}\b|from {package} import .*\b{name}\b", text):
+        return 0
+    return 1 if re.search(rf"(from|import) {package} ", text) else 2
 
 
 class Copy:
