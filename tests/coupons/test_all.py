@@ -95,7 +95,7 @@ def test_its_drawing(name, printed):
 def test_no_words_of_its_drawing_lie_over_others(name, printed):
     laid, _, result = printed[name]
     sheet = specimen_sheet(laid, result.summary["time_s"] / 60)
-    sheet.canvas.draw()
+    sheet.draw_without_rendering()
     boxes = [text.get_window_extent() for text in sheet.texts]
     assert len(boxes) > 2 * len(laid.specimen.steps)
     low, high = (np.array([getattr(box, end) for box in boxes]) for end in ("min", "max"))

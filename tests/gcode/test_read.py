@@ -412,3 +412,13 @@ def test_a_written_program_reads_back_as_planned(name):
     for kind in (Kind.RETRACT, Kind.RELOAD):
         assert (read.kind == kind).sum() == (moves.kind == kind).sum()
     np.testing.assert_allclose(read.feed[found], moves.feed[deposits], atol=0.01)
+
+
+def test_with_a_number_of_faults_allowed_unknown_codes_are_taken_as_the_machines_own():
+    """M999 means nothing in RS-274; whoever asks for faults gets it as a word, others an error."""
+    dialect = load_machine("moving-table").dialect
+    text = b"G21\nG90\nM999\nG1 X1 F60\nM2\n"
+    with pytest.raises(PathgenError, match="M999"):
+        read_program(text, dialect, 1.75)
+    read = read_program(text, dialect, 1.75, most_faults=1)
+    assert len(read.moves) == 1 and read.ended
