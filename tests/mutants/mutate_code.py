@@ -39,8 +39,24 @@ from code_mutants import OPERATORS, Site, find_sites, lines_of, mutated, parses
 ROOT = Path(__file__).resolve().parents[2]
 MAIN_JOB = "tests/test_job.py"
 CLEAN_LIMIT = 1200.0  # s, for the tests of a folder on the code as it is
-# Tests of a folder that are not in tests/FOLDER; they run last. "" is pathgen/ itself.
-BESIDE: dict[str, list[str]] = {}
+# Tests of a folder's theme that are not in tests/FOLDER; they run last.
+BESIDE = {
+    "deposit": ["tests/reference/test_footprint.py", "tests/optics/test_predict.py"],
+    "gcode": ["tests/reference/test_program_text.py", "tests/reference/test_pygcode_motions.py"],
+    "layers": ["tests/reference/test_sections_mesh.py"],
+    "motion": [
+        "tests/reference/test_motion.py",
+        "tests/reference/test_lag.py",
+        "tests/reference/test_clock.py",
+    ],
+    "optics": ["tests/reference/test_light.py", "tests/reference/test_fit.py"],
+    "panel": ["tests/reference/test_steadiness.py"],
+    "picture": ["tests/reference/test_tone.py", "tests/reference/test_subject.py"],
+    "plan": ["tests/test_several.py"],
+    "program": ["tests/gcode/test_golden.py", "tests/test_several.py"],
+    "proof": ["tests/reference/test_footprint.py"],
+    "route": ["tests/reference/test_tour.py"],
+}
 PYTEST = "-x -q -n 0 -p no:cacheprovider --no-header --tb=no --assert=plain".split()
 BROKEN = (3, 4, 5, 99)  # exit codes of pytest where it failed itself, was called wrongly or found no test
 COPIED = "pathgen tests machines examples pyproject.toml README.md CHANGELOG.md DEVELOPERS.md .ci".split()
