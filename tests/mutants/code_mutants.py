@@ -11,8 +11,9 @@ operator
 
 Strings and f-strings (the wording of messages), docstrings, annotations, `__all__`, decorators, class
 keywords, arguments that only set the looks of a drawing (`LOOKS`) and code that only a type checker reads
-have no sites. A `<` becomes a `<=` only beside an integer literal or a `len()`, because two computed floats
-are equal by accident only.
+have no sites; nor have arguments that change speed alone (`HINTS`) and floats up to `SLACK`, which only make
+room for rounding. A `<` becomes a `<=` only beside an integer literal or a `len()`, because two computed
+floats are equal by accident only.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ LOOKS = frozenset(
     "alpha borderaxespad bbox_to_anchor color dpi figsize fontsize labelpad labelsize length linestyle "
     "linewidth linewidths lw markeredgewidth markersize pad rotation zorder".split()
 )
+HINTS = frozenset("assume_sorted check_finite copy maxsize overwrite_x strict".split())
+SLACK = 1e-6
 ARITHMETIC = {
     ast.Add: ("+", "-"), ast.Sub: ("-", "+"), ast.Mult: ("*", "/"), ast.Div: ("/", "*"),
     ast.FloorDiv: ("//", "*"), ast.Mod: ("%", "*"), ast.Pow: ("**", "*"),
@@ -161,7 +164,7 @@ class _Finder(ast.NodeVisitor):
         self.kind = before
 
     def visit_keyword(self, node: ast.keyword) -> None:
-        if node.arg not in LOOKS:
+        if node.arg not in LOOKS | HINTS:
             self.visit(node.value)
 
     # --- operators ---
@@ -204,7 +207,7 @@ class _Finder(ast.NodeVisitor):
             self.replace(operator, node, str(not node.value))
         elif isinstance(node.value, int):
             self.replace(operator, node, str(node.value + 1))
-        elif isinstance(node.value, float):
+        elif isinstance(node.value, float) and not 0 < node.value <= SLACK:
             self.replace(operator, node, repr(2 * node.value if node.value else 1.0))
 
     def visit_Subscript(self, node: ast.Subscript) -> None:
