@@ -18,14 +18,14 @@ from pathgen.motion import Kind
 from pathgen.settings import load_machine
 
 MACHINES = ["moving-table", "moving-gantry", "long-tube", "ngc-lab"]
-COARSE = {"brim": 3.0, "pixel": 0.2, "layer": 0.2, "first_layer": 0.2}
+COARSE = {"brim": 3.0, "pixel": 0.25, "layer": 0.25, "first_layer": 0.25}
 BOW = "POLYGON ((0 0, 30 0, 40 14, 30 26, 16 22, 4 26, -6 12, 0 0), (12 10, 20 10, 16 16, 12 10))"
 
 
 def relief(rows, cols, seed):
     """A smooth asymmetric map between 0.8 and 3 mm."""
     rng = np.random.default_rng(seed)
-    z, u = np.mgrid[0:rows, 0:cols] / 5.0
+    z, u = np.mgrid[0:rows, 0:cols] / 4.0
     waves = sum(
         np.sin(a * u + b * z + c)
         for a, b, c in zip(*rng.uniform(0.1, 0.9, (2, 4)), rng.uniform(0, 6, 4), strict=True)
@@ -109,7 +109,7 @@ def test_a_form_makes_its_map_and_keeps_its_distance(number, tmp_path):
     if row.get("bend") in (360.0, -360.0):
         row["width"] = 70.0
     out = tmp_path / "form.gcode"
-    result = make(relief(100, 140, number), out, Job(**(COARSE | {"machine": name} | row)))
+    result = make(relief(80, 112, number), out, Job(**(COARSE | {"machine": name} | row)))
     planned, machine = result.planned, load_machine(name)
     found = replay(out)
     assert not found.notes
