@@ -12,18 +12,16 @@ coordinate systems, tool offsets, parameters and expressions are refused.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from os import PathLike
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, open_input
 from pathgen.gcode.block import LONGEST, Grammar
 from pathgen.gcode.interpret import Event, Interpreter, LineFault, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
@@ -81,7 +79,7 @@ class Program:
 
 
 def read_program(
-    source: bytes | str | PathLike[str],
+    source: Input,
     dialect: Dialect,
     filament_diameter: float,
     *,
@@ -93,8 +91,8 @@ def read_program(
 
     Parameters
     ----------
-    source : bytes or path
-        The text itself, or the file it stands in. Lines end with LF or CR LF.
+    source : bytes, path or binary stream
+        The text itself, its file, or an open seekable file. Lines end with LF or CR LF.
     dialect : Dialect
         How its controller takes it.
     filament_diameter : float
@@ -140,14 +138,14 @@ def read_program(
     (array([10., 20.]), True)
     """
     interpreter = _interpreter(dialect, filament_diameter, block_delete, most_faults)
-    with _opened(source) as handle:
+    with open_input(source, "a program") as handle:
         for _ in _taken(handle, interpreter, progress):
             pass
     return _program(interpreter)
 
 
 def read_windows(
-    source: bytes | str | PathLike[str],
+    source: Input,
     dialect: Dialect,
     filament_diameter: float,
     size: int,
@@ -179,7 +177,7 @@ def read_windows(
     """
     interpreter = _interpreter(dialect, filament_diameter, False, most_faults)
     start, before = (0.0, 0.0, 0.0), 0
-    with _opened(source) as handle:
+    with open_input(source, "a program") as handle:
         for _ in _taken(handle, interpreter, progress):
             held = sum(len(stretch.line) for stretch in interpreter.stretches)
             if held < size or not interpreter.marked or interpreter.ended:
@@ -239,18 +237,6 @@ def _interpreter(
         block_delete=block_delete,
         most_faults=most_faults,
     )
-
-
-@contextmanager
-def _opened(source: bytes | str | PathLike[str]) -> Iterator[BinaryIO]:
-    if isinstance(source, bytes):
-        yield io.BytesIO(source)
-        return
-    try:
-        with open(source, "rb") as handle:
-            yield handle
-    except OSError as error:
-        raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
 
 
 def _taken(

@@ -3,7 +3,7 @@
 from pathgen.motion.assemble import assemble, filament_area
 from pathgen.motion.bands import LayerSpans, banded
 from pathgen.motion.clock import TimeByCause
-from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
+from pathgen.motion.lag import held_volume, lagged_moves, lagged_volume, lead_filament, split_moves
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
 from pathgen.motion.opening import approach, home, hop, start_line
 from pathgen.motion.pace import fastest_feed, pace_factor
@@ -36,11 +36,11 @@ __all__ = [
     "lead_filament",
     "limit_feed",
     "mass",
-    "moves_as_left",
+    "lagged_moves",
     "pace_factor",
     "plan_speeds",
     "read_moves",
-    "shorter",
+    "split_moves",
     "start_line",
     "sum_moves",
 ]

@@ -39,6 +39,7 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import open_input
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
@@ -173,15 +174,13 @@ def read_moves(path: str | Path) -> Recorded:
         When it is no such file, or of a newer schema.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with open_input(path, "a toolpath (.npz)") as stream, np.load(stream, allow_pickle=False) as archive:
             about = json.loads(str(archive["about"]))
             if about["schema"] != VERSION:
                 what = f"toolpath of schema {about['schema']}"
                 raise PathgenError(what, where=str(path), allowed=str(VERSION), hint="update pathgen")
             columns = {name: archive[name] for name in COLUMNS}
             return Recorded(columns, archive["start"], archive["top"], about)
-    except FileNotFoundError:
-        raise PathgenError("file does not exist", where=str(path)) from None
     except (KeyError, ValueError, OSError, TypeError, zipfile.BadZipFile) as error:
         hint = "pathgen panel --moves writes one"
         raise PathgenError(f"no toolpath: {error}", where=str(path), hint=hint) from None

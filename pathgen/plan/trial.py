@@ -18,10 +18,10 @@ from pathgen.motion import (
     Moves,
     assemble,
     banded,
+    lagged_moves,
     lead_filament,
-    moves_as_left,
     plan_speeds,
-    shorter,
+    split_moves,
 )
 from pathgen.picture import lightness
 from pathgen.plan.model import Planned
@@ -191,8 +191,8 @@ class PacedWalls:
         if hot_end.lag:
             if setup.job.lead == "on":
                 moves, _ = lead_filament(moves, plan, setup.machine)
-            moves = shorter(moves, self._frame.pixel)
-            moves = moves_as_left(moves, plan_speeds(moves, setup.machine), setup.machine)
+            moves = split_moves(moves, self._frame.pixel)
+            moves = lagged_moves(moves, plan_speeds(moves, setup.machine), setup.machine)
         diameter = hot_end.filament_diameter * hot_end.filament_factor**0.5
         packing = float(banded(setup, self._heights, "packing")[number])
         laid = deposit(moves, self._frame, packing=packing, filament_diameter=diameter)

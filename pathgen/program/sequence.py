@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
-from pathgen.layers.bent import bent_outline
-from pathgen.layers.strokes import join_strokes, rearranged
-from pathgen.layers.supports import between
+from pathgen.layers.bent import bend_outline
+from pathgen.layers.strokes import join_strokes, reorder_strokes
 from pathgen.motion import Kind, LayerSpans, Moves, approach, assemble, banded, concatenate, hop, start_line
 from pathgen.plan.model import Planned, Platform
 from pathgen.program.detour import Detour
@@ -270,7 +269,7 @@ class _Order:
         labels = [np.repeat([row], len(strokes), axis=0) for strokes, *row in parts]
         kind, owner, rank = np.concatenate(labels).T.astype(np.intp)
         by_layer = np.argsort(together.layer, kind="stable")
-        strokes = rearranged(together, by_layer, np.zeros(len(by_layer), bool))
+        strokes = reorder_strokes(together, by_layer, np.zeros(len(by_layer), bool))
         kind, owner, rank = kind[by_layer], owner[by_layer], rank[by_layer]
         ordered, index, _ = self._guided().order(strokes, owner, rank, at)
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
@@ -289,7 +288,7 @@ class _Order:
                 (supports.tabs, Kind.WEDGE, TAB),
                 (supports.comb, Kind.COMB, FREE),
             ):
-                here = between(strokes, part.first, part.last)
+                here = strokes.select(part.first, part.last)
                 if len(here):
                     parts.append((put(here), kind, part.number, rank))
         return parts
@@ -317,7 +316,7 @@ def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None
     u, n = along, np.full(len(along), thickest / 2)
     wall: BaseGeometry = flat
     if bend is not None:
-        wall = bent_outline(flat, bend)
+        wall = bend_outline(flat, bend)
         u, n = bend.to_plan(u, n)
     put = planned.placement.to_machine
     moved = shapely.transform(wall, lambda points: np.column_stack(put(points[:, 0], points[:, 1])))

@@ -6,7 +6,6 @@ program text ─► moves ─► deposit map ─► thickness on square pixels �
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from os import PathLike
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,8 @@ from numpy.typing import NDArray
 from pathgen import optics
 from pathgen.deposit.blur import smear, spread_light
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, open_input
+from pathgen.files.stages import log_stage
 from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import (
@@ -27,7 +28,7 @@ from pathgen.motion import (
     plan_speeds,
     sum_moves,
 )
-from pathgen.motion.lag import moves_as_left
+from pathgen.motion.lag import lagged_moves
 from pathgen.optics.predict import viewed
 from pathgen.proof.deposit_map import DepositMap, deposit, inside_ends
 from pathgen.proof.header import (
@@ -175,7 +176,7 @@ class Replayed:
 
 
 def replay(
-    path: str | PathLike[str],
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
@@ -186,7 +187,8 @@ def replay(
 
     Parameters
     ----------
-    path : path
+    source : bytes, path or binary stream
+        The program's text, its file, or an open seekable file.
     machine, material : optional
         By default the shipped ones that the program's header names.
     stated : Stated, optional
@@ -204,7 +206,7 @@ def replay(
         header nor deposits tell of.
     """
     stated = stated or Stated()
-    return lay_down(read_back(path, machine, material, light=light, panel=stated.panel), stated)
+    return lay_down(read_back(source, machine, material, light=light, panel=stated.panel), stated)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,8 +240,9 @@ class Reading:
     notes: tuple[str, ...]
 
 
+@log_stage(lambda reading: f"read and timed {len(reading.program.moves):,} moves")
 def read_back(
-    path: str | PathLike[str],
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
@@ -250,22 +253,24 @@ def read_back(
 
     A `panel` that there is not, from 1, is refused before the whole is read.
     """
-    light, notes, facts = light or Effects(), [], read_facts(path)
-    panel_facts(facts, panel)
+    light, notes = light or Effects(), []
     looked_up = machine is None and material is None
-    machine = machine_for(facts, machine)
-    try:
-        material = material_for(facts, material)
-    except PathgenError as error:
-        notes.append(f"no picture and no mass, as the material is not known: {error}")
-    program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
+    with open_input(source, "a program") as stream:
+        facts = read_facts(stream)
+        panel_facts(facts, panel)
+        machine = machine_for(facts, machine)
+        try:
+            material = material_for(facts, material)
+        except PathgenError as error:
+            notes.append(f"no picture and no mass, as the material is not known: {error}")
+        program = read_program(stream, machine.dialect, machine.hot_end.filament_diameter)
     if machine.z_zero:
         raised = replace(program.moves, z=program.moves.z + machine.z_zero)
         program = replace(program, moves=raised)
     if not program.ended:
         notes.append("the program does not end: it was cut short, or is part of a longer one")
     moves = _with_feeds(program.moves, machine)
-    left = moves_as_left(moves, plan_speeds(moves, machine), machine) if light.lag else moves
+    left = lagged_moves(moves, plan_speeds(moves, machine), machine) if light.lag else moves
     sums, time = _timed(replace(program, moves=moves), machine)
     return Reading(program, machine, material, light, left, sums, time, looked_up, tuple(notes))
 

@@ -13,7 +13,7 @@ from pathgen import optics
 from pathgen.job import Planned, Result
 from pathgen.layers import Layers, Strokes
 from pathgen.layers.strokes import Floats, Ints
-from pathgen.layers.supports import Supports, between
+from pathgen.layers.supports import Supports
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import OverhangPlace
 from pathgen.plan.model import Summary
@@ -212,6 +212,6 @@ def _sample(result: Result, index: int) -> SampleLayer:
     if planned.supports is None:
         return wall
     kinds = (planned.supports.strips, planned.supports.tabs, planned.supports.comb)
-    beside = [_deposits(between(kind, index, index + 1), planned.bend) for kind in kinds]
+    beside = [_deposits(kind.select(index, index + 1), planned.bend) for kind in kinds]
     supports, widths = (np.concatenate([part[i] for part in beside]) for i in (0, 1))
     return replace(wall, supports=supports, supports_width=widths + rounded)

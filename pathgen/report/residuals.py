@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from io import BytesIO
+from itertools import cycle
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from pathgen.report.preview_figure import DPI, FAINT, FONT, INK, PAPER, TEXT
 WIDE, HIGH = 860, 760  # dots
 POINT = "#2a6f97"
 WRONG = "#b3261e"
-DASHES = {"exponential": (0, (6, 3)), "two-flux": "solid", "table": (0, (1, 2))}  # told apart without colour
+DASHES = ((0, (6, 3)), "solid", (0, (1, 2)))  # in turn, so that laws differ without colour
 POINTS = 400
 NAMED = 12  # most outliers whose lines are named
 
@@ -42,10 +43,10 @@ def residuals_png(fit: LawFit, name: str = "") -> bytes:
     Examples
     --------
     >>> from pathgen.optics.law_fit import fit_law
-    >>> from pathgen.optics.wedge import Readings
+    >>> from pathgen.optics.wedge import WedgeMeasurements
     >>> t = np.arange(0.5, 3.1, 0.25)
     >>> light = 0.9 * np.exp(-t / 1.2) * (1 + 0.01 * np.cos(7 * t))
-    >>> residuals_png(fit_law(Readings(t, light, light, np.arange(2, 13))))[1:4]
+    >>> residuals_png(fit_law(WedgeMeasurements(t, light, light, np.arange(2, 13))))[1:4]
     b'PNG'
     """
     sheet = Figure(figsize=(WIDE / DPI, HIGH / DPI), dpi=DPI, facecolor=PAPER)
@@ -58,10 +59,10 @@ def residuals_png(fit: LawFit, name: str = "") -> bytes:
         axes.tick_params(length=3, width=0.6, color=FAINT, labelsize=9, labelcolor=INK, labelfontfamily=FONT)
         for spine in axes.spines.values():
             spine.set(linewidth=0.6, color=FAINT)
-        axes.set_xlim(0, 1.04 * float(fit.readings.thickness.max()))
+        axes.set_xlim(0, 1.04 * float(fit.wedge.thickness.max()))
     heading, far = f"{name}: " if name else "", len(fit.outliers)
     lines = (
-        (f"{heading}{len(fit.readings)} readings, {fit.chosen.name} law", 0.95, 13),
+        (f"{heading}{len(fit.wedge)} readings, {fit.chosen.name} law", 0.95, 13),
         (f"{100 * fit.rms:.1f} % RMS" + (f" without {far} far off" if far else ""), 0.905, 10),
     )
     for text, height, points in lines:
@@ -74,16 +75,16 @@ def residuals_png(fit: LawFit, name: str = "") -> bytes:
 
 def _laws(axes: Axes, fit: LawFit) -> None:
     """Draw every law through the readings, brought to the chosen law's scale."""
-    readings = fit.readings
+    readings = fit.wedge
     t = np.linspace(0.0, 1.04 * readings.thickness.max(), POINTS)
-    for each in fit.laws:
+    for each, dashes in zip(fit.laws, cycle(DASHES), strict=False):
         strong = each is fit.chosen
         axes.plot(
             t,
             law(each.light).transmittance(t) * each.scale / fit.chosen.scale,
             color=INK if strong else FAINT,
             linewidth=1.6 if strong else 0.9,
-            linestyle=DASHES[each.name],
+            linestyle=dashes,
             label=each.name + (", chosen" if strong else ""),
         )
     light = readings.light / fit.chosen.scale
@@ -106,7 +107,7 @@ def _residuals(axes: Axes, fit: LawFit) -> None:
     shown = np.clip(over, -reach * 0.94, reach * 0.94)
     axes.axhspan(-100 * fit.rms, 100 * fit.rms, color=FAINT, alpha=0.15, linewidth=0)
     axes.axhline(0.0, color=INK, linewidth=1.0)
-    t = fit.readings.thickness
+    t = fit.wedge.thickness
     axes.plot(t, shown, "o", color=POINT, markersize=4, markeredgewidth=0, alpha=0.8)
     _ring(axes, fit, t, shown, [f", {value:+.0f} %" for value in over[fit.outliers]])
     axes.set_ylim(-reach, reach)
@@ -118,7 +119,7 @@ def _ring(axes: Axes, fit: LawFit, across: Floats, up: Floats, more: list[str]) 
     """Ring the outliers, and name the lines of the first of them."""
     x, y = across[fit.outliers], up[fit.outliers]
     axes.plot(x, y, "o", color=WRONG, markersize=9, markerfacecolor="none", markeredgewidth=1.2)
-    lines = fit.readings.line[fit.outliers][:NAMED]
+    lines = fit.wedge.line[fit.outliers][:NAMED]
     for line, at, high, value in zip(lines, x, y, more, strict=False):
         left = at > 0.8 * float(across.max())
         axes.annotate(

@@ -116,7 +116,7 @@ def _overhang_words(standing: Stability) -> str:
         return "Overhangs were not judged."
     if not found.worst:
         return "Nothing leans out further than it is carried."
-    share = 100 * int(np.count_nonzero(found.lean)) / max(standing.wall, 1)
+    share = 100 * int(np.count_nonzero(found.excess)) / max(standing.wall, 1)
     said = f"{share:.2f}" if share >= 0.005 else "Less than 0.01"
     return f"{said} % of the wall leans out further than it is carried, most of all here:"
 
@@ -167,7 +167,7 @@ def _numbered(places: tuple[OverhangPlace, ...]) -> list[tuple[int, OverhangPlac
 def _cells(number: int, place: OverhangPlace) -> tuple[str, ...]:
     span = f"{place.u[0]:.1f} to {place.u[1]:.1f}"
     what = "the outline" if place.outline else "the face"
-    return str(number), f"{place.z:.1f}", span, what, f"{place.lean:.2f}"
+    return str(number), f"{place.z:.1f}", span, what, f"{place.excess:.2f}"
 
 
 # How the wall sways while it grows.

@@ -22,10 +22,12 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import read_input_text
 from pathgen.study.case_files import File
 
 LIBRARIES = ("numpy", "scipy", "shapely", "networkx", "scikit-image", "Pillow")
 LIMIT = 256 << 20  # bytes of a table
+EXPECTED = "a table that `pathgen study` wrote"
 FIRST = "# pathgen study "
 _FIRST = re.compile(FIRST + r"([0-9a-f]{32})\Z")
 
@@ -173,7 +175,7 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
     PathgenError
         For a file that cannot be read, or was not written by a study, or has been changed in its head.
     """
-    text = _text(path)
+    text = read_input_text(path, EXPECTED, LIMIT)
     head = head_of(text, str(path))
     body = "\n".join(text.split("\n")[len(head.lines) :])
     names, *rows = [*csv.reader(io.StringIO(body, newline=""))] or [[]]
@@ -184,7 +186,7 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
 
 def read_head(path: Path) -> Head:
     """Read the head alone; refusals as with `read_table_text`."""
-    return head_of(_text(path), str(path))
+    return head_of(read_input_text(path, EXPECTED, LIMIT), str(path))
 
 
 def head_of(text: str, where: str) -> Head:
@@ -212,17 +214,3 @@ def head_of(text: str, where: str) -> Head:
         )
         raise PathgenError("digest and head do not agree", where=where, hint=hint)
     return head
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > LIMIT:
-            raise PathgenError("table of more than 256 MiB", where=str(path), allowed="at most 256 MiB")
-        return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise PathgenError("not a text in UTF-8", where=str(path)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=str(path)) from None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.files.outputs import atomic_output, check_outputs
 from pathgen.study.cluster import measure_on_cluster
 from pathgen.study.existing import finished, has_arrays, keep_arrays, make_folder
 from pathgen.study.journal import Cells, Journal, journal_path, missing
@@ -63,7 +63,7 @@ def run_study(
         can be had, or writing fails. `Stopped` at Ctrl-C.
     """
     out = Path(out)
-    refuse_same(out, [journal_path(out)])
+    check_outputs({"--out": out}, [journal_path(out)])
     names = names_of(study)
     folder = Path(arrays) if arrays is not None else None
     if folder is not None:
@@ -81,8 +81,8 @@ def run_study(
             hint = f"{journal.path} keeps them; the same command goes on from there"
             raise Stopped(what, hint=hint) from None
         made = tuple(journal.rows[case.number] for case in study.cases)
-        with atomic_output(out, "w") as stream:
-            stream.write(table_text(study.head, names, made))
+        with atomic_output(out) as stream:
+            stream.write(table_text(study.head, names, made).encode())
         journal.remove()
     return ResultsTable(names, made)
 

@@ -11,9 +11,10 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.files.inputs import read_input_text
 from pathgen.layers import find_fill
 from pathgen.settings import Job
-from pathgen.settings.loading import read_table
+from pathgen.settings.loading import LIMIT, parse_table
 from pathgen.settings.machine import Profile
 from pathgen.settings.validation import typed
 from pathgen.study.case_files import File, files_of, is_file
@@ -166,7 +167,8 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
     path, where = Path(path), str(path)
     before = read_head(path) if path.suffix.lower() == ".csv" else None
     if before is None:
-        table, text = read_table(path), path.read_text(encoding="utf-8-sig")
+        text = read_input_text(path, "a study file (TOML)", LIMIT).replace("\r\n", "\n")
+        table = parse_table(text, where)
     else:
         table, text = _again(before.text, where), before.text
     keys = typed(table, StudyKeys, where)
@@ -273,7 +275,7 @@ def _refuse_twice(factors: list[Factor], where: str) -> None:
 
 def _refuse_many(many: int, most: int, where: str) -> None:
     if many > most:
-        hint = f"fewer levels, or --most {many}"
+        hint = f"fewer levels, or --max-cases {many}"
         raise PathgenError(f"{many} cases", where=where, allowed=f"at most {most}", hint=hint)
 
 

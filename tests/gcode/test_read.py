@@ -182,7 +182,7 @@ def test_file_and_bytes_read_alike(tmp_path):
     for source in (path, str(path)):
         found, wanted = (read_program(s, RELATIVE, 1.75).moves for s in (source, MARKED))
         np.testing.assert_array_equal(found.x, wanted.x)
-    with pytest.raises(PathgenError, match="cannot read .*missing"):
+    with pytest.raises(PathgenError, match="no such file .*missing"):
         read_program(tmp_path / "missing.gcode", RELATIVE, 1.75)
 
 

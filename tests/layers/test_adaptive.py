@@ -8,7 +8,7 @@ from skimage import data
 
 from pathgen import Job, PathgenError, load_machine, make, make_several, replay
 from pathgen.cli import run
-from pathgen.layers.adaptive import PanelRows, Terms, _best_path, adaptive
+from pathgen.layers.adaptive import PanelRows, Terms, _best_path, adapt_layers
 from pathgen.optics import backlit, law
 from pathgen.panel import Panel
 from pathgen.picture import lightness
@@ -59,7 +59,7 @@ def test_no_sequence_of_heights_is_quicker():
 
 def test_errors_are_those_of_a_fine_grid():
     wall = picture()
-    chosen = adaptive(Panel(wall, 0.1), tone(wall), TERMS)
+    chosen = adapt_layers(Panel(wall, 0.1), tone(wall), TERMS)
     rows, layers = PanelRows.of(Panel(wall, 0.1), tone(wall)), chosen.layers
     z = (np.arange(round((layers.top[-1] - 0.2) / 0.001)) + 0.5) * 0.001 + 0.2
     layer = np.searchsorted(layers.top, z)
@@ -72,15 +72,15 @@ def test_errors_are_those_of_a_fine_grid():
 def test_where_even_layers_are_best_they_are_kept():
     noise = 1.5 + 0.4 * np.random.default_rng(0).random((120, 40))
     coarse = Terms(0.3, 0.2, 0.3, 0.0025, 0.42, 20.0, 10.0)  # nothing is higher, and nothing as quick
-    chosen = adaptive(Panel(noise, 0.1), 90 - 20 * noise, coarse)
+    chosen = adapt_layers(Panel(noise, 0.1), 90 - 20 * noise, coarse)
     assert chosen.time == chosen.even_time and len(np.unique(chosen.layers.height.round(6))) <= 2
-    low = adaptive(Panel(noise[:5], 0.1), 90 - 20 * noise[:5], TERMS)
+    low = adapt_layers(Panel(noise[:5], 0.1), 90 - 20 * noise[:5], TERMS)
     assert len(low.layers) == 4  # too low for a choice
 
 
 def test_a_plain_wall_is_made_of_the_highest_layers():
     plain = np.full((200, 50), 1.6)
-    chosen = adaptive(Panel(plain, 0.1), np.full((200, 50), 60.0), TERMS)
+    chosen = adapt_layers(Panel(plain, 0.1), np.full((200, 50), 60.0), TERMS)
     assert np.median(chosen.layers.height) == pytest.approx(0.3) and chosen.error == 0
     assert chosen.layers.top[-1] == pytest.approx(20.0, abs=0.02)
 
@@ -89,7 +89,7 @@ def test_the_rim_may_be_coarse_but_not_reach_into_the_picture():
     wall = np.vstack([np.full((40, 30), 4.0), picture(rows=100, cols=30), np.full((40, 30), 4.0)])
     edge = np.zeros(wall.shape, bool)
     edge[:40] = edge[-40:] = True
-    chosen = adaptive(Panel(wall, 0.1, 0, edge), tone(wall), TERMS)
+    chosen = adapt_layers(Panel(wall, 0.1, 0, edge), tone(wall), TERMS)
     inside = (chosen.layers.top > 0.3) & (chosen.layers.top < 3.5)
     assert np.median(chosen.layers.height[inside]) >= 0.28
     begins = chosen.layers.top - chosen.layers.height
@@ -145,6 +145,6 @@ def test_from_the_command_line(tmp_path, capsys):
     np.save(tmp_path / "wall.npy", picture(rows=100, cols=80))
     args = ["panel", str(tmp_path / "wall.npy"), "--out", str(tmp_path / "a.gcode"), "--brim", "2"]
     assert run([*args, "--layer", "auto", "--layer-like", "0.15"]) == 0
-    assert "less time than even ones" in capsys.readouterr().out
+    assert "less time than uniform layers" in capsys.readouterr().out
     assert run([*args, "--layer", "thin"]) == 1
     assert "'auto'" in capsys.readouterr().err

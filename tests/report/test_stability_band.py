@@ -56,7 +56,7 @@ def said(written):
 def test_the_worst_places_are_listed(said):
     words = said(standing())
     (place,) = standing().overhang.worst
-    assert (place.z, place.u, place.lean) == (7.0, (5.0, 7.0), 2.5)
+    assert (place.z, place.u, place.excess) == (7.0, (5.0, 7.0), 2.5)
     assert {"1", "7.0", "5.0 to 7.0", "the face", "2.50"} <= set(words)
     assert "the face leans out too far" in words and "the outline leans out too far" not in words
 

@@ -7,13 +7,14 @@ stops the others.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from os import PathLike
 
 import numpy as np
 
+from pathgen.files.inputs import Input, input_name, open_input
+from pathgen.files.stages import log_stage
 from pathgen.gcode.read import Program, read_windows
 from pathgen.proof.checklist.deposits import check_panel
 from pathgen.proof.checklist.evidence import Ground, Subject
@@ -38,8 +39,9 @@ ALL = 1 << 62
 THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep)
 
 
+@log_stage(lambda found: f"checked {found.moves:,} moves: {found.places('error')} errors")
 def check_program(
-    source: bytes | str | PathLike[str],
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
@@ -51,8 +53,8 @@ def check_program(
 
     Parameters
     ----------
-    source : bytes or path
-        The text itself, or the file it stands in; pathgen's own or another's.
+    source : bytes, path or binary stream
+        The text itself, its file, or an open seekable file; written by pathgen or by another program.
     machine, material : optional
         By default the shipped ones that the program's header names.
     stated : Stated, optional
@@ -86,21 +88,31 @@ def check_program(
     >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
-    facts = read_facts(source)
-    machine, material = machine_for(facts, machine), material_for(facts, material)
-    size = len(source) if isinstance(source, bytes) else os.path.getsize(source)
-    total = 2 * max(size, 1)  # reading is half of it, as far as a bar needs to know; the rest is at the end
-    # Panels in turn are held against each other: they have to be seen at once.
-    window = ALL if facts.get("job build") == "in-turn" else WINDOW
+    with open_input(source, "a program") as stream:
+        facts = read_facts(stream)
+        machine, material = machine_for(facts, machine), material_for(facts, material)
+        # Panels in turn are held against each other: they have to be seen at once.
+        window = ALL if facts.get("job build") == "in-turn" else WINDOW
+        total = 2 * max(stream.seek(0, os.SEEK_END), 1)  # a bar counts reading as half of the work
+        windows = read_windows(
+            stream,
+            machine.dialect,
+            machine.hot_end.filament_diameter,
+            window,
+            most_faults=MOST_FAULTS,
+            progress=(lambda taken: progress(taken, total)) if progress else None,
+        )
+        found = _judge(windows, machine, material, stated or Stated(), places)
+    if progress:
+        progress(total, total)
+    return replace(found, program=os.path.basename(input_name(source)))
+
+
+def _judge(
+    windows: Iterable[tuple[Program, bool]], machine: Machine, material: Material, stated: Stated, places: int
+) -> Checklist:
+    """Hold every rule against window after window."""
     book, ground, whole, below, fed, moves = Book(places), Ground(), True, 0.0, 0.0, 0
-    windows = read_windows(
-        source,
-        machine.dialect,
-        machine.hot_end.filament_diameter,
-        window,
-        most_faults=MOST_FAULTS,
-        progress=(lambda taken: progress(taken, total)) if progress else None,
-    )
     for program, last in windows:
         whole &= last
         subject = Subject(
@@ -108,7 +120,7 @@ def check_program(
             machine,
             material,
             book,
-            stated or Stated(),
+            stated,
             last=last,
             whole=whole,
             below=below,
@@ -116,14 +128,11 @@ def check_program(
             ground=ground,
         )
         _hold(subject)
-        if progress and last:
-            progress(total, total)
         moves += len(program.moves)
         fed += float(program.moves.filament.sum())
         below = max([below, *subject.levels.z[-1:].tolist()])
-    name = "program" if isinstance(source, bytes) else os.path.basename(os.fspath(source))
     return Checklist(
-        program=name,
+        program="",
         machine=machine.name,
         material=material.name,
         findings=book.settle(),

@@ -141,8 +141,8 @@ def _leaning(subject: Subject, stands: ProgramPanel, wall: Floats, comb: Floats 
     inner = inside_ends(wall, ENDS, frame.pixel)
     inner[:-1] &= inner[1:]  # what stands on a bead's end leans over nothing that is known
     # Where a wall ends is known to a column, on top of the bead that is forgiven.
-    over = found.outline & (found.lean > spacing + frame.pixel)
-    for number, lean in ((703, found.lean * (inner & ~found.outline)), (704, found.lean * over)):
+    over = found.outline & (found.excess > spacing + frame.pixel)
+    for number, lean in ((703, found.excess * (inner & ~found.outline)), (704, found.excess * over)):
         for row, column in _worst(lean, frame.pixel):
             z, u = (len(lean) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
             text = f"{told}{lean[row, column]:.2f} mm too far at z {z:.1f} mm, u {u:.1f} mm"

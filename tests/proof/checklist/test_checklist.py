@@ -109,7 +109,7 @@ def test_a_rule_says_what_it_is(number):
     "source,why",
     [
         (b"", "empty"),
-        (b"\x00\x01\x02", "no text"),
+        (b"\x00\x01\x02", "not text"),
         (b"G21\nM2\n", "--machine"),
         (b"; machine = other\n", "no shipped"),
     ],
@@ -120,7 +120,7 @@ def test_what_is_refused(source, why):
 
 
 def test_a_file_that_is_not_there(tmp_path):
-    with pytest.raises(PathgenError, match="cannot read"):
+    with pytest.raises(PathgenError, match="no such file|is a folder|cannot be read"):
         check_program(tmp_path / "none.gcode", MACHINE, MATERIAL)
 
 
