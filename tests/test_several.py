@@ -49,7 +49,7 @@ def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
         wanted = layers.profiles(0, len(layers)).thickness[::-1]
         gap = compare(found, planned.panel.thickness, ends=1.0)
         assert gap.thickness_rms_mm < 0.012, number
-        assert found.laid.volume.sum() / found.standing.packing == pytest.approx(
+        assert found.deposited.volume.sum() / found.panel.packing == pytest.approx(
             _volume(planned, wanted), rel=3e-4
         )
 

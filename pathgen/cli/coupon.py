@@ -75,9 +75,9 @@ def coupon_command(
             result = made.write(files["--out"], progress)
         found = prove(made.platform, files["--out"])
         if drawing:
-            from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
+            from pathgen.report.coupon_drawing import coupon_png  # loads matplotlib
 
-            files.put_picture("--drawing", specimen_png(made, float(str(result.summary["time_s"])) / 60))
+            files.put_picture("--drawing", coupon_png(made, float(str(result.summary["time_s"])) / 60))
         written = {option.strip("-"): str(path) for option, path in files.paths.items() if option != "--out"}
         facts = {"coupon": name, "program": str(out), **written, "steps": len(made.specimen.steps)}
         facts |= {**result.summary, "check_warnings": found.places("warning")}

@@ -13,8 +13,8 @@ from pathgen.cli.options import ProfileName
 from pathgen.cli.output import Answer, json_option
 from pathgen.coupons import all_coupons, find_coupon
 from pathgen.coupons.definition import Coupon
-from pathgen.coupons.measurement_sheet import csv_text, known_sheet, read_filled
-from pathgen.coupons.profile_update import changed_text
+from pathgen.coupons.measurement_sheet import csv_text, identify_sheet, read_filled
+from pathgen.coupons.profile_update import update_profile_text
 from pathgen.coupons.shapes import plain_job
 from pathgen.errors import printable
 from pathgen.files.csv_rows import CsvRows
@@ -116,7 +116,7 @@ def fit_command(
         raise click.UsageError("--photo and --corners need each other.")
     if photo is None and (blank or filled):
         raise click.UsageError("--blank and --filled need --photo.")
-    found, rows = known_sheet(measured, all_coupons())
+    found, rows = identify_sheet(measured, all_coupons())
     profile = "material" if found is None else found.profile
     base = material if profile == "material" else machine
     if base is None:
@@ -145,12 +145,12 @@ def _photographed(
     found: Coupon | None, rows: CsvRows, setup: Setup, photo: Path, corners: str, blank: Path | None
 ) -> tuple[CsvRows, list[str]]:
     """Fill a sheet with the measurements of a photograph."""
-    from pathgen.coupons.photo import corners_from, filled_from, open_photo  # loads scikit-image
+    from pathgen.coupons.photo import fill_from_photo, open_photo, parse_corners  # loads scikit-image
 
     found = found or find_coupon(WEDGE)
     thickness, job = found.build(setup).panels[0]
     high, wide = (side * job.pixel for side in thickness.shape)
-    return filled_from(open_photo(photo, corners_from(corners), (wide, high), blank), found, rows)
+    return fill_from_photo(open_photo(photo, parse_corners(corners), (wide, high), blank), found, rows)
 
 
 def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answer:
@@ -177,11 +177,11 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
     outcome = found.fit(sheet, setup)
     known = machine_names() if found.profile == "machine" else material_names()
     name = material_name(task.out.stem, known)
-    task.files.put("--out", changed_text(_profile_text(task.base), outcome, found, name).encode())
+    task.files.put("--out", update_profile_text(_profile_text(task.base), outcome, found, name).encode())
     if "--plot" in task.files:
-        from pathgen.report.fit_figure import outcome_png  # loads matplotlib
+        from pathgen.report.fit_figure import fit_png  # loads matplotlib
 
-        task.files.put_picture("--plot", outcome_png(outcome, f"{found.name}, {printable(task.source)}"))
+        task.files.put_picture("--plot", fit_png(outcome, f"{found.name}, {printable(task.source)}"))
     facts = {"measured": task.source, "coupon": found.name, found.profile: name, **outcome_facts(outcome)}
     heading = f"{printable(input_name(task.measured))}: {len(sheet.line)} measurements of a {found.name}"
     return _answer(task, facts, [heading, *outcome_lines(outcome, found.profile)], outcome.notes)

@@ -143,7 +143,7 @@ def _preview(result: Result) -> bytes:
 
 def _page(result: Result, program: BinaryIO, name: str) -> bytes:
     """Make the report from the program's text, before the program has its name."""
-    from pathgen.report.page import page
+    from pathgen.report.page import render_page
 
     program.flush()
-    return page(result, Path(program.name), name=name)
+    return render_page(result, Path(program.name), name=name)

@@ -65,9 +65,11 @@ def picture_command(
         advised = advice(made, width, nozzle)
         files.put_picture("--out", _png(made.luminance))
         if stages:
-            from pathgen.report.preparation_figure import stages_png  # loads matplotlib
+            from pathgen.report.preparation_figure import preparation_png  # loads matplotlib
 
-            files.put_picture("--stages", stages_png(made.stages, f"{made.source}, step by step", advised))
+            files.put_picture(
+                "--stages", preparation_png(made.stages, f"{made.source}, step by step", advised)
+            )
         rows, columns = made.luminance.shape
         facts = {
             "picture": str(out),

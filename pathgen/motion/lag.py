@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 
 from pathgen.deposit.lagged import Speeds, apply_lag
 from pathgen.motion.moves import DEPOSITS, Floats, Kind, Moves
-from pathgen.motion.speed import LEAST, SpeedPlan
+from pathgen.motion.speed import MIN_LENGTH, SpeedPlan
 from pathgen.settings import Machine
 
 _STROKES = (Kind.RETRACT, Kind.RELOAD)
@@ -216,7 +216,7 @@ def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) 
 def _length(moves: Moves) -> Floats:
     """Return the length that speeds refer to: the path, or the filament where the head rests, mm."""
     path = moves.path()
-    return np.where(path > LEAST, path, np.abs(moves.filament))
+    return np.where(path > MIN_LENGTH, path, np.abs(moves.filament))
 
 
 def _stopped(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:

@@ -19,7 +19,17 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
 from pathgen.layers.bent import bend_outline
 from pathgen.layers.strokes import join_strokes, reorder_strokes
-from pathgen.motion import Kind, LayerSpans, Moves, approach, assemble, banded, concatenate, hop, start_line
+from pathgen.motion import (
+    Kind,
+    LayerSpans,
+    Moves,
+    approach_moves,
+    assemble,
+    banded,
+    concatenate,
+    cross_to_next_panel,
+    start_line,
+)
 from pathgen.plan.model import Planned, Platform
 from pathgen.program.detour import Detour
 from pathgen.route import order_strokes
@@ -127,7 +137,7 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
     """Plan moves block after block, dry ones straight over any keep-out zone."""
     setup, heights = platform.setup, program_layers(platform)
     line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
-    opening = [approach(line, setup.machine)]
+    opening = [approach_moves(line, setup.machine)]
     opening.append(assemble(line, Kind.START, heights, setup, opening[-1].end))
     every = tuple(range(len(platform.panels)))
     begun = 0  # layers of the panels before
@@ -171,7 +181,7 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
         if row == len(moves) or moves.layer[row] != layer:
             continue
         before = moves.rows(slice(0, row))
-        away = hop(before.end, before.end, park[2], layer, machine)
+        away = cross_to_next_panel(before.end, before.end, park[2], layer, machine)
         away.x[2], away.y[2], _ = park
         out, back = away.rows(slice(0, 3)), away.rows(slice(2, 5))
         back.x[0], back.y[0], _ = before.end
@@ -213,7 +223,7 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
     tallest = max(float(p.layers.top[-1]) for p in platform.panels)
     clear = min(tallest + CLEAR, planned.setup.machine.volume.z[1])
     to = (float(put.u[0]), float(put.n[0]), float(planned.layers.top[0]))
-    return hop(at, to, clear, begun, planned.setup.machine)
+    return cross_to_next_panel(at, to, clear, begun, planned.setup.machine)
 
 
 def _laid(platform: Platform, group: Sequence[int]) -> Iterator[tuple[Laid, ...]]:

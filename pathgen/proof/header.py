@@ -174,7 +174,7 @@ def read_facts(source: Input) -> dict[str, str]:
             break
         lines.append(line)
     # A damaged line is for whoever judges the program; here it only says nothing.
-    return read_program(b"".join(lines), _ANY, 1.75, most_faults=len(lines) + 1).header
+    return read_program(b"".join(lines), _ANY, 1.75, max_faults=len(lines) + 1).header
 
 
 def machine_for(facts: dict[str, str], given: Machine | None = None) -> Machine:

@@ -57,7 +57,7 @@ def test_one_flat_object_and_the_same_time_as_planned(tmp_path, capsys):
     for key in ("time_s", "moving_time_s", "filament_m", "mass_g"):
         assert facts[key] == pytest.approx(planned[key], rel=0.01)
     assert facts["complete"] is True and facts["ends_mm"] == 2.0
-    assert facts["layers_laid"] == facts["layers"]
+    assert facts["layers_deposited"] == facts["layers"]
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
@@ -98,9 +98,9 @@ def test_smear_spread_and_lag_show(tmp_path):
     plain = replay(out)
     edge = np.s_[30, 140:160]
     for light in (Effects(smear=True), Effects(spread=0.3)):
-        soft = replay(out, light=light).picture
+        soft = replay(out, effects=light).picture
         assert np.abs(np.diff(soft[edge])).max() < 0.7 * np.abs(np.diff(plain.picture[edge])).max()
-    lagged = replay(out, light=Effects(lag=True))
+    lagged = replay(out, effects=Effects(lag=True))
     wrong = np.abs(lagged.thickness - step)[5:-5, 20:-20]
     right = np.abs(plain.thickness - step)[5:-5, 20:-20]
     assert wrong.mean() > 3 * right.mean()
@@ -117,9 +117,9 @@ def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
     facts = json_of(capsys, cut)
     assert any("cut short" in note for note in facts["notes"]) and facts["complete"] is False
-    assert facts["layers"] == whole["layers"] and facts["layers_laid"] < 0.7 * whole["layers"]
+    assert facts["layers"] == whole["layers"] and facts["layers_deposited"] < 0.7 * whole["layers"]
     assert run(["replay", str(cut)]) == 0
-    assert f"{facts['layers_laid']} of {facts['layers']} layers" in capsys.readouterr().out
+    assert f"{facts['layers_deposited']} of {facts['layers']} layers" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("rotation", [0, 90])

@@ -60,6 +60,6 @@ def test_the_law_within_what_it_says_of_itself(tmp_path):
 
 def test_densities_rise_as_on_a_step_tablet():
     """Step tablets rise by equal steps of density (ISO 5-2: D = −log10 T); this one, within a factor of 2."""
-    steps = step_wedge.thicknesses(lay_out_coupon("step-wedge").setup)
+    steps = step_wedge.step_thicknesses(lay_out_coupon("step-wedge").setup)
     rise = np.diff(density(law(TRUTH).transmittance(steps)))
     assert rise.min() > 0 and rise.max() < 2 * rise.min()

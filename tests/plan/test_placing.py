@@ -175,14 +175,14 @@ def test_the_turn_is_chosen_by_its_figures():
 
 
 def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
-    wide = np.full((100, 2450), 1.5)
+    wide = np.full((100, 2850), 1.5)
     wide[:, :600] = 2.5
     out = tmp_path / "wide.gcode"
     result = make(wide, out, Job(bend=60.0, brim=3.0, rim_width=2.0))
     rotation = result.planned.placement.rotation
     assert rotation not in (0, 90)
     found = replay(out)
-    assert found.standing.frame.rotation == rotation
+    assert found.panel.frame.rotation == rotation
     assert compare(found, result.planned.panel.thickness, ends=1.0).thickness_rms_mm < 0.012
     volume, margin = result.planned.setup.machine.volume, result.planned.setup.machine.margin
     assert volume.x[0] + margin - 0.01 <= result.summary["deposit_x_min_mm"]
@@ -190,7 +190,7 @@ def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
     with pytest.raises(PathgenError, match="does not fit"):
         plan(wide, Job(bend=60.0, brim=3.0, axis="y"))
     with pytest.raises(PathgenError, match="does not fit"):
-        plan(np.full((100, 2450), 1.5), Job(brim=3.0))
+        plan(np.full((100, 2850), 1.5), Job(brim=3.0))
 
 
 def test_travels_go_round_standing_walls(tmp_path):

@@ -6,13 +6,13 @@ from matplotlib.patches import Polygon, Rectangle
 
 from pathgen import Job
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.report.coupon_drawing import specimen_sheet
+from pathgen.report.coupon_drawing import coupon_figure
 
 
 @pytest.fixture(scope="module", params=["first-layer-tile", "lag-strip", "sway-fin"])
 def drawn(request):
     laid = lay_out_coupon(request.param, Job(machine="ngc-lab"))
-    sheet = specimen_sheet(laid, 84.0)
+    sheet = coupon_figure(laid, 84.0)
     sheet.draw_without_rendering()
     return laid, sheet
 

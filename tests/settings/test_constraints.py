@@ -30,17 +30,17 @@ def refusal(record, key, value, faults):
 
 
 MACHINE_CASES = [
-    ("volume.x", [220, 0], ["x is [220.0, 0.0]", "my.toml: volume.x", "low less than high"]),
+    ("volume.x", [260, 0], ["x is [260.0, 0.0]", "my.toml: volume.x", "low less than high"]),
     ("volume.y", [5, 5], ["y is [5.0, 5.0]", "volume.y", "low less than high"]),
     ("volume.x", [0, 220000], ["volume.x", "at most 5000 mm"]),
     ("volume.z", [5, 250], ["z is [5.0, 250.0]", "volume.z", "0 at the platform's surface"]),
     ("volume.z", [-250, 0], ["volume.z", "[0, height]"]),
-    ("margin", 110, ["margin is 110", "less than half of volume.x, 110 mm"]),
+    ("margin", 120, ["margin is 120", "less than half of volume.y, 120 mm"]),
     ("head", [{"x": [-3000, 3000], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("head", [{"x": [9, 3], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("keep_out", [{"x": [9, 3], "y": [0, 5]}], ["x is [9.0, 3.0]", "keep_out[0].x", "low less than high"]),
-    ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "meets [0, 220]", "off the platform"]),
-    ("keep_out", [{"x": [-1, 221], "y": [0, 220]}], ["keep_out[0].x", "leaves some of the platform free"]),
+    ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "meets [0, 240]", "off the platform"]),
+    ("keep_out", [{"x": [-1, 261], "y": [0, 240]}], ["keep_out[0].x", "leaves some of the platform free"]),
     ("axes.z.step_change", 11, ["step_change is 11", "axes.z.step_change", "at most axes.z.feed, 10 mm/s"]),
     ("axes.filament.step_change", 51, ["axes.filament.step_change", "at most axes.filament.feed, 50 mm/s"]),
     ("travel_feed", 181, ["travel_feed is 181", "axes.x.feed and axes.y.feed, 180 mm/s"]),
@@ -48,7 +48,7 @@ MACHINE_CASES = [
     (
         "hot_end.nozzle_diameter",
         1.8,
-        ["nozzle is 1.8", "hot_end.nozzle_diameter", "less than filament_diameter, 1.75 mm"],
+        ["nozzle_diameter is 1.8", "hot_end.nozzle_diameter", "less than filament_diameter, 1.75 mm"],
     ),
     ("about", "two\nlines", [r"about is 'two\nlines'", "one line"]),
     ("dialect.extruder", "F", ["extruder is 'F'", "dialect.extruder", "E"]),

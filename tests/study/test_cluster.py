@@ -37,7 +37,7 @@ def test_a_local_cluster_gives_what_this_process_gives(folder, undisturbed):
 
 
 def test_nobody_at_the_address(folder, monkeypatch):
-    monkeypatch.setattr("pathgen.study.cluster.PATIENCE", 1.0)
+    monkeypatch.setattr("pathgen.study.cluster.TIMEOUT", 1.0)
     study = load_study(folder / "small.toml")
     for address in ("tcp://127.0.0.1:9", "nowhere", "tcp://a:b", "http://a:1"):
         with pytest.raises(PathgenError, match="no scheduler at"):

@@ -111,7 +111,7 @@ def test_another_study_does_not_go_on_from_a_journal(study, folder):
         run_study(study, folder / "a.csv", workers=0, progress=stop)
     file, text = folder / "small.toml", (folder / "small.toml").read_text()
     file.write_text(text.replace("0.95", "0.96"))
-    with pytest.raises(PathgenError, match="begun by another study"):
+    with pytest.raises(PathgenError, match="belongs to another study"):
         run_study(load_study(file), folder / "a.csv", workers=0)
     file.write_text(text)
     np.save(folder / "wall.npy", np.full((12, 40), 1.5))
@@ -133,7 +133,7 @@ def test_a_refused_case_is_a_row_with_its_reason(folder):
 
 def test_a_worker_with_other_versions_is_refused(study, folder):
     elsewhere = replace(study, head=replace(study.head, versions="pathgen 9"))
-    with pytest.raises(PathgenError, match="a worker has pathgen .*, and here is pathgen 9"):
+    with pytest.raises(PathgenError, match="a worker has pathgen .*, this machine has pathgen 9"):
         run_study(elsewhere, folder / "a.csv", workers=0)
     assert not (folder / "a.csv").exists()
 
@@ -178,7 +178,7 @@ def test_memory_that_runs_out_is_the_same_row_everywhere(deadly):
 
 
 def test_processes_that_end_as_they_start(study, folder, monkeypatch):
-    monkeypatch.setattr("pathgen.study.pool._work", os._exit)  # called with too many arguments
+    monkeypatch.setattr("pathgen.study.pool._prepare_worker", os._exit)  # a folder is no exit code: TypeError
     with pytest.raises(PathgenError, match="worker processes end as they start"):
         run_study(study, folder / "a.csv", workers=2)
     assert not multiprocessing.active_children()
