@@ -91,7 +91,7 @@ def test_every_command_is_one_that_is_understood(path):
 
 def test_options_in_the_readme_exist():
     """Each is one of a command's."""
-    known = {"--help"}
+    known = {"--help", "--verbose", "--version"}
     for name in COMMANDS:
         command = getattr(import_module(f"pathgen.cli.{name}"), f"{name}_command")
         known |= {option for param in command.params for option in param.opts}
