@@ -64,7 +64,7 @@ def test_files_that_developers_are_told_of_exist():
 def commands_in(text):
     """Every `pathgen …` of a document: in its shell blocks, and between single backticks."""
     blocks = re.findall(r"```sh\n(.*?)```", text, re.S)
-    lines = [part.split("#")[0] for block in blocks for part in re.split(r"&&|\n", block)]
+    lines = [part.split("#")[0] for block in blocks for part in re.split(r"&&|[|\n]", block)]
     inline = re.findall(r"(?<!`)`(pathgen [^`]+)`(?!`)", re.sub(r"```.*?```", "", text, flags=re.S))
     found = [line.split(">")[0].strip() for line in (*lines, *inline)]
     return [line for line in found if line.startswith("pathgen ") and "COMMAND" not in line]
