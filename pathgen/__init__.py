@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pathgen.errors import PathgenError
     from pathgen.job import Planned, Platform, Result, make, make_several, plan, plan_several, write
-    from pathgen.proof.compare import Replayed, compare, replay
+    from pathgen.proof.compare import PanelReplay, compare, replay
     from pathgen.report import preview
     from pathgen.settings import (
         Job,
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _HOME = {
     "errors": ["PathgenError"],
     "job": ["Planned", "Platform", "Result", "make", "make_several", "plan", "plan_several", "write"],
-    "proof.compare": ["Replayed", "compare", "replay"],
+    "proof.compare": ["PanelReplay", "compare", "replay"],
     "report": ["preview"],
     "settings": [
         "Job",
@@ -53,7 +53,7 @@ __all__ = [
     "PathgenError",
     "Planned",
     "Platform",
-    "Replayed",
+    "PanelReplay",
     "Result",
     "compare",
     "load_job",

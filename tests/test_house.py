@@ -39,7 +39,7 @@ ORDER = [
 # Third-party packages each room may import, at module level or below it.
 ALLOWED = {
     "errors": set(),
-    "settings": {"msgspec"},
+    "settings": {"msgspec", "tomlkit"},
     "files": set(),
     "deposit": {"numpy", "scipy"},
     "picture": {"numpy", "PIL", "scipy", "skimage"},

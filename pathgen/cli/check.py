@@ -59,7 +59,7 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
 
 def verdict(found: Checklist) -> str:
     """Summarise a check in one line."""
-    rules = sum(1 for number in RULES if found.looked[number])
+    rules = sum(1 for number in RULES if found.checks[number])
     counts = [format_count(found.places(level), level) for level in LEVELS if found.places(level)]
     if found.errors:
         return f"{', '.join(counts)}; do not run it"

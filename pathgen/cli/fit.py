@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, Outputs, open_outputs
+from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, Outputs, open_outputs, output_name
 from pathgen.cli.fit_text import law_facts, law_lines, outcome_facts, outcome_lines
 from pathgen.cli.options import ProfileName
 from pathgen.cli.output import Answer, json_option
@@ -179,9 +179,9 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
     name = material_name(task.out.stem, known)
     task.files.put("--out", update_profile_text(_profile_text(task.base), outcome, found, name).encode())
     if "--plot" in task.files:
-        from pathgen.report.fit_figure import outcome_png  # loads matplotlib
+        from pathgen.report.fit_figure import fit_png  # loads matplotlib
 
-        task.files.put_picture("--plot", outcome_png(outcome, f"{found.name}, {printable(task.source)}"))
+        task.files.put_picture("--plot", fit_png(outcome, f"{found.name}, {printable(task.source)}"))
     facts = {"measured": task.source, "coupon": found.name, found.profile: name, **outcome_facts(outcome)}
     heading = f"{printable(input_name(task.measured))}: {len(sheet.line)} measurements of a {found.name}"
     return _answer(task, facts, [heading, *outcome_lines(outcome, found.profile)], outcome.notes)
@@ -189,7 +189,7 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
 
 def _answer(task: _Task, facts: dict[str, object], lines: list[str], fit_notes: tuple[str, ...]) -> Answer:
     notes = [*task.notes, *fit_notes]
-    lines += [*(f"  note: {note}" for note in notes), f"  written to {printable(str(task.out))}"]
+    lines += [*(f"  note: {note}" for note in notes), f"  written to {output_name(task.out)}"]
     return Answer(facts | {"profile": str(task.out), "notes": notes}, lines, aside=task.files.piped)
 
 

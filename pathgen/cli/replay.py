@@ -13,7 +13,7 @@ from pathgen.errors import printable
 from pathgen.files.inputs import input_name
 from pathgen.picture import load_thickness
 from pathgen.program.summary import format_duration, grams
-from pathgen.proof.compare import Comparison, Effects, Replayed, compare, replay
+from pathgen.proof.compare import Comparison, Effects, PanelReplay, compare, replay
 from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, load_material
 
@@ -106,7 +106,7 @@ def replay_command(
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
             stated=Stated(pixel, packing, width, rotation, origin, panel),
-            light=Effects(smear or viewed, spread, lag, viewed),
+            effects=Effects(smear or viewed, spread, lag, viewed),
         )
         gap = None if target is None else compare(found, target, ends=ends)
         if thickness:
@@ -119,10 +119,10 @@ def replay_command(
         return Answer(facts, _lines(program, against, found, gap, ends))
 
 
-def _png(option: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
+def _png(option: str, found: PanelReplay, gap: Comparison | None, ends: float, name: str) -> bytes:
     from pathgen.report.replay_figures import backlit_png, error_png, thickness_png  # loads matplotlib
 
-    frame, size = found.standing.frame, found.standing.size
+    frame, size = found.panel.frame, found.panel.size
     if option == "--picture":
         return backlit_png(found.picture, frame.pixel)
     if option == "--map":
@@ -132,17 +132,17 @@ def _png(option: str, found: Replayed, gap: Comparison | None, ends: float, name
 
 
 def _lines(
-    program: Path, against: Path | None, found: Replayed, gap: Comparison | None, ends: float
+    program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float
 ) -> list[str]:
     """Describe the panel, and its difference from the target."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
     mass = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
-    complete = f["layers"] == f["layers_laid"]
-    layers = f"{f['layers']}" if complete else f"{f['layers_laid']} of {f['layers']}"
+    complete = f["layers"] == f["layers_deposited"]
+    layers = f"{f['layers']}" if complete else f"{f['layers_deposited']} of {f['layers']}"
     lines = [
         f"{printable(input_name(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} "
-        f"on {f['machine']}, {_direction(found.standing.frame.rotation)}",
+        f"on {f['machine']}, {_direction(found.panel.frame.rotation)}",
         f"  {layers} layers, {f['moves']:,} moves, about {format_duration(found.seconds)}, "
         f"{f['filament_m']:.1f} m of filament{mass}",
         f"  wall thickness {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm",

@@ -13,10 +13,10 @@ from pathgen.cli.progress import progress_bar
 from pathgen.errors import PathgenError, printable
 from pathgen.files.outputs import check_outputs
 from pathgen.study.columns import COLUMNS, DEFAULT, listing
-from pathgen.study.existing import finished
+from pathgen.study.existing import read_finished
 from pathgen.study.journal import journal_path
 from pathgen.study.results_table import ResultsTable
-from pathgen.study.run import factor_names, names_of, range_names, run_study
+from pathgen.study.run import column_names, factor_names, range_names, run_study
 from pathgen.study.study_file import MOST, Study, check_figure, load_study
 
 SHOWN = 3  # reasons for rejected cases
@@ -86,8 +86,8 @@ def study_command(
         check_outputs({"--out": out, "--figure": figure})
         check_figure(asked)
     notes = list(asked.notes)
-    if finished(asked, out, names_of(asked)) is not None:
-        notes.append(f"{printable(str(out))} is complete; its cases are not made again")
+    if read_finished(asked, out, column_names(asked)) is not None:
+        notes.append(f"{printable(str(out))} is complete; its cases are not measured again")
     with open_outputs({"--figure": figure}, [*inputs, journal_path(out)]) as files:
         with progress_bar("cases") as progress:
             table = run_study(

@@ -18,7 +18,7 @@ from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_t
 from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
@@ -37,7 +37,7 @@ def _build(setup: Setup) -> Specimen:
     pixel = setup.job.pixel
     wall = build_stripes([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     panels, steps, spots = [], [], []
     for number, (rotation, (x, y)) in enumerate(STRIPS, start=1):
         left = POST_WIDE + (LONG - notches_width(number)) / 2
@@ -63,7 +63,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
     Notes
     -----
-    Intervals are Student's; axes are compared by Welch's test (`welch`).
+    Intervals are Student's; axes are compared by Welch's test (`compare_means`).
     """
     measured = {r: filled["roughness"][filled["rotation"] == r] / 1000 for r, _ in STRIPS}
     names = {axis: f"roughness at {rotation:g} degrees" for axis, rotation in POSITIONED_BY.items()}
@@ -87,35 +87,36 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     return Outcome(tuple(estimates.values()), tuple(changes), tuple(lines), _curve(filled, estimates), notes)
 
 
-def welch(one: Floats, other: Floats) -> tuple[float, float]:
-    """Compare two means whose readings may scatter differently.
+def compare_means(one: Floats, other: Floats) -> tuple[float, float, float]:
+    """Compare the means of two samples with unequal variances by Welch's test.
 
     Parameters
     ----------
     one, other : (N,), (M,) float64
-        At least two each.
+        At least two values each.
 
     Returns
     -------
-    t : float
-        Above 0 where `one` is the larger.
     p : float
-        How often chance alone parts like means so far; 1 for readings that do not differ at all.
-
-    Notes
-    -----
-    B. L. Welch, Biometrika 34, 28 (1947), with Satterthwaite's degrees of freedom (Biometrics Bulletin 2,
-    110, 1946); both from memory.
+        Probability of a difference at least this large if both means were equal. Constant samples give 1
+        if they are equal, otherwise 0.
+    low, high : float
+        Confidence interval, at `LEVEL`, of the difference ``one.mean() - other.mean()``.
 
     Examples
     --------
-    >>> t, p = welch(np.array([8.0, 9.0, 10.0]), np.array([11.0, 12.0, 13.0]))
-    >>> round(t, 3), round(p, 3)
-    (-3.674, 0.021)
+    >>> p, low, high = compare_means(np.array([8.0, 9.0, 10.0]), np.array([11.0, 12.0, 13.0]))
+    >>> round(p, 3), round(low, 2), round(high, 2)
+    (0.021, -5.27, -0.73)
     """
-    return _student(
-        float(one.mean() - other.mean()), [(_error(one), len(one) - 1), (_error(other), len(other) - 1)]
-    )
+    from scipy.stats import ttest_ind
+
+    gap = float(one.mean() - other.mean())
+    if not (np.ptp(one) or np.ptp(other)):  # no variance, of which a test could be made
+        return float(gap == 0), gap, gap
+    found = ttest_ind(one, other, equal_var=False)
+    interval = found.confidence_interval(LEVEL)
+    return float(found.pvalue), float(interval.low), float(interval.high)
 
 
 def _error(values: Floats) -> float:
@@ -138,11 +139,13 @@ def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
 def _compare_axes(measured: dict[float, Floats]) -> str:
     """Report which axis positions faces more precisely, or that there is no significant difference."""
     x, y = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]]
-    t, p = welch(x, y)
-    figures = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um, Welch's test p = {p:.2g}"
+    p, low, high = compare_means(x, y)
+    interval = f"{1000 * low:.3g} to {1000 * high:.3g} um at {LEVEL:.0%} confidence"
+    means = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um"
+    figures = f"{means}; difference x − y {interval}; Welch's test p = {p:.2g}"
     if p > 1 - LEVEL:
         return f"the axes do not differ significantly ({figures})"
-    finer, along = ("y", "X") if t > 0 else ("x", "Y")
+    finer, along = ("y", "X") if low > 0 else ("x", "Y")
     return f"{finer} positions faces more precisely ({figures}): panels along {along} are smoother"
 
 

@@ -24,7 +24,7 @@ from pathgen.errors import PathgenError
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
 from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Machine, Setup
 
 Floats = NDArray[np.float64]
@@ -80,7 +80,7 @@ def _build(setup: Setup) -> Specimen:
     pixel, rotation = setup.job.pixel, most_shaken_rotation(setup.machine)
     wider = max(1.0, setup.job.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
     panels, steps, spots = [], [], []
     for number, (thickness, height) in enumerate(fins, start=1):

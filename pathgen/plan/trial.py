@@ -27,7 +27,7 @@ from pathgen.picture import lightness
 from pathgen.plan.model import Planned
 from pathgen.proof.deposit_map import deposit
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import in_plane, pooled, sample_layers
+from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
 from pathgen.route import Placement, order_strokes
 from pathgen.settings import Setup
 
@@ -94,11 +94,11 @@ def try_fill(
         strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
         moves = _laid(strokes, number, layers, placement, setup)
         seconds += float(plan_speeds(moves, machine).time.sum())
-        found += in_plane(
+        found += measure_coverage(
             moves, frame, profiles.thickness, [number],
             packing=setup.packing, filament_diameter=machine.hot_end.filament_diameter,
         )  # fmt: skip
-    row = pooled(found)
+    row = pool_layers(found)
     void, overlap, outside = (float(row[f"{name}_share"] or 0.0) for name in ("void", "overlap", "outside"))
     return Trial(void, overlap, outside, seconds / len(numbers))
 

@@ -16,7 +16,9 @@ from tests.test_job import waves
 
 
 def made(tmp_path, wall=None, **job):
-    wall = waves(3, 120, 300) if wall is None else wall
+    if wall is None:
+        wall = waves(3, 120, 300)[::2, ::2]
+        job = {"pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
     np.save(tmp_path / "wall.npy", wall)
     out, wanted = tmp_path / "panel.gcode", tmp_path / "wanted.npy"
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]
@@ -55,7 +57,7 @@ def test_one_flat_object_and_the_same_time_as_planned(tmp_path, capsys):
     for key in ("time_s", "moving_time_s", "filament_m", "mass_g"):
         assert facts[key] == pytest.approx(planned[key], rel=0.01)
     assert facts["complete"] is True and facts["ends_mm"] == 2.0
-    assert facts["layers_laid"] == facts["layers"]
+    assert facts["layers_deposited"] == facts["layers"]
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
@@ -96,9 +98,9 @@ def test_smear_spread_and_lag_show(tmp_path):
     plain = replay(out)
     edge = np.s_[30, 140:160]
     for light in (Effects(smear=True), Effects(spread=0.3)):
-        soft = replay(out, light=light).picture
+        soft = replay(out, effects=light).picture
         assert np.abs(np.diff(soft[edge])).max() < 0.7 * np.abs(np.diff(plain.picture[edge])).max()
-    lagged = replay(out, light=Effects(lag=True))
+    lagged = replay(out, effects=Effects(lag=True))
     wrong = np.abs(lagged.thickness - step)[5:-5, 20:-20]
     right = np.abs(plain.thickness - step)[5:-5, 20:-20]
     assert wrong.mean() > 3 * right.mean()
@@ -115,9 +117,9 @@ def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
     facts = json_of(capsys, cut)
     assert any("cut short" in note for note in facts["notes"]) and facts["complete"] is False
-    assert facts["layers"] == whole["layers"] and facts["layers_laid"] < 0.7 * whole["layers"]
+    assert facts["layers"] == whole["layers"] and facts["layers_deposited"] < 0.7 * whole["layers"]
     assert run(["replay", str(cut)]) == 0
-    assert f"{facts['layers_laid']} of {facts['layers']} layers" in capsys.readouterr().out
+    assert f"{facts['layers_deposited']} of {facts['layers']} layers" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("rotation", [0, 90])
@@ -175,8 +177,8 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
     (tmp_path / "noise.gcode").write_bytes(bytes(range(256)) * 9)
     (tmp_path / "latin.gcode").write_bytes(text.encode().replace(b"G1 X", b"G1 \xe9X", 1))
     (tmp_path / "empty.gcode").write_bytes(b"")
-    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = wide"))
-    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = 1e-9"))
+    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = wide"))
+    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = 1e-9"))
     maps = {"nan": np.full((9, 9), np.nan), "cube": np.ones((3, 3, 3)), "zero": np.zeros((120, 300))}
     maps |= {"square": np.ones((60, 60)), "text": np.array([["a", "b"], ["c", "d"]])}
     for name, values in maps.items():
@@ -210,8 +212,8 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
         (1, [out, "--against", wanted, "--thickness", wanted], "wanted.npy"),
         (1, [out, "--map", kept[2] / "m.png", "--picture", kept[2] / "m.png"], "m.png"),
         (1, [out, "--picture", tmp_path / "no" / "p.png"], "does not exist"),
-        (2, [out, "--picture", kept[2]], "suffix"),
-        (2, [out, "--map", "/dev/null"], "suffix"),
+        (2, [out, "--picture", kept[2]], "must end in"),
+        (2, [out, "--map", "/dev/null"], "must end in"),
         (2, [out, "--ends", "-1"], "--ends"),
         (1, [out, "--ends", "nan", "--thickness", kept[2] / "t.npy"], "ends"),
         (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),

@@ -40,7 +40,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     """What holds for every strip on every machine."""
     laid, text, result = printed(name, machine)
     assert result.summary["time_s"] < 90 * 60
-    assert result.summary["steadiness"].endswith(": steady")
+    assert result.summary["steadiness"].endswith("; steady")
     assert not result.summary["overhangs"] and result.summary["slowed_moves"] == 0
     assert result.summary["notes"] == ["no wedges: it is steady without"]
     out = tmp_path / "strip.gcode"
@@ -49,7 +49,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     assert not found.notes
     wanted = laid.specimen.panels[0][0]
     assert compare(found, wanted, ends=1.0).thickness_rms_mm <= 0.012
-    pixel = found.laid.frame.pixel
+    pixel = found.deposited.frame.pixel
     edge = found.thickness[::-1, : round(0.6 / pixel)].mean(axis=1)  # from the platform up
     for (above, *_), step in zip(bands(laid), laid.specimen.steps, strict=True):
         below, over = edge[round(above / pixel) - 2 if above else 3], edge[round(above / pixel) + 1]

@@ -17,6 +17,7 @@ from pathgen.errors import PathgenError
 from pathgen.proof.header import read_facts
 from pathgen.settings import machine_names
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
+from tests.matrix import some
 
 NAME = "packing-ladder"
 AT = np.repeat(PACKINGS, 3)
@@ -24,7 +25,7 @@ GOOD = 700 - 60 * ((AT - 0.985) / 0.03) ** 2
 FED = re.compile(r"^G1\b.*E(-?[\d.]+)")
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-table", "long-tube"))
 def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 

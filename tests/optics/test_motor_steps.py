@@ -30,11 +30,11 @@ def slope_of(rows=80, cols=120):
 
 
 def test_a_motor_step_is_worth_its_filament():
-    """Volume by hand: a step of 1/95 mm of 1.75 mm filament, over 0.1 mm by 1.6 mm."""
+    """Volume by hand: a step of 1/200 mm of 1.75 mm filament, over 0.1 mm by 1.6 mm."""
     machine = load_machine("moving-table")
     step = smallest_step(machine, 0.1, 1.6)
-    assert machine.axes.filament.steps_per_mm == 95 and step.origin == "motor"
-    assert step.thickness == pytest.approx(math.pi * 1.75**2 / 4 / 95 / 0.16, rel=1e-12)
+    assert machine.axes.filament.steps_per_mm == 200 and step.origin == "motor"
+    assert step.thickness == pytest.approx(math.pi * 1.75**2 / 4 / 200 / 0.16, rel=1e-12)
     assert smallest_step(machine, 0.1, 1.6, packing=0.5).thickness == pytest.approx(2 * step.thickness)
     assert smallest_step(machine, 0.2, 3.2).thickness == pytest.approx(step.thickness / 4)
 
