@@ -5,7 +5,6 @@ import pytest
 
 from pathgen import PathgenError
 from pathgen.coupons.axis_pair import COUPON, compare_means
-from pathgen.coupons.axis_pair import _fit as fit
 from pathgen.coupons.make import lay_out_coupon
 from tests.coupons.printed import (
     LEAST_HITS,
