@@ -86,7 +86,7 @@ def main():
     print(f"text       {len(text.getvalue()) / 1e6:.2f} MB, {len(program.moves):,} moves read back")
     darkest, off = seen[40:-40, 40:-40].min(), 1000 * error["rms"]
     print(f"proof      {off:.1f} µm RMS off the map; the darkest tone is {darkest:.2f} of white")
-    print(f"           {len(checked.stops)} stops, {sum(map(bool, checked.looked.values()))} rules applied")
+    print(f"           {len(checked.errors)} errors, {checked.applied} rules applied")
     return error["rms"], checked
 
 

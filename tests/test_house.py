@@ -14,8 +14,8 @@ HOUSE = Path(pathgen.__file__).parent
 # From left to right; a room may import itself, what stands before it, and nothing after.
 ORDER = [
     "errors",
-    "settings",
     "files",
+    "settings",
     "deposit",
     "picture",
     "optics",

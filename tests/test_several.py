@@ -46,7 +46,7 @@ def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
         wanted = layers.profiles(0, len(layers)).thickness[::-1]
         gap = compare(found, planned.panel.thickness, ends=1.0)
         assert gap.thickness_rms_mm < 0.012, number
-        assert found.laid.volume.sum() / found.standing.packing == pytest.approx(
+        assert found.deposited.volume.sum() / found.panel.packing == pytest.approx(
             _volume(planned, wanted), rel=3e-4
         )
 
@@ -171,15 +171,16 @@ def test_from_the_command_line(tmp_path, capsys):
     job.write_text(
         'brim = 3.0\n[[panel]]\npicture = "a.npy"\ncopies = 2\n[[panel]]\npicture = "b.npy"\nwidth = 30.0\n'
     )
-    out, facts = tmp_path / "o.gcode", tmp_path / "o.json"
-    assert run(["panel", "--job", str(job), "--out", str(out), "--summary", str(facts)]) == 0
+    out = tmp_path / "o.gcode"
+    assert run(["panel", "--job", str(job), "--out", str(out)]) == 0
     assert "of 3 panels" in capsys.readouterr().out
-    assert json.loads(facts.read_text())["panel_3_width_mm"] == pytest.approx(30.0, abs=0.2)
+    assert run(["panel", "--job", str(job), "--out", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["panel_3_width_mm"] == pytest.approx(30.0, abs=0.2)
     assert run(["replay", str(out), "--panel", "3", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["width_mm"] == pytest.approx(30.0, abs=0.2)
     assert run(["panel", str(tmp_path / "a.npy"), "--job", str(job), "--out", str(out)]) == 1
-    assert "names its own" in capsys.readouterr().err
+    assert "names its own picture" in capsys.readouterr().err
     assert run(["panel", "--out", str(out)]) == 2
     wall = str(tmp_path / "w.npy")
     assert run(["panel", "--job", str(job), "--out", str(out), "--thickness", wall]) == 1
-    assert "several maps" in capsys.readouterr().err
+    assert "different maps" in capsys.readouterr().err

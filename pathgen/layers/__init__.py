@@ -1,4 +1,4 @@
-"""The panel in layers: sections, fills, brim."""
+"""Layers of the panel: sections, fills, brim and supports."""
 
 from pathgen.layers.bent import bend_strokes
 from pathgen.layers.brim import brim_loops

@@ -1,17 +1,17 @@
-"""Layers as high as the picture allows: thin where it has detail along z, thick where it has none.
+"""Adaptive layer heights: thin layers where the picture has detail along z, thick layers where it has none.
 
-A layer shows, over its whole height, the wall of its middle. What that costs is how far the picture departs
-from it there: the squared difference of lightness, summed over the columns and the layer's height. Even
-layers spend their error where the picture is busy and their time where it is not; of all sequences of heights
-whose error is no larger than theirs, the quickest is looked for.
+A layer shows, over its whole height, the wall at its middle. Its error is the squared difference of lightness
+between the picture and that wall, summed over the columns and the height of the layer. Uniform layers spend
+their error where the picture is detailed and their time where it is not. Of all sequences of heights whose
+error does not exceed that of uniform layers, the search finds the quickest.
 
-A sequence is a path along z from the first layer to the top, each step a layer of a whole number of motor
-steps. With a price λ on error its best path is found exactly by dynamic programming; λ is narrowed down, some
-prices at once, until the error is just that of the even layers (Lagrange's multiplier; H. Everett, Operations
-Research 11, 399, 1963; from memory). If the even layers are quicker still, they are kept.
+A sequence is a path along z from the first layer to the top; each step is a layer of a whole number of motor
+steps. For a given price λ on error, dynamic programming finds the best path exactly. λ is narrowed down,
+several prices at a time, until the error just equals that of the uniform layers (Lagrange multiplier; H.
+Everett, Operations Research 11, 399, 1963; from memory). If uniform layers are quicker, they are kept.
 
-Glossary. *Unit*: the step of z that all heights are multiples of. *Station*: a height that a layer may begin
-at, a whole number of units over the first layer.
+Glossary. *Unit*: the step of z of which all heights are multiples. *Station*: a height at which a layer may
+begin, a whole number of units above the first layer.
 """
 
 from __future__ import annotations
@@ -26,33 +26,33 @@ from pathgen.layers.sections import Layers, cut_layers
 from pathgen.layers.strokes import Floats
 from pathgen.panel import Panel
 
-UNIT = 0.02  # mm, at least; finer heights would hardly be told apart
-THINNEST = 0.06  # mm; thinner layers are more trouble than they are worth (common practice)
-HEIGHTS = 12  # heights to choose from, at most
-COLUMNS = 128  # at once
-PRICES = 24  # tried at once
-ROUNDS = 3  # of narrowing down
-BETWEEN_LAYERS = 0.3  # s that a layer takes whatever is in it: the lift, a start, a stop
+UNIT = 0.02  # minimum difference between heights, mm; finer ones make no visible difference
+THINNEST = 0.06  # minimum layer height, mm (common practice)
+HEIGHTS = 12  # number of heights spread over the range
+COLUMNS = 128  # columns per block
+PRICES = 24  # prices per round
+ROUNDS = 3  # rounds of narrowing down the price
+BETWEEN_LAYERS = 0.3  # time per layer for lift, start and stop, s
 
 Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What the heights are chosen by.
+    """Parameters of the choice of layer heights.
 
     Attributes
     ----------
     like : float
-        Height of the even layers whose error is the measure, mm.
+        Height of the uniform layers whose error is the limit, mm.
     first_layer : float
-        mm.
+        Height of the first layer, mm.
     highest : float
-        Of a layer, mm.
+        Maximum layer height, mm.
     motor_step : float
-        mm of z.
+        Motor step of z, mm.
     spacing, feed, melt_rate : float
-        Of a bead, mm and mm/s; and of the hot end, mm³/s.
+        Bead spacing, mm; feed, mm/s; melt rate of the hot end, mm³/s.
     """
 
     like: float
@@ -66,15 +66,15 @@ class Terms:
 
 @dataclass(frozen=True, slots=True)
 class ChosenLayers:
-    """Layers, and what they gain.
+    """Chosen layers, and their gain over uniform ones.
 
     Attributes
     ----------
     layers : Layers
     time, even_time : float
-        Estimated time of the walls, s, and that of even layers.
+        Estimated time of the walls with these layers and with uniform ones, s.
     error, even_error : float
-        Lightness RMS over the panel that the layers' height costs, and that of even layers.
+        RMS error in lightness over the panel with these layers and with uniform ones.
     """
 
     layers: Layers
@@ -84,57 +84,57 @@ class ChosenLayers:
     even_error: float
 
     def __str__(self) -> str:
-        """Say what was gained."""
+        """Return heights, number of layers and gain as text."""
         heights = self.layers.height[1:]
         if self.time >= self.even_time:
-            return f"even layers of {heights.max():.2f} mm: no other heights are as true and quicker"
+            return f"uniform layers of {heights.max():.2f} mm; no other heights are quicker at the same error"
         return (
-            f"layers of {heights.min():.2f} to {heights.max():.2f} mm: {len(self.layers)} of them, "
-            f"{100 * (1 - self.time / self.even_time):.0f} % less time than even ones at "
-            f"{self.error:.2f} L* RMS against {self.even_error:.2f}"
+            f"{len(self.layers)} layers of {heights.min():.2f} to {heights.max():.2f} mm take "
+            f"{100 * (1 - self.time / self.even_time):.0f} % less time than uniform layers; RMS error "
+            f"{self.error:.2f} L*, with uniform layers {self.even_error:.2f} L*"
         )
 
 
-def adaptive(panel: Panel, seen: Floats, terms: Terms) -> ChosenLayers:
-    """Cut a panel into layers of the heights its picture needs.
+def adapt_layers(panel: Panel, lightness: Floats, terms: Terms) -> ChosenLayers:
+    """Cut a panel into layers whose heights follow the detail of its picture.
 
     Parameters
     ----------
     panel : Panel
-    seen : (rows, cols) float64
-        Lightness L* of the panel's pixels, row 0 at the top. What lies in the rim does not count.
+    lightness : (rows, cols) float64
+        Lightness L* of the pixels, row 0 at the top. The rim is ignored.
     terms : Terms
 
     Returns
     -------
-    Chosen
-        Even layers where nothing else is quicker.
+    ChosenLayers
+        Uniform layers if no other heights are quicker.
 
     Examples
     --------
     >>> from pathgen.panel import Panel
     >>> half = np.vstack([np.full((100, 40), 1.5), np.tile(1.5 + 0.5 * np.sin(np.arange(100)), (40, 1)).T])
     >>> terms = Terms(0.1, 0.2, 0.3, 0.0025, 0.42, 20.0, 10.0)
-    >>> chosen = adaptive(Panel(half, 0.1), 60 - 20 * half, terms)
+    >>> chosen = adapt_layers(Panel(half, 0.1), 60 - 20 * half, terms)
     >>> chosen.time < 0.9 * chosen.even_time, chosen.error <= chosen.even_error
     (True, True)
     """
-    return AdaptiveHeights(panel, seen, terms, [terms.like]).like(terms.like)
+    return AdaptiveHeights(panel, lightness, terms, [terms.like]).like(terms.like)
 
 
 class AdaptiveHeights:
-    """A panel's choice of layer heights, prepared for several measures of error.
+    """Choice of layer heights for one panel, prepared for several error limits.
 
     Parameters
     ----------
-    panel, seen, terms
-        As `adaptive` takes them.
+    panel, lightness, terms
+        As in `adapt_layers`.
     likes : sequence of float
-        Heights of the even layers that may be asked for, mm.
+        Heights of the uniform layers that `like` will be called with, mm.
     """
 
-    def __init__(self, panel: Panel, seen: Floats, terms: Terms, likes: Sequence[float]) -> None:
-        self._panel, self._terms, self._rows = panel, terms, PanelRows.of(panel, seen)
+    def __init__(self, panel: Panel, lightness: Floats, terms: Terms, likes: Sequence[float]) -> None:
+        self._panel, self._terms, self._rows = panel, terms, PanelRows.of(panel, lightness)
         self._cells = max(1, int(np.count_nonzero(self._rows.counts))) * panel.pixel
         self._unit = terms.motor_step * max(1, round(UNIT / terms.motor_step))
         top = float(cut_layers(panel, terms.like, terms.first_layer).top[-1])
@@ -146,31 +146,29 @@ class AdaptiveHeights:
             self._time = _times(panel, terms, self._unit, stations, self._heights)
 
     def rms(self, layers: Layers) -> float:
-        """Give the lightness RMS that the height of layers costs."""
+        """Return the RMS error in lightness that the height of layers causes."""
         return float(np.sqrt(_squares(layers, self._rows) / self._cells))
 
     def like(self, height: float) -> ChosenLayers:
-        """Choose layers whose error is no larger than that of even ones of a height, mm."""
+        """Choose layers whose error does not exceed that of uniform layers of a given height, mm."""
         even = cut_layers(self._panel, height, self._terms.first_layer)
-        usual, rms = _even_time(even, self._terms), self.rms(even)
-        kept = ChosenLayers(even, usual, usual, rms, rms)
-        if not self._free:
-            return kept
-        most = rms**2 * self._cells
-        path = _best_path(self._error, self._time, self._heights, most)
+        even_time, rms = _even_time(even, self._terms), self.rms(even)
+        uniform = ChosenLayers(even, even_time, even_time, rms, rms)
+        limit = rms**2 * self._cells
+        path = _best_path(self._error, self._time, self._heights, limit) if self._free else None
         if path is None:
-            return kept
+            return uniform
         begins, chosen = path
         time, error = (float(v[chosen, begins].sum()) for v in (self._time, self._error))
-        if time >= usual or error > most * (1 + 1e-9):
-            return kept
-        high = np.concatenate([[self._terms.first_layer], self._heights[chosen] * self._unit])
-        layers = Layers(self._panel, np.round(np.cumsum(high), 9), high)
-        return ChosenLayers(layers, time, usual, float(np.sqrt(error / self._cells)), rms)
+        if time >= even_time or error > limit * (1 + 1e-9):
+            return uniform
+        heights = np.concatenate([[self._terms.first_layer], self._heights[chosen] * self._unit])
+        layers = Layers(self._panel, np.round(np.cumsum(heights), 9), heights)
+        return ChosenLayers(layers, time, even_time, float(np.sqrt(error / self._cells)), rms)
 
 
 def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
-    """Heights to choose from, in units, rising; those of the even layers among them if they are whole."""
+    """Return the candidate heights in units, ascending; whole-unit heights of uniform layers are included."""
     low, high = max(1, round(THINNEST / unit)), int(terms.highest / unit + 1e-9)
     spread = np.rint(np.geomspace(low, max(high, low), HEIGHTS)).astype(np.intp)
     own = [round(like / unit) for like in likes if abs(round(like / unit) * unit - like) < 1e-9]
@@ -179,14 +177,15 @@ def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
 
 @dataclass(frozen=True, slots=True)
 class PanelRows:
-    """A panel's rows, bottom first, some columns of them.
+    """Rows of a panel, from the bottom up, or some columns of them.
 
     Attributes
     ----------
     wanted, shown : (rows, columns) float64
-        Lightness that is wanted, the picture's edge carried on into the rim, and what a layer there shows.
+        Target lightness, with the edge of the picture extended into the rim; and lightness that a layer shows
+        there.
     counts : (rows, columns) bool
-        The picture: the rim may be as coarse as it likes, but must not reach into it.
+        True inside the picture: the rim may be coarse, but its layers must not coarsen the picture.
     pixel : float
         mm.
     """
@@ -197,41 +196,42 @@ class PanelRows:
     pixel: float
 
     @classmethod
-    def of(cls, panel: Panel, seen: Floats) -> PanelRows:
-        """Take them from a map, row 0 at the top."""
-        edge = np.broadcast_to(panel.edge, seen.shape)
-        rows, last = np.arange(len(seen))[:, None], len(seen)
+    def of(cls, panel: Panel, lightness: Floats) -> PanelRows:
+        """Return the rows of a panel for a lightness map, row 0 at the top."""
+        edge = np.broadcast_to(panel.edge, lightness.shape)
+        rows, last = np.arange(len(lightness))[:, None], len(lightness)
         below = np.maximum.accumulate(np.where(edge, -1, rows), axis=0)
         above = np.minimum.accumulate(np.where(edge, last, rows)[::-1], axis=0)[::-1]
         nearest = np.where((below >= 0) & ((rows - below <= above - rows) | (above == last)), below, above)
-        filled = np.take_along_axis(seen, np.minimum(nearest, last - 1), axis=0)
-        return cls(filled[::-1], seen[::-1], ~edge[::-1], panel.pixel)
+        filled = np.take_along_axis(lightness, np.minimum(nearest, last - 1), axis=0)
+        return cls(filled[::-1], lightness[::-1], ~edge[::-1], panel.pixel)
 
     def parts(self) -> Iterator[PanelRows]:
-        """Cut them into columns that stay in the processor's cache."""
+        """Yield blocks of columns that fit into the processor's cache."""
         for left in range(0, self.wanted.shape[1], COLUMNS):
             here = (slice(None), slice(left, left + COLUMNS))
             yield PanelRows(self.wanted[here], self.shown[here], self.counts[here], self.pixel)
 
-    def at(self, z: Floats, what: Floats) -> Floats:
-        """Give `what` at heights z, (Z, C): the rows, and between their middles a line."""
-        place = np.clip(z / self.pixel - 0.5, 0, len(what) - 1)
-        below = np.minimum(place.astype(np.intp), max(len(what) - 2, 0))
+    def at(self, z: Floats, values: Floats) -> Floats:
+        """Interpolate `values` linearly at heights z, (Z, C)."""
+        place = np.clip(z / self.pixel - 0.5, 0, len(values) - 1)
+        below = np.minimum(place.astype(np.intp), max(len(values) - 2, 0))
+        above = np.minimum(below + 1, len(values) - 1)
         share = (place - below)[:, None]
-        return np.asarray(what[below] * (1 - share) + what[np.minimum(below + 1, len(what) - 1)] * share)
+        return np.asarray(values[below] * (1 - share) + values[above] * share)
 
     def counted(self, z: Floats) -> Floats:
-        """Tell which places at heights z count, (Z, C), 0 or 1."""
+        """Return 1 inside the picture and 0 elsewhere, at heights z, (Z, C)."""
         row = np.clip((z / self.pixel).astype(np.intp), 0, len(self.counts) - 1)
         return self.counts[row].astype(np.float64)
 
 
 def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: Ints) -> Floats:
-    """Squared departure of a layer of each height from each station, (H, stations); infinite beyond the top.
+    """Compute the squared error of a layer of each height from each station, (H, stations).
 
-    Units are L*² · columns · mm.
+    The unit is L*² · columns · mm; layers beyond the top get infinity.
     """
-    # The picture at the middles of half units: then every layer's middle is a border between two of them.
+    # The picture is sampled at the middles of half units, so the middle of a layer lies between two samples.
     z = first + (np.arange(2 * stations) + 0.5) * unit / 2
     total = np.zeros((len(heights), stations))
     for part in rows.parts():
@@ -255,31 +255,31 @@ def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: 
 
 
 def _seconds(area: Floats, height: NDArray[np.floating], terms: Terms) -> Floats:
-    """Time of layers with sections of these areas, mm², at the feed that the hot end can melt for."""
+    """Return the time of layers with sections of these areas, mm², with the feed limited by the melt rate."""
     feed = np.minimum(terms.feed, terms.melt_rate / (terms.spacing * height))
     return np.asarray(area / (terms.spacing * feed) + BETWEEN_LAYERS)
 
 
 def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints) -> Floats:
-    """Time of a layer of each height from each station, s, (H, stations)."""
+    """Return the time of a layer of each height from each station, s, (H, stations)."""
+    middle = terms.first_layer + (np.arange(stations) + heights[:, None] / 2) * unit
+    return _seconds(_area(panel, middle), heights[:, None] * unit, terms)
+
+
+def _area(panel: Panel, z: Floats) -> Floats:
     rows = panel.thickness[::-1].sum(axis=1) * panel.pixel
-    begins = np.arange(stations)
-    middle = terms.first_layer + (begins + heights[:, None] / 2) * unit
-    area = np.interp(middle, (np.arange(len(rows)) + 0.5) * panel.pixel, rows)
-    return _seconds(area, heights[:, None] * unit, terms)
+    return np.asarray(np.interp(z, (np.arange(len(rows)) + 0.5) * panel.pixel, rows))
 
 
 def _even_time(layers: Layers, terms: Terms) -> float:
-    """Time of layers that are given, s, the first left out: it is the same for all."""
-    panel, height = layers.panel, layers.height[1:]
-    sections = panel.thickness[::-1].sum(axis=1) * panel.pixel
-    middle = layers.top[1:] - height / 2
-    area = np.interp(middle, (np.arange(len(sections)) + 0.5) * panel.pixel, sections)
+    """Return the time of given layers, s, without the first one, which is always the same."""
+    height = layers.height[1:]
+    area = _area(layers.panel, layers.top[1:] - height / 2)
     return float(_seconds(area, height, terms).sum())
 
 
 def _squares(layers: Layers, rows: PanelRows) -> float:
-    """Squared departure of layers that are given, the first left out."""
+    """Return the squared error of given layers, without the first one."""
     middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
     inside = (np.arange(8) + 0.5) / 8 - 0.5
     error = 0.0
@@ -292,47 +292,47 @@ def _squares(layers: Layers, rows: PanelRows) -> float:
     return error
 
 
-def _best_path(error: Floats, time: Floats, heights: Ints, most: float) -> tuple[Ints, Ints] | None:
-    """Find the quickest path whose error is at most `most`: where layers begin, and each one's height."""
-    low, high = 1e-6, 1e6  # s for each unit of error
+def _best_path(error: Floats, time: Floats, heights: Ints, limit: float) -> tuple[Ints, Ints] | None:
+    """Return stations and heights of the quickest path whose error is at most `limit`; None without one."""
+    low, high = 1e-6, 1e6  # s per unit of error
     best = None
     for _ in range(ROUNDS):
         prices = np.geomspace(low, high, PRICES)
-        come = _come_from(error, time, heights, prices)
-        paths = [_walk(come[:, number], heights) for number in range(PRICES)]
+        last = _last_heights(error, time, heights, prices)
+        paths = [_trace(last[:, number], heights) for number in range(PRICES)]
         errors = np.array([error[chosen, begins].sum() for begins, chosen in paths])
-        good = np.flatnonzero(errors <= most)
+        good = np.flatnonzero(errors <= limit)
         if not len(good):
             return best
-        first = int(good[0])  # the lowest price whose path is good enough, and so the quickest
+        first = int(good[0])  # the lowest sufficient price has the quickest path
         best = paths[first]
         low, high = prices[max(first - 1, 0)], prices[first]
     return best
 
 
-def _come_from(error: Floats, time: Floats, heights: Ints, prices: Floats) -> NDArray[np.int8]:
-    """Tell for every station and price which height the best path to it ends with, (stations + 1, prices)."""
+def _last_heights(error: Floats, time: Floats, heights: Ints, prices: Floats) -> NDArray[np.int8]:
+    """Return the index of the last height of the best path per station and price, (stations + 1, prices)."""
     stations = error.shape[1]
     cost = np.full((stations + 1, len(prices)), np.inf)
-    come = np.zeros((stations + 1, len(prices)), np.int8)
+    last = np.zeros((stations + 1, len(prices)), np.int8)
     cost[0] = 0.0
     steps = heights.tolist()
-    # Layers that end at a station, by their height: row h of `error` begins h units before it.
+    # A layer that ends at a station begins its own height below it.
     for end in range(steps[0], stations + 1):
         usable = [row for row, step in enumerate(steps) if step <= end]
         begins = end - heights[usable]
         ways = cost[begins] + time[usable, begins][:, None] + error[usable, begins][:, None] * prices
-        come[end] = np.argmin(ways, axis=0)
+        last[end] = np.argmin(ways, axis=0)
         cost[end] = ways.min(axis=0)
-    return come
+    return last
 
 
-def _walk(come: NDArray[np.int8], heights: Ints) -> tuple[Ints, Ints]:
-    """Walk back from the top: stations where layers begin, and the row of each one's height, bottom first."""
+def _trace(last: NDArray[np.int8], heights: Ints) -> tuple[Ints, Ints]:
+    """Follow a path down from the top; return stations and indices of heights, from the bottom up."""
     begins, rows = [], []
-    at = len(come) - 1
+    at = len(last) - 1
     while at > 0:
-        row = int(come[at])
+        row = int(last[at])
         at -= int(heights[row])
         begins.append(at)
         rows.append(row)

@@ -1,4 +1,4 @@
-"""Strokes of a flat wall, bent with it: points go to plan coordinates, areas grow with lengths."""
+"""Bending of flat strokes and outlines: points become plan coordinates, areas grow with lengths."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.layers.strokes import Floats, Strokes
 from pathgen.panel.bend import Bend
 
-SEAM = 0.005  # mm that the ends of a ring are grown to meet
+SEAM = 0.005  # offset that closes the gap between the ends of a ring, mm
 
 
 def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
@@ -26,8 +26,8 @@ def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
     Returns
     -------
     Strokes
-        In plan coordinates, which stand in `u` and `n`. A segment's area grows by 1 + n/R at its middle, so
-        that beads which add up to t in every column add up to the bent column's t + t²/2R.
+        `u` and `n` are plan coordinates. The area of a segment grows by 1 + n/R at its middle, so that beads
+        which add up to t in every flat column add up to t + t²/2R in the bent one.
 
     Examples
     --------
@@ -43,14 +43,14 @@ def bend_strokes(strokes: Strokes, bend: Bend) -> Strokes:
     return replace(strokes, u=u, n=n, area=strokes.area * bend.stretch(middle))
 
 
-def shortened(strokes: Strokes, longest: float) -> Strokes:
-    """Cut the segments of strokes into pieces no longer than `longest` along u, so that they can be bent.
+def subdivide_strokes(strokes: Strokes, longest: float) -> Strokes:
+    """Divide segments into pieces no longer than `longest` along u, so that the strokes can be bent.
 
     Examples
     --------
     >>> line = Strokes(np.array([0.0, 9.0]), np.full(2, 2.0), np.array([0.0, 3.6]), np.zeros(2, bool),
     ...                np.array([0, 2]), np.array([0]), np.zeros((1, 1), np.int8))
-    >>> pieces = shortened(line, 4.0)
+    >>> pieces = subdivide_strokes(line, 4.0)
     >>> pieces.u.tolist(), pieces.area.round(6).tolist()
     ([0.0, 3.0, 6.0, 9.0], [0.0, 1.2, 1.2, 1.2])
     """
@@ -59,23 +59,17 @@ def shortened(strokes: Strokes, longest: float) -> Strokes:
     count = np.ceil(np.abs(np.diff(strokes.u, prepend=strokes.u[:1])) / longest - 1e-9).astype(np.intp)
     count[first | (count < 1)] = 1
     of = np.repeat(np.arange(len(count)), count)
-    last = np.cumsum(count) - 1  # where each point goes
-    left = (last[of] - np.arange(len(of))) / count[of]  # share of the segment that is still to come
+    last = np.cumsum(count) - 1  # new index of each point
+    left = (last[of] - np.arange(len(of))) / count[of]  # fraction of the segment that remains
     before = np.maximum(of - 1, 0)
     u, n = (v[of] - left * (v[of] - v[before]) for v in (strokes.u, strokes.n))
     start = np.append(last[strokes.start[:-1]], len(of)) if len(strokes) else strokes.start
-    return replace(
-        strokes,
-        u=u,
-        n=n,
-        area=strokes.area[of] / count[of],
-        hairpin=strokes.hairpin[of],
-        start=start.astype(np.intp),
-    )
+    area, hairpin = strokes.area[of] / count[of], strokes.hairpin[of]
+    return replace(strokes, u=u, n=n, area=area, hairpin=hairpin, start=start.astype(np.intp))
 
 
-def bent_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
-    """Bend a section's outline into plan coordinates; the two ends of a ring become one.
+def bend_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
+    """Bend the outline of a section into plan coordinates; the ends of a ring are joined.
 
     Parameters
     ----------

@@ -1,38 +1,37 @@
-"""The brim: loops of the first layer around the foot, joined to it, that hold a tall thin panel down."""
+"""Brim: loops of the first layer around the foot, which hold a tall, thin panel on the platform."""
 
 from __future__ import annotations
 
 import numpy as np
 import shapely
 
-from pathgen.layers.bent import bent_outline
-from pathgen.layers.sections import outline
-from pathgen.layers.strokes import Floats, Profiles, Strokes, constant_spacing
+from pathgen.layers.bent import bend_outline
+from pathgen.layers.sections import section_outline
+from pathgen.layers.strokes import Floats, Profiles, Strokes, make_strokes
 from pathgen.panel.bend import Bend
 
-# Round corners of a brim need no finer chords than a bead can show.
-CORNER_STEPS = 8
-SMOOTH = 0.05  # mm
+CORNER_STEPS = 8  # segments of a quarter circle; a bead shows no finer chords
+SMOOTH = 0.05  # tolerance of the loops, mm
 
 
 def brim_loops(profiles: Profiles, width: float, spacing: float, bend: Bend | None = None) -> Strokes:
-    """Lay loops around the foot of the first layer, the outermost first, the innermost touching the foot.
+    """Return loops around the foot of the first layer, from the outermost to the one that touches the foot.
 
     Parameters
     ----------
     profiles : Profiles
         A block whose first row is the first layer.
     width : float
-        Width of the brim, mm; 0 gives no loops.
+        Width of the brim, mm; 0 for no brim.
     spacing : float
-        Spacing of the loops, mm. The last loop makes the brim at least `width` wide.
+        Spacing of the loops, mm. Their number is rounded up so that the brim is at least `width` wide.
     bend : Bend, optional
-        How the panel is bent; the loops are then in plan coordinates, and inside a ring too.
+        Bend of the panel; the loops are then in plan coordinates, and a ring has loops inside as well.
 
     Returns
     -------
     Strokes
-        Closed loops; empty where there is no foot.
+        Closed loops; empty if there is no foot.
 
     Examples
     --------
@@ -40,9 +39,9 @@ def brim_loops(profiles: Profiles, width: float, spacing: float, bend: Bend | No
     >>> len(brim_loops(foot, 2.0, 0.5))
     4
     """
-    foot = outline(profiles.thickness[0], profiles.pixel, SMOOTH)
+    foot = section_outline(profiles.thickness[0], profiles.pixel, SMOOTH)
     if bend is not None:
-        foot = bent_outline(foot, bend)
+        foot = bend_outline(foot, bend)
     loops = int(np.ceil(width / spacing - 1e-9)) if not foot.is_empty else 0
     offsets = [spacing * (i + 0.5) for i in range(loops)][::-1]
     rings: list[Floats] = []
@@ -50,4 +49,4 @@ def brim_loops(profiles: Profiles, width: float, spacing: float, bend: Bend | No
         grown = shapely.buffer(foot, offset, quad_segs=CORNER_STEPS).simplify(SMOOTH)
         for part in shapely.get_parts(grown):
             rings += [np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)]
-    return constant_spacing(rings, [profiles.first] * len(rings), spacing)
+    return make_strokes(rings, [profiles.first] * len(rings), spacing)

@@ -1,4 +1,4 @@
-"""Layers of a panel: where each one lies, and the wall's profile at its mid-height."""
+"""Layers of a panel: their heights, and the profile of the wall at the mid-height of each."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.layers.strokes import Floats, Profiles
 from pathgen.panel import Panel
 
+BLOCK = 256  # layers per block
+
 
 @dataclass(frozen=True, slots=True)
 class Layers:
-    """A panel cut into layers.
+    """Panel cut into layers.
 
     Attributes
     ----------
     panel : Panel
-        What is cut.
     top : (L,) float64
-        Height of each layer's upper face over the platform, mm.
+        Height of each layer's upper face above the platform, mm.
     height : (L,) float64
         Layer heights, mm.
     """
@@ -32,13 +33,14 @@ class Layers:
     height: Floats
 
     def __len__(self) -> int:
-        """Count the layers."""
+        """Return the number of layers."""
         return len(self.top)
 
     def profiles(self, first: int, last: int) -> Profiles:
-        """Profiles of layers ``first:last``: the map sampled at each layer's mid-height.
+        """Return the profiles of layers ``first:last``, sampled at the mid-height of each layer.
 
-        Rows are interpolated linearly between their centres, so a layer as high as a pixel is that row.
+        Rows are interpolated linearly between their centres, so a layer as high as a pixel has the profile of
+        that row.
         """
         rows = self.panel.thickness[::-1]
         middle = self.top[first:last] - self.height[first:last] / 2
@@ -50,17 +52,14 @@ class Layers:
         return Profiles(rows[below] * (1 - share) + rows[above] * share, self.panel.pixel, first)
 
     def section_area(self) -> Floats:
-        """Area of every layer's section, mm², (L,)."""
-        step = 256
-        parts = [
-            self.profiles(i, min(i + step, len(self))).thickness.sum(axis=1)
-            for i in range(0, len(self), step)
-        ]
+        """Return the area of every layer's section, mm², (L,)."""
+        starts = range(0, len(self), BLOCK)  # in blocks, which limits the memory
+        parts = [self.profiles(i, min(i + BLOCK, len(self))).thickness.sum(axis=1) for i in starts]
         return np.concatenate(parts) * self.panel.pixel
 
 
-def outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
-    """Outline of one layer's section in (u, n), its columns' steps smoothed.
+def section_outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
+    """Return the outline of one layer's section in (u, n), with the steps between columns smoothed.
 
     Parameters
     ----------
@@ -69,16 +68,16 @@ def outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
     pixel : float
         Width of a column, mm.
     tolerance : float
-        How far the outline may depart from the columns, mm.
+        Maximum deviation of the outline from the columns, mm.
 
     Returns
     -------
     shapely polygon or multipolygon
-        Empty where there is no wall.
+        Empty if there is no wall.
 
     Examples
     --------
-    >>> outline(np.full(50, 2.0), 0.1, 0.01).bounds
+    >>> section_outline(np.full(50, 2.0), 0.1, 0.01).bounds
     (0.0, 0.0, 5.0, 2.0)
     """
     edge = np.diff((thickness > 0).astype(np.int8), prepend=0, append=0)
@@ -92,13 +91,13 @@ def outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGeometry:
 
 
 def cut_layers(panel: Panel, layer: float, first_layer: float) -> Layers:
-    """Cut a panel into layers: a first one of its own height, the rest alike.
+    """Cut a panel into layers of constant height above a first layer of its own height.
 
     Parameters
     ----------
     panel : Panel
     layer, first_layer : float
-        Layer heights, mm. The panel's height is rounded to whole layers, at least one.
+        Layer heights, mm. The height of the panel is rounded to whole layers, at least one.
 
     Returns
     -------

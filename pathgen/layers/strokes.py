@@ -1,10 +1,10 @@
-"""Profiles and strokes: what goes into a fill and what comes out, for a block of layers.
+"""Profiles and strokes: the input and the output of a fill, for a block of layers.
 
 Glossary. *Column*: the slice of wall between u and u + pixel. *Profile*: the thickness of every column of one
-layer. *Stroke*: one continuous path of the head, as points in panel coordinates (u along the panel, n out of
-its flat back), with the *area* (mm², seen from above) each segment deposits; area times layer height is the
-segment's volume, area over segment length its *spacing*. A segment of area 0 is a *link*: a short dry
-crossing.
+layer. *Stroke*: one continuous path of the nozzle, as points in panel coordinates (u along the panel, n out
+of its flat back), with the *area* (mm², seen from above) that each segment deposits. Area times layer height
+is the volume of a segment; area divided by its length is its *bead width*. A segment of area 0 is a *link*: a
+short dry crossing.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Profiles:
     pixel : float
         Width of a column, mm.
     first : int
-        Number of the block's first layer.
+        Index of the block's first layer.
     """
 
     thickness: Floats
@@ -40,7 +40,7 @@ class Profiles:
 
 @dataclass(frozen=True, slots=True)
 class BeadPlan:
-    """What a fill aims at and may do; lengths in mm (the job's keys of the same names)."""
+    """Targets and limits of a fill; lengths in mm. The keys of the job have the same names."""
 
     spacing: float
     spacing_min: float
@@ -48,30 +48,30 @@ class BeadPlan:
     change_cost: float = 0.15
     end_cost: float = 0.3
     tolerance: float = 0.03
-    direction: str = "along"  # of a raster's lines: along, across, alternate
-    hairpins: str = "deposit"  # at the wall's end: deposit, dry
-    longest: float | None = None  # longest move along the wall, where chords must keep to an arc
-    ring: bool = False  # the wall's two ends are one place, the seam
+    direction: str = "along"  # of the lines of a raster: along, across, alternate
+    hairpins: str = "deposit"  # crossings at the end of the wall: deposit, dry
+    longest: float | None = None  # longest move along a bent wall
+    ring: bool = False  # the two ends of the wall join at the seam
 
 
 @dataclass(frozen=True, slots=True)
 class Strokes:
-    """Strokes of a block of layers, as ragged columns.
+    """Strokes of a block of layers, as ragged arrays.
 
     Attributes
     ----------
     u, n : (N,) float64
         Points in panel coordinates, mm.
     area : (N,) float64
-        Area deposited by the segment that ends at this point, mm²; 0 at the first point of a stroke.
-    turn : (N,) bool
-        The segment that ends here crosses from one bead to the next at the wall's end.
+        Area deposited by the segment that ends at each point, mm²; 0 at the first point of a stroke.
+    hairpin : (N,) bool
+        True if the segment that ends at the point crosses from one bead to the next at the end of the wall.
     start : (S + 1,) intp
-        Stroke s is the points ``start[s]:start[s + 1]``.
+        Stroke s consists of the points ``start[s]:start[s + 1]``.
     layer : (S,) intp
         Layer of each stroke, ascending.
     counts : (L, C) int8
-        Beads side by side in each column of the block.
+        Number of beads side by side in each column of the block.
     """
 
     u: Floats
@@ -83,54 +83,53 @@ class Strokes:
     counts: NDArray[np.int8]
 
     def __len__(self) -> int:
-        """Count the strokes."""
+        """Return the number of strokes."""
         return len(self.layer)
 
-    def only(self, layer: int) -> Strokes:
-        """Strokes of one layer; `counts` stays the block's."""
-        chosen = np.flatnonzero(self.layer == layer)
-        lo, hi = (int(self.start[chosen[0]]), int(self.start[chosen[-1] + 1])) if len(chosen) else (0, 0)
-        here = slice(lo, hi)
-        start = (np.append(self.start[chosen], hi) - lo).astype(np.intp)
-        return Strokes(
-            self.u[here],
-            self.n[here],
-            self.area[here],
-            self.hairpin[here],
-            start,
-            self.layer[chosen],
-            self.counts,
-        )
+    def select(self, first: int, last: int) -> Strokes:
+        """Return the strokes of layers ``first:last``; `counts` is unchanged.
+
+        Examples
+        --------
+        >>> line = np.array([[0.0, 0.0], [10.0, 0.0]])
+        >>> make_strokes([line] * 4, [0, 1, 1, 2], 0.5).select(1, 2).layer.tolist()
+        [1, 1]
+        """
+        lo, hi = np.searchsorted(self.layer, [first, last])
+        start = self.start[lo : hi + 1]
+        here = slice(int(start[0]), int(start[-1]))
+        u, n, area, layer = self.u[here], self.n[here], self.area[here], self.layer[lo:hi]
+        return Strokes(u, n, area, self.hairpin[here], start - start[0], layer, self.counts)
 
     def length(self) -> Floats:
-        """Length of the segment that ends at each point, mm; 0 at the first point of a stroke, (N,)."""
+        """Return the length of the segment that ends at each point, mm, (N,); 0 at the start of a stroke."""
         length = np.zeros_like(self.u)
         np.hypot(np.diff(self.u), np.diff(self.n), out=length[1:])
         length[self.start[:-1]] = 0.0
         return length
 
 
-def merge(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
-    """Put strokes together, sorted by layer; within a layer they keep the order of the parts.
+def merge_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
+    """Combine strokes, sorted by layer; within a layer they keep the order of the parts.
 
     Parameters
     ----------
     parts : sequence of Strokes
     counts : (L, C) int8
-        Of the whole.
+        `counts` of the result.
 
     Returns
     -------
     Strokes
-        Empty where all parts are.
+        Empty if all parts are empty.
     """
     together = join_strokes(parts, counts)
     order = np.argsort(together.layer, kind="stable")
-    return rearranged(together, order, np.zeros(len(order), bool))
+    return reorder_strokes(together, order, np.zeros(len(order), bool))
 
 
 def join_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
-    """Put strokes one after another, part after part, whatever their layers."""
+    """Concatenate strokes, part after part, regardless of their layers."""
     columns = [
         np.concatenate([np.zeros(0, kind), *(getattr(p, name) for p in parts)])
         for name, kind in (("u", float), ("n", float), ("area", float), ("hairpin", bool), ("layer", np.intp))
@@ -140,40 +139,39 @@ def join_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
     return Strokes(columns[0], columns[1], columns[2], columns[3], start, columns[4], counts)
 
 
-def rearranged(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
-    """Copy strokes in another order, some of them turned round.
+def reorder_strokes(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
+    """Copy strokes in another order, and reverse some of them.
 
     Parameters
     ----------
     strokes : Strokes
     sequence : (T,) intp
-        Numbers of the strokes to take.
+        Indices of the strokes.
     turned : (T,) bool
-        Which of them are laid from their last point to their first.
+        True for strokes that run from their last point to their first.
 
     Returns
     -------
     Strokes
-        What each deposits does not change.
+        Every stroke deposits the same as before.
     """
     first = strokes.start[sequence]
     count = strokes.start[sequence + 1] - first
     start = np.concatenate([[0], np.cumsum(count)]).astype(np.intp)
-    index = ragged(first, count)
+    index = ragged_range(first, count)
     back = np.repeat(turned, count)
     index = np.where(back, np.repeat(2 * first + count - 1, count) - index, index)
-    # Areas belong to segments: turned round, a point takes the one of the segment that began at it.
+    # Areas belong to segments: in a reversed stroke, a point takes the area of the segment that began there.
     segment = np.minimum(index + back, len(strokes.u) - 1)
-    area, turn = strokes.area[segment], strokes.hairpin[segment]
+    area, hairpin = strokes.area[segment], strokes.hairpin[segment]
     area[start[:-1]] = 0.0
-    turn[start[:-1]] = False
-    return Strokes(
-        strokes.u[index], strokes.n[index], area, turn, start, strokes.layer[sequence], strokes.counts
-    )
+    hairpin[start[:-1]] = False
+    u, n, layer = strokes.u[index], strokes.n[index], strokes.layer[sequence]
+    return Strokes(u, n, area, hairpin, start, layer, strokes.counts)
 
 
-def constant_spacing(lines: Sequence[Floats], layer: Sequence[int], spacing: float) -> Strokes:
-    """Make strokes of lines that deposit one spacing all along.
+def make_strokes(lines: Sequence[Floats], layer: Sequence[int], spacing: float) -> Strokes:
+    """Return strokes of constant bead width along lines.
 
     Parameters
     ----------
@@ -182,31 +180,29 @@ def constant_spacing(lines: Sequence[Floats], layer: Sequence[int], spacing: flo
     layer : sequence of int
         Layer of each line, ascending.
     spacing : float
-        mm.
+        Bead width, mm; 0 for dry strokes.
 
     Returns
     -------
     Strokes
-        Its `counts` are empty: nothing here knows about columns.
+        `counts` is empty.
     """
     points = np.concatenate([np.zeros((0, 2)), *lines])
     start = np.cumsum([0, *(len(line) for line in lines)]).astype(np.intp)
-    none = np.zeros(len(points))
-    strokes = Strokes(
-        points[:, 0].copy(), points[:, 1].copy(), none, none.astype(bool), start,
-        np.array(layer, np.intp), np.zeros((0, 0), np.int8),
-    )  # fmt: skip
+    u, n, zero = points[:, 0].copy(), points[:, 1].copy(), np.zeros(len(points))
+    counts = np.zeros((0, 0), np.int8)
+    strokes = Strokes(u, n, zero, zero.astype(bool), start, np.array(layer, np.intp), counts)
     strokes.area[:] = spacing * strokes.length()
     return strokes
 
 
-def ragged(first: Ints, count: Ints) -> Ints:
-    """Concatenate the runs ``first[i], first[i] + 1, …`` of `count[i]` numbers each.
+def ragged_range(first: Ints, count: Ints) -> Ints:
+    """Concatenate ranges ``first[i], first[i] + 1, …`` of `count[i]` integers each.
 
     Parameters
     ----------
     first, count : (M,) int
-        Start and length of each run; counts of 0 give nothing.
+        Start and length of each range; a length of 0 contributes nothing.
 
     Returns
     -------
@@ -214,7 +210,7 @@ def ragged(first: Ints, count: Ints) -> Ints:
 
     Examples
     --------
-    >>> ragged(np.array([5, 2]), np.array([3, 2])).tolist()
+    >>> ragged_range(np.array([5, 2]), np.array([3, 2])).tolist()
     [5, 6, 7, 2, 3]
     """
     total = int(count.sum())

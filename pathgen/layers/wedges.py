@@ -1,17 +1,17 @@
-"""Wedges: sacrificial right triangles on the platform that a growing panel leans on, front and back.
+"""Wedges: sacrificial right triangles on the platform that hold a growing panel from the front and the back.
 
-A wedge stands beside the rim, a gap away from it, on the platform only. Every few millimetres of height a
-*tab*, one bead wide, bridges the gap; that is all that holds the wedge, and all that has to be broken. Seen
-along the panel, the rim in the middle:
+A wedge stands on the platform beside the rim, separated by a gap. At intervals of a few millimetres in height
+a *tab*, one bead wide, bridges the gap. The tabs alone connect wedge and panel, and are broken to remove the
+wedge. Seen along the panel, with the rim in the middle:
 
             █
           ◿-█-◺
          ◿█ █ █◺
         ◿██-█-██◺
 
-A layer of a wedge is a *strip*: beads side by side along u, laid as one serpentine of lines along n. Where it
-has a tab, the serpentine begins at the rim. On the first layer the brim takes the strip's place as far as it
-reaches.
+A layer of a wedge is a *strip*: beads side by side along u, printed as one serpentine of lines along n. In a
+layer with a tab, the serpentine starts at the rim. On the first layer the brim replaces the strip as far as
+it extends.
 """
 
 from __future__ import annotations
@@ -24,40 +24,42 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.layers.sections import Layers
-from pathgen.layers.strokes import Floats, Strokes, constant_spacing, merge
+from pathgen.layers.strokes import Floats, Strokes, make_strokes, merge_strokes
 
 Bools = NDArray[np.bool_]
 
-PAD = 2.0  # mm that the first layer of a wedge is wider than the wedge, each side, where there is no brim
-EVEN = 0.05  # mm of thickness that a border may vary by and still be leant on
+PAD = 2.0  # extra width of a wedge's first layer on each side, mm
+EVEN = 0.05  # maximum variation of the thickness of a border behind a wedge, mm
 FACES = {"both": (1.0, -1.0), "front": (1.0,), "back": (-1.0,)}
+ELSEWHERE = "set `wedge_at` to places along a thick border"
 
 
 @dataclass(frozen=True, slots=True)
 class WedgePlan:
-    """What the wedges are to be like; lengths in mm.
+    """Parameters of the wedges; lengths in mm.
 
     Attributes
     ----------
     height, base : float
-        Of the triangle: along z, and along n at the platform.
+        Sides of the triangle: along z, and along n at the platform.
     spacing : float
-        Spacing aimed at; beads share the thickness evenly.
+        Target bead width; the beads of a wedge are of equal width.
     sites : int
-        Places along the panel, half of them at each side's rim. Where `at` is given, it counts.
+        Number of places along the panel, half of them at each side's rim. Ignored if `at` is given.
     thickness : float
         Along u, at least two beads.
     gap : float
-        Between wedge and rim.
+        Gap between wedge and rim.
     tab_spacing, tab_height : float
-        From tab to tab in z, counted from the top, where holding counts most; and how high each is.
+        Vertical distance between tabs, counted from the top, where support matters most; and height of each
+        tab.
     brim : float
-        Width of the brim the wedges stand on; 0 for none.
+        Width of the brim under the wedges; 0 for none.
     faces : {"both", "front", "back"}
-        Of the panel: which of them have a wedge at every site.
+        Faces of the panel that have a wedge at every site.
     at : tuple of float
-        Middles of the sites along u, where they are not to be the rim's. Only a border of even thickness is
-        leant on.
+        Positions of the sites along u, if they are not in the rim. The border there must have uniform
+        thickness.
     """
 
     height: float
@@ -75,7 +77,7 @@ class WedgePlan:
 
 @dataclass(frozen=True, slots=True)
 class Wedges:
-    """Strokes of the wedges: `strips` stay clear, `tabs` begin at the rim; `contacts` counts the tabs."""
+    """Strokes of the wedges: `tabs` start at the rim, `strips` do not touch it; `contacts` counts tabs."""
 
     strips: Strokes
     tabs: Strokes
@@ -83,25 +85,25 @@ class Wedges:
 
 
 def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
-    """Stand wedges against a panel's rim.
+    """Build wedges beside the rim of a panel.
 
     Parameters
     ----------
     layers : Layers
-        Of the panel, with its rim.
+        Layers of the panel, with its rim.
     plan : WedgePlan
 
     Returns
     -------
     Wedges
-        Strokes sorted by layer, site after site, front before back, from the rim outward. They are meant to
-        be laid after the layer's walls, so that a tab meets a rim that is there.
+        Strokes sorted by layer, then by site, front before back, from the rim outward. They must be printed
+        after the walls of their layer, so that a tab meets existing rim.
 
     Raises
     ------
     PathgenError
-        For a measure out of range, for a panel without a rim unless the plan says where, for a wedge that
-        the rim has no room for, and for a place where it would stand against the picture.
+        If a parameter is out of range, the panel has no rim and `at` is empty, the rim is too narrow for a
+        wedge, or a wedge would stand beside the picture.
 
     Examples
     --------
@@ -111,7 +113,7 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
     >>> made = build_wedges(layers, WedgePlan(height=15.0, base=5.0, spacing=0.42, brim=10.0))
     >>> made.contacts, len(made.strips) + len(made.tabs)  # four wedges: 3 tabs and 148 layers each
     (12, 592)
-    >>> float(made.strips.n[made.strips.n > 0].min())  # 0.2 and half a spacing of 0.4 in front of the rim
+    >>> float(made.strips.n[made.strips.n > 0].min())  # gap of 0.2 and half a bead of 0.4 beside the rim
     4.4
     """
     _check(layers, plan)
@@ -121,13 +123,13 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
     spacing = plan.thickness / beads
     middle = layers.top - layers.height / 2
     middle = middle[middle < plan.height]
-    tip = min(plan.base, plan.thickness)  # a point could not be laid
+    tip = min(plan.base, plan.thickness)  # a pointed tip cannot be printed
     length = tip + (plan.base - tip) * (1 - middle / plan.height)
 
     far = plan.gap + length - spacing / 2
-    tabbed = _tabbed(layers, plan, len(middle))
+    tabbed = _has_tab(layers, plan, len(middle))
     across = spacing * (np.arange(beads) - (beads - 1) / 2)
-    reach = np.empty((len(middle), beads, 2))  # from the rim: start and end of every line
+    reach = np.empty((len(middle), beads, 2))  # start and end of every line, distances from the rim
     reach[:, ::2] = np.stack([np.full_like(far, plan.gap + spacing / 2), far], axis=1)[:, None]
     reach[:, 1::2] = reach[:, :1, ::-1]
     reach[tabbed, 0, 0] = 0.0
@@ -140,15 +142,16 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
     pads = _pads(sites, face, float(far[0]) if len(far) else 0.0, spacing, plan)
     groups = int(np.count_nonzero(np.diff(tabbed.astype(np.int8), prepend=0) > 0))
     contacts = groups * len(sites) * len(FACES[plan.faces])
-    return Wedges(merge([pads, strips], strips.counts), tabs, contacts)
+    return Wedges(merge_strokes([pads, strips], strips.counts), tabs, contacts)
 
 
 def _serpentines(
     u: Floats, face: Floats, reach: Floats, number: NDArray[np.intp], spacing: float, faces: str
 ) -> Strokes:
-    """One stroke for every layer, site and face.
+    """Return one stroke per layer, site and face.
 
-    `u` is (sites, lines), `face` (sites,), `reach` (layers, lines, 2), `number` (layers,), the layers' own.
+    `u` is (sites, lines), `face` (sites,), `reach` (layers, lines, 2); `number` (layers,) contains the layer
+    indices.
     """
     sides = np.array(FACES[faces])
     shape = (len(reach), len(u), len(sides), u.shape[1], 2)
@@ -156,21 +159,20 @@ def _serpentines(
     n = foot[None, :, :, None, None] + sides[None, None, :, None, None] * reach[:, None, None]
     along = np.broadcast_to(u[None, :, None, :, None], shape)
     points = np.stack([along, n], axis=-1).reshape(-1, 2 * u.shape[1], 2)
-    return constant_spacing(list(points), np.repeat(number, len(u) * len(sides)).tolist(), spacing)
+    return make_strokes(list(points), np.repeat(number, len(u) * len(sides)).tolist(), spacing)
 
 
 def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePlan) -> Strokes:
-    """Lay the first layer of every wedge, from the brim's edge (or the gap) outward, wider than the wedge.
+    """Return the first layer of every wedge, which is wider than the wedge and starts at the brim or the gap.
 
-    `far` is where its outermost bead's middle lies, mm from the rim.
+    `far` is the distance of its outermost bead's centreline from the rim, mm.
     """
-    # The brim is a whole number of loops wide; what joins it ends on its edge, not half a spacing short of
-    # it.
+    # The brim is a whole number of loops wide, and the pad ends on its edge, not half a bead short of it.
     brim = math.ceil(plan.brim / plan.spacing - 1e-9) * plan.spacing
     near = max(plan.gap + spacing / 2, brim)
     if far < near:
-        return constant_spacing([], [], spacing)
-    far = max(far, near + spacing)  # a shorter line could not be laid
+        return make_strokes([], [], spacing)
+    far = max(far, near + spacing)  # a shorter line cannot be printed
     room = float(np.diff(np.sort(sites)).min(initial=np.inf)) - plan.thickness
     more = int(min(PAD, room / 2) / spacing)
     lines = max(2, round(plan.thickness / plan.spacing)) + 2 * more
@@ -179,8 +181,8 @@ def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePl
     return _serpentines(u, face, reach, np.zeros(1, np.intp), spacing, plan.faces)
 
 
-def _tabbed(layers: Layers, plan: WedgePlan, count: int) -> Bools:
-    """Tell which of the lowest `count` layers have a tab: the first has none, it stands on the platform."""
+def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
+    """Return which of the lowest `count` layers have a tab; the first layer, on the platform, has none."""
     if not count:
         return np.zeros(0, bool)
     middle = layers.top[:count] - layers.height[:count] / 2
@@ -191,75 +193,70 @@ def _tabbed(layers: Layers, plan: WedgePlan, count: int) -> Bools:
 
 
 def _sites(layers: Layers, plan: WedgePlan) -> Floats:
-    """Place the sites: as told, or evenly in the rim of either side."""
+    """Return the sites: those requested, or evenly spaced in the rim on both sides."""
     if plan.at:
-        told = np.sort(np.array(plan.at, np.float64))
-        if (np.diff(told) < plan.thickness + plan.gap).any():
-            what = f"wedges at u = {', '.join(f'{u:g}' for u in told)} mm run into each other"
-            allowed = f"{plan.thickness + plan.gap:g} mm or more from one to the next"
+        sites = np.sort(np.array(plan.at, np.float64))
+        if (np.diff(sites) < plan.thickness + plan.gap).any():
+            what = f"wedges at u = {', '.join(f'{u:g}' for u in sites)} mm are too close to each other"
+            allowed = f"a distance of {plan.thickness + plan.gap:g} mm or more"
             raise PathgenError(what, where="wedge_at", allowed=allowed)
-        return told
+        return sites
     panel = layers.panel
     rim = panel.rim * panel.pixel
     if rim <= 0:
-        raise PathgenError(
-            "there is no rim for wedges to lean on",
-            where="wedges",
-            hint="give the panel a rim, or say where along a thick border they stand",
-        )
+        what = "wedges need a rim, but the panel has none"
+        raise PathgenError(what, where="wedges", hint=f"set a rim width, or {ELSEWHERE}")
     if plan.sites < 2 or plan.sites % 2:
-        allowed = "an even number, 2 or more: half of them at each side"
-        raise PathgenError(f"wedges at {plan.sites} places", where="wedges", allowed=allowed)
+        allowed = "an even number of 2 or more, half of them on each side"
+        raise PathgenError(f"number of wedge sites is {plan.sites}", where="wedges", allowed=allowed)
     half = plan.sites // 2
     needed = plan.thickness + 2 * plan.gap
     if needed > rim / half + 1e-9:
         raise PathgenError(
-            f"{half} × {plan.thickness:g} mm of wedge, with {plan.gap:g} mm of gap on both sides of each, "
-            f"are wider than the rim of {rim:g} mm",
+            f"{half} × {plan.thickness:g} mm of wedge with gaps of {plan.gap:g} mm on both sides do not fit "
+            f"the rim of {rim:g} mm",
             where="wedge_thickness",
-            allowed=f"up to {max(rim / half - 2 * plan.gap, 0):g} mm",
-            hint="widen the rim, or say where along a thick border they stand",
+            allowed=f"at most {max(rim / half - 2 * plan.gap, 0):g} mm",
+            hint=f"make the rim wider, or {ELSEWHERE}",
         )
     left = rim * (np.arange(half) + 0.5) / half
     return np.concatenate([left, panel.width - left[::-1]])
 
 
 def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
-    """Find where the face of the border at a site is, mm, and refuse what is no even border."""
+    """Return the thickness of the border at a site, mm; reject a site without a uniform border."""
     panel, half = layers.panel, plan.thickness / 2 + plan.gap
     if not half <= u + 1e-9 <= panel.width - half + 2e-9:
-        raise PathgenError(
-            f"a wedge at u = {u:g} mm",
-            where="wedge_at",
-            allowed=f"{half:g} to {panel.width - half:g} mm, inside the panel",
-        )
+        allowed = f"{half:g} to {panel.width - half:g} mm"
+        raise PathgenError(f"wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed)
     lo, hi = math.floor((u - half) / panel.pixel + 1e-6), math.ceil((u + half) / panel.pixel - 1e-6)
     rows = max(1, math.ceil(plan.height / panel.pixel - 1e-6))
     border = panel.thickness[-rows:, max(lo, 0) : hi]
-    least, most = float(border.min()), float(border.max())
-    if least <= 0 or most - least > EVEN:
-        raise PathgenError(
-            f"a wedge at u = {u:g} mm would stand against a wall of {least:g} to {most:g} mm, the picture",
-            where="wedge_at" if plan.at else "wedges",
-            allowed=f"a border of even thickness up to the wedge's height, {plan.height:g} mm",
+    thinnest, thickest = float(border.min()), float(border.max())
+    if thinnest <= 0 or thickest - thinnest > EVEN:
+        what = (
+            f"wedge at u = {u:g} mm is beside a wall of {thinnest:g} to {thickest:g} mm, not a uniform border"
         )
-    return most
+        allowed = f"a border of uniform thickness up to a height of {plan.height:g} mm"
+        raise PathgenError(what, where="wedge_at" if plan.at else "wedges", allowed=allowed)
+    return thickest
 
 
 def _check(layers: Layers, plan: WedgePlan) -> None:
     top = float(layers.top[-1])
     if plan.faces not in FACES:
-        raise PathgenError(f"wedges on {plan.faces!r}", where="wedge_faces", allowed=", ".join(FACES))
+        what = f"wedge faces are {plan.faces!r}"
+        raise PathgenError(what, where="wedge_faces", allowed=", ".join(FACES))
     for name, good, allowed in (
-        ("height", 0 < plan.height <= top + 1e-9, f"more than 0, up to the panel's {top:g} mm"),
-        ("spacing", plan.spacing > 0, "more than 0"),
-        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"two beads, {1.5 * plan.spacing:g} mm or more"),
-        ("base", plan.base >= plan.thickness, f"at least its thickness, {plan.thickness:g} mm"),
-        ("gap", plan.gap >= 0, "0 or more"),
-        ("tab_height", plan.tab_height > 0, "more than 0"),
-        ("tab_spacing", plan.tab_spacing > 2 * plan.tab_height, "more than twice a tab's height"),
-        ("brim", plan.brim >= 0, "0 or more"),
+        ("height", 0 < plan.height <= top + 1e-9, f"more than 0 and at most {top:g} mm, the panel's height"),
+        ("spacing", plan.spacing > 0, "more than 0 mm"),
+        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"two beads, {1.5 * plan.spacing:g} mm, or more"),
+        ("base", plan.base >= plan.thickness, f"{plan.thickness:g} mm, the thickness, or more"),
+        ("gap", plan.gap >= 0, "0 mm or more"),
+        ("tab_height", plan.tab_height > 0, "more than 0 mm"),
+        ("tab_spacing", plan.tab_spacing > 2 * plan.tab_height, "more than twice the tab height"),
+        ("brim", plan.brim >= 0, "0 mm or more"),
     ):
         if not good:
             key = name if name in ("spacing", "brim") else f"wedge_{name}"
-            raise PathgenError(f"{name} of {getattr(plan, name):g} mm", where=key, allowed=allowed)
+            raise PathgenError(f"{name} is {getattr(plan, name):g} mm", where=key, allowed=allowed)

@@ -1,4 +1,4 @@
-"""The solid that is made, as a thickness map: picture, rim, size."""
+"""Thickness map of the whole panel: outline, picture, rim, eyelets, bend, overhangs and steadiness."""
 
 from pathgen.panel.bend import Bend, check_bend
 from pathgen.panel.build import Panel, add_rim, chamfer, cut_out, stand_on_edge

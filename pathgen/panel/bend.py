@@ -1,13 +1,14 @@
-"""The bend: a flat panel rolled into part of a cylinder, or all the way round into a ring.
+"""Bend: a flat panel rolled into part of a cylinder, or into a closed ring.
 
-Flat coordinates are (u, n): along the panel, and out of its back toward the viewer. *Plan* coordinates (p,
-q) are the same plane after bending: p to the viewer's right, q toward the viewer, equal to (u, n) where
-nothing is bent. The back keeps its length; with the signed radius R = width / bend,
+Flat coordinates are (u, n): u along the panel, n from its back toward the viewer. *Plan* coordinates (p, q)
+are the same plane after bending: p to the viewer's right, q toward the viewer, equal to (u, n) for a flat
+panel. The back keeps its length. With the signed radius R = width / bend,
 
     p = width/2 + (R + n)·sin φ,    q = (R + n)·cos φ − R,    φ = (u − width/2) / R.
 
-R > 0 bulges toward the viewer, the relief outside; R < 0 is hollow toward the viewer, the relief inside. A
-bead at n is longer than its u by 1 + n/R, so the wall's column holds ∫(1 + n/R) dn = t + t²/2R.
+For R > 0 the panel is convex toward the viewer and the relief is outside; for R < 0 it is concave and the
+relief is inside. A bead at n is longer than its extent in u by a factor 1 + n/R, so a column of wall contains
+∫(1 + n/R) dn = t + t²/2R.
 """
 
 from __future__ import annotations
@@ -21,20 +22,20 @@ from pathgen.errors import PathgenError
 
 Floats = NDArray[np.float64]
 
-CHORD_ERROR = 0.008  # mm; moves are chords, and may cut the arc by this much
-LEAST_RADIUS = 1.0  # mm left inside the wall of a panel that is hollow toward the viewer
+CHORD_ERROR = 0.008  # maximum distance between an arc and the straight moves along it, mm
+MINIMUM_RADIUS = 1.0  # minimum inner radius of a concave panel, mm
 
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """How a panel is bent.
+    """Curvature of a panel.
 
     Attributes
     ----------
     width : float
         Length of the back, mm.
     degrees : float
-        Angle the panel is bent through, −360 to 360, not 0.
+        Angle through which the panel is bent, −360 to 360, not 0.
     """
 
     width: float
@@ -47,11 +48,11 @@ class Bend:
 
     @property
     def closed(self) -> bool:
-        """The panel closes into a ring."""
+        """Whether the panel closes into a ring."""
         return abs(abs(self.degrees) - 360.0) < 1e-9
 
     def to_plan(self, u: Floats, n: Floats) -> tuple[Floats, Floats]:
-        """Bend flat points.
+        """Convert flat coordinates to plan coordinates.
 
         Examples
         --------
@@ -65,51 +66,43 @@ class Bend:
         return self.width / 2 + reach * np.sin(angle), reach * np.cos(angle) - self.radius
 
     def to_flat(self, p: Floats, q: Floats) -> tuple[Floats, Floats]:
-        """Unbend plan points; u is between 0 and the width for every point of the panel."""
+        """Convert plan coordinates to flat ones, with u from 0 to the width for all points of the panel."""
         side = np.sign(self.radius)
         across, away = (p - self.width / 2) * side, (q + self.radius) * side
         angle = np.arctan2(across, away)
         return self.width / 2 + self.radius * angle, side * np.hypot(across, away) - self.radius
 
     def stretch(self, n: Floats) -> Floats:
-        """Length of a bead at n over its length along u, 1 + n/R."""
+        """Ratio of a bead's length at n to its extent along u, 1 + n/R."""
         return 1.0 + n / self.radius
 
-    def least_stretch(self, reach: float) -> float:
-        """Give the least length of anything within `reach` mm of the back over its length when flat."""
+    def minimum_stretch(self, reach: float) -> float:
+        """Minimum of `stretch` within `reach` mm of the back, not below 0.1."""
         return max(1.0 - reach / abs(self.radius), 0.1)
 
     def longest_move(self, thickest: float) -> float:
-        """Longest step along u, mm, whose chord stays within `CHORD_ERROR` of the arc."""
+        """Longest step along u whose chord deviates from the arc by at most `CHORD_ERROR`, mm."""
         reach = max(abs(self.radius), abs(self.radius + thickest))
         return float(np.sqrt(8 * CHORD_ERROR * reach) * abs(self.radius) / reach)
 
 
 def check_bend(bend: Bend, thickest: float) -> None:
-    """Refuse a bend that the wall does not survive.
-
-    Raises
-    ------
-    PathgenError
-        When the panel is hollow toward the viewer and its relief would meet itself in the middle.
-    """
+    """Raise a PathgenError if the relief of a concave panel would intersect itself inside the bend."""
     inside = -bend.radius - thickest
-    if bend.radius < 0 and inside < LEAST_RADIUS:
-        least = np.degrees(bend.width / (thickest + LEAST_RADIUS))
-        raise PathgenError(
-            f"bend {bend.degrees:g}° leaves a radius of {inside:.2f} mm inside the wall",
-            where="bend",
-            allowed=f"{-least:.0f}° or more for this width and thickness",
-        )
+    if bend.radius < 0 and inside < MINIMUM_RADIUS:
+        limit = np.degrees(bend.width / (thickest + MINIMUM_RADIUS))
+        what = f"a bend of {bend.degrees:g}° leaves an inner radius of {inside:.2f} mm"
+        allowed = f"{-limit:.0f}° or more for this width and thickness"
+        raise PathgenError(what, where="bend", allowed=allowed)
 
 
 def column_area(thickness: Floats, radius: float) -> Floats:
-    """Area of a bent wall's section per mm of u, mm: t + t²/2R, same shape."""
+    """Section area of a bent wall per mm of u, t + t²/2R, mm; same shape as `thickness`."""
     return thickness + thickness**2 / (2 * radius)
 
 
 def column_thickness(area: Floats, radius: float) -> Floats:
-    """Thickness of the bent wall that has an area per mm of u: the inverse of `column_area`.
+    """Thickness of the bent wall with a given section area per mm of u; the inverse of `column_area`.
 
     Examples
     --------

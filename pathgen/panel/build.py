@@ -1,7 +1,8 @@
-"""The panel: a thickness map with its rim, as it stands on the platform.
+"""Panel: the thickness map of picture and rim, as the panel stands on the platform.
 
-Maps are (rows, cols) with row 0 at the top, as pictures are. Rim and loops are put on as the viewer sees the
-panel; `stand` then puts it on the edge it is made on, as its `View` says.
+Maps are (rows, cols) arrays with row 0 at the top. The rim and the eyelets are added while the map is
+upright, that is, as the viewer sees the panel; `stand_on_edge` then turns it onto the edge on which it is
+printed.
 """
 
 from __future__ import annotations
@@ -22,21 +23,21 @@ from pathgen.panel.view import View
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """A flat panel as it stands on the platform.
+    """Flat panel as it stands on the platform.
 
     Attributes
     ----------
     thickness : (rows, cols) float64
-        Thickness of the whole panel, rim included, mm; the last row stands on the platform.
+        Thickness of the whole panel including the rim, mm; the last row stands on the platform.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
     rim : int
-        Width of a rectangle's rim in pixels, the same on all sides, whichever way it was made. 0 for other
-        outlines, and for a ring without rims at its seam.
+        Rim width of a rectangular panel in pixels, equal on all sides. 0 for other outlines, and for a ring
+        whose seam has no rim.
     edge : (rows, cols) bool
-        Pixels that are not the picture's: rim, bevel, border line, eyelets. By default there are none.
+        True outside the picture: rim, bevel, border line and eyelets. By default the whole map is picture.
     view : View
-        How this map differs from the one its viewer sees; ``view.upright(thickness)`` gives that.
+        Transformation from the map as the viewer sees it to this one; ``view.upright(thickness)`` inverts it.
     """
 
     thickness: NDArray[np.float64]
@@ -47,34 +48,34 @@ class Panel:
 
     @property
     def width(self) -> float:
-        """Outer width as it stands, mm."""
+        """Outer width of the standing panel, mm."""
         return int(self.thickness.shape[1]) * self.pixel
 
     @property
     def height(self) -> float:
-        """Outer height as it stands, mm."""
+        """Outer height of the standing panel, mm."""
         return int(self.thickness.shape[0]) * self.pixel
 
     @property
     def picture(self) -> tuple[slice, slice]:
-        """Index of what lies inside a rectangle's rim: the picture, with its bevel and border line."""
+        """Index of the area inside a rectangular rim: the picture with its bevel and border line."""
         rows, cols = self.thickness.shape
         return slice(self.rim, rows - self.rim), slice(self.rim, cols - self.rim)
 
 
 def chamfer(panel: Panel, angle: float) -> Panel:
-    """Have the rim grow out of the picture below it no faster than a layer carries the next.
+    """Thin the rim above the picture so that it does not overhang by more than a given angle.
 
     Parameters
     ----------
     panel : Panel
     angle : float
-        Degrees from the vertical that a layer may lean out over the one below.
+        Maximum overhang, degrees from the vertical.
 
     Returns
     -------
     Panel
-        Pixels of the rim that stand over thinner wall are thinned; all others stay.
+        Rim pixels above thinner wall are thinned; all other pixels are unchanged.
 
     Examples
     --------
@@ -86,24 +87,24 @@ def chamfer(panel: Panel, angle: float) -> Panel:
     step = panel.pixel * np.tan(np.radians(angle))
     for row in range(len(thickness) - 2, -1, -1):
         below = thickness[row + 1]
-        held = panel.edge[row] & (below > 0)
-        np.minimum(thickness[row], below + step, out=thickness[row], where=held)
+        limited = panel.edge[row] & (below > 0)
+        np.minimum(thickness[row], below + step, out=thickness[row], where=limited)
     return replace(panel, thickness=thickness)
 
 
 def stand_on_edge(panel: Panel, view: View) -> Panel:
-    """Put an upright panel on the edge that it is made on.
+    """Turn an upright panel onto the edge on which it is printed.
 
     Parameters
     ----------
     panel : Panel
-        Its map is the one the viewer sees.
+        Its map is as the viewer sees it.
     view : View
 
     Returns
     -------
     Panel
-        Its map stands; turned, mirrored and rolled back by the view it is the one given.
+        Its map stands; ``view.upright`` restores the original one.
 
     Examples
     --------
@@ -128,72 +129,75 @@ def cut_out(
     line_thickness: float = 0.0,
     ring: bool = False,
 ) -> Panel:
-    """Cut a picture's thickness map to an outline, with a rim along its edge and loops on its top.
+    """Cut a picture's thickness map to an outline and add a rim along the edge and eyelets on top.
 
     Parameters
     ----------
     picture : (rows, cols) float
-        Thickness over the outline's bounding box, mm, row 0 at the top, on the grid of `grid_over`.
+        Thickness over the bounding box of the outline, mm, row 0 at the top, on the grid of `grid_over`.
     outline : shapely polygon
         mm.
     pixel, rim_width, rim_thickness : float
-        mm; rim width 0 gives no rim.
+        mm; a rim width of 0 omits the rim.
     loops : sequence of Eyelet
-        They are as thick as the rim, and the panel gets higher by what they stand out.
+        Eyelets are as thick as the rim, and their projection adds to the height of the panel.
     bevel, line, line_thickness : float
-        Of the rim's inner face, degrees, and of the border line, mm, as with `pathgen.panel.rim.rim`.
+        Angle of the rim's inner face, degrees; width and thickness of the border line, mm. See
+        `pathgen.panel.rim.rim`.
     ring : bool
-        The outline is a rectangle whose sides meet: rim and line run above and below only.
+        True if the outline is a rectangle whose left and right sides join. Rim and border line then run along
+        the top and the bottom only.
 
     Returns
     -------
     Panel
-        Thickness 0 outside the outline and in the loops' openings. Its `rim` is 0; whoever knows that the
-        outline is a rectangle sets it.
+        Thickness is 0 outside the outline and in the openings of the eyelets. `rim` is 0; the caller sets it
+        for a rectangular outline.
 
     Raises
     ------
     PathgenError
-        For values out of range, loops that have no place, and where no picture is left.
+        If a value is out of range, an eyelet cannot be placed, or no picture is left.
 
     Examples
     --------
-    >>> from pathgen.panel.outline import ellipse
+    >>> from pathgen.panel.outline_disc import ellipse
     >>> round(float(cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, 0.0, 3.0).thickness.sum()) / 100, 1)
     50.2
     """
-    hung, lugs = eyelets(outline, loops, rim_width) if loops else (outline, None)
-    grid = grid_over(hung, pixel)
+    whole, lugs = eyelets(outline, loops, rim_width) if loops else (outline, None)
+    grid = grid_over(whole, pixel)
     above, beside = grid.rows - picture.shape[0], grid.cols - picture.shape[1]
-    left = min(max(round((outline.bounds[0] - hung.bounds[0]) / pixel), 0), beside)
+    left = min(max(round((outline.bounds[0] - whole.bounds[0]) / pixel), 0), beside)
     around = np.pad(picture, ((above, 0), (left, beside - left)), mode="edge")
-    thickness, shows = rim(around, outline, grid, rim_width, rim_thickness, bevel, line, line_thickness, ring)
+    framed = rim(around, outline, grid, rim_width, rim_thickness, bevel, line, line_thickness, ring)
+    thickness, is_picture = framed
     if lugs is not None:
-        thickness = raise_lugs(thickness, hung, lugs, grid, rim_thickness)
-    return Panel(thickness, pixel, 0, (thickness > 0) & ~shows)
+        thickness = raise_lugs(thickness, whole, lugs, grid, rim_thickness)
+    return Panel(thickness, pixel, 0, (thickness > 0) & ~is_picture)
 
 
 def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_thickness: float) -> Panel:
-    """Set a picture's thickness map in its rim.
+    """Add a rectangular rim around a picture's thickness map.
 
     Parameters
     ----------
     picture : (rows, cols) float
         Thickness of the picture, mm, row 0 at the top.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
     rim_width, rim_thickness : float
-        The rim goes around the picture, mm; width 0 gives none.
+        mm; a width of 0 omits the rim.
 
     Returns
     -------
     Panel
-        Its map is the picture grown by the rim on all four sides.
+        Its map is larger than the picture by the rim on all four sides.
 
     Raises
     ------
     PathgenError
-        When the picture has no rows or columns.
+        If the picture has no rows or no columns.
 
     Examples
     --------
@@ -201,7 +205,8 @@ def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_t
     (8, 10)
     """
     if picture.ndim != 2 or 0 in picture.shape:
-        raise PathgenError(f"picture of {picture.shape} pixels", allowed="rows and columns, at least 1 each")
+        what = f"picture array has the shape {picture.shape}"
+        raise PathgenError(what, allowed="at least one row and one column")
     wide = round(rim_width / pixel)
     rows, cols = picture.shape
     thickness = np.full((rows + 2 * wide, cols + 2 * wide), float(rim_thickness))

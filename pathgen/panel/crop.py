@@ -1,7 +1,7 @@
-"""The crop: which part of a picture a panel shows, how large and how turned.
+"""Crop: position, scale and rotation of the picture on the panel.
 
-The *window* is the rectangle that the picture fills: the outline's bounding box inside the rim. A thickness
-map is placed like a photograph; where it says 0 there is no wall, and no wall is thinned toward it.
+The *window* is the rectangle that the picture fills: the bounding box of the outline inside the rim. A
+thickness map is placed like a photograph; a thickness of 0 means no wall, and no wall is thinned beside it.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from pathgen.picture import resample
 
 Window = tuple[float, float, float, float]
 
-ZOOM = 0.05, 50.0
-TURN = 360.0  # degrees, either way
-LEAST = 2.0  # pixels of the picture that must fill the window, across and up
-HAIR = 1e-6  # pixels of the picture by which rounding may put a place outside it
+ZOOM = 0.05, 50.0  # limits
+ROTATION = 360.0  # limit in both directions, degrees
+MINIMUM_PIXELS = 2.0  # minimum number of picture pixels across the window
+HAIR = 1e-6  # tolerance for rounding at the border of the picture, picture pixels
 
 
 def window_of(outline: BaseGeometry, rim_width: float) -> Window:
-    """Give the rectangle a picture fills: the outline's bounding box, less the rim on every side.
+    """Return the rectangle that a picture fills: the bounding box of the outline without the rim.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def window_of(outline: BaseGeometry, rim_width: float) -> Window:
     Raises
     ------
     PathgenError
-        When the rim leaves nothing.
+        If the rim is at least as wide as half the shorter side.
 
     Examples
     --------
@@ -54,22 +54,23 @@ def window_of(outline: BaseGeometry, rim_width: float) -> Window:
     left, low, right, high = outline.bounds
     shorter = min(right - left, high - low)
     if not 0 <= rim_width < shorter / 2:
-        what = f"rim of {rim_width:g} mm in an outline of {right - left:g} × {high - low:g} mm"
-        allowed = f"0 mm or more, less than {shorter / 2:g} mm"
+        what = f"a rim of {rim_width:g} mm does not fit an outline of {right - left:g} × {high - low:g} mm"
+        allowed = f"0 mm or more and less than {shorter / 2:g} mm"
         raise PathgenError(what, where="rim_width", allowed=allowed)
     return left + rim_width, low + rim_width, right - rim_width, high - rim_width
 
 
 def picture_pixel(shape: tuple[int, int], window: Window, zoom: float = 1.0, rotation: float = 0.0) -> float:
-    """Size of one picture pixel on the panel.
+    """Return the size of one picture pixel on the panel.
 
     Parameters are those of `place_picture`.
 
     Returns
     -------
     float
-        mm. A picture much finer than the panel's pixels should be reduced to about their pixel_size before
-        it is sampled, or it aliases; it may then be placed by its new shape with all else the same.
+        mm. A picture much finer than the panel must be reduced to about the panel's pixel size before
+        sampling, or it aliases. The reduced picture is placed by its own shape and otherwise unchanged
+        parameters.
 
     Examples
     --------
@@ -90,35 +91,36 @@ def place_picture(
     zoom: float = 1.0,
     rotation: float = 0.0,
 ) -> Floats:
-    """Find the place in a picture that each pixel of a map shows.
+    """Return the picture coordinates that each pixel of a map shows.
 
     Parameters
     ----------
     shape : (rows, cols)
-        Of the picture, row 0 at the top.
+        Shape of the picture, row 0 at the top.
     grid : Grid
-        Of the map.
+        Grid of the map.
     window : (left, low, right, high)
-        What the picture fills, mm; see `window_of`.
+        Rectangle that the picture fills, mm; see `window_of`.
     centre : (across, up)
-        Place in the picture that goes to the middle of the window, as shares of its width from the left and
-        of its height from the bottom. It is kept far enough inside that the picture covers the window; along
-        a side where the picture is smaller than the window, that it lies wholly inside.
+        Point of the picture at the centre of the window, as fractions of its width from the left and of its
+        height from the bottom. It is moved as far inward as needed for the picture to cover the window or,
+        along a side on which the picture is smaller than the window, to lie entirely inside it.
     zoom : float
-        1: as small as still covers the window, turned as it is. 2: twice as large.
+        Scale relative to the smallest one at which the rotated picture covers the window.
     rotation : float
-        Degrees the picture is turned counter-clockwise, as the viewer sees it.
+        Counter-clockwise rotation of the picture as the viewer sees it, degrees.
 
     Returns
     -------
     (2, rows, cols) float64
-        Row and column in the picture, 0 at the first one's middle: `scipy.ndimage.map_coordinates` takes
-        them as they are. Outside the window they may lie outside the picture; inside only with zoom under 1.
+        Row and column in the picture, 0 at the centre of the first pixel, as `scipy.ndimage.map_coordinates`
+        expects them. Coordinates may lie outside the picture beyond the window, and with a zoom below 1 also
+        inside it.
 
     Raises
     ------
     PathgenError
-        For an empty picture, and values that are not finite or out of range.
+        If the picture is empty, or a value is not finite or out of range.
 
     Examples
     --------
@@ -130,12 +132,12 @@ def place_picture(
     pixel_size = picture_pixel(shape, window, zoom, rotation)
     half_across, half_up = _half_window(window, rotation)
     # In pixels from the picture's lower left corner.
-    middle_u = _kept(centre[0] * cols, half_across / pixel_size, cols)
-    middle_z = _kept(centre[1] * rows, half_up / pixel_size, rows)
+    middle_u = _shifted_inside(centre[0] * cols, half_across / pixel_size, cols)
+    middle_z = _shifted_inside(centre[1] * rows, half_up / pixel_size, rows)
     left, low, right, high = window
     across, up = grid.centres()
     du, dz = (across - (left + right) / 2) / pixel_size, ((up - (low + high) / 2) / pixel_size)[:, None]
-    cosine, sine = _turn(rotation)
+    cosine, sine = _cosine_and_sine(rotation)
     place = np.empty((2, *grid.shape))
     np.add(sine * du, (rows - middle_z - 0.5) - cosine * dz, out=place[0])
     np.add(cosine * du, (middle_u - 0.5) + sine * dz, out=place[1])
@@ -153,34 +155,34 @@ def show_picture(
     bare: float,
     walls: bool = False,
 ) -> Floats:
-    """Sample a picture onto a map, as it is placed there.
+    """Sample a picture onto the grid of a map.
 
-    A picture finer than the map is first reduced to about the map's pixels, with the same filter as a fitted
-    one, and then interpolated linearly, which adds no seams beside edges. A coarser one is interpolated with
-    cubic splines, and what overshoots is clipped.
+    A picture finer than the map is first reduced to about the map's pixel size, with the same filter as a
+    fitted picture, and then interpolated linearly, which adds no halos beside edges. A coarser picture is
+    interpolated with cubic splines; overshoot is clipped.
 
     Parameters
     ----------
     picture : (any, any) float
         Linear luminance, or thickness in mm, row 0 at the top.
     grid, window, centre, zoom, rotation
-        As with `place_picture`.
+        See `place_picture`.
     bare : float
-        Value where the picture does not reach, as with a zoom under 1.
+        Value where the picture does not reach, for example with a zoom below 1.
     walls : bool
-        The values are thickness, and 0 is no wall. A pixel is wall where the wall has at least half of it,
-        and then as thick as that part is on average: what is beside a gap gets no thinner, nor is there any
-        wall thinner than the given ones. Interpolation is linear throughout.
+        True if the values are thickness and 0 means no wall. A pixel is then wall if at least half of it is
+        covered by wall, with the mean thickness of the covered part: wall beside a gap is not thinned, and no
+        wall is thinner than the thinnest of the input. Interpolation is always linear.
 
     Returns
     -------
     (rows, cols) float64
-        On the grid; within the range of the picture, but for `bare`.
+        On the grid; within the range of the picture, except for `bare`.
 
     Raises
     ------
     PathgenError
-        As with `place_picture`, and when fewer than 2 × 2 pixels of the picture fill the window.
+        As `place_picture`, and if fewer than 2 × 2 pixels of the picture fill the window.
 
     Examples
     --------
@@ -203,8 +205,9 @@ def show_picture(
     if walls and not picture.all():
         share = sampled((picture > 0).astype(np.float64))
         wall = share >= 0.5 - HAIR
-        least, most = picture.min(where=picture > 0, initial=np.inf), picture.max()
-        shown = np.where(wall, np.clip(sampled(picture) / np.maximum(share, 0.25), least, most), 0.0)
+        mean = sampled(picture) / np.maximum(share, 0.25)
+        thinnest = picture.min(where=picture > 0, initial=np.inf)
+        shown = np.where(wall, np.clip(mean, thinnest, picture.max()), 0.0)
     else:
         shown = sampled(picture)
     shown[~covered] = bare
@@ -212,7 +215,7 @@ def show_picture(
 
 
 def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: int) -> Floats:
-    """Reduce values to a share of their rows and columns, and interpolate them at places in the whole."""
+    """Reduce an array to a fraction of its rows and columns, and interpolate it at full-size coordinates."""
     shape = [max(1, round(side * share)) for side in values.shape]
     reduced = resample(values, *shape)
     scale = np.divide(shape, values.shape)[:, None, None]
@@ -224,14 +227,14 @@ def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: i
 def _check_shown(window: Window, pixel_size: float, zoom: float) -> None:
     left, low, right, high = window
     across, up = (right - left) / pixel_size, (high - low) / pixel_size
-    if min(across, up) < LEAST:
-        least = zoom * min(across, up) / LEAST
-        what = f"zoom {zoom:g} leaves {across:.3g} × {up:.3g} pixels of the picture"
-        raise PathgenError(what, where="zoom", allowed=f"up to {least:.3g}: 2 × 2 pixels or more")
+    if min(across, up) < MINIMUM_PIXELS:
+        limit = zoom * min(across, up) / MINIMUM_PIXELS
+        what = f"zoom {zoom:g} shows only {across:.3g} × {up:.3g} pixels of the picture"
+        raise PathgenError(what, where="zoom", allowed=f"at most {limit:.3g}, which shows 2 × 2 pixels")
 
 
-def _turn(rotation: float) -> tuple[float, float]:
-    """Cosine and sine, exact at quarter turns."""
+def _cosine_and_sine(rotation: float) -> tuple[float, float]:
+    """Return cosine and sine, exact for multiples of 90 degrees."""
     quarters = rotation / 90
     if quarters == round(quarters):
         return ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarters) % 4]
@@ -239,29 +242,29 @@ def _turn(rotation: float) -> tuple[float, float]:
 
 
 def _half_window(window: Window, rotation: float) -> tuple[float, float]:
-    """Half the sides of the rectangle, upright in the turned picture, that just holds the window."""
+    """Return half the sides of the smallest rectangle, oriented as the picture, that contains the window."""
     left, low, right, high = window
     if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(f"window of {right - left:g} × {high - low:g} mm", allowed="sides above 0 mm")
-    cosine, sine = map(abs, _turn(rotation) if math.isfinite(rotation) else (1.0, 0.0))
+        raise PathgenError(f"window of {right - left:g} × {high - low:g} mm", allowed="more than 0 mm")
+    cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
     across, up = (right - left) / 2, (high - low) / 2
     return across * cosine + up * sine, across * sine + up * cosine
 
 
-def _kept(at: float, half: float, size: int) -> float:
-    """Move the middle of a span of ±half as little as puts it inside 0…size, or that around the span."""
-    least, most = sorted((half, size - half))
-    return min(max(at, least), most)
+def _shifted_inside(at: float, half: float, size: int) -> float:
+    """Move the middle of an interval of ±half so that it lies inside 0 to size, or contains that range."""
+    lowest, highest = sorted((half, size - half))
+    return min(max(at, lowest), highest)
 
 
 def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: tuple[float, float]) -> None:
     if min(shape) < 1:
-        raise PathgenError(f"picture of {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1")
+        raise PathgenError(f"picture of {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
     if not ZOOM[0] <= zoom <= ZOOM[1]:
         raise PathgenError(f"zoom is {zoom:g}", where="zoom", allowed=f"{ZOOM[0]:g} to {ZOOM[1]:g}")
-    if not -TURN <= rotation <= TURN:
-        allowed = f"{-TURN:g} to {TURN:g} degrees, counter-clockwise"
+    if not -ROTATION <= rotation <= ROTATION:
+        allowed = f"{-ROTATION:g} to {ROTATION:g} degrees, counter-clockwise"
         raise PathgenError(f"rotation is {rotation:g} degrees", allowed=allowed)
     if not all(0 <= share <= 1 for share in centre):
         what = f"centre is {centre[0]:g}, {centre[1]:g}"
-        raise PathgenError(what, allowed="two shares from 0 to 1, from the left and from the bottom")
+        raise PathgenError(what, allowed="two fractions from 0 to 1, from the left and from the bottom")

@@ -1,8 +1,8 @@
-"""Eyelets: the loops a panel hangs by, each a lug on the outline's upper edge with an opening through it.
+"""Eyelets: loops for hanging the panel, each a lug on the outline's upper edge with an opening through it.
 
-The opening is a circle that closes upward in two straight lines, leaning from the vertical by no more than
-prints without a support. The lug is what a stated wall around the opening makes of it, on two upright sides
-that go down to the panel: so nothing of an eyelet hangs over.
+The opening is a circle whose upper half is replaced by two tangents, at an overhang that prints without
+support. The lug surrounds the opening with a wall of given thickness and has vertical sides down to the
+panel, so that no part of an eyelet needs support.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.panel.outline import SAGITTA
-from pathgen.panel.pixels import Floats, Grid, mask
+from pathgen.panel.pixels import Floats, Grid, check_shape, mask
 
 OPENING = 0.5, 50.0  # mm
 WALL = 0.4, 20.0  # mm
 OVERHANG = 15.0, 75.0  # degrees from the vertical
-SHARE_SLACK = 1e-6  # of the width: what the limits lose by being printed and typed again
-ARC_STEPS = 32  # straight pieces in a quarter circle around a corner
-OVERLAP = 0.001  # mm that parts reach into each other, so that rounding leaves no crack between them
-ROUNDING = 0.01  # mm by which those pieces may leave a wall thinner than asked
+SHARE_SLACK = 1e-6  # fraction of the width; a limit that was printed and typed again is still accepted
+ARC_STEPS = 32  # segments of a quarter circle around a corner
+OVERLAP = 0.001  # overlap of joined parts that prevents cracks from rounding, mm
+ROUNDING = 0.01  # thickness that a wall may lose to the segments of its arcs, mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,21 +39,21 @@ class Eyelet:
     Attributes
     ----------
     at : float
-        Where along the top: a share of the outline's width, 0 its left end, 1 its right.
+        Position along the top as a fraction of the outline's width, 0 at the left and 1 at the right.
     opening : float
         Width of the opening.
     wall : float
-        Least material around the opening: to the outside, and to the picture (common practice: 1.5 mm, some
-        three beads).
+        Minimum wall around the opening, toward the outside and toward the picture (common practice: 1.5 mm,
+        about three beads).
     overhang : float
-        How far the opening's upper sides may lean from the vertical, degrees; 45 prints without a support on
-        most machines (common practice).
+        Overhang of the opening's upper sides, degrees from the vertical; 45 prints without support on most
+        machines (common practice).
     rise : float, optional
-        Height of the opening's middle over the outline's edge, measured across the edge. By default as low
-        as leaves the wall to the picture, and at the lowest on the edge itself.
+        Distance of the opening's centre from the outline's edge, measured normal to the edge. By default the
+        smallest that leaves `wall` toward the picture, and not below the edge.
     point : {"up", "left", "right"}
-        Where the opening closes to a point: upward as the panel stands, which is sideways for one that is
-        made on its side.
+        Direction in which the opening is pointed: upward in the standing panel, thus sideways if the panel is
+        printed on its side.
     """
 
     at: float = 0.5
@@ -65,13 +65,13 @@ class Eyelet:
 
     @property
     def reach(self) -> float:
-        """Half the width that the opening takes along the top, mm."""
+        """Half the width of the opening along the top, mm."""
         radius = self.opening / 2
         return radius if self.point == "up" else radius * (1 + 1 / math.sin(math.radians(self.overhang))) / 2
 
 
 def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tuple[Polygon, MultiPolygon]:
-    """Set eyelets on an outline.
+    """Add eyelets to an outline.
 
     Parameters
     ----------
@@ -80,27 +80,29 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
     specs : sequence of Eyelet
         In any order.
     rim_width : float
-        Width of the panel's rim, mm; openings may lie in it, and keep their wall to what is inside.
+        Width of the panel's rim, mm; openings may lie in the rim and keep their wall toward the picture
+        inside.
 
     Returns
     -------
-    hung : Polygon
-        The outline with its lugs, their openings as holes. It is higher by the lugs and as wide as before.
+    whole : Polygon
+        The outline with its lugs; the openings are holes. Its height includes the lugs, and its width is
+        unchanged.
     lugs : MultiPolygon
-        Where the panel gets the rim's thickness on account of the lugs: outside the outline, and in its rim;
-        openings not taken out. Empty without eyelets.
+        Area that gets the thickness of the rim because of the lugs: outside the outline and in its rim,
+        openings included. Empty without eyelets.
 
     Raises
     ------
     PathgenError
-        When a value is out of range, a lug stands off the panel or on too steep an edge, its opening comes
-        nearer to the picture or the outside than its wall, or lugs overlap.
+        If a value is out of range, a lug extends beyond the panel or is on too steep an edge, the wall of an
+        opening is too thin, or lugs overlap.
 
     Examples
     --------
-    >>> from pathgen.panel.outline import rectangle
-    >>> hung, lugs = eyelets(rectangle(60, 40), [Eyelet(0.2), Eyelet(0.8)], rim_width=3.0)
-    >>> len(hung.interiors), len(lugs.geoms), round(hung.bounds[3], 2)
+    >>> from pathgen.panel.outline_rectangle import rectangle
+    >>> whole, lugs = eyelets(rectangle(60, 40), [Eyelet(0.2), Eyelet(0.8)], rim_width=3.0)
+    >>> len(whole.interiors), len(lugs.geoms), round(whole.bounds[3], 2)
     (2, 2, 44.83)
     """
     if not 0 <= rim_width < np.inf:
@@ -112,66 +114,65 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
     for (one, lug), (two, other) in combinations(zip(specs, lugs, strict=True), 2):
         if shapely.intersects(lug, other):
             what = f"eyelets at {one.at:g} and {two.at:g} overlap"
-            raise PathgenError(what, where="eyelet_at", hint="set them further apart")
+            raise PathgenError(what, where="eyelet_at", hint="place them further apart")
     solid = shapely.union_all([outline, *lugs])
     picture = _grown(outline, -rim_width)
     for spec, opening in zip(specs, openings, strict=True):
         _check_walls(spec, opening, solid, picture)
-    hung = shapely.difference(solid, shapely.union_all(openings))
-    assert isinstance(hung, Polygon), "lugs reach into the outline, openings lie within"
+    whole = shapely.difference(solid, shapely.union_all(openings))
+    assert isinstance(whole, Polygon), "lugs overlap the outline, and openings lie inside"
     raised = shapely.get_parts(shapely.difference(shapely.union_all(lugs), picture))
-    return hung, MultiPolygon([part for part in raised if isinstance(part, Polygon) and part.area > 0])
+    return whole, MultiPolygon([part for part in raised if isinstance(part, Polygon) and part.area > 0])
 
 
 def raise_lugs(
-    thickness: NDArray[np.floating], hung: Polygon, lugs: MultiPolygon, grid: Grid, rim_thickness: float
+    thickness: NDArray[np.floating], whole: Polygon, lugs: MultiPolygon, grid: Grid, rim_thickness: float
 ) -> Floats:
-    """Put eyelets into a thickness map that has its rim already.
+    """Add eyelets to a thickness map that already has its rim.
 
     Parameters
     ----------
     thickness : (rows, cols) float
-        From `rim`, with the outline as it was without eyelets, mm.
-    hung, lugs : polygons
+        Map from `rim` for the outline without eyelets, mm, on `grid`.
+    whole, lugs : polygons
         From `eyelets`.
     grid : Grid
-        Laid over `hung`.
+        Grid over `whole`.
     rim_thickness : float
         mm.
 
     Returns
     -------
     (rows, cols) float64
-        A new map: lugs as thick as the rim, openings 0.
+        A new map: lugs are as thick as the rim, openings 0.
 
     Examples
     --------
-    >>> from pathgen.panel.outline import rectangle
+    >>> from pathgen.panel.outline_rectangle import rectangle
     >>> from pathgen.panel.pixels import grid_over
-    >>> hung, lugs = eyelets(rectangle(20, 10), [Eyelet()], rim_width=3.0)
-    >>> grid = grid_over(hung, 0.5)
-    >>> lugged = raise_lugs(np.zeros(grid.shape), hung, lugs, grid, 4.0)
-    >>> lugged[0].max().item(), lugged[9, 20].item()
+    >>> whole, lugs = eyelets(rectangle(20, 10), [Eyelet()], rim_width=3.0)
+    >>> grid = grid_over(whole, 0.5)
+    >>> panel = raise_lugs(np.zeros(grid.shape), whole, lugs, grid, 4.0)
+    >>> panel[0].max().item(), panel[9, 20].item()
     (4.0, 0.0)
     """
-    if thickness.shape != grid.shape:
-        what = f"thickness map of {' × '.join(map(str, thickness.shape))} pixels"
-        raise PathgenError(what, allowed=f"the outline's {grid.rows} × {grid.cols}")
+    check_shape(thickness, grid)
     panel = np.where(mask(lugs, grid), float(rim_thickness), thickness)
-    panel[mask(MultiPolygon([Polygon(hole) for hole in hung.interiors]), grid)] = 0.0
+    panel[mask(MultiPolygon([Polygon(hole) for hole in whole.interiors]), grid)] = 0.0
     return panel
 
 
 def teardrop(u: float, z: float, radius: float, overhang: float) -> Polygon:
-    """Outline an opening: a circle closed upward by its tangents that lean by the overhang.
+    """Return the shape of an opening: a circle with a pointed top formed by tangents at the overhang angle.
 
-    A circle leans from the vertical as far as it is from its widest place, in degrees; where that reaches
-    the overhang the tangent goes on, so the apex is radius / sin(overhang) above the middle (geometry).
+    The overhang of a circle at a point equals the point's angle above its widest level. Where that angle
+    reaches `overhang`, the tangent continues, so the apex is radius / sin(overhang) above the centre
+    (geometry).
 
     Parameters
     ----------
     u, z : float
-        Middle of the circle, mm.
+        Centre of the circle, mm.
     radius : float
         mm.
     overhang : float
@@ -186,55 +187,55 @@ def teardrop(u: float, z: float, radius: float, overhang: float) -> Polygon:
     >>> [round(side, 3) for side in teardrop(0, 0, 2, 45).bounds]
     [-2.0, -2.0, 2.0, 2.828]
     """
-    lean = math.radians(overhang)
-    step = 2 * math.sqrt(2 * SAGITTA / radius)  # as the outlines' arcs
+    limit = math.radians(overhang)
+    step = 2 * math.sqrt(2 * SAGITTA / radius)  # as for the arcs of outlines
     lower = np.linspace(-np.pi / 2, 0.0, max(8, math.ceil(np.pi / 2 / step)) + 1)
-    upper = np.linspace(0.0, lean, max(4, math.ceil(lean / step)) + 1)
+    upper = np.linspace(0.0, limit, max(4, math.ceil(limit / step)) + 1)
     angle = np.concatenate([lower, upper[1:]])
     right = radius * np.column_stack([np.cos(angle), np.sin(angle)])
     right[0, 0] = 0.0
-    apex = np.array([[0.0, radius / math.sin(lean)]])
+    apex = np.array([[0.0, radius / math.sin(limit)]])
     return Polygon(np.concatenate([right, apex, right[:0:-1] * (-1, 1)]) + (u, z))
 
 
 def _opening(outline: Polygon, spec: Eyelet, rim_width: float) -> Polygon:
-    """Place an opening: on the line that runs along the outline's edge at the rise over it."""
+    """Place an opening on the line parallel to the outline's edge at a distance of `rise`."""
     radius = spec.opening / 2
     rise = max(radius + spec.wall - rim_width, 0.0) if spec.rise is None else spec.rise
     u = _across(outline, spec)
     z = _top(_grown(outline, rise), u)
     if z is None:
-        allowed = "a rise that meets the outline there"
-        raise PathgenError(f"rise of {rise:g} mm", where=_name(spec), allowed=allowed)
+        what = f"a rise of {rise:g} mm places the opening outside the outline"
+        raise PathgenError(what, where=_name(spec), hint="use a rise closer to 0")
     upward = teardrop(u, z, radius, spec.overhang)
     if spec.point == "up":
         return upward
-    lying = shapely.affinity.rotate(upward, 90 if spec.point == "left" else -90, origin=(u, z))
-    left, _, right, _ = lying.bounds
-    lying = shapely.affinity.translate(lying, u - (left + right) / 2)
+    sideways = shapely.affinity.rotate(upward, 90 if spec.point == "left" else -90, origin=(u, z))
+    left, _, right, _ = sideways.bounds
+    sideways = shapely.affinity.translate(sideways, u - (left + right) / 2)
     picture = _grown(outline, -rim_width)
-    short = 0.0 if picture.is_empty or spec.rise is not None else spec.wall - lying.distance(picture)
-    # On a curved top it comes nearer to the picture than one that points up: raised by twice what is short.
-    return shapely.affinity.translate(lying, yoff=2 * short) if short > 0 else lying
+    missing = 0.0 if picture.is_empty or spec.rise is not None else spec.wall - sideways.distance(picture)
+    # On a curved top it is nearer to the picture than an upright one; it is raised by twice the missing wall.
+    return shapely.affinity.translate(sideways, yoff=2 * missing) if missing > 0 else sideways
 
 
 def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
-    """Outline a lug: the opening's wall above its middle, and below it all down to the panel."""
+    """Return the shape of a lug: a wall around the opening on a solid base that reaches down to the panel."""
     low_left, low, low_right, _ = outline.bounds
     u, half = _across(outline, spec), spec.reach + spec.wall
     left, right = max(u - half, low_left), min(u + half, low_right)
     middle = opening.bounds[1] + spec.opening / 2
     empty = shapely.get_parts(shapely.difference(shapely.box(left, low, right, middle), outline))
-    # What is empty further down, such as a hole of the outline, is not the lug's to fill.
+    # The lug must not fill gaps further down, such as a hole of the outline.
     gaps = [gap for gap in empty if gap.bounds[3] > middle - OVERLAP and gap.area > 0]
     edge = _top(outline, u) or low
     fall = edge - min([edge, *(gap.bounds[1] for gap in gaps)])
     if fall > 2 * half:
         raise PathgenError(
-            f"the outline falls {fall:.3g} mm across the lug's {2 * half:g} mm",
+            f"the outline falls by {fall:.3g} mm over the {2 * half:g} mm width of the lug",
             where=_name(spec),
-            allowed="at most 45 degrees",
-            hint="set the eyelet nearer to the middle of the top",
+            allowed=f"at most {2 * half:g} mm",
+            hint="place the eyelet nearer to the middle of the top",
         )
     around = shapely.buffer(opening, spec.wall, quad_segs=ARC_STEPS)
     cap = shapely.intersection(around, shapely.box(left, middle - OVERLAP, right, around.bounds[3] + 1))
@@ -243,8 +244,8 @@ def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
 
 
 def _grown(outline: Polygon, by: float) -> BaseGeometry:
-    """Move the edge outward, or inward for less than 0, rounding corners that open."""
-    if abs(by) < OVERLAP:  # general geometry may lose a polygon over next to nothing
+    """Offset an outline outward, or inward if `by` is negative, with rounded convex corners."""
+    if abs(by) < OVERLAP:  # a buffer by almost 0 may lose the polygon
         return outline
     return shapely.buffer(outline, by, quad_segs=ARC_STEPS)
 
@@ -255,7 +256,7 @@ def _across(outline: Polygon, spec: Eyelet) -> float:
 
 
 def _top(outline: BaseGeometry, u: float) -> float | None:
-    """Give the highest z of an outline at u; None where it has none."""
+    """Return the highest z of an outline at u, or None if there is none."""
     if outline.is_empty:
         return None
     _, low, _, high = outline.bounds
@@ -269,33 +270,31 @@ def _name(spec: Eyelet) -> str:
 
 def _check(spec: Eyelet, outline: Polygon) -> None:
     limits = {"opening": (*OPENING, "mm"), "wall": (*WALL, "mm"), "overhang": (*OVERHANG, "degrees")}
-    for name, (least, most, unit) in limits.items():
+    for name, (lowest, highest, unit) in limits.items():
         value = getattr(spec, name)
-        if not least <= value <= most:
-            allowed = f"{least:g} to {most:g} {unit}"
+        if not lowest <= value <= highest:
+            allowed = f"{lowest:g} to {highest:g} {unit}"
             raise PathgenError(f"{name} is {value:g} {unit}", where=f"eyelet_{name}", allowed=allowed)
     if spec.rise is not None and not abs(spec.rise) <= OPENING[1]:
         allowed = f"{-OPENING[1]:g} to {OPENING[1]:g} mm"
         raise PathgenError(f"rise is {spec.rise:g} mm", where=_name(spec), allowed=allowed)
-    left, _, right, _ = outline.bounds
-    least = (spec.reach + spec.wall) / (right - left)
-    if least > 0.5:
-        lug, width = 2 * (spec.reach + spec.wall), right - left
-        what = f"lug of {lug:g} mm on a panel {width:g} mm wide"
-        raise PathgenError(what, where=_name(spec), hint="make opening or wall smaller")
-    if not least - SHARE_SLACK <= spec.at <= 1 - least + SHARE_SLACK:
-        allowed = f"{least:.6f} to {1 - least:.6f} of the width, so that all of the lug is on the panel"
-        raise PathgenError("the lug stands off the panel", where=_name(spec), allowed=allowed)
+    width, lug = outline.bounds[2] - outline.bounds[0], 2 * (spec.reach + spec.wall)
+    margin = lug / 2 / width
+    if margin > 0.5:
+        what = f"a lug of {lug:g} mm is wider than the panel of {width:g} mm"
+        raise PathgenError(what, where=_name(spec), hint="make the opening or the wall smaller")
+    if not margin - SHARE_SLACK <= spec.at <= 1 - margin + SHARE_SLACK:
+        allowed = f"{margin:.6f} to {1 - margin:.6f} of the width"
+        raise PathgenError("the lug extends beyond the panel", where=_name(spec), allowed=allowed)
 
 
 def _check_walls(spec: Eyelet, opening: Polygon, solid: BaseGeometry, picture: BaseGeometry) -> None:
     inside = shapely.distance(opening, picture) if not picture.is_empty else np.inf
     outside = shapely.distance(opening, solid.boundary) if solid.contains(opening) else 0.0
-    for wall, what in ((inside, "picture"), (outside, "outside")):
+    for wall, side, hint in (
+        (inside, "picture", "make the rim wider, or the rise larger"),
+        (outside, "outside", "move the eyelet"),
+    ):
         if wall < spec.wall - ROUNDING:
-            raise PathgenError(
-                f"the opening leaves {wall:.3g} mm of wall to the {what}",
-                where=_name(spec),
-                allowed=f"{spec.wall:g} mm or more",
-                hint="raise the eyelet, or make the rim wider" if what == "picture" else "move the eyelet",
-            )
+            what = f"the wall between the opening and the {side} is {wall:.3g} mm"
+            raise PathgenError(what, where=_name(spec), allowed=f"{spec.wall:g} mm or more", hint=hint)

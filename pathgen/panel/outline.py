@@ -1,7 +1,7 @@
-"""Outlines: the silhouettes a panel can have, and the flat they stand on.
+"""Geometry shared by all outlines: rounded corners, resizing, and the flat foot that a panel stands on.
 
 An outline is one shapely polygon in (u, z), mm: u to the viewer's right, z up, the lower left corner of its
-bounding box at the origin. Curves are polygons whose corners lie on the curve.
+bounding box at the origin. A curve is approximated by a polygon whose vertices lie on it.
 """
 
 from __future__ import annotations
@@ -18,99 +18,23 @@ from pathgen.errors import PathgenError
 
 Floats = NDArray[np.float64]
 
-SHORTEST, LONGEST = 0.01, 2000.0  # mm, the sides an outline may have
-SAGITTA = 0.002  # mm that a straight piece may stay inside the curve it stands for
-FOOT_SHARE = 0.4  # of the width: what the foot is by default (common practice)
-FOOT_REACH = 0.1  # of the height: how much may be cut off for it where nobody asked
-LEVEL_DECIMALS = 6  # of a mm: corners nearer than this in height are at one level
-SPECK = 1e-9  # mm²: less is no piece of an outline but what rounding leaves over
-
-
-def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
-    """Outline a rectangle, its corners rounded or not.
-
-    Parameters
-    ----------
-    width, height : float
-        mm.
-    corner : float
-        Radius of the corners, mm; 0 for none.
-
-    Returns
-    -------
-    Polygon
-
-    Raises
-    ------
-    PathgenError
-        When a side is not from 0.01 to 2000 mm, or the corners do not fit into the shorter side.
-
-    Examples
-    --------
-    >>> rectangle(60, 40).area, round(rectangle(60, 40, corner=5).area, 1)
-    (2400.0, 2378.5)
-    """
-    _check_sides(width, height)
-    most = min(width, height) / 2
-    if not 0 <= corner <= most:
-        allowed = f"0 to {most:g} mm, half the shorter side"
-        raise PathgenError(f"corner is {corner:g} mm", where="corner", allowed=allowed)
-    if corner == 0:
-        return _polygon(np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float64))
-    return _polygon(_rounded(width, height, corner, corner, corner, corner))
-
-
-def ellipse(width: float, height: float) -> Polygon:
-    """Outline an ellipse; a disc when the sides are equal.
-
-    Parameters and errors as with `rectangle`.
-
-    Examples
-    --------
-    >>> round(ellipse(100, 100).area, 1), round(np.pi * 50**2, 1)
-    (7853.6, 7854.0)
-    """
-    _check_sides(width, height)
-    return _polygon(_rounded(width, height, width / 2, height / 2, width / 2, height / 2))
-
-
-def arch(width: float, height: float) -> Polygon:
-    """Outline a round-topped window: a rectangle below, half a disc of the same width above.
-
-    Where the height is less than half the width, half a disc has no room; the whole outline is then a
-    segment of a larger disc, its arc going from one foot over the crown to the other.
-
-    Parameters and errors as with `rectangle`.
-
-    Examples
-    --------
-    >>> arch(60, 80).bounds
-    (0.0, 0.0, 60.0, 80.0)
-    >>> round(arch(60, 80).area, 1), round(60 * 50 + np.pi * 30**2 / 2, 1)
-    (4413.6, 4413.7)
-    """
-    _check_sides(width, height)
-    if height >= width / 2:
-        return _polygon(_rounded(width, height, 0.0, 0.0, width / 2, width / 2))
-    # Circle through the two feet and the crown (exact geometry).
-    radius = (width**2 / 4 + height**2) / (2 * height)
-    half = math.asin(min(1.0, width / 2 / radius))
-    turn = np.linspace(0.0, half, _pieces(radius, half) + 1)
-    right = np.column_stack([radius * np.sin(turn), height - radius * (1 - np.cos(turn))])
-    right[-1] = width / 2, 0.0
-    left = right * (-1, 1)
-    return _polygon(np.concatenate([right[::-1], left[1:]]) + (width / 2, 0))
+SHORTEST, LONGEST = 0.01, 2000.0  # limits of an outline's sides, mm
+SAGITTA = 0.002  # maximum distance between a curve and its polygon, mm
+FOOT_SHARE = 0.4  # default foot as a fraction of the width (common practice)
+FOOT_REACH = 0.1  # maximum fraction of the height that is cut off for the default foot
+LEVEL_DECIMALS = 6  # vertices whose heights round to the same value are level, decimals of a mm
+SPECK = 1e-9  # pieces smaller than this are rounding residue, mm²
 
 
 def resize_outline(outline: Polygon, width: float | None = None, height: float | None = None) -> Polygon:
-    """Bring an outline to a size, its lower left corner to the origin.
+    """Scale an outline to a size and move the lower left corner of its bounding box to the origin.
 
     Parameters
     ----------
     outline : Polygon
     width, height : float, optional
-        Wanted size of the bounding box, mm. One given: the proportions stay. Both: each is met. None: the
-        outline keeps its size.
+        Target size of the bounding box, mm. If only one side is given, the outline keeps its proportions; if
+        neither is given, it keeps its size.
 
     Returns
     -------
@@ -119,11 +43,11 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
     Raises
     ------
     PathgenError
-        When a side is, or comes to be, not from 0.01 to 2000 mm.
+        If a side, before or after scaling, is outside 0.01 to 2000 mm.
 
     Examples
     --------
-    >>> resize_outline(rectangle(60, 40), width=90).bounds
+    >>> resize_outline(Polygon([(0, 0), (60, 0), (60, 40), (0, 40)]), width=90).bounds
     (0.0, 0.0, 90.0, 60.0)
     """
     left, low, right, high = outline.bounds
@@ -134,67 +58,67 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
     across = None if width is None else width / own[0]
     up = None if height is None else height / own[1]
     across, up = across or up or 1.0, up or across or 1.0
-    _check_sides(width or own[0] * across, height or own[1] * up)
-    moved: Polygon = shapely.transform(outline, lambda points: (points - (left, low)) * (across, up))
-    return moved
+    check_sides(width or own[0] * across, height or own[1] * up)
+    scaled: Polygon = shapely.transform(outline, lambda points: (points - (left, low)) * (across, up))
+    return scaled
 
 
 def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
-    """Cut an outline flat at the bottom, as low as gives it a foot to stand on.
+    """Cut an outline flat at the bottom so that it has a foot to stand on.
 
-    It is cut at the lowest height whose chord (the length of the outline's section there, all its parts
-    together) is at least the foot. So the foot may be in several places, and an outline that stands on
-    enough already is left alone. The panel becomes lower by what is cut off.
+    The cut is at the lowest height whose chord (the total length of the outline's section at that height) is
+    at least as long as the foot. The foot may therefore consist of several parts, and an outline with a
+    sufficient flat at its bottom is returned unchanged. The cut reduces the height of the panel.
 
     Parameters
     ----------
     outline : Polygon
     foot : float, optional
-        Width that stands on the platform, mm. By default 40 % of the outline's width, or, where its lowest
-        tenth is nowhere that wide, the widest chord found there (common practice: the first layer and its
-        brim carry the panel).
+        Minimum width that stands on the platform, mm. By default 40 % of the outline's width, or the longest
+        chord within the lowest tenth of its height if that is shorter (common practice: the first layer and
+        its brim carry the panel).
 
     Returns
     -------
     Polygon
-        Its lower left corner at the origin.
+        The lower left corner of its bounding box is at the origin.
 
     Raises
     ------
     PathgenError
-        When the outline is nowhere as wide as the foot, or the cut leaves it in several pieces.
+        If the foot is wider than the outline at every height, or the cut leaves several pieces.
 
     Examples
     --------
-    >>> stands = with_foot(ellipse(100, 100))
-    >>> [round(side, 2) for side in stands.bounds]
-    [0.0, 0.0, 100.0, 95.83]
-    >>> with_foot(rectangle(60, 40), foot=50).equals(rectangle(60, 40))
+    >>> octagon = Polygon([(30, 0), (70, 0), (100, 30), (100, 70), (70, 100), (30, 100), (0, 70), (0, 30)])
+    >>> with_foot(octagon, foot=50).bounds
+    (0.0, 0.0, 100.0, 95.0)
+    >>> with_foot(octagon, foot=40).equals(octagon)
     True
     """
     levels, above, below = chords(outline)
-    asked = _default_foot(levels, above, below, outline) if foot is None else foot
+    minimum = _default_foot(levels, above, below, outline) if foot is None else foot
     widest = float(max(above.max(), below.max()))
     tolerance = 10.0**-LEVEL_DECIMALS
-    if not 0 < asked <= widest + tolerance:
-        what = f"foot is {asked:g} mm, and the outline's widest level {widest:.4g} mm"
+    if not 0 < minimum <= widest + tolerance:
+        what = f"foot of {minimum:g} mm does not fit an outline that is {widest:.4g} mm at its widest level"
         raise PathgenError(what, where="foot", allowed=f"more than 0 and at most {widest:.4g} mm")
-    at_once = above >= asked - tolerance
-    hit = at_once | (below > asked + tolerance)
-    if not hit.any():  # as wide only at a point from which it is narrower, both ways
-        what = f"foot is {asked:g} mm, as wide as the outline's widest level"
+    at_once = above >= minimum - tolerance
+    reached = at_once | (below > minimum + tolerance)
+    if not reached.any():  # the outline is this wide at a single height and narrower on both sides of it
+        what = f"foot of {minimum:g} mm fits the outline at a single height only"
         raise PathgenError(what, where="foot", allowed=f"less than {widest:.4g} mm")
-    k = int(np.argmax(hit))
-    share = 0.0 if at_once[k] else (asked - above[k]) / (below[k] - above[k])
-    return _cut(outline, float(levels[k] + share * (levels[k + 1] - levels[k])), asked)
+    k = int(np.argmax(reached))
+    share = 0.0 if at_once[k] else (minimum - above[k]) / (below[k] - above[k])
+    return _cut(outline, float(levels[k] + share * (levels[k + 1] - levels[k])), minimum)
 
 
 def chords(outline: Polygon) -> tuple[Floats, Floats, Floats]:
-    """Measure the outline's chords: how long its section is at every height.
+    """Compute the length of an outline's horizontal section at every height.
 
-    The length is linear between the heights of corners and may jump there. It is the sum over the edges
-    that bound the section on the right, less those on the left, each linear in z: so two cumulated sums give
-    it for all heights at once.
+    The length is linear between the heights of vertices and may jump at them. It is the sum over the edges
+    that bound the section on the right, minus the sum over those on the left, each linear in z; two
+    cumulative sums therefore give the length at all heights.
 
     Parameters
     ----------
@@ -203,7 +127,7 @@ def chords(outline: Polygon) -> tuple[Floats, Floats, Floats]:
     Returns
     -------
     levels : (K,) float64
-        Heights of corners, mm, ascending, to a millionth.
+        Heights of the vertices, mm, ascending, rounded to 1e-6 mm.
     above, below : (K - 1,) float64
         Length just above level k and just below level k + 1, mm.
 
@@ -213,7 +137,7 @@ def chords(outline: Polygon) -> tuple[Floats, Floats, Floats]:
     >>> levels.tolist(), above.tolist(), below.tolist()
     ([0.0, 6.0], [8.0], [0.0])
     """
-    rings = shapely.get_rings(orient(outline, 1.0))  # the inside is on the left of every ring
+    rings = shapely.get_rings(orient(outline, 1.0))  # the interior is to the left of every ring
     points, ring = shapely.get_coordinates(rings, return_index=True)
     u, z = points[:, 0] - points[:, 0].mean(), np.round(points[:, 1], LEVEL_DECIMALS)
     edge = np.flatnonzero((ring[1:] == ring[:-1]) & (z[1:] != z[:-1]))
@@ -238,7 +162,7 @@ def _default_foot(levels: Floats, above: Floats, below: Floats, outline: Polygon
     k = max(int(np.searchsorted(levels, limit, "right")) - 1, 0)
     share = (limit - levels[k]) / (levels[k + 1] - levels[k])
     at_limit = above[k] + share * (below[k] - above[k])
-    # Only chords that go on above their level count: a foot without any height would be none.
+    # Only chords that continue above their level count: a cut at a topmost level would leave nothing there.
     return float(min(FOOT_SHARE * (right - left), max(above[: k + 1].max(), at_limit)))
 
 
@@ -249,16 +173,29 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     kept = shapely.intersection(outline, shapely.box(left - 1, height, right + 1, high + 1))
     parts = [part for part in shapely.get_parts(kept) if shapely.area(part) > SPECK]
     if len(parts) != 1:
-        what = f"a foot of {foot:.4g} mm cuts {height - low:.4g} mm off and leaves {len(parts)} pieces"
-        raise PathgenError(what, where="outline", allowed="one piece", hint="ask for a narrower foot")
+        what = f"a foot of {foot:.4g} mm cuts off {height - low:.4g} mm and leaves {len(parts)} pieces"
+        raise PathgenError(what, where="outline", allowed="one piece", hint="use a narrower foot")
     return resize_outline(parts[0])
 
 
-def _rounded(width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float) -> Floats:
-    """Corner points, counter-clockwise, of a rectangle whose lower and upper corners are quarter ellipses.
+def rounded_corners(
+    width: float, height: float, low_u: float, low_z: float, top_u: float, top_z: float
+) -> Floats:
+    """Return the vertices of a rectangle whose corners are quarter ellipses, counter-clockwise.
 
-    Only the upper right quarters are computed and the rest mirrored, so that the outline is exactly its own
-    mirror image.
+    Only the right half is computed and then mirrored, so the outline is exactly symmetric.
+
+    Parameters
+    ----------
+    width, height : float
+        mm.
+    low_u, low_z, top_u, top_z : float
+        Horizontal and vertical radius of the lower and of the upper corners, mm; 0 for square corners.
+
+    Returns
+    -------
+    (M, 2) float64
+        (u, z), mm.
     """
     low, top = _quarter(low_u, low_z), _quarter(top_u, top_z)
     upper = np.array([width / 2 - top_u, height / 2 - top_z]) + top
@@ -269,31 +206,42 @@ def _rounded(width: float, height: float, low_u: float, low_z: float, top_u: flo
 
 
 def _quarter(across: float, up: float) -> Floats:
-    """Points of a quarter ellipse about the origin, from its right to its top; a single one for radius 0."""
+    """Return the points of a quarter ellipse about the origin, right to top; one point for radius 0."""
     if across == 0:
         return np.zeros((1, 2))
-    sine = np.sin(np.linspace(0.0, np.pi / 2, _pieces(max(across, up), np.pi / 2) + 1))
+    sine = np.sin(np.linspace(0.0, np.pi / 2, arc_segments(max(across, up), np.pi / 2) + 1))
     sine[-1] = 1.0
     return np.column_stack([across * sine[::-1], up * sine])
 
 
-def _pieces(radius: float, turn: float) -> int:
-    """Straight pieces that stay within the sagitta of an arc, r(1 − cos φ) ≈ rφ²/2 with φ half a piece."""
-    return max(8, math.ceil(turn / 2 / math.sqrt(2 * SAGITTA / radius)))
+def arc_segments(radius: float, angle: float) -> int:
+    """Return the number of segments that keeps an arc's polygon within `SAGITTA` of the arc.
+
+    The sagitta of a segment is r(1 − cos φ) ≈ rφ²/2, where φ is half the angle of the segment.
+
+    Parameters
+    ----------
+    radius : float
+        mm.
+    angle : float
+        Angle of the arc, radians.
+    """
+    return max(8, math.ceil(angle / 2 / math.sqrt(2 * SAGITTA / radius)))
 
 
-def _polygon(points: Floats) -> Polygon:
-    """Make a polygon of a ring of points, those that repeat their neighbour left out."""
-    fresh = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
-    return Polygon(points[fresh])
+def ring_polygon(points: Floats) -> Polygon:
+    """Return the polygon of a ring of points, without repeated neighbours."""
+    distinct = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
+    return Polygon(points[distinct])
 
 
-def _check_sides(width: float, height: float) -> None:
+def check_sides(width: float, height: float) -> None:
+    """Raise a PathgenError if a side is outside 0.01 to 2000 mm."""
     _check_side("width", width)
     _check_side("height", height)
 
 
 def _check_side(name: str, side: float) -> None:
-    if not SHORTEST <= side <= LONGEST:  # says no to nan as well
+    if not SHORTEST <= side <= LONGEST:  # also rejects NaN
         what = f"{name} of the outline is {side:g} mm"
         raise PathgenError(what, allowed=f"{SHORTEST:g} to {LONGEST:g} mm")

@@ -1,13 +1,15 @@
-"""Overhangs: where a growing panel leans out too far over what carries it, and maps whose face never does.
+"""Overhangs: the parts of a growing panel that no lower layer supports, and maps whose face has none.
 
-Glossary. *Angle*: from the vertical, the most a layer may lean out. *Reach*: how far a layer may then stand
-out over the one below it, rise · tan(angle), the rise being the layer's height. *Lean*: by how much a layer
-stands out further than its reach, mm. Two things lean: the *face*, where a column grows thicker with height,
-and the *outline*, where there is a column of wall over none (the upper edge of a hole, a disc's lower flank).
+Glossary. *Angle*: maximum overhang, from the vertical. *Step limit*: distance by which a layer may extend
+beyond the layer below, height · tan(angle). *Excess*: distance by which a layer extends beyond its step
+limit, mm; the unsupported overhang. Two parts can overhang: the *face*, where a column becomes thicker with
+height, and the *outline*, where there is wall above no wall (the upper edge of a hole, the lower flank of a
+disc).
 
-A lean within the tolerance counts as carrying and is remembered from layer to layer, so that it forgives a
-ledge but no long slope; what leans beyond it counts as carrying from there on, up to the tolerance, since it
-is there, however it came out. So what stands on a bad place is not called bad for its sake.
+An excess within the tolerance counts as supported, and is carried over to the next layer: the tolerance
+allows a ledge but not a long slope. Beyond the tolerance, a layer is reported, and the layers above are
+judged as if its excess were equal to the tolerance. Wall above a reported overhang is therefore not reported
+for the same reason.
 """
 
 from __future__ import annotations
@@ -20,12 +22,12 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 
 Floats = NDArray[np.float64]
-Leans = NDArray[np.float32]
+Lengths = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 ANGLE = 45.0  # degrees from the vertical; common practice
-PLACES = 5  # worst places that are named
-APART = 2.0  # mm; places nearer than this to a worse one are not named again
+PLACES = 5  # maximum number of places in `Overhang.worst`
+APART = 2.0  # a stretch nearer than this to a worse one is part of the same place, mm
 ROUNDING = 1e-9  # mm
 
 KEEP = ("least", "middle", "thick", "thin")
@@ -33,62 +35,65 @@ KEEP = ("least", "middle", "thick", "thin")
 
 @dataclass(frozen=True, slots=True)
 class OverhangPlace:
-    """One stretch of a layer that leans out too far: `z`, `u` (low, high) and `lean`, mm."""
+    """The worst stretch of an unsupported place: `z`, `u` (low, high) and `excess`, mm."""
 
     z: float
     u: tuple[float, float]
-    lean: float
+    excess: float
     outline: bool
 
     def __str__(self) -> str:
-        """Word it for people."""
-        what = "the outline" if self.outline else "the face"
+        """Return position and excess as text."""
+        part = "outline" if self.outline else "face"
         span = f"u {self.u[0]:.1f} to {self.u[1]:.1f} mm"
-        return f"z {self.z:.1f} mm, {span}: {what} leans {self.lean:.2f} mm further than it is carried"
+        return f"z {self.z:.1f} mm, {span}: {self.excess:.2f} mm of unsupported overhang ({part})"
 
 
 @dataclass(frozen=True, slots=True)
 class Overhang:
-    """What leans out too far, row by row of a thickness map.
+    """Unsupported overhang of a thickness map.
 
     Attributes
     ----------
-    lean : (rows, cols) float32
-        How far each column stands out beyond what is carried, mm, row 0 at the top; what was forgiven below
-        it is included. 0 where it is carried.
+    excess : (rows, cols) float32
+        Unsupported overhang of each column, mm, row 0 at the top, including the tolerated excess of the
+        layers below; 0 where supported.
     outline : (rows, cols) bool
-        Where it leans as part of the outline, over no wall; elsewhere it is the face that leans.
+        True where the outline overhangs, above no wall; elsewhere it is the face.
     area : (rows,) float64
-        Area of each row's section that is not carried, seen from above, mm², row 0 at the top.
-    worst : tuple of Place
-        The worst places, the worst first.
+        Unsupported area of each row's section, seen from above, mm², row 0 at the top.
+    count : int
+        Number of unsupported places.
+    worst : tuple of OverhangPlace
+        The `PLACES` worst places at most, in descending order.
     """
 
-    lean: Leans
+    excess: Lengths
     outline: Bools
     area: Floats
+    count: int
     worst: tuple[OverhangPlace, ...]
 
     @property
     def unsupported(self) -> Bools:
-        """Where it leans too far, (rows, cols) bool."""
-        return self.lean > 0
+        """Unsupported pixels, (rows, cols) bool."""
+        return self.excess > 0
 
 
 @dataclass(frozen=True, slots=True)
-class Limited:
-    """A map whose face never leans too far, and what that cost.
+class LimitedSlope:
+    """Thickness map whose face does not overhang, and its deviation from the original map.
 
     Attributes
     ----------
     thickness : (rows, cols) float64
         The changed map, mm.
     rms, largest : float
-        Root mean square of the change over all pixels of wall, and the largest change, mm.
+        Root mean square of the change over all wall pixels, and the largest change, mm.
     share : float
-        Share of the pixels of wall that changed.
+        Fraction of the wall pixels that changed.
     added : float
-        Where between removing above (0) and adding below (1) the map lies.
+        Position of the map between removing material above (0) and adding it below (1).
     """
 
     thickness: Floats
@@ -105,95 +110,94 @@ def overhangs(
     tolerance: float = 0.0,
     carries: Bools | None = None,
 ) -> Overhang:
-    """Find what leans out further than an angle over what carries it; each row of the map is a layer.
+    """Compute the unsupported overhang of a thickness map; each row of the map is a layer.
 
     Parameters
     ----------
     thickness : (rows, cols) float
         Thickness, mm, row 0 at the top; 0 where there is no wall. The lowest row stands on the platform.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
     angle : float
-        Degrees from the vertical, between 0 and 90.
+        Maximum overhang, degrees from the vertical, between 0 and 90.
     tolerance : float
-        Lean that is forgiven, mm; about a bead is common practice. For the outline it is at least a pixel,
-        since an outline on a map is a staircase of pixels.
+        Excess that counts as supported, mm; about one bead is common practice. For the outline it is at least
+        one pixel, because the outline of a map is a staircase of pixels.
     carries : (rows, cols) bool, optional
-        Where something else stands, such as a comb, that carries what comes to lie on it.
+        Pixels filled by another structure, such as a comb, that supports the wall above it.
 
     Returns
     -------
     Overhang
-        Nothing leans in an empty map.
+        An empty map has no overhang.
 
     Raises
     ------
     PathgenError
-        For an angle, pixel or tolerance out of range, and for a map that is no thickness.
+        If angle, pixel or tolerance is out of range, or the map is not a thickness map.
 
     Notes
     -----
-    The face is judged in each column by itself, as if its neighbours gave it no hold.
+    Each column of the face is judged separately, without support from its neighbours.
 
     Examples
     --------
     >>> ledge = np.array([[3.0], [3.0], [1.0]])  # 2 mm thicker from the second row up
     >>> found = overhangs(ledge, 0.5)
-    >>> found.lean.ravel().tolist()
+    >>> found.excess.ravel().tolist()
     [0.0, 1.5, 0.0]
     >>> print(found.worst[0])
-    z 0.5 mm, u 0.0 to 0.5 mm: the face leans 1.50 mm further than it is carried
+    z 0.5 mm, u 0.0 to 0.5 mm: 1.50 mm of unsupported overhang (face)
     """
     _check(thickness, pixel, angle)
     if not tolerance >= 0:
-        raise PathgenError(f"tolerance is {tolerance:g} mm", where="tolerance", allowed="0 or more")
-    rows = len(thickness)
+        raise PathgenError(f"tolerance is {tolerance:g} mm", where="tolerance", allowed="0 mm or more")
     up = np.asarray(thickness)[::-1]
     wall = up > 0
-    reach = np.full(rows, reach_of(pixel, angle))
-    face = _face_lean(up, reach, tolerance)
-    there = wall if carries is None else wall | carries[::-1]
-    edge = outline_lean(there, reach, pixel, max(tolerance, pixel)) * wall
+    limit = np.full(len(up), step_limit(pixel, angle))
+    face = _face_overhang(up, limit, tolerance)
+    carrying = wall if carries is None else wall | carries[::-1]
+    edge = outline_overhang(carrying, limit, pixel, max(tolerance, pixel)) * wall
     outline = edge > 0
-    # A column over no wall hangs with its whole thickness, a leaning face only with what is too much.
+    # Above no wall, the whole thickness of a column is unsupported; on the face, only the excess is.
     area = (face.sum(axis=1) + (np.minimum(edge / pixel, 1.0) * up).sum(axis=1)) * pixel
-    lean = np.maximum(face, edge)
-    worst = _worst(lean, outline, pixel)
-    return Overhang(lean[::-1], outline[::-1], area[::-1].astype(np.float64), worst)
+    excess = np.maximum(face, edge)
+    count, worst = _worst(excess, outline, pixel)
+    return Overhang(excess[::-1], outline[::-1], area[::-1].astype(np.float64), count, worst)
 
 
 def limit_slope(
     thickness: NDArray[np.floating], pixel: float, angle: float = ANGLE, keep: str = "least"
-) -> Limited:
-    """Change a map so that its face never leans out further than an angle, as little as can be.
+) -> LimitedSlope:
+    """Change a map as little as possible so that its face does not overhang by more than a given angle.
 
-    Two maps hold the limit with the least one-sided change: one removes above, its thickness the minimum over
-    z' ≤ z of t(z') + (z − z')·tan(angle); the other adds below, the maximum over z' ≥ z of
-    t(z') − (z' − z)·tan(angle). Any blend of the two holds it as well.
+    Two maps satisfy the limit with minimum one-sided change. One removes material above: its thickness is the
+    minimum over z' ≤ z of t(z') + (z − z')·tan(angle). The other adds material below: the maximum over z' ≥ z
+    of t(z') − (z' − z)·tan(angle). Any blend of the two satisfies the limit as well.
 
     Parameters
     ----------
     thickness : (rows, cols) float
-        Thickness, mm, row 0 at the top; 0 where there is no wall, which stays so. Each unbroken stretch of
-        wall in a column is taken by itself: what overhangs a hole is the outline's affair.
+        Thickness, mm, row 0 at the top; 0 where there is no wall, which is not changed. Each continuous
+        stretch of wall in a column is limited separately; overhangs of the outline remain.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
     angle : float
-        Degrees from the vertical, between 0 and 90.
+        Maximum overhang, degrees from the vertical, between 0 and 90.
     keep : {"least", "middle", "thick", "thin"}
-        What stays: the thick places (material is added below them), the thin ones (it is removed above
-        them), or neither: `middle` halves the way, which makes the largest change the least possible, and
-        `least` takes the blend with the least root mean square.
+        `thick` keeps the thick places and adds material below them; `thin` keeps the thin places and removes
+        material above them; `middle` blends both in equal parts, which minimises the largest change; `least`
+        uses the blend with the minimum root mean square change.
 
     Returns
     -------
-    Limited
-        Its map stays between the least and the largest thickness of every column.
+    LimitedSlope
+        Its map stays between the minimum and the maximum thickness of every column.
 
     Raises
     ------
     PathgenError
-        For an unknown `keep`, an angle or pixel out of range, and for a map that is no thickness.
+        If `keep` is unknown, angle or pixel is out of range, or the map is not a thickness map.
 
     Examples
     --------
@@ -205,85 +209,85 @@ def limit_slope(
     """
     _check(thickness, pixel, angle)
     if keep not in KEEP:
-        raise PathgenError(f"cannot keep {keep!r}", where="keep", allowed=", ".join(KEEP))
-    given = np.asarray(thickness, np.float64)
-    reach = reach_of(pixel, angle)
-    low, high = _removed_above(given, reach), _added_below(given, reach)
+        raise PathgenError(f"unknown value {keep!r}", where="keep", allowed=", ".join(KEEP))
+    original = np.asarray(thickness, np.float64)
+    limit = step_limit(pixel, angle)
+    low, high = _remove_above(original, limit), _add_below(original, limit)
     spread = high - low
     if keep == "least":
-        # The least squares of low + w·spread − given, in closed form; it lies between 0 and 1 by itself.
-        both = float(np.square(spread).sum())
-        added = float(((given - low) * spread).sum()) / both if both > 0 else 0.0
+        # Least squares of low + added · spread − original in closed form; always between 0 and 1.
+        norm = float(np.square(spread).sum())
+        added = float(((original - low) * spread).sum()) / norm if norm > 0 else 0.0
     else:
         added = {"thin": 0.0, "middle": 0.5, "thick": 1.0}[keep]
-    made = low + added * spread if 0 < added < 1 else (high if added else low)
-    change = np.abs(made - given)
-    wall = max(int(np.count_nonzero(given > 0)), 1)
+    limited = low + added * spread if 0 < added < 1 else (high if added else low)
+    change = np.abs(limited - original)
+    wall = max(int(np.count_nonzero(original > 0)), 1)
     rms = float(np.sqrt(np.square(change).sum() / wall))
     share = int(np.count_nonzero(change > ROUNDING)) / wall
-    return Limited(made, rms, float(change.max(initial=0.0)), share, added)
+    return LimitedSlope(limited, rms, float(change.max(initial=0.0)), share, added)
 
 
-def reach_of(rise: float, angle: float) -> float:
-    """How far a layer of height `rise` may stand out over the one below, mm, at an angle in degrees."""
-    return float(rise * np.tan(np.radians(angle)))
+def step_limit(height: float, angle: float) -> float:
+    """Return how far a layer of given height may extend beyond the layer below, at an angle in degrees."""
+    return float(height * np.tan(np.radians(angle)))
 
 
-def outline_lean(wall: Bools, reach: Floats, pixel: float, tolerance: float) -> Leans:
-    """Lean of the outline, layer by layer from the platform up.
+def outline_overhang(wall: Bools, limit: Floats, pixel: float, tolerance: float) -> Lengths:
+    """Compute the unsupported overhang of the outline, layer by layer from the platform up.
 
     Parameters
     ----------
     wall : (L, C) bool
-        Where there is wall; layer 0 stands on the platform.
-    reach : (L,) float64
-        Reach of each layer over the one below it, mm.
+        True where there is wall; layer 0 stands on the platform.
+    limit : (L,) float64
+        Step limit of each layer, mm.
     pixel : float
         Width of a column, mm.
     tolerance : float
-        Lean that is forgiven, mm.
+        Excess that counts as supported, mm.
 
     Returns
     -------
     (L, C) float32
-        Lean of the columns that are wall over no wall, mm; the panel's width where the layer below has no
+        Excess of the columns with wall above no wall, mm; the width of the panel if the layer below has no
         wall at all. 0 elsewhere.
 
     Examples
     --------
     >>> bridge = np.array([[1, 0, 0, 0, 1], [1, 1, 1, 1, 1]], bool)
-    >>> outline_lean(bridge, np.array([1.0, 1.0]), 1.0, 0.0)[1].tolist()
+    >>> outline_overhang(bridge, np.array([1.0, 1.0]), 1.0, 0.0)[1].tolist()
     [0.0, 0.0, 1.0, 0.0, 0.0]
     """
-    lean = np.zeros(wall.shape, np.float32)
-    so_far = np.zeros(wall.shape[1])
+    excess = np.zeros(wall.shape, np.float32)
+    total = np.zeros(wall.shape[1])
     for k in range(1, len(wall)):
         new = wall[k] & ~wall[k - 1]
         if new.any():
-            nearest, away = _nearest(wall[k - 1])
-            so_far = so_far[nearest] + away * pixel
-        so_far = np.maximum(so_far - reach[k], 0.0) * wall[k]
-        # What the layer below had was no more than the tolerance, so only new columns can be beyond it.
-        lean[k] = np.where(so_far > tolerance + ROUNDING, so_far, 0.0)
-        np.minimum(so_far, tolerance, out=so_far)
-    return lean
+            nearest, distance = _nearest(wall[k - 1])
+            total = total[nearest] + distance * pixel
+        total = np.maximum(total - limit[k], 0.0) * wall[k]
+        # The layer below contributes no more than the tolerance, so only new columns can exceed it.
+        excess[k] = np.where(total > tolerance + ROUNDING, total, 0.0)
+        np.minimum(total, tolerance, out=total)
+    return excess
 
 
-def _face_lean(thickness: NDArray[np.floating], reach: Floats, tolerance: float) -> Leans:
-    """Lean of the face, (L, C) mm, layer by layer from the platform up; 0 in columns over no wall."""
-    lean = np.zeros(thickness.shape, np.float32)
-    so_far = np.zeros(thickness.shape[1])
+def _face_overhang(thickness: NDArray[np.floating], limit: Floats, tolerance: float) -> Lengths:
+    """Return the excess of the face, (L, C) mm, from the platform up; 0 in columns above no wall."""
+    excess = np.zeros(thickness.shape, np.float32)
+    total = np.zeros(thickness.shape[1])
     for k in range(1, len(thickness)):
-        grown = thickness[k] - thickness[k - 1] - reach[k]
-        stands = (thickness[k] > 0) & (thickness[k - 1] > 0)
-        so_far = np.maximum(so_far + grown, 0.0) * stands
-        lean[k] = np.where(so_far > tolerance + ROUNDING, so_far, 0.0)
-        np.minimum(so_far, tolerance, out=so_far)
-    return lean
+        growth = thickness[k] - thickness[k - 1] - limit[k]
+        continuous = (thickness[k] > 0) & (thickness[k - 1] > 0)
+        total = np.maximum(total + growth, 0.0) * continuous
+        excess[k] = np.where(total > tolerance + ROUNDING, total, 0.0)
+        np.minimum(total, tolerance, out=total)
+    return excess
 
 
 def _nearest(wall: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Find every column's nearest column of wall, and how many columns away it is."""
+    """Return each column's nearest column with wall, and its distance in columns."""
     count = len(wall)
     column = np.arange(count)
     if not wall.any():
@@ -294,51 +298,55 @@ def _nearest(wall: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return nearest, np.abs(column - nearest)
 
 
-def _removed_above(thickness: Floats, reach: float) -> Floats:
+def _remove_above(thickness: Floats, limit: float) -> Floats:
     out = thickness.copy()
     for row in range(len(out) - 2, -1, -1):
         below = out[row + 1]
-        np.minimum(out[row], below + reach, out=out[row], where=below > 0)
+        np.minimum(out[row], below + limit, out=out[row], where=below > 0)
     return out
 
 
-def _added_below(thickness: Floats, reach: float) -> Floats:
+def _add_below(thickness: Floats, limit: float) -> Floats:
     out = thickness.copy()
     for row in range(1, len(out)):
-        np.maximum(out[row], out[row - 1] - reach, out=out[row], where=out[row] > 0)
+        np.maximum(out[row], out[row - 1] - limit, out=out[row], where=out[row] > 0)
     return out
 
 
-def _worst(lean: Leans, outline: Bools, pixel: float) -> tuple[OverhangPlace, ...]:
-    """Name the worst stretches of layers, none of them beside a worse one; layer 0 is the lowest."""
-    leaning = lean > 0
-    if not leaning.any():
-        return ()
-    columns = lean.shape[1]
-    edge = np.diff(leaning.astype(np.int8), axis=1, prepend=0, append=0)
+def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[OverhangPlace, ...]]:
+    """Return the number of places, and the worst of them; layer 0 is the lowest."""
+    unsupported = excess > 0
+    if not unsupported.any():
+        return 0, ()
+    columns = excess.shape[1]
+    edge = np.diff(unsupported.astype(np.int8), axis=1, prepend=0, append=0)
     layer, lo = np.nonzero(edge > 0)
     _, hi = np.nonzero(edge < 0)
     bounds = np.column_stack([layer * columns + lo, layer * columns + hi]).ravel()
-    peak = np.maximum.reduceat(np.append(lean.ravel(), np.float32(0)), bounds)[::2]
-    hangs = np.logical_or.reduceat(np.append(outline.ravel(), False), bounds)[::2]
+    peak = np.maximum.reduceat(np.append(excess.ravel(), np.float32(0)), bounds)[::2]
+    is_outline = np.logical_or.reduceat(np.append(outline.ravel(), False), bounds)[::2]
     z, left, right = layer * pixel, lo * pixel, hi * pixel
-    free = np.ones(len(peak), bool)
-    places: list[OverhangPlace] = []
-    while free.any() and len(places) < PLACES:
-        i = int(np.where(free, peak, -1.0).argmax())
-        span = (float(left[i]), float(right[i]))
-        places.append(OverhangPlace(float(z[i]), span, float(peak[i]), bool(hangs[i])))
-        beside = (left < right[i] + APART) & (right > left[i] - APART)
-        free &= ~(beside & (np.abs(z - z[i]) < APART))
-    return tuple(places)
+    order: list[int] = []
+    remaining = peak.copy()
+    while remaining[i := int(remaining.argmax())] > 0:
+        order.append(i)
+        # Stretches are sorted by height: only those near this one are compared with it.
+        near = slice(*np.searchsorted(z, [z[i] - 2 * APART, z[i] + 2 * APART]).tolist())
+        beside = (left[near] < right[i] + APART) & (right[near] > left[i] - APART)
+        remaining[near][beside & (np.abs(z[near] - z[i]) < APART)] = 0.0
+    worst = (
+        OverhangPlace(float(z[i]), (float(left[i]), float(right[i])), float(peak[i]), bool(is_outline[i]))
+        for i in order[:PLACES]
+    )
+    return len(order), tuple(worst)
 
 
 def _check(thickness: NDArray[np.floating], pixel: float, angle: float) -> None:
     if thickness.ndim != 2:
-        raise PathgenError(f"map of {thickness.ndim} dimensions", allowed="rows and columns")
+        raise PathgenError(f"the map has {thickness.ndim} dimensions", allowed="2: rows and columns")
     if not (np.isfinite(thickness).all() and (thickness >= 0).all()):
-        raise PathgenError("the map has a thickness that is negative or no number", allowed="0 or more")
+        raise PathgenError("the map contains negative, NaN or infinite values", allowed="0 mm or more")
     if not pixel > 0:
-        raise PathgenError(f"pixel is {pixel:g} mm", where="pixel", allowed="more than 0")
+        raise PathgenError(f"pixel is {pixel:g} mm", where="pixel", allowed="more than 0 mm")
     if not 0 < angle < 90:
         raise PathgenError(f"overhang angle is {angle:g}°", where="angle", allowed="between 0 and 90°")

@@ -1,8 +1,8 @@
-"""Outlines on the map's pixels: which lie inside, and how far each is from the edge.
+"""Outlines on the pixel grid of a map: the pixels inside, and their distances from the edge.
 
-A pixel belongs to an outline when its centre lies inside; a centre exactly on the edge does not. All work on
-pixels is done in pixel units about the middle of the map, rounded to a billionth, so that an outline that is
-its own mirror image gives a mask that is.
+A pixel belongs to an outline if its centre lies inside; a centre exactly on the edge does not count. All
+calculations use pixel units about the middle of the map, rounded to 1e-9, so that a symmetric outline gives
+an exactly symmetric mask.
 """
 
 from __future__ import annotations
@@ -23,21 +23,21 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
-MEGAPIXELS = 100  # largest map, as of pictures
-EXACT = 9  # decimals of a pixel that count
-SAMPLING = 0.5  # pixels between the points that mark the edge's cells
+MEGAPIXELS = 100  # maximum size of a map, equal to that of a picture
+EXACT = 9  # decimals to which pixel coordinates are rounded
+SAMPLING = 0.5  # spacing of the points that mark the cells of the edge, pixels
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Where a map's pixels lie in the outline's coordinates.
+    """Position of a map's pixels in the coordinates of the outline.
 
     Attributes
     ----------
     rows, cols : int
         Size of the map.
     pixel : float
-        Spacing, mm.
+        Pixel size, mm.
     u, z : float
         Left and lower border of the map, mm.
 
@@ -55,31 +55,31 @@ class Grid:
 
     @property
     def shape(self) -> tuple[int, int]:
-        """Rows and columns."""
+        """Number of rows and columns."""
         return self.rows, self.cols
 
     def centres(self) -> tuple[Floats, Floats]:
-        """Give u of every column, (cols,), and z of every row, (rows,), at the centres; row 0 at the top."""
+        """Return u of every column's centre, (cols,), and z of every row's centre, (rows,), top row first."""
         across = np.arange(0.5, self.cols, dtype=np.float64)
         up = np.arange(0.5, self.rows, dtype=np.float64)[::-1]
         return self.u + across * self.pixel, self.z + up * self.pixel
 
     def in_pixels(self, points: Floats) -> Floats:
-        """Turn points (N, 2) in mm into pixels to the right of and above the map's middle."""
+        """Convert points (N, 2) in mm to pixels to the right of and above the middle of the map."""
         middle = (self.cols / 2, self.rows / 2)
         pixels: Floats = np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT)
         return pixels
 
 
 def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
-    """Lay the map of an outline: its bounding box, each side raised to whole pixels, about its middle.
+    """Create the grid of an outline: its bounding box, rounded up to whole pixels about its centre.
 
     Parameters
     ----------
     outline : shapely polygon
         mm.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     Raises
     ------
     PathgenError
-        When the pixel_size is not finite and above 0, or the map would be empty or have over 100 megapixels.
+        If `pixel` is not finite and positive, or the map would be empty or exceed 100 megapixels.
 
     Examples
     --------
@@ -96,28 +96,35 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     (201, 300)
     """
     if not (np.isfinite(pixel) and pixel > 0):
-        raise PathgenError(f"pixel is {pixel:g} mm", allowed="a length above 0")
+        raise PathgenError(f"pixel is {pixel:g} mm", allowed="a finite length of more than 0 mm")
     if outline.is_empty:
-        raise PathgenError("the outline is empty", allowed="a polygon with an area")
+        raise PathgenError("the outline is empty", allowed="a polygon of positive area")
     left, low, right, high = outline.bounds
     across, up = (right - left) / pixel, (high - low) / pixel
     if not max(across, 1.0) * max(up, 1.0) <= 1e6 * MEGAPIXELS:
-        what = f"outline of {right - left:g} × {high - low:g} mm at a pixel of {pixel:g} mm"
-        raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="choose a larger pixel")
+        what = f"outline of {right - left:g} × {high - low:g} mm with pixels of {pixel:g} mm is too large"
+        raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="use a larger `pixel`")
     rows, cols = (max(math.ceil(round(side, EXACT)), 1) for side in (up, across))
     middle = (left + right) / 2, (low + high) / 2
     return Grid(rows, cols, pixel, middle[0] - cols * pixel / 2, middle[1] - rows * pixel / 2)
 
 
+def check_shape(thickness: NDArray[np.floating], grid: Grid) -> None:
+    """Raise a PathgenError if the shapes of a thickness map and a grid differ."""
+    if thickness.shape != grid.shape:
+        what = f"thickness map of {' × '.join(map(str, thickness.shape))} pixels"
+        raise PathgenError(what, allowed=f"{grid.rows} × {grid.cols} pixels, the size of the outline")
+
+
 def mask(outline: BaseGeometry, grid: Grid) -> Mask:
-    """Find the pixels whose centres lie inside an outline.
+    """Return the pixels whose centres lie inside an outline.
 
     Parameters
     ----------
     outline : shapely polygon or multipolygon
-        mm; holes are left out. It may reach beyond the map.
+        mm; pixels in its holes are outside. It may extend beyond the map.
     grid : Grid
-        From `grid_over` of this outline or of one around it.
+        From `grid_over` of this outline or of an enclosing one.
 
     Returns
     -------
@@ -144,13 +151,13 @@ def mask(outline: BaseGeometry, grid: Grid) -> Mask:
 
 
 def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> Floats:
-    """Measure how far each pixel's centre lies inside the outline's edge, holes' edges included.
+    """Compute the distance of each pixel's centre inside an outline from the edge, edges of holes included.
 
-    A distance transform finds each pixel's nearest cell with edge in it; the distance is then taken to the
-    edge itself, not to the cell, so it does not depend on how the edge lies to the pixels. As stretches of
-    edge may be about equally near, those nearest to the pixels around are tried as well, and from the best
-    one on along the edge. That makes it exact but where one stretch takes over from another: there a few
-    pixels in a hundred thousand may be off by a fraction of a pixel.
+    A distance transform finds the nearest cell that contains edge. The distance is then measured to the edge
+    itself, so that it does not depend on the orientation of the edge relative to the pixels. Segments that
+    are nearest to neighbouring pixels are tried as well, and from the best one the search continues along the
+    edge. The result is exact except where the nearest segment changes: a few pixels in 100,000 may be wrong
+    by a fraction of a pixel.
 
     Parameters
     ----------
@@ -158,7 +165,7 @@ def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> F
         mm.
     grid : Grid
     reach : float
-        Distances from here on are of no interest, mm; measuring less takes less time.
+        Distances are computed up to this limit, mm; a smaller limit takes less time.
 
     Returns
     -------
@@ -193,7 +200,7 @@ def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> F
 
 
 def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Floats:
-    """Measure how far each pixel's centre lies inside the edge of an outline's bounding box.
+    """Compute the distance of each pixel's centre from the edge of an outline's bounding box.
 
     Parameters
     ----------
@@ -201,13 +208,12 @@ def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Float
         mm.
     grid : Grid
     sides : bool
-        Whether left and right count as edges, as they do but for a ring. If not, all between lower and upper
-        edge is inside.
+        Whether the left and right sides count as edges. For a ring they do not.
 
     Returns
     -------
     (rows, cols) float64
-        mm; 0 outside. For a rectangle this is `edge_distance`, for less time and memory.
+        mm; 0 outside. For a rectangle equal to `edge_distance`, with less time and memory.
 
     Examples
     --------
@@ -228,14 +234,14 @@ def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Float
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """Straight pieces of an outline's edge, in pixels about the map's middle.
+    """Segments of an outline's edge, in pixels about the middle of the map.
 
     Attributes
     ----------
     start, along : (S, 2) float64
-        Start of each piece, and the way to its end.
+        Start of each segment, and vector to its end.
     before, after : (S,) intp
-        Its neighbours on the same ring.
+        Indices of its neighbours on the same ring.
     """
 
     start: Floats
@@ -258,12 +264,12 @@ class _Edge:
         return cls(points[pieces], points[pieces + 1] - points[pieces], before, after)
 
     def cells(self, grid: Grid) -> NDArray[np.int32]:
-        """Mark each cell of the map that the edge runs through with the number of a piece; others are -1."""
+        """Return the index of a segment in each cell of the map that the edge crosses; -1 elsewhere."""
         count = np.ceil(np.hypot(*self.along.T) / SAMPLING).astype(np.intp) + 1
         piece = np.repeat(np.arange(len(count)), count)
         step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
         at = self.start[piece] + self.along[piece] * (step / np.maximum(count[piece] - 1, 1))[:, None]
-        # The edge may run along the map's very border: it counts to the cells within.
+        # An edge exactly on the border of the map belongs to the cells inside.
         col = np.clip(np.floor(at[:, 0] + grid.cols / 2).astype(np.intp), 0, grid.cols - 1)
         row = np.clip(np.floor(grid.rows / 2 - at[:, 1]).astype(np.intp), 0, grid.rows - 1)
         cells = np.full(grid.shape, -1, np.int32)
@@ -271,16 +277,19 @@ class _Edge:
         return cells
 
     def distance(self, points: Floats, guesses: Sequence[NDArray[np.int32]]) -> Floats:
-        """Distance of each point (N, 2) to the nearest of the pieces guessed, (N,) each, and next to it."""
+        """Return the distance of each point (N, 2) to the nearest of some segments and their neighbours.
+
+        Each entry of `guesses` is an array (N,) with one segment per point.
+        """
         piece = guesses[0].astype(np.intp)
         square = self._square(points, piece)
 
         def better(at: Ints, guess: Ints) -> Ints:
-            """Take the guesses that are nearer; give the points for which they were."""
+            """Replace segments by nearer ones, and return the points for which this happened."""
             closer = self._square(points[at], guess)
-            won = closer < square[at]
-            at = at[won]
-            piece[at], square[at] = guess[won], closer[won]
+            nearer = closer < square[at]
+            at = at[nearer]
+            piece[at], square[at] = guess[nearer], closer[nearer]
             return at
 
         for guess in guesses[1:]:
@@ -288,13 +297,13 @@ class _Edge:
             better(other, guess[other].astype(np.intp))
         for neighbour in (self.before, self.after):
             moved = np.arange(len(points))
-            while moved.size:  # along the edge for as long as it comes nearer
+            while moved.size:  # continue along the edge while the distance decreases
                 moved = better(moved, neighbour[piece[moved]])
         nearest: Floats = np.sqrt(square)
         return nearest
 
     def _square(self, points: Floats, piece: Ints) -> Floats:
-        """Squared distance of each point to its piece."""
+        """Return the squared distance of each point to its segment."""
         along = self.along[piece]
         away = points - self.start[piece]
         length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-18)

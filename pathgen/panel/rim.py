@@ -1,7 +1,7 @@
-"""The rim of a panel of any outline: a raised frame along the edge, with a bevel and a border line inside.
+"""Rim of a panel: a raised frame along its edge, with an optional bevel and border line on the inside.
 
-Read from the outline's edge inward, the panel is: the rim, at its own thickness; where asked for, a line at
-the picture's edge; the picture. A bevel lets the rim fall to what is inside it at an angle instead of a step.
+From the edge inward, a panel consists of the rim, an optional border line, and the picture. A bevel makes the
+inner face of the rim slope at an angle instead of ending in a step.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.panel.pixels import EXACT, Floats, Grid, Mask, box_distance, edge_distance
+from pathgen.panel.pixels import EXACT, Floats, Grid, Mask, box_distance, check_shape, edge_distance
 
-STEEPEST, FLATTEST = 0.0, 89.0  # degrees from the panel's normal
+BEVEL = 0.0, 89.0  # limits, degrees from the panel's normal
 
 
 def rim(
@@ -37,32 +37,35 @@ def rim(
     thickness : (rows, cols) float
         Thickness of the picture over the whole map, mm, row 0 at the top; 0 where there is no wall.
     outline : shapely polygon or multipolygon
-        mm. Its holes have a rim as well.
+        mm. Its holes get a rim as well.
     grid : Grid
-        Where the map lies.
+        Position of the map.
     width, rim_thickness : float
-        Of the rim, mm. The width is rounded to whole pixels, as in `frame`; 0 gives no rim, and no bevel.
+        Width and thickness of the rim, mm. The width is rounded to whole pixels; 0 omits the rim and the
+        bevel.
     bevel : float
-        Angle of the rim's inner face from the panel's normal, degrees: 0 a step, 45 falls 1 mm each mm, 60
-        falls 1 mm in 1.73. The wall is the thicker of picture and rim − distance beyond the rim / tan(bevel).
+        Angle of the rim's inner face from the panel's normal, degrees: 0 is a step, 45 falls by 1 mm per mm,
+        60 by 1 mm per 1.73 mm. The wall is the larger of the picture and rim − distance beyond the rim /
+        tan(bevel).
     line, line_thickness : float
-        Width and thickness of a border line just inside the rim, mm; width 0 for none. A bevel falls onto it.
+        Width and thickness of a border line just inside the rim, mm; a width of 0 omits the line. A bevel
+        ends on the line.
     ring : bool
-        The outline is a rectangle whose sides meet: rim, bevel and line run below and above only.
+        True if the outline is a rectangle whose left and right sides join. Rim, bevel and line then run along
+        the bottom and the top only.
 
     Returns
     -------
     thickness : (rows, cols) float64
-        A new map; 0 outside the outline. Gaps in the picture (0 mm) are closed by the rim only: line and
-        bevel leave them open.
+        A new map, 0 outside the outline. Only the rim closes gaps in the picture (0 mm); line and bevel leave
+        them open.
     picture : (rows, cols) bool
-        Where the map is the picture as it was given.
+        Pixels at which the map equals the picture.
 
     Raises
     ------
     PathgenError
-        When the map is not of the grid's size, a value is out of its range, or rim, line or bevel leave no
-        picture.
+        If the shapes of map and grid differ, a value is out of range, or rim, line or bevel leave no picture.
 
     Examples
     --------
@@ -73,67 +76,53 @@ def rim(
     >>> framed[2].round(9).tolist()
     [3.0, 2.5, 1.6, 1.6, 2.5, 3.0]
     """
-    _check(thickness, grid, width, rim_thickness, bevel, line, line_thickness)
+    check_shape(thickness, grid)
+    _check("rim", width, rim_thickness)
+    _check("line", line, line_thickness)
+    if not BEVEL[0] <= bevel <= BEVEL[1]:
+        allowed = f"{BEVEL[0]:g} (a step) to {BEVEL[1]:g} degrees from the panel's normal"
+        raise PathgenError(f"bevel is {bevel:g} degrees", where="rim_bevel", allowed=allowed)
     border = round(width / grid.pixel) * grid.pixel
     inner = border + round(line / grid.pixel) * grid.pixel
-    given = np.asarray(thickness, np.float64)
-    fall = math.tan(math.radians(bevel)) if border else 0.0  # mm inward for each mm of thickness
-    lowest = min(float(given.min(where=given > 0, initial=rim_thickness)), rim_thickness)
+    source = np.asarray(thickness, np.float64)
+    run = math.tan(math.radians(bevel)) if border else 0.0  # mm inward per mm of thickness
+    thinnest = float(source.min(where=source > 0, initial=rim_thickness))
     if ring or outline.equals(shapely.box(*outline.bounds)):
         distance = box_distance(outline, grid, sides=not ring)
     else:
-        distance = edge_distance(outline, grid, max(inner, border + (rim_thickness - lowest) * fall))
-    # Rounding must not decide which side of a limit a pixel at exactly that distance is on.
+        distance = edge_distance(outline, grid, max(inner, border + (rim_thickness - thinnest) * run))
+    # Rounding errors must not decide on which side of a limit a pixel at exactly that distance falls.
     inside, hair = distance > 0, 10.0**-EXACT * grid.pixel
     in_rim, framed = inside & (distance < border - hair), inside & (distance < inner - hair)
     _check_left(inside & ~framed, distance, width, line)
-    panel = np.where(inside, given, 0.0)
+    panel = np.where(inside, source, 0.0)
     wall = panel > 0
     panel[wall & framed] = line_thickness
-    if fall:
-        np.maximum(panel, rim_thickness - (distance - border) / fall, out=panel, where=wall)
+    if run:
+        np.maximum(panel, rim_thickness - (distance - border) / run, out=panel, where=wall)
     panel[in_rim] = rim_thickness
-    shows = inside & ~framed & (panel == given)
-    if not shows.any():
+    picture = inside & ~framed & (panel == source)
+    if not picture.any():
         what = f"a bevel of {bevel:g} degrees from a rim of {rim_thickness:g} mm leaves no picture"
-        raise PathgenError(what, where="rim_bevel", hint="make it steeper (fewer degrees)")
-    return panel, shows
+        raise PathgenError(what, where="rim_bevel", hint="use a steeper bevel (fewer degrees)")
+    return panel, picture
 
 
-def _check(
-    thickness: NDArray[np.floating],
-    grid: Grid,
-    width: float,
-    rim_thickness: float,
-    bevel: float,
-    line: float,
-    line_thickness: float,
-) -> None:
-    if thickness.shape != grid.shape:
-        what = f"thickness map of {' × '.join(map(str, thickness.shape))} pixels"
-        raise PathgenError(what, allowed=f"the outline's {grid.rows} × {grid.cols}")
-    for name, key, length in (("rim", "rim_width", width), ("border line", "line_width", line)):
-        if not 0 <= length < np.inf:
-            what = f"width of the {name} is {length:g} mm"
-            raise PathgenError(what, where=key, allowed="0 mm or more")
-    for name, key, length, needed in (
-        ("rim", "rim_thickness", rim_thickness, width),
-        ("border line", "line_thickness", line_thickness, line),
-    ):
-        if needed and not 0 < length < np.inf:
-            what = f"thickness of the {name} is {length:g} mm"
-            raise PathgenError(what, where=key, allowed="more than 0 mm")
-    if not STEEPEST <= bevel <= FLATTEST:
-        allowed = f"{STEEPEST:g} (a step) to {FLATTEST:g} degrees from the panel's normal"
-        raise PathgenError(f"bevel is {bevel:g} degrees", where="rim_bevel", allowed=allowed)
+def _check(part: str, width: float, thickness: float) -> None:
+    name = {"rim": "rim", "line": "border line"}[part]
+    if not 0 <= width < np.inf:
+        what = f"width of the {name} is {width:g} mm"
+        raise PathgenError(what, where=f"{part}_width", allowed="0 mm or more")
+    if width and not 0 < thickness < np.inf:
+        what = f"thickness of the {name} is {thickness:g} mm"
+        raise PathgenError(what, where=f"{part}_thickness", allowed="more than 0 mm")
 
 
 def _check_left(picture: Mask, distance: Floats, width: float, line: float) -> None:
     if not distance.any():
-        raise PathgenError("no pixel of the map lies inside the outline", hint="choose a smaller pixel")
+        raise PathgenError("no pixel of the map lies inside the outline", hint="use a smaller `pixel`")
     if not picture.any():
-        what = f"rim {width:g} mm wide" + (f" and border line of {line:g} mm" if line else "")
-        allowed = f"less than {distance.max():.4g} mm together"
+        line_too = f" and a border line of {line:g} mm leave" if line else " leaves"
+        what = f"a rim of {width:g} mm{line_too} no picture"
         where = "line_width" if line else "rim_width"
-        verb = "leave" if line else "leaves"
-        raise PathgenError(f"{what} {verb} no picture", where=where, allowed=allowed)
+        raise PathgenError(what, where=where, allowed=f"less than {distance.max():.4g} mm in total")

@@ -1,23 +1,25 @@
-"""Steadiness: how far the growing panel sways, as numbers.
+"""Steadiness: the sway of the growing panel.
 
 *Model.* At height z the panel is an upright beam: the wall below z, clamped where the brim holds it, free at
-the top, bending about the u axis (Euler–Bernoulli). Each row's section is its columns, all standing on one
-flat back: plane sections stay plane over the whole width, so the second moment is that of the section about
-its own centroid. What acts along the normal n is the acceleration of the wall itself, where the platform
-carries it that way, and the nozzle's drag at the top; both as if at rest, as in δ = 12ρaL⁴/(8Et²).
+the top, bending about the u axis (Euler–Bernoulli). Each row's section consists of its columns, which share
+one flat back. Plane sections remain plane over the whole width, so the second moment is that of the section
+about its own centroid. The loads along the normal n are the inertia of the wall, on machines whose platform
+moves along n, and the drag of the nozzle at the top. Both are applied statically, as in δ = 12ρaL⁴/(8Et²).
 
-*What it leaves out.* A jerk makes an undamped wall swing up to twice as far as this. A thin middle between
-stiff rims sways more than the section as a whole does. Held widths (E/(1 − ν²), an eighth stiffer) and shear
-are left out too; they matter little and pull in opposite directions.
+*Limits of the model.* A jerk makes an undamped wall swing up to twice as far. A thin middle between stiff
+rims sways more than the section as a whole. Transverse restraint (E/(1 − ν²), one eighth stiffer) and shear
+are neglected; both effects are small and opposite.
 
-*Wedges* hold the wall as the platform does, up to their top: the clamp moves there. They touch the rim over
-their whole height, so they resist turning as well as moving; a support that touched in one point would not.
+*Wedges* hold the wall up to their top as the platform does, so the clamp moves there. They touch the rim over
+their whole height and therefore resist rotation as well as displacement; a support that touches at one point
+would not.
 
-*Method.* Every height's beam is cut into as many cells, with mean compliance and mass in each, taken from
-sums over the rows. Sway follows by integrating four times, down and up. The frequency is Rayleigh's quotient
-of the static shape bettered twice by the shape under its own inertia (Stodola's iteration). The static shape
-alone is 0.4 % too high for an even wall; one step is enough there, but leaves 0.3 % on strongly stepped ones.
-So all heights go in a few array operations instead of an eigenproblem each.
+*Method.* The beam of every height is divided into the same number of cells, with mean compliance and mass in
+each, from sums over the rows. Four integrations, two downward and two upward, give the sway. The frequency is
+Rayleigh's quotient of the static shape after two refinements by the shape under its own inertia (Stodola's
+iteration). The static shape alone is 0.4 % too high for a uniform wall; one refinement is sufficient there
+but leaves 0.3 % on strongly stepped walls. All heights are thus computed in a few array operations instead of
+one eigenproblem each.
 """
 
 from __future__ import annotations
@@ -33,29 +35,29 @@ from pathgen.errors import PathgenError
 
 Floats = NDArray[np.float64]
 
-DUST = 1e-3  # mm; a wall thinner than this carries nothing, and its stiffness could not be counted with
-CELLS = 200  # cells of every height's beam: within 2 in 10 000 of finite elements, stepped walls included
-STEPS = 2  # by which the static shape is bettered for the frequency
-FRACTION = 0.25  # of a bead's spacing that sway may reach: a judgement
-# Assumed, not measured: melt of some 300 Pa·s under 0.5 mm² of nozzle face, sheared at 20 mm/s over 0.1 mm.
+DUST = 1e-3  # wall thinner than this counts as no wall, mm
+CELLS = 200  # per beam: within 0.02 % of finite elements, stepped walls included
+STEPS = 2  # refinements of the static shape for the frequency
+FRACTION = 0.25  # maximum sway as a fraction of the bead spacing; a judgement
+# Assumed, not measured: melt of about 300 Pa·s under 0.5 mm² of nozzle face, sheared at 20 mm/s over 0.1 mm.
 DRAG = 0.03  # N
-THICKEST_RIM = 20.0  # mm; a rim thicker than this is no longer one
+THICKEST_RIM = 20.0  # thickest rim that is considered, mm
 HALVINGS = 40
-STANDING = "rows of wall from the platform up"
+STANDING = "wall in every row from the platform up"
 
 
 @dataclass(frozen=True, slots=True)
 class Sections:
-    """The wall's horizontal sections, row by row from the platform up.
+    """Horizontal sections of the wall, row by row from the platform up.
 
     Attributes
     ----------
     top : (R,) float64
         Upper edge of each row, mm.
     moments : (4, R) float64
-        ∫ tᵏ du over each row's wall for k = 0 to 3; k = 0 is its width.
+        ∫ tᵏ du over the wall of each row for k = 0 to 3; k = 0 is its width.
     rim : (4, R) float64
-        The same of the rim alone.
+        The same integrals over the rim alone.
     """
 
     top: Floats
@@ -77,19 +79,19 @@ class Sections:
     def inertia(self) -> Floats:
         """Second moment of each section about its centroidal axis along u, mm⁴, (R,).
 
-        Columns reach from the back n = 0 to n = t, so it is ∫t³/3 du − A·n̄², n̄ = ∫t²/2 du / A.
+        Columns extend from the back n = 0 to n = t, so it is ∫t³/3 du − A·n̄², with n̄ = ∫t²/2 du / A.
         """
         _, area, second, third = self.moments
         return np.asarray(third / 3 - second**2 / (4 * area))
 
     @property
     def rim_thickness(self) -> float:
-        """Mean thickness of the rim, mm; 0 where there is none."""
+        """Mean thickness of the rim, mm; 0 without a rim."""
         width = float(self.rim[0].sum())
         return float(self.rim[1].sum()) / width if width else 0.0
 
     def with_rim(self, thickness: float) -> Sections:
-        """Give the same wall with its rim `thickness` mm thick, as wide as it was."""
+        """Return the same wall with a rim of unchanged width and the given thickness, mm."""
         rim = self.rim[0] * thickness ** np.arange(4.0)[:, None]
         return Sections(self.top, self.moments - self.rim + rim, rim)
 
@@ -97,26 +99,26 @@ class Sections:
 def measure_sections(
     thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0
 ) -> Sections:
-    """Measure a panel's horizontal sections.
+    """Compute the horizontal sections of a panel.
 
     Parameters
     ----------
     thickness : (R, C) float
         Thickness of the whole panel, mm, row 0 at the top; 0 (or less than `DUST`) where there is no wall.
     pixel : float
-        Spacing of the map, mm.
+        Pixel size, mm.
     rim : int or (R, C) bool
-        Width of the rim in pixels on all four sides, or which pixels are rim.
+        Width of the rim in pixels on all four sides, or mask of the rim pixels.
 
     Returns
     -------
     Sections
-        Rows without wall above the uppermost one with wall are left away.
+        Without the empty rows at the top of the map.
 
     Raises
     ------
     PathgenError
-        When a row has no wall to carry what is above it, or a thickness is negative or not a number.
+        If a row without wall has wall above it, or a thickness is negative, NaN or infinite.
 
     Examples
     --------
@@ -126,13 +128,15 @@ def measure_sections(
     """
     t = np.asarray(thickness, np.float64)[::-1]
     if t.ndim != 2 or not t.any():
-        raise PathgenError(f"no wall in a thickness map of {t.shape} pixels", allowed=STANDING)
+        raise PathgenError(f"the thickness map of shape {t.shape} contains no wall", allowed=STANDING)
     if not (t.min() >= 0 and np.isfinite(t.max())):
-        raise PathgenError("the thickness map has values below 0 or not finite", allowed="mm, 0 or more")
+        what = "the thickness map contains negative, NaN or infinite values"
+        raise PathgenError(what, allowed="0 mm or more")
     if (dust := (t > 0) & (t < DUST)).any():
         t = np.where(dust, 0.0, t)
         if not t.any():
-            raise PathgenError(f"no wall of {DUST:g} mm or more in the thickness map", allowed=STANDING)
+            what = f"the thickness map contains no wall of {DUST:g} mm or more"
+            raise PathgenError(what, allowed=STANDING)
     framed = np.zeros(t.shape, bool)
     if isinstance(rim, np.ndarray):
         framed |= rim[::-1]
@@ -143,14 +147,14 @@ def measure_sections(
     rows = int(np.flatnonzero(moments[1])[-1]) + 1
     gaps = np.flatnonzero(moments[1, :rows] == 0)
     if gaps.size:
-        what = f"no wall at {gaps[0] * pixel:.1f} mm, under what should stand on it"
+        what = f"the thickness map has no wall at a height of {gaps[0] * pixel:.1f} mm, but wall above it"
         raise PathgenError(what, allowed=STANDING)
     edge = _moments(np.where(framed, t, 0.0), pixel) if framed.any() else np.zeros_like(moments)
     return Sections(pixel * np.arange(1.0, rows + 1), moments[:, :rows], edge[:, :rows])
 
 
 def _moments(t: Floats, pixel: float) -> Floats:
-    """∫ tᵏ du of every row, k = 0 to 3, (4, R)."""
+    """Return ∫ tᵏ du of every row for k = 0 to 3, (4, R)."""
     width = np.count_nonzero(t, axis=1)
     square = t * t
     return pixel * np.stack([width, t.sum(axis=1), square.sum(axis=1), np.einsum("ij,ij->i", square, t)])
@@ -158,7 +162,7 @@ def _moments(t: Floats, pixel: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What the wall is made of and what shakes it.
+    """Material of the wall, and the loads on it.
 
     Attributes
     ----------
@@ -167,14 +171,14 @@ class Conditions:
     density : float
         kg/m³.
     acceleration : float
-        Of the wall along its normal, mm/s²: the platform axis's where it moves that way, 0 where only the
-        head moves.
+        Acceleration of the wall along its normal, mm/s²: that of the platform axis if the platform moves
+        along the normal, 0 if only the head does.
     drag : float
         Force of the nozzle on the top along the normal, N. The default is an assumption.
     support : float
-        Height that wedges hold the wall up to, mm.
+        Height up to which wedges hold the wall, mm.
     spacing : float
-        Spacing of a bead, mm: what sway is measured against.
+        Bead spacing, mm; the limit of the sway is a fraction of it.
     """
 
     modulus: float
@@ -185,28 +189,28 @@ class Conditions:
     spacing: float = 0.42
 
     def __post_init__(self) -> None:
-        """Refuse what cannot be."""
+        """Reject negative and infinite values."""
         for name in self.__slots__:
-            value, least = getattr(self, name), name in ("modulus", "density", "spacing")
-            if not (value > 0 if least else value >= 0) or math.isinf(value):
-                allowed = "more than 0" if least else "0 or more"
+            value, positive = getattr(self, name), name in ("modulus", "density", "spacing")
+            if not (value > 0 if positive else value >= 0) or math.isinf(value):
+                allowed = "more than 0" if positive else "0 or more"
                 raise PathgenError(f"{name} is {value:g}", where="steadiness", allowed=allowed)
 
 
 @dataclass(frozen=True, slots=True)
 class Steadiness:
-    """How far the wall sways at every height of its growth.
+    """Sway of the wall at every height of its growth.
 
     Attributes
     ----------
     sections : Sections
     conditions : Conditions
     z : (H,) float64
-        Heights the wall has reached, rising, mm.
+        Heights of the growing wall, ascending, mm.
     by_acceleration : (H,) float64
-        Sway of the top for 1 mm/s² along the normal, mm.
+        Sway of the top per 1 mm/s² along the normal, mm.
     by_force : (H,) float64
-        Sway of the top for 1 N on it, mm.
+        Sway of the top per 1 N applied to it, mm.
     frequency : (H,) float64
         First natural frequency, Hz; infinite where wedges hold the whole wall.
     """
@@ -224,107 +228,90 @@ class Steadiness:
         c = self.conditions
         return c.acceleration * self.by_acceleration + c.drag * self.by_force
 
-    def limit_height(self, fraction: float = FRACTION, measure: float | None = None) -> float | None:
-        """Height at which sway passes a fraction of a bead's spacing.
+    @property
+    def limit(self) -> float:
+        """Maximum sway, `FRACTION` of the bead spacing, mm."""
+        return FRACTION * self.conditions.spacing
 
-        Parameters
-        ----------
-        fraction : float
-        measure : float, optional
-            What to take the fraction of instead of the spacing, such as the layer height, mm.
-
-        Returns
-        -------
-        float or None
-            mm, interpolated between heights; None when it is not passed.
-        """
-        limit, sway = self._limit(fraction, measure), self.sway
+    def limit_height(self) -> float | None:
+        """Height at which the sway exceeds its limit, mm, interpolated; None if it does not."""
+        limit, sway = self.limit, self.sway
         if not sway.size or sway[-1] <= limit:
             return None
         return float(np.interp(limit, np.append(0.0, sway), np.append(0.0, self.z)))
 
-    def rim_needed(self, fraction: float = FRACTION, measure: float | None = None) -> float | None:
-        """Thinnest rim, as wide as it is, with which the finished wall stays within the limit.
-
-        Parameters are those of `limit_height`.
+    def rim_needed(self) -> float | None:
+        """Minimum thickness of a rim of the same width that keeps the finished wall within the limit.
 
         Returns
         -------
         float or None
-            mm, not less than the present one; None when there is no rim, or none up to 20 mm is enough.
+            mm, not less than the present thickness; None without a rim, or if a rim of 20 mm is not enough.
         """
-        limit, s = self._limit(fraction, measure), self.sections
+        s = self.sections
         if not s.rim.any():
             return None
 
-        def holds(rim: float) -> bool:
-            return _sway_of_top(s.with_rim(rim), self.conditions) <= limit
+        def is_enough(rim: float) -> bool:
+            return _final_sway(s.with_rim(rim), self.conditions) <= self.limit
 
-        if _sway_of_top(s, self.conditions) <= limit:
+        if _final_sway(s, self.conditions) <= self.limit:
             return s.rim_thickness
-        # A thicker rim is more mass at the top too, so on a low wide wall sway may rise before it falls.
+        # A thicker rim also adds mass at the top, so the sway of a low, wide wall may increase at first.
         steps = np.linspace(s.rim_thickness, max(THICKEST_RIM, s.rim_thickness), 33)
-        enough = next((i for i, rim in enumerate(steps) if holds(float(rim))), None)
+        enough = next((i for i, rim in enumerate(steps) if is_enough(float(rim))), None)
         if enough is None:
             return None
-        return _least(holds, float(steps[max(enough - 1, 0)]), float(steps[enough]))
+        return _bisect(is_enough, float(steps[max(enough - 1, 0)]), float(steps[enough]))
 
-    def wedges_needed(self, fraction: float = FRACTION, measure: float | None = None) -> float:
-        """Least height wedges must hold the finished wall up to, mm; 0 when none are needed.
+    def wedges_needed(self) -> float:
+        """Minimum height of wedges that keep the finished wall within the limit, mm; 0 if none are needed."""
 
-        Parameters are those of `limit_height`.
-        """
-        limit = self._limit(fraction, measure)
+        def is_enough(support: float) -> bool:
+            return _final_sway(self.sections, replace(self.conditions, support=support)) <= self.limit
 
-        def holds(support: float) -> bool:
-            return _sway_of_top(self.sections, replace(self.conditions, support=support)) <= limit
+        return 0.0 if is_enough(0.0) else _bisect(is_enough, 0.0, self.sections.height)
 
-        return 0.0 if holds(0.0) else _least(holds, 0.0, self.sections.height)
-
-    def acceleration_needed(self, fraction: float = FRACTION, measure: float | None = None) -> float | None:
-        """Highest acceleration along the normal that the finished wall stands, mm/s².
-
-        Parameters are those of `limit_height`. Sway is linear in it, so nothing has to be searched.
+    def acceleration_needed(self) -> float | None:
+        """Maximum acceleration along the normal that keeps the finished wall within the limit, mm/s².
 
         Returns
         -------
         float or None
-            Infinite when wedges hold the whole wall; None when the nozzle's drag alone is too much.
+            Infinite if wedges hold the whole wall; None if the drag of the nozzle alone exceeds the limit.
         """
         s, c = self.sections, self.conditions
-        left = self._limit(fraction, measure) - _sway_of_top(s, replace(c, acceleration=0.0))
-        each = _sway_of_top(s, replace(c, acceleration=1.0, drag=0.0))
-        if left < 0:
+        margin = self.limit - _final_sway(s, replace(c, acceleration=0.0))
+        per_unit = _final_sway(s, replace(c, acceleration=1.0, drag=0.0))
+        if margin < 0:
             return None
-        return left / each if each else math.inf
+        return margin / per_unit if per_unit else math.inf
 
-    def advice_line(self, fraction: float = FRACTION) -> str:
-        """Say in one line how steady the finished wall is, and what would hold it where it is not.
+    def advice_line(self) -> str:
+        """Summarise the sway of the finished wall in one line, with remedies if it exceeds the limit.
 
         Examples
         --------
         >>> high = measure_sections(np.full((300, 200), 0.8), 0.5)
-        >>> compute_steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line()[:67]
-        'at 150 mm the top sways 0.042 mm, 10 % of a bead, and rings at 9.65'
+        >>> compute_steadiness(high, Conditions(3.5, 1240.0, 100.0, drag=0.0)).advice_line().split(";")[0]
+        'at 150 mm height the top sways by 0.042 mm, 10 % of the bead spacing (limit: 25 %)'
         """
         c, height = self.conditions, self.sections.height
-        grown = compute_steadiness(self.sections, c)  # whatever heights were asked for
-        sway, rings, passed = float(grown.sway[-1]), float(grown.frequency[-1]), grown.limit_height(fraction)
-        said = f"at {height:g} mm the top sways {sway:.3f} mm, {100 * sway / c.spacing:.0f} % of a bead"
-        said += f", and rings at {_hertz(rings)} Hz" if math.isfinite(rings) else ""
-        if passed is None:
-            return f"{said}: steady"
-        ways = [f"wedges up to {math.ceil(self.wedges_needed(fraction)):g} mm"]
-        rim, most = self.rim_needed(fraction), self.acceleration_needed(fraction)
+        finished = compute_steadiness(self.sections, c)  # `z` may end below the finished height
+        sway, frequency = float(finished.sway[-1]), float(finished.frequency[-1])
+        line = f"at {height:g} mm height the top sways by {sway:.3f} mm, {100 * sway / c.spacing:.0f} %"
+        line += f" of the bead spacing (limit: {100 * FRACTION:.0f} %)"
+        line += f"; natural frequency {_hertz(frequency)} Hz" if math.isfinite(frequency) else ""
+        exceeded = finished.limit_height()
+        if exceeded is None:
+            return f"{line}; steady"
+        remedies = [f"wedges up to {math.ceil(self.wedges_needed()):g} mm"]
+        rim, maximum = self.rim_needed(), self.acceleration_needed()
         if rim is not None:
-            ways.append(f"a rim {math.ceil(rim * 10) / 10:g} mm thick")
-        if most is not None and math.floor(most) > 0 and c.acceleration > most:
-            ways.append(f"at most {math.floor(most):g} mm/s² along its normal")
-        limit = f"{100 * fraction:.0f} % is passed at {passed:.0f} mm"
-        return f"{said}; {limit}; what holds it: {', or '.join(ways)}"
-
-    def _limit(self, fraction: float, measure: float | None) -> float:
-        return fraction * (self.conditions.spacing if measure is None else measure)
+            remedies.append(f"a rim {math.ceil(rim * 10) / 10:g} mm thick")
+        if maximum is not None and math.floor(maximum) > 0 and c.acceleration > maximum:
+            remedies.append(f"at most {math.floor(maximum):g} mm/s² along the normal")
+        return f"{line}; above the limit from {exceeded:.0f} mm on; use {', or '.join(remedies)}"
 
 
 def _hertz(frequency: float) -> str:
@@ -332,15 +319,15 @@ def _hertz(frequency: float) -> str:
 
 
 def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats | None = None) -> Steadiness:
-    """Work out how far a growing wall sways, at every height.
+    """Compute the sway of a growing wall at every height.
 
     Parameters
     ----------
     wall : Sections
     conditions : Conditions
     heights : (H,) float64, optional
-        Heights the wall has reached, rising, mm, such as the layers' tops; by default each row's. What is
-        above the wall counts as its top.
+        Heights of the growing wall, ascending, mm, such as the tops of the layers; by default the top of each
+        row. Heights above the wall count as its top.
 
     Returns
     -------
@@ -350,7 +337,7 @@ def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats |
     Raises
     ------
     PathgenError
-        For heights that do not rise from above 0.
+        If the heights are not positive and ascending.
 
     Examples
     --------
@@ -361,8 +348,8 @@ def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats |
     """
     z = np.asarray(wall.top if heights is None else heights, np.float64)
     if z.size and not (z[0] > 0 and (np.diff(z) >= 0).all()):
-        raise PathgenError("heights do not rise from above 0", where="steadiness", allowed="rising, mm")
-    # mm, N, s and tonnes: 1 GPa is 1000 N/mm², 1 kg/m³ is 1e-12 t/mm³.
+        raise PathgenError("heights are not positive and ascending", where="steadiness")
+    # Units: mm, N, s and tonnes; 1 GPa is 1000 N/mm², 1 kg/m³ is 1e-12 t/mm³.
     length, compliance = _cells(wall, 1 / (1e3 * conditions.modulus * wall.inertia), z, conditions.support)
     length, mass = _cells(wall, 1e-12 * conditions.density * wall.area, z, conditions.support)
     even = np.ones((len(z), CELLS + 1))
@@ -378,7 +365,7 @@ def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats |
 
 
 def _cells(wall: Sections, values: Floats, z: Floats, support: float) -> tuple[Floats, Floats]:
-    """Cut the free part below each height into cells: their length (H, 1) and mean values (H, CELLS)."""
+    """Divide the free part below each height into cells; return length (H, 1) and mean values (H, CELLS)."""
     foot = min(support, wall.height)
     length = np.clip(z - foot, 0.0, wall.height - foot)[:, None] / CELLS
     edges = foot + length * np.arange(CELLS + 1)
@@ -388,22 +375,23 @@ def _cells(wall: Sections, values: Floats, z: Floats, support: float) -> tuple[F
 
 
 def _deflection(length: Floats, compliance: Floats, mass: Floats, pull: Floats, force: float = 0.0) -> Floats:
-    """Deflect beams clamped at their foot: exact for stiffness even and load linear within each cell.
+    """Compute the deflection of clamped beams; exact for constant stiffness and linear load within each cell.
 
     Parameters
     ----------
     length : (H, 1) float64
+        Length of a cell.
     compliance, mass : (H, K) float64
-        1/EI and mass a length, of each cell.
+        1/EI and mass per length of each cell.
     pull : (H, K + 1) float64
-        Acceleration at each cell's edges; load is mass times it.
+        Acceleration at the edges of the cells; the load is mass times acceleration.
     force : float
-        At the top.
+        Force at the top.
 
     Returns
     -------
     (H, K + 1) float64
-        Deflection at the cells' edges, from the foot up.
+        Deflection at the edges of the cells, from the foot up.
     """
     h, low, high = length, mass * pull[:, :-1], mass * pull[:, 1:]
     shear = force + _downward(h * (low + high) / 2)
@@ -425,18 +413,18 @@ def _downward(steps: Floats) -> Floats:
 
 
 def _product(mass: Floats, a: Floats, b: Floats) -> Floats:
-    """∫ mass·a·b over each beam in cell lengths, a and b linear in each cell, (H,)."""
+    """Return ∫ mass·a·b over each beam in cell lengths, (H,), with a and b linear in each cell."""
     ends = a[:, :-1] * (2 * b[:, :-1] + b[:, 1:]) + a[:, 1:] * (b[:, :-1] + 2 * b[:, 1:])
     return np.asarray(np.einsum("ij,ij->i", mass, ends) / 6)
 
 
-def _sway_of_top(wall: Sections, conditions: Conditions) -> float:
+def _final_sway(wall: Sections, conditions: Conditions) -> float:
     return float(compute_steadiness(wall, conditions, wall.top[-1:]).sway[0])
 
 
-def _least(holds: Callable[[float], bool], fails: float, held: float) -> float:
-    """Halve the way between a value that fails and one that holds; give the least found to hold."""
+def _bisect(is_enough: Callable[[float], bool], failing: float, sufficient: float) -> float:
+    """Bisect between a failing and a sufficient value; return the smallest value found sufficient."""
     for _ in range(HALVINGS):
-        middle = (fails + held) / 2
-        fails, held = (fails, middle) if holds(middle) else (middle, held)
-    return held
+        middle = (failing + sufficient) / 2
+        failing, sufficient = (failing, middle) if is_enough(middle) else (middle, sufficient)
+    return sufficient

@@ -1,9 +1,9 @@
-"""The view: how the map of a panel as it stands on the platform differs from the picture its viewer sees.
+"""View: the transformation between the viewer's picture and the map as the panel stands on the platform.
 
-*Upright* is how the viewer sees the panel once it hangs: row 0 at the top, column 0 at his left. *Standing*
-is how it is made: the last row stands on the platform, and the relief looks toward positive n. The two differ
-where a panel is made on another of its edges, where the viewer will see its flat back, and where a ring's
-seam was moved.
+*Upright* means as the viewer sees the mounted panel: row 0 at the top, column 0 on the viewer's left.
+*Standing* means as it is printed: the last row stands on the platform, and the relief faces positive n. The
+two differ if a panel is printed on another edge, if the viewer will see its flat back, or if the seam of a
+ring was moved.
 """
 
 from __future__ import annotations
@@ -28,23 +28,24 @@ TURNS = {0: "lower", 90: "left", 180: "upper", 270: "right"}
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What is done to an upright map to make it stand: mirrored, then rolled, then turned.
+    """Transformation from an upright map to a standing one: mirror, then roll, then rotate.
 
     Attributes
     ----------
     turn : {0, 90, 180, 270}
-        Degrees counter-clockwise, as the viewer sees it. The panel stands on the edge that is, upright, the
-        lower one (0), the left (90), the upper (180), the right (270). Of a mirrored panel the platform sees
-        the other face, so its map is turned clockwise by as much; the edges are the same.
+        Rotation in degrees, counter-clockwise as the viewer sees it. It selects the upright panel's edge that
+        stands on the platform: lower (0), left (90), upper (180) or right (270). A mirrored map is rotated
+        clockwise instead, so that the edges are the same.
     mirrored : bool
-        The relief looks away from the viewer, who sees the flat back: left and right change places.
+        True if the relief faces away from the viewer, who sees the flat back; left and right are then
+        exchanged.
     roll : int
-        Columns that a ring's map is moved on to the right; what leaves it there comes in again at the left.
+        Columns by which the map of a ring is shifted to the right, with wrap-around.
 
     Raises
     ------
     PathgenError
-        For another turn.
+        If `turn` is any other value.
 
     Examples
     --------
@@ -57,33 +58,33 @@ class View:
     roll: int = 0
 
     def __post_init__(self) -> None:
-        """Refuse what is no quarter turn."""
+        """Reject a turn that is not a multiple of 90 degrees."""
         if self.turn not in TURNS:
             allowed = ", ".join(map(str, TURNS)) + " degrees"
             raise PathgenError(f"turn is {self.turn}", where="turn", allowed=allowed)
 
     @property
     def edge(self) -> str:
-        """Which of its edges, upright, the panel stands on: lower, left, upper or right."""
+        """Edge of the upright panel that stands on the platform: lower, left, upper or right."""
         return TURNS[self.turn]
 
     @property
     def lying(self) -> bool:
-        """The panel stands on one of its sides, so that standing width and height have changed places."""
+        """Whether the panel stands on its left or right side, which exchanges width and height."""
         return self.turn % 180 == 90
 
     def standing(self, upright: NDArray[Item]) -> NDArray[Item]:
-        """Make an upright map stand.
+        """Transform an upright map into a standing one.
 
         Parameters
         ----------
         upright : (rows, cols) array
-            Of anything; it may be empty.
+            Any data type; may be empty.
 
         Returns
         -------
-        (rows, cols) or, lying, (cols, rows) array
-            Its rows one after another in memory; where nothing changes, in that of the array given.
+        (rows, cols) or, if lying, (cols, rows) array
+            C-contiguous; shares memory with the input if nothing changes.
 
         Examples
         --------
@@ -95,7 +96,7 @@ class View:
         return np.ascontiguousarray(np.rot90(rolled, self._quarters))
 
     def upright(self, standing: NDArray[Item]) -> NDArray[Item]:
-        """Show a standing map as the viewer sees it: the inverse of `standing`, exactly.
+        """Transform a standing map into an upright one; the exact inverse of `standing`.
 
         Examples
         --------
@@ -107,24 +108,24 @@ class View:
         return np.ascontiguousarray(rolled[:, ::-1] if self.mirrored else rolled)
 
     def size(self, width: float, height: float) -> tuple[float, float]:
-        """Give the standing sides of upright ones, and the other way round."""
+        """Convert width and height from upright to standing or from standing to upright."""
         return (height, width) if self.lying else (width, height)
 
     def outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
-        """Make an upright outline stand, as the map over its box does.
+        """Transform an upright outline into a standing one.
 
         Parameters
         ----------
         polygon : Polygon
             mm.
         width, height : float
-            Upright size of the box it lies in, from the origin, mm.
+            Upright size of its bounding box, whose corner is at the origin, mm.
 
         Returns
         -------
         Polygon
-            In the standing box, whose lower left corner is the origin. A roll changes nothing: an outline
-            that goes all the way round a ring has no ends to be moved.
+            In the standing box, whose lower left corner is the origin. A roll does not change the outline,
+            because the outline of a ring has no ends.
 
         Examples
         --------
@@ -134,14 +135,14 @@ class View:
         return self._moved(polygon, lambda points: self._turned(self._flipped(points, width), width, height))
 
     def upright_outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
-        """Show a standing outline as the viewer sees it: the inverse of `outline`, to rounding.
+        """Transform a standing outline into an upright one; the inverse of `outline` except for rounding.
 
         Parameters
         ----------
         polygon : Polygon
             mm.
         width, height : float
-            Standing size of the box it lies in, mm.
+            Standing size of its bounding box, mm.
 
         Examples
         --------
@@ -154,14 +155,14 @@ class View:
 
     @property
     def _quarters(self) -> int:
-        """Quarter turns counter-clockwise, as the standing map is seen."""
+        """Counter-clockwise quarter turns of the standing map."""
         return (-self.turn if self.mirrored else self.turn) // 90 % 4
 
     def _flipped(self, points: Points, width: float) -> Points:
         return points * (-1, 1) + (width, 0) if self.mirrored else points
 
     def _turned(self, points: Points, width: float, height: float) -> Points:
-        """Turn points (N, 2) counter-clockwise in a box, which comes to lie at the origin again."""
+        """Rotate points (N, 2) counter-clockwise in a box whose lower left corner stays at the origin."""
         u, z = points.T
         turned = ((u, z), (height - z, u), (width - u, height - z), (z, width - u))[self._quarters]
         return np.column_stack(turned)

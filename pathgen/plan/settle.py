@@ -13,10 +13,11 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen import optics
 from pathgen.errors import PathgenError
+from pathgen.files.stages import log_stage
 from pathgen.layers import Layers, cut_layers
-from pathgen.layers.adaptive import AdaptiveHeights, Terms, adaptive
+from pathgen.layers.adaptive import AdaptiveHeights, Terms, adapt_layers
 from pathgen.layers.combs import SLENDER, CombPlan
-from pathgen.layers.supports import Supports, bent_supports, plan_supports
+from pathgen.layers.supports import Supports, bend_supports, plan_supports
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import fastest_feed
 from pathgen.motion.opening import START_LINE
@@ -62,6 +63,7 @@ def plan(
     return plan_several([(source, job or Job())], machine, material).panels[0]
 
 
+@log_stage(lambda platform: f"planned {len(platform.panels)} panels")
 def plan_several(
     panels: Sequence[tuple[Source, Job]],
     machine: Machine | None = None,
@@ -237,7 +239,7 @@ def _raised(given: Given, setup: Setup, progress: Progress | None) -> UnplacedPa
         check_bend(bend, float(panel.thickness.max()))
     layers = cut_layers(panel, setup.layer, setup.job.first_layer)
     if setup.job.layer == "auto":
-        chosen = adaptive(panel, _seen(panel.thickness, setup), _terms(setup))
+        chosen = adapt_layers(panel, _seen(panel.thickness, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
     return UnplacedPanel(setup, panel, layers, given.name, notes, _supports(layers, setup))
@@ -346,7 +348,7 @@ def _supports(layers: Layers, setup: Setup) -> Supports | None:
     if not plain and job.comb != "none":
         comb = CombPlan(job.spacing, angle=setup.overhang, brim=job.brim)
         if bend is not None:  # bending brings what stands on the hollow side nearer together
-            comb = replace(comb, gap=comb.gap / bend.least_stretch(layers.panel.height / SLENDER))
+            comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     wedge = None
     if wedges:
         height = job.wedge_height or 2 * layers.panel.height / 3
@@ -362,7 +364,7 @@ def _supports(layers: Layers, setup: Setup) -> Supports | None:
     if wedge is None and comb is None:
         return None
     supports = plan_supports(layers, wedge, comb)
-    return supports if bend is None else bent_supports(supports, bend)
+    return supports if bend is None else bend_supports(supports, bend)
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:

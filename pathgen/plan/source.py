@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from pathgen import picture
-from pathgen.errors import PathgenError, nearest, printable
+from pathgen.errors import PathgenError, printable
+from pathgen.files.stages import log_stage
 from pathgen.panel import Panel, View, add_rim, chamfer, cut_out, stand_on_edge
 from pathgen.panel.crop import show_picture
 from pathgen.panel.eyelet import Eyelet
-from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
-from pathgen.panel.outline_file import polygon_file
+from pathgen.panel.outline import with_foot
+from pathgen.panel.outlines import Sides, make_outline
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.pixels import Grid, grid_over
 from pathgen.plan.toning import dithered, thickness_of
@@ -60,6 +61,7 @@ class Given:
     outline: Polygon | None = None
 
 
+@log_stage(lambda given: f"read {given.name}, {given.values.shape[1]} × {given.values.shape[0]} values")
 def read_source(source: Source, setup: Setup, pixel: float) -> Given:
     """Read a photograph or a thickness map and work out the panel's size.
 
@@ -174,6 +176,7 @@ def footed(outline: Polygon, view: View, foot: float | None) -> Polygon:
 
     Examples
     --------
+    >>> from pathgen.panel.outline_disc import ellipse
     >>> [round(side, 2) for side in footed(ellipse(100, 100), View(turn=270), None).bounds]
     [0.0, 0.0, 95.83, 100.0]
     """
@@ -200,22 +203,9 @@ def outline_of(job: Job, width: float, height: float) -> Polygon | None:
     """
     if job.outline == "rectangle":
         plain = not (job.corner or loops_of(job) or job.rim_bevel or job.line_width or job.seam == "dark")
-        return None if plain else rectangle(width, height, job.corner)
-    if job.outline == "disc":
-        both = job.width is not None and job.height is not None
-        side = height if job.width is None and job.height is not None else width
-        return ellipse(width, height) if both else ellipse(side, side)
-    if job.outline == "arch":
-        return arch(width, height)
-    if not any(mark in job.outline for mark in "./\\"):
-        known = ("rectangle", "disc", "arch")
-        raise PathgenError(
-            f"unknown outline {job.outline!r}",
-            where="outline",
-            allowed=", ".join(known) + ", or a file",
-            hint=nearest(job.outline, known),
-        )
-    return polygon_file(job.outline, job.width, job.height)
+        if plain:
+            return None
+    return make_outline(job.outline, Sides(width, height, job.width, job.height, job.corner))
 
 
 def loops_of(job: Job) -> list[Eyelet]:

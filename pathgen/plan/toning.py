@@ -101,15 +101,15 @@ def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     note : str
         The figures.
     """
-    from pathgen.optics.motor_steps import diffused, least_step, measure_step
+    from pathgen.optics.motor_steps import diffuse_error, measure_step, smallest_step
 
     job, hot_end = setup.job, setup.machine.hot_end
     # Behind the nozzle pressure evens out what is fed within the lag.
     length = max(setup.feed * hot_end.lag, job.pixel)
-    step = least_step(setup.machine, setup.layer, length, setup.packing).thickness
+    step = smallest_step(setup.machine, setup.layer, length, setup.packing).thickness
     material = setup.material
     seen = measure_step(step, optics.law(material.light), job.thinnest, job.thickest, material.viewing)
     said = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {seen.lightness:.2f} L*"
     if not seen.visible:
         return standing, f"{said}: it does not show"
-    return diffused(standing, step), f"{said}: spread over neighbours"
+    return diffuse_error(standing, step), f"{said}: spread over neighbours"

@@ -17,10 +17,19 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
-from pathgen.layers.bent import bent_outline
-from pathgen.layers.strokes import join_strokes, rearranged
-from pathgen.layers.supports import between
-from pathgen.motion import Kind, LayerSpans, Moves, approach, assemble, banded, concatenate, hop, start_line
+from pathgen.layers.bent import bend_outline
+from pathgen.layers.strokes import join_strokes, reorder_strokes
+from pathgen.motion import (
+    Kind,
+    LayerSpans,
+    Moves,
+    approach_moves,
+    assemble,
+    banded,
+    concatenate,
+    cross_to_next_panel,
+    start_line,
+)
 from pathgen.plan.model import Planned, Platform
 from pathgen.program.detour import Detour
 from pathgen.route import order_strokes
@@ -128,7 +137,7 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
     """Plan moves block after block, dry ones straight over any keep-out zone."""
     setup, heights = platform.setup, program_layers(platform)
     line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
-    opening = [approach(line, setup.machine)]
+    opening = [approach_moves(line, setup.machine)]
     opening.append(assemble(line, Kind.START, heights, setup, opening[-1].end))
     every = tuple(range(len(platform.panels)))
     begun = 0  # layers of the panels before
@@ -172,7 +181,7 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
         if row == len(moves) or moves.layer[row] != layer:
             continue
         before = moves.rows(slice(0, row))
-        away = hop(before.end, before.end, park[2], layer, machine)
+        away = cross_to_next_panel(before.end, before.end, park[2], layer, machine)
         away.x[2], away.y[2], _ = park
         out, back = away.rows(slice(0, 3)), away.rows(slice(2, 5))
         back.x[0], back.y[0], _ = before.end
@@ -214,7 +223,7 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
     tallest = max(float(p.layers.top[-1]) for p in platform.panels)
     clear = min(tallest + CLEAR, planned.setup.machine.volume.z[1])
     to = (float(put.u[0]), float(put.n[0]), float(planned.layers.top[0]))
-    return hop(at, to, clear, begun, planned.setup.machine)
+    return cross_to_next_panel(at, to, clear, begun, planned.setup.machine)
 
 
 def _laid(platform: Platform, group: Sequence[int]) -> Iterator[tuple[Laid, ...]]:
@@ -270,7 +279,7 @@ class _Order:
         labels = [np.repeat([row], len(strokes), axis=0) for strokes, *row in parts]
         kind, owner, rank = np.concatenate(labels).T.astype(np.intp)
         by_layer = np.argsort(together.layer, kind="stable")
-        strokes = rearranged(together, by_layer, np.zeros(len(by_layer), bool))
+        strokes = reorder_strokes(together, by_layer, np.zeros(len(by_layer), bool))
         kind, owner, rank = kind[by_layer], owner[by_layer], rank[by_layer]
         ordered, index, _ = self._guided().order(strokes, owner, rank, at)
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
@@ -289,7 +298,7 @@ class _Order:
                 (supports.tabs, Kind.WEDGE, TAB),
                 (supports.comb, Kind.COMB, FREE),
             ):
-                here = between(strokes, part.first, part.last)
+                here = strokes.select(part.first, part.last)
                 if len(here):
                     parts.append((put(here), kind, part.number, rank))
         return parts
@@ -317,7 +326,7 @@ def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None
     u, n = along, np.full(len(along), thickest / 2)
     wall: BaseGeometry = flat
     if bend is not None:
-        wall = bent_outline(flat, bend)
+        wall = bend_outline(flat, bend)
         u, n = bend.to_plan(u, n)
     put = planned.placement.to_machine
     moved = shapely.transform(wall, lambda points: np.column_stack(put(points[:, 0], points[:, 1])))

@@ -9,7 +9,8 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.errors import PathgenError
+from pathgen.errors import UnsafeProgramError
+from pathgen.files.stages import log_stage
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.comments import CAUTION
 from pathgen.gcode.pauses import sum_pauses
@@ -37,6 +38,7 @@ from pathgen.settings import Machine
 Progress = Callable[[int, int], None]
 
 
+@log_stage(lambda result: f"wrote {result.tally.count.sum():,.0f} moves")
 def write(
     planned: Planned | Platform,
     stream: BinaryIO,
@@ -119,7 +121,7 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
     Raises
     ------
-    PathgenError
+    UnsafeProgramError
         For the first finding that speaks against running it: then there is no file.
     """
     stream.flush()
@@ -127,22 +129,13 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     found = check_program(stream.name, platform.setup.machine, platform.setup.material)
     if found.errors:
         first, more = found.errors[0], found.places("error") - 1
-        others = f", and {more} more like it or worse" if more else ""
-        raise PathgenError(
-            f"the program's own check stops it: {first}{others}",
+        others = f", and {more} more" if more else ""
+        raise UnsafeProgramError(
+            f"the check of the program found an error: {first}{others}",
             where="check",
             hint=f"{first.rule.do}; nothing was written",
         )
     return found
-
-
-def checked_line(found: Checklist) -> str:
-    """Say in one line how a program's own check went."""
-    warnings = found.places("warning")
-    said = (
-        f", {warnings:,} warning{'' if warnings == 1 else 's'} that pathgen check lists" if warnings else ""
-    )
-    return f"checked from its own text: nothing speaks against running it{said}"
 
 
 def _alone(planned: Planned) -> Platform:
@@ -157,7 +150,7 @@ def _keep(part: Part, laid: Laid) -> None:
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
         if laid.first <= layer < laid.last:
-            part.samples[layer] = laid.strokes.only(layer)
+            part.samples[layer] = laid.strokes.select(layer, layer + 1)
 
 
 def _led(

@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
-from os import PathLike
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, input_name, not_text, open_input
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion.bands import BEGUN
 from pathgen.panel.view import View
@@ -139,12 +139,12 @@ class _Guess(NamedTuple):
     packing: float
 
 
-def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
+def read_facts(source: Input) -> dict[str, str]:
     r"""Read a program's header alone: what it says has to be known before the rest can be read.
 
     Parameters
     ----------
-    source : bytes or path
+    source : bytes, path or binary stream
 
     Returns
     -------
@@ -161,27 +161,20 @@ def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
     >>> read_facts(b"; pathgen 1.0\n; panel rotation = 90\n; job pixel = 0.1\nG21\n")
     {'panel rotation': '90', 'job pixel': '0.1'}
     """
-    if isinstance(source, bytes):
-        head, name = source[:HEAD], "program"
-    else:
-        name = str(source)
-        try:
-            with open(source, "rb") as handle:
-                head = handle.read(HEAD)
-        except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-            reason = getattr(error, "strerror", None) or str(error)
-            raise PathgenError(f"cannot read {name}", where=reason) from None
+    where = input_name(source)
+    with open_input(source, "a program") as stream:
+        head = stream.read(HEAD)
     if not head:
-        raise PathgenError("file is empty", where=name, allowed="a program")
+        raise PathgenError("the file is empty", where=where, allowed="a program")
     if b"\0" in head:
-        raise PathgenError("file holds bytes of 0: it is no text", where=name, allowed="a program")
+        raise not_text(where, "a program")
     lines = []
     for line in head.splitlines(keepends=True):
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
             break
         lines.append(line)
     # A damaged line is for whoever judges the program; here it only says nothing.
-    return read_program(b"".join(lines), _ANY, 1.75, most_faults=len(lines) + 1).header
+    return read_program(b"".join(lines), _ANY, 1.75, max_faults=len(lines) + 1).header
 
 
 def machine_for(facts: dict[str, str], given: Machine | None = None) -> Machine:

@@ -13,7 +13,7 @@ from itertools import product
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.strokes import Floats, Ints, Strokes, constant_spacing, join_strokes, rearranged
+from pathgen.layers.strokes import Floats, Ints, Strokes, join_strokes, make_strokes, reorder_strokes
 from pathgen.route.around import Obstacles
 from pathgen.route.tour import Tour, order_layer
 
@@ -40,7 +40,7 @@ class Guide:
     >>> from shapely import box
     >>> guide = Guide([box(0, 0, 50, 4)], [np.array([[0.0, 2.0], [50.0, 2.0]])])
     >>> lines = [np.array([[10.0, -2], [10.0, -6]]), np.array([[10.0, 6], [10.0, 10]])]
-    >>> both = constant_spacing(lines, [0, 0], 0.4)
+    >>> both = make_strokes(lines, [0, 0], 0.4)
     >>> ordered, index, at = guide.order(both, np.zeros(2, int), np.full(2, FREE), (10.0, -9.0))
     >>> index.tolist(), at  # the way round lies between the two
     ([0, -1, 1], (10.0, 10.0))
@@ -87,7 +87,7 @@ class Guide:
             tour = self._tour(ends[lo:hi], owner[lo:hi], rank[lo:hi], here)
             sequence[lo:hi], turned[lo:hi] = lo + tour.sequence, tour.turned
             here = ends[sequence[hi - 1], 1 - int(turned[hi - 1])]
-        ordered = rearranged(strokes, sequence, turned)
+        ordered = reorder_strokes(strokes, sequence, turned)
         with_ways, index = self._led_round(ordered, sequence, np.asarray(at, np.float64))
         return with_ways, index, (float(here[0]), float(here[1]))
 
@@ -116,9 +116,10 @@ class Guide:
         if not round_about:
             return ordered, sequence
         lines = [ways.points[i][1:-1] for i in round_about]
-        detours = constant_spacing(lines, ordered.layer[round_about].tolist(), 0.0)
+        detours = make_strokes(lines, ordered.layer[round_about].tolist(), 0.0)
         place = np.concatenate([2 * np.arange(len(ordered)) + 1, 2 * np.array(round_about)])
         order = np.argsort(place, kind="stable")
-        both = rearranged(join_strokes([ordered, detours], ordered.counts), order, np.zeros(len(order), bool))
+        joined = join_strokes([ordered, detours], ordered.counts)
+        both = reorder_strokes(joined, order, np.zeros(len(order), bool))
         index = np.concatenate([sequence, np.full(len(detours), -1, np.intp)])[order]
         return both, index

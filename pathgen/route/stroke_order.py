@@ -12,7 +12,7 @@ from itertools import permutations, product
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.strokes import Ints, Strokes, rearranged
+from pathgen.layers.strokes import Ints, Strokes, reorder_strokes
 
 EXHAUSTIVE = 4
 
@@ -47,7 +47,7 @@ def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, t
         sequence += [lo + i for i in pick]
         turned += flip
         here = ends[lo + pick[-1], 1 - flip[-1]]
-    ordered = rearranged(strokes, np.array(sequence, np.intp), np.array(turned, bool))
+    ordered = reorder_strokes(strokes, np.array(sequence, np.intp), np.array(turned, bool))
     return ordered, (float(here[0]), float(here[1]))
 
 

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 
 from pathgen.errors import nearest
 from pathgen.settings.machine import Dialect, Heaters
+from pathgen.settings.program_words import FILAMENT_LETTERS, LETTERS, STANDARD_WORDS, words_with
 from pathgen.settings.validation import Fault, bad, format_value
 
 PLACEHOLDERS = {
@@ -42,20 +43,6 @@ BLOCK_PLACEHOLDERS = {
     "nozzle_change": ("nozzle",),
 }
 """Placeholders that each block may use; the others have no value there."""
-
-# NISTIR 6556, Table 3 (letters), Table 5 (G) and Table 7 (M).
-LETTERS = frozenset("ABCDFGHIJKLMNPQRSTXYZ")
-G_WORDS = frozenset(
-    f"G{g}"
-    for g in (
-        *(0, 1, 2, 3, 4, 10, 17, 18, 19, 20, 21, 28, 30, "38.2", 40, 41, 42, 43, 49, 53, *range(54, 60)),
-        *("59.1", "59.2", "59.3", 61, "61.1", 64, *range(80, 95), "92.1", "92.2", "92.3", 98, 99),
-    )
-)
-M_WORDS = frozenset(f"M{m}" for m in (*range(10), 30, 48, 49, 60))
-FEEDER_LETTERS = "ABCEUVW"  # RS-274 uses the others for something else (F feed, P time, X Y Z axes ...)
-NOZZLE_WORDS = ("M104", "M109")  # set; set and wait: common practice, not part of RS-274
-PLATFORM_WORDS = ("M140", "M190")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 _BRACES = re.compile(r"\{([^{}]*)\}")
@@ -112,8 +99,8 @@ def _without_comment(line: str, style: str) -> str:
 
 def _feeder_faults(dialect: Dialect) -> Iterator[Fault]:
     letter = dialect.extruder
-    if letter not in FEEDER_LETTERS:
-        yield bad("dialect.extruder", letter, " or ".join(FEEDER_LETTERS))
+    if letter not in FILAMENT_LETTERS:
+        yield bad("dialect.extruder", letter, " or ".join(FILAMENT_LETTERS))
     if letter not in LETTERS and letter not in dialect.own_words:
         hint = f"add {letter!r} to dialect.own_words"
         yield bad("dialect.extruder", letter, "a letter of RS-274 or of own_words", hint)
@@ -149,7 +136,7 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
-        if word not in LETTERS | G_WORDS | M_WORDS and word not in dialect.own_words:
+        if word not in STANDARD_WORDS and word not in dialect.own_words:
             hint = f"if the controller knows the word, add {word!r} to dialect.own_words"
             yield Fault(key, f"unknown word {word!r}", "words of RS-274 or of own_words", hint)
     letters = [a for a, _ in found if a not in "GM"]
@@ -213,15 +200,15 @@ def _park_faults(dialect: Dialect) -> Iterator[Fault]:
 
 def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
     """Require that each heater is set, kept within its limit, and turned off."""
-    yield from _part_faults("nozzle", NOZZLE_WORDS, heaters.nozzle_max, dialect)
+    yield from _part_faults("nozzle", words_with("nozzle"), heaters.nozzle_max, dialect)
     if heaters.platform_max:
-        yield from _part_faults("platform", PLATFORM_WORDS, heaters.platform_max, dialect)
+        yield from _part_faults("platform", words_with("platform"), heaters.platform_max, dialect)
     elif "{platform}" in dialect.start:
         allowed = "no {platform} while heaters.platform_max is 0"
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
-def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialect) -> Iterator[Fault]:
+def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
     """Check one heater. Its commands are those that have its placeholder in the start block."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
@@ -230,7 +217,7 @@ def _part_faults(name: str, usual: tuple[str, str], most: float, dialect: Dialec
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
-        yield from _set_faults(block, dialect, own.union(usual), most)
+        yield from _set_faults(block, dialect, own.union(usual), limit)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
         allowed = f"a line such as '{min(own)} S0' that turns the heater off"
         yield Fault("dialect.finish", f"{name} stays hot", allowed)
@@ -244,11 +231,11 @@ def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
             yield f"M{found['M']}", float(found["S"])
 
 
-def _set_faults(block: str, dialect: Dialect, codes: set[str], most: float) -> Iterator[Fault]:
+def _set_faults(block: str, dialect: Dialect, codes: set[str], limit: float) -> Iterator[Fault]:
     for word, value in _settings(block, dialect):
-        if word in codes and value > most:
+        if word in codes and value > limit:
             hint = "above this rating, parts can give off fumes or catch fire"
-            allowed = f"at most {most:g} °C, the limit in [heaters]"
+            allowed = f"at most {limit:g} °C, the limit in [heaters]"
             yield Fault(f"dialect.{block}", f"{word} S{value:g}", allowed, hint)
 
 
@@ -257,7 +244,7 @@ def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
     for block in ("start", "finish", "nozzle_change"):
         text = getattr(dialect, block)
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]
-        used += [w for w in commands(text, dialect) if w in NOZZLE_WORDS + PLATFORM_WORDS]
+        used += [w for w in commands(text, dialect) if w in words_with("nozzle") + words_with("platform")]
         if used:
             allowed = "no heater commands, because dialect.heaters is 'machine'"
             yield Fault(f"dialect.{block}", f"{used[0]} is used", allowed)

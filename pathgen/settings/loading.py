@@ -17,6 +17,7 @@ from pathlib import Path
 import msgspec
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.files.inputs import input_name, read_input_text
 from pathgen.settings.constraints import job_faults, machine_faults, material_faults
 from pathgen.settings.job import LISTS, Job
 from pathgen.settings.machine import Machine
@@ -359,31 +360,18 @@ def _unknown(name: str, what: str, known: list[str], allowed: str) -> PathgenErr
 
 
 def read_table(path: Path) -> dict[str, object]:
-    """Read a TOML file, or say in one line why it cannot be read."""
-    where = str(path) if str(path).isprintable() else format_value(str(path))
-    try:
-        with path.open("rb") as file:
-            data = file.read(LIMIT + 1)
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=where) from None
-    except IsADirectoryError:
-        raise PathgenError("a folder, not a file", where=where, allowed="a TOML file") from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=where) from None
-    if len(data) > LIMIT:
-        raise PathgenError("file of more than 1 MiB", where=where, allowed="a TOML file of at most 1 MiB")
-    try:
-        text = data.decode("utf-8-sig")  # some editors put a byte order mark first
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        hint = "save it as UTF-8 text"
-        raise PathgenError(what, where=f"{where}, line {line}", allowed="UTF-8", hint=hint) from None
-    return _parsed(text, where)
+    """Read a TOML file.
+
+    Raises
+    ------
+    PathgenError
+        If the file cannot be read, is larger than 1 MiB or is not TOML in UTF-8.
+    """
+    return parse_table(read_input_text(path, "a TOML file", LIMIT), input_name(path))
 
 
-def _parsed(text: str, where: str) -> dict[str, object]:
+def parse_table(text: str, where: str) -> dict[str, object]:
+    """Parse TOML; `where` names its file in errors."""
     if key := _DEEP_KEY.search(text):
         line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
         raise PathgenError(f"a key of more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")

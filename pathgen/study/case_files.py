@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import read_input
 from pathgen.settings import load_machine, load_material
 
 LIMIT = 256 << 20  # maximum size of a file, bytes; each worker gets a copy
@@ -93,14 +94,7 @@ def write_case_files(files: Mapping[str, File], folder: Path) -> dict[str, Path]
 
 def _read(path: Path, given: str) -> bytes:
     try:
-        if path.stat().st_size > LIMIT:
-            raise PathgenError("file of more than 256 MiB", where=given, allowed="at most 256 MiB")
-        return path.read_bytes()
-    except FileNotFoundError:
-        hint = f"it was looked for as {path}; --files names the folder that the study's files lie in"
-        raise PathgenError("no such file", where=given, hint=hint) from None
-    except IsADirectoryError:
-        raise PathgenError("a folder, not a file", where=given) from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=given) from None
+        return read_input(path, limit=LIMIT)
+    except PathgenError as error:
+        hint = f"looked for {path}; --files names the folder of the study's files"
+        raise PathgenError(error.what, where=given, allowed=error.allowed, hint=hint) from None

@@ -85,7 +85,7 @@ text_time_s                s       time, warming up and homing included
 text_moving_time_s         s       time of the moves alone
 text_filament_m            m       filament
 text_mass_g                g       mass
-text_layers_laid           count   layers with deposit in them
+text_layers_deposited      count   layers with deposit in them
 text_thinnest_mm           mm      thinnest wall deposited, the ends left out
 text_thickest_mm           mm      thickest wall deposited, the ends left out
 text_outside_mm3           mm³     plastic fed beside the panel

@@ -16,9 +16,9 @@ from pathgen.errors import PathgenError
 from pathgen.job import make
 from pathgen.motion import plan_speeds
 from pathgen.plan.model import Result
-from pathgen.proof.compare import Effects, Replayed, compare, replay
-from pathgen.proof.metrics import Row, in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
+from pathgen.proof.compare import Effects, PanelReplay, compare, replay
+from pathgen.proof.metrics import Row, measure_coverage, pool_layers, sample_layers
+from pathgen.proof.trace import count_strokes, measure_melt_rate, measure_spacing
 from pathgen.settings import Setup, digest, job_from
 from pathgen.study.case_files import File, is_file, write_case_files
 from pathgen.study.columns import COLUMNS
@@ -129,7 +129,7 @@ def ended_at(case: Case, ask: Ask) -> Measured:
 
 def _made(
     case: Case, ask: Ask, places: Mapping[str, Path], out: Path, judged: bool
-) -> tuple[Result, Replayed | None]:
+) -> tuple[Result, PanelReplay | None]:
     """Write the program, and read it back where that is asked for."""
     there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
     result = make(places[case.picture], out, job_from(there, f"case {case.number}"))
@@ -137,7 +137,7 @@ def _made(
         return result, None
     setup = result.planned.setup
     light = Effects(smear=ask.seen, by_material=ask.seen)
-    return result, replay(out, setup.machine, setup.material, light=light)
+    return result, replay(out, setup.machine, setup.material, effects=light)
 
 
 def _plan(case: Case, result: Result) -> dict[str, object]:
@@ -148,38 +148,38 @@ def _plan(case: Case, result: Result) -> dict[str, object]:
     return {**result.summary, "digest": digest(Setup(job, setup.machine, setup.material))}
 
 
-def _text(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+def _text(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
     return {f"text_{key}": value for key, value in found.as_dict(ask.ends).items()}
 
 
-def _against(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+def _against(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
     panel = result.planned.panel
     return dict(compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict())
 
 
-def _plane(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+def _plane(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
     """Judge some layers; packing may differ from one to the other."""
     _refuse_several(result, "figures in the plane of a layer")
-    layers, stands = result.planned.layers, found.standing
+    layers, stands = result.planned.layers, found.panel
     chosen = sample_layers(ask.layers, len(layers))
     packing = np.broadcast_to(stands.packing, len(layers))
     judged = []
     for layer in chosen:
         section = layers.profiles(layer, layer + 1).thickness[0]
-        judged += in_plane(
+        judged += measure_coverage(
             found.program, stands.frame, [section], [layer],
             packing=float(packing[layer]), filament_diameter=stands.filament_diameter,
         )  # fmt: skip
-    row = pooled(judged)
+    row = pool_layers(judged)
     parts = [row[f"{name}_share"] for name in ("void", "overlap", "outside")]
     wrong = None if None in parts else sum(float(str(part)) for part in parts)
     return {**row, "wrong_share": wrong}
 
 
-def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
+def _path(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
     """Trace the path; moves before the first feed word go at the machine's travel feed."""
     _refuse_several(result, "figures along the path")
-    stands, job, machine = found.standing, result.planned.setup.job, found.machine
+    stands, job, machine = found.panel, result.planned.setup.job, found.machine
     if np.ptp(stands.packing) > 0:
         raise PathgenError("figures along the path, and packing changes", allowed="one packing")
     assert job.spacing_min is not None and job.spacing_max is not None, "settle fills them in"
@@ -190,7 +190,7 @@ def _path(result: Result, found: Replayed, ask: Ask) -> dict[str, object]:
         filament_diameter=stands.filament_diameter, limits=(job.spacing_min, job.spacing_max),
     )  # fmt: skip
     rate = measure_melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
-    tallied: Row = counts(moves, stands.frame).as_dict()
+    tallied: Row = count_strokes(moves, stands.frame).as_dict()
     crossings = {key: value for key, value in tallied.items() if key.endswith("_per_layer")}
     crossings.pop("loose_ends_per_layer")  # the plan's, which knows the rim
     return crossings | _finite(spacings.as_dict()) | _finite(rate.as_dict())
@@ -200,7 +200,7 @@ def _finite(row: Row) -> dict[str, object]:
     return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
 
 
-def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
+def _arrays(case: Case, result: Result, found: PanelReplay, ask: Ask) -> bytes:
     """Pack what was wanted and what the program deposits, as the viewer sees it, row 0 at the top.
 
     Maps of thickness in mm, and the picture lit from behind: linear luminance, 1 at the picture's white.
@@ -210,7 +210,7 @@ def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
     stream = io.BytesIO()
     np.savez_compressed(
         stream, study=np.str_(ask.arrays), case=np.int64(case.number),
-        pixel_mm=np.float64(found.standing.frame.pixel),
+        pixel_mm=np.float64(found.panel.frame.pixel),
         wanted_mm=both.wanted.astype(np.float32),
         deposited_mm=(both.wanted + both.gap).astype(np.float32),
         light=found.picture.astype(np.float32),
@@ -224,7 +224,7 @@ def _refuse_several(result: Result, what: str) -> None:
         raise PathgenError(f"{what}, and {many} panels in the program", where="copies", allowed="1")
 
 
-_GROUPS: dict[str, Callable[[Result, Replayed, Ask], dict[str, object]]] = {
+_GROUPS: dict[str, Callable[[Result, PanelReplay, Ask], dict[str, object]]] = {
     "text": _text,
     "against": _against,
     "plane": _plane,

@@ -22,10 +22,12 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import read_input_text
 from pathgen.study.case_files import File
 
 LIBRARIES = ("numpy", "scipy", "shapely", "networkx", "scikit-image", "Pillow")
 LIMIT = 256 << 20  # maximum size of a table, bytes
+EXPECTED = "a table that `pathgen study` wrote"
 FIRST = "# pathgen study "
 _FIRST = re.compile(FIRST + r"([0-9a-f]{32})\Z")
 
@@ -168,7 +170,7 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
     PathgenError
         When the file cannot be read, is not the table of a study, or its head was edited.
     """
-    text = _text(path)
+    text = read_input_text(path, EXPECTED, LIMIT)
     head = parse_head(text, str(path))
     body = "\n".join(text.split("\n")[len(head.lines) :])
     names, *rows = [*csv.reader(io.StringIO(body, newline=""))] or [[]]
@@ -179,7 +181,7 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
 
 def read_head(path: Path) -> Head:
     """Read only the head of a table; errors as in `read_table_text`."""
-    return parse_head(_text(path), str(path))
+    return parse_head(read_input_text(path, EXPECTED, LIMIT), str(path))
 
 
 def parse_head(text: str, where: str) -> Head:
@@ -205,17 +207,3 @@ def parse_head(text: str, where: str) -> Head:
         hint = "the head was edited; copy the lines that begin with #| into a new study file instead"
         raise PathgenError("the digest does not match the head", where=where, hint=hint)
     return head
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > LIMIT:
-            raise PathgenError("table of more than 256 MiB", where=str(path), allowed="at most 256 MiB")
-        return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise PathgenError("not a text in UTF-8", where=str(path)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=str(path)) from None

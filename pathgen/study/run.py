@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.files.outputs import atomic_output, check_outputs
 from pathgen.study.cluster import measure_on_cluster
 from pathgen.study.existing import has_arrays, make_folder, read_finished, write_arrays
 from pathgen.study.journal import Cells, Journal, journal_path
@@ -62,7 +62,7 @@ def run_study(
         machine, no worker can start, or writing fails; `Stopped` on Ctrl-C.
     """
     out = Path(out)
-    refuse_same(out, [journal_path(out)])
+    check_outputs({"--out": out}, [journal_path(out)])
     names = column_names(study)
     folder = Path(arrays) if arrays is not None else None
     if folder is not None:
@@ -79,8 +79,8 @@ def run_study(
             hint = f"they are saved in {journal.path}; run the same command again to continue"
             raise Stopped(what, hint=hint) from None
         rows = tuple(journal.rows[case.number] for case in study.cases)
-        with atomic_output(out, "w") as stream:
-            stream.write(format_table(study.head, names, rows))
+        with atomic_output(out) as stream:
+            stream.write(format_table(study.head, names, rows).encode())
         journal.remove()
     return ResultsTable(names, rows)
 

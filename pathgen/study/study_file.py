@@ -11,9 +11,10 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.files.inputs import read_input_text
 from pathgen.layers import find_fill
 from pathgen.settings import Job
-from pathgen.settings.loading import read_table
+from pathgen.settings.loading import LIMIT, parse_table
 from pathgen.settings.machine import Profile
 from pathgen.settings.validation import typed
 from pathgen.study.case_files import File, is_file, read_files
@@ -22,7 +23,7 @@ from pathgen.study.designs import combinations, count_cases
 from pathgen.study.factors import PICTURE, Factor, Level, Values, check_value, read_factor
 from pathgen.study.results_table import Head, read_head
 
-MOST = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
+MAX_CASES = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
 
 TABLE = {"allowed": "a table, such as [job]"}
 TRUTH = {"allowed": "true or false"}
@@ -140,7 +141,7 @@ class Study:
     ranges: tuple[str, ...] = ()
 
 
-def load_study(path: str | Path, *, folder: str | Path | None = None, most: int = MOST) -> Study:
+def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases: int = MAX_CASES) -> Study:
     """Load a study.
 
     Parameters
@@ -149,7 +150,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
         A study file (TOML), or the table (``.csv``) of a study, which is reproduced from the head.
     folder : path, optional
         Folder of the files that the study names. By default the folder of `path`.
-    most : int
+    max_cases : int
         Maximum number of cases.
 
     Returns
@@ -166,12 +167,13 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
     path, where = Path(path), str(path)
     before = read_head(path) if path.suffix.lower() == ".csv" else None
     if before is None:
-        table, text = read_table(path), path.read_text(encoding="utf-8-sig")
+        text = read_input_text(path, "a study file (TOML)", LIMIT).replace("\r\n", "\n")
+        table = parse_table(text, where)
     else:
         table, text = _parse_head_text(before.text, where), before.text
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
-    factors, cases, ranges = _list_cases(keys, where, most)
+    factors, cases, ranges = _list_cases(keys, where, max_cases)
     ask = Ask(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
     files = read_files(named, Path(folder) if folder is not None else path.parent)
@@ -200,13 +202,13 @@ def _check_job(job: Mapping[str, object], where: str) -> None:
 
 
 def _list_cases(
-    keys: StudyKeys, where: str, most: int
+    keys: StudyKeys, where: str, max_cases: int
 ) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
     """Return the factors of a study, its cases, and the factors with a continuous range."""
     ranges: tuple[str, ...] = ()
     if keys.design == "table":
         names, levels = _read_case_table(keys, where)
-        _limit_cases(len(levels), most, where)
+        _limit_cases(len(levels), max_cases, where)
     else:
         if keys.case:
             what, hint = f"a {keys.design} takes no [[case]]", 'use design = "table"'
@@ -214,7 +216,7 @@ def _list_cases(
         factors = [read_factor(name, value, where) for name, value in keys.factors.items()]
         _check_overlap(factors, where)
         number = count_cases(keys.design, factors, keys.samples, where)
-        _limit_cases(number, most, where)
+        _limit_cases(number, max_cases, where)
         names = tuple(factor.name for factor in factors)
         ranges = tuple(factor.name for factor in factors if not factor.levels)
         levels = list(combinations(keys.design, factors, number, keys.seed))
@@ -266,10 +268,10 @@ def _check_overlap(factors: list[Factor], where: str) -> None:
             owner[key] = factor.name
 
 
-def _limit_cases(number: int, most: int, where: str) -> None:
-    if number > most:
-        hint = f"use fewer levels, or --most {number}"
-        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {most}", hint=hint)
+def _limit_cases(number: int, max_cases: int, where: str) -> None:
+    if number > max_cases:
+        hint = f"use fewer levels, or --max-cases {number}"
+        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {max_cases}", hint=hint)
 
 
 def check_figure(study: Study) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from pathgen import Job, replay
 from pathgen.coupons.definition import FilledSheet
 from pathgen.coupons.make import LaidOut, lay_out_coupon
-from pathgen.coupons.measurement_sheet import known_sheet, read_filled
+from pathgen.coupons.measurement_sheet import identify_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
 from pathgen.proof.deposit_map import thickness_error
@@ -66,7 +66,9 @@ def assert_replays(print_, ends=1.0):
         found = replay(print_.path, stated=Stated(panel=number) if several else None)
         assert found.notes == ()
         wanted = planned.panel.thickness
-        error = thickness_error(found.laid.upright(len(wanted)), wanted, ends=ends, pixel=planned.panel.pixel)
+        error = thickness_error(
+            found.deposited.upright(len(wanted)), wanted, ends=ends, pixel=planned.panel.pixel
+        )
         assert error["rms"] <= 0.012, number
 
 
@@ -90,7 +92,7 @@ def read_back(coupon, text, folder):
     """Take a filled sheet as `pathgen fit` would."""
     path = folder / "sheet.csv"
     path.write_text(text, encoding="utf-8")
-    found, rows = known_sheet(path, [coupon])
+    found, rows = identify_sheet(path, [coupon])
     assert found is coupon
     return read_filled(coupon, rows)
 

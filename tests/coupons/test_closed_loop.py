@@ -96,7 +96,7 @@ def profiles(tmp_path_factory):
 
 def middles(laid, found):
     """Thickness that was really laid down in the middle of each step."""
-    pixel, rows = found.standing.frame.pixel, len(found.thickness)
+    pixel, rows = found.panel.frame.pixel, len(found.thickness)
     boxes = [step.box for step in laid.specimen.steps]
     up = slice(rows - round(boxes[0].top / pixel), rows - round(boxes[0].bottom / pixel))
     return np.array(
@@ -131,7 +131,7 @@ def error_of(photo, own, out):
               lead="on" if own["machine"] != MACHINE else "off")  # fmt: skip
     result = make(photo, out, job)
     machine, material = truth()
-    found = replay(out, machine, material, light=Effects(smear=True, lag=True, by_material=True))
+    found = replay(out, machine, material, effects=Effects(smear=True, lag=True, by_material=True))
     rows, cols = found.thickness.shape
     wanted = fit_to_panel(load_picture(photo).luminance, WIDE, rows * job.pixel, job.pixel)
     # What a panel can show at best: the wanted tones brought into the range of the true plastic.

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from pathgen import optics
-from pathgen.coupons.feed_ladder import FEEDS, HOLDS, PERIOD, kept_contrast, ladder_feeds, wave_relief
+from pathgen.coupons.feed_ladder import FEEDS, HOLDS, PERIOD, fit_contrast, ladder_feeds, wave_relief
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, plan_speeds
-from pathgen.motion.lag import moves_as_left
+from pathgen.motion.lag import lagged_moves
 from pathgen.proof.deposit_map import deposit
 from pathgen.proof.header import locate_panel
 from pathgen.settings import Job, load_machine, machine_names, settle
@@ -72,7 +72,7 @@ def test_the_lag_is_found_again_in_what_the_program_makes(machine, lag, tmp_path
     hidden = with_lag(laid.setup.machine, lag)
     program = read_program(text, hidden.dialect, hidden.hot_end.filament_diameter)
     stands = locate_panel(program, hidden)
-    left = moves_as_left(program.moves, plan_speeds(program.moves, hidden), hidden)
+    left = lagged_moves(program.moves, plan_speeds(program.moves, hidden), hidden)
     made = deposit(
         left, stands.frame, packing=stands.packing, filament_diameter=stands.filament_diameter
     ).thickness[::-1]
@@ -223,5 +223,5 @@ def test_what_says_nothing_is_refused(columns, why, tmp_path):
 
 def test_exact_readings_give_the_model_back():
     v = np.array(FEEDS)
-    kept = kept_contrast(v, 0.7 / (1 + (1 / HOLDS - 1) * (v / 18.0) ** 2))
+    kept = fit_contrast(v, 0.7 / (1 + (1 / HOLDS - 1) * (v / 18.0) ** 2))
     assert (kept.feed, kept.contrast) == (pytest.approx(18, rel=1e-3), pytest.approx(0.7, rel=1e-3))

@@ -7,7 +7,7 @@ import pytest
 from pathgen import Job, PathgenError, replay
 from pathgen.coupons import bead_ladder, lag_strip, resolution_chart
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.coupons.resolution_chart import Patch, read_patch
+from pathgen.coupons.resolution_chart import Patch, measure_patch
 from pathgen.optics import law
 from pathgen.optics.predict import PictureModel
 from pathgen.proof.panel_replay import Effects
@@ -90,8 +90,8 @@ def lagging_walls(laid, path, lag, machine):
     """Thickness at the strip's places as a hot end with a lag lays the written program down."""
     plain = load_machine(machine) if isinstance(machine, str) else machine
     slow = msgspec.structs.replace(plain, hot_end=msgspec.structs.replace(plain.hot_end, lag=lag))
-    found = replay(path, slow, light=Effects(lag=True, smear=True))
-    pixel, rows = found.standing.frame.pixel, len(found.thickness)
+    found = replay(path, slow, effects=Effects(lag=True, smear=True))
+    pixel, rows = found.panel.frame.pixel, len(found.thickness)
     read = []
     for step in laid.specimen.steps:
         up = slice(rows - round(step.box.top / pixel), rows - round(step.box.bottom / pixel))
@@ -151,7 +151,7 @@ def chart_readings(laid, path, spread, machine=None, material=None):
     machine, material = machine or laid.setup.machine, material or laid.setup.material
     found = replay(path, machine, material)
     fine = found.thickness.repeat(4, 0).repeat(4, 1).clip(0.5, 5.0)
-    pixel = found.standing.frame.pixel / 4
+    pixel = found.panel.frame.pixel / 4
     nozzle, through = machine.hot_end.nozzle_diameter, law(material.light)
     sight = PictureModel(through, pixel, 0.0, nozzle, spread, 1.0, (0.5, 5.0))
     light, rows = sight.luminance(sight.wall(fine)), len(fine)
@@ -160,7 +160,7 @@ def chart_readings(laid, path, spread, machine=None, material=None):
         up = slice(rows - round(step.box.top / pixel), rows - round(step.box.bottom / pixel))
         image = light[up, round(step.box.left / pixel) : round(step.box.right / pixel)]
         kind, along, *sizes = step.nominal
-        read.append(read_patch(Patch(int(kind), int(along), *sizes), image, pixel))
+        read.append(measure_patch(Patch(int(kind), int(along), *sizes), image, pixel))
     return np.array(read).T
 
 
@@ -187,17 +187,17 @@ def test_a_spread_that_would_be_under_nothing_is_none():
     """A fit tries them on its way: a growth below 0, in a wall so thick that no spread is left."""
     laid = lay_out_coupon("resolution-chart")
     patch = Patch(resolution_chart.WAVE, 0, 1.0, 2.4, 0.35)
-    none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
-    assert resolution_chart.modulation(patch, laid.setup, (0.0, -0.3), 0.0) == pytest.approx(none)
+    none = resolution_chart.predict_modulation(patch, laid.setup, (0.0, 0.0), 0.0)
+    assert resolution_chart.predict_modulation(patch, laid.setup, (0.0, -0.3), 0.0) == pytest.approx(none)
 
 
 def test_modulation_is_the_textbooks():
     """A Gaussian leaves exp(−2π²σ²f²) of a sinusoid (Fourier pair); the swing is small, as light bends it."""
     laid = lay_out_coupon("resolution-chart")
     patch = Patch(resolution_chart.WAVE, resolution_chart.ALONG_Z, 2.0, 1.4, 0.01)
-    none = resolution_chart.modulation(patch, laid.setup, (0.0, 0.0), 0.0)
+    none = resolution_chart.predict_modulation(patch, laid.setup, (0.0, 0.0), 0.0)
     for sigma in (0.1, 0.3, 0.6):
-        left = resolution_chart.modulation(patch, laid.setup, (sigma, 0.0), 0.0) / none
+        left = resolution_chart.predict_modulation(patch, laid.setup, (sigma, 0.0), 0.0) / none
         assert left == pytest.approx(np.exp(-2 * np.pi**2 * sigma**2 / 4), rel=2e-3)
 
 

@@ -9,7 +9,7 @@ from pathgen import PathgenError
 from pathgen.cli import run
 from pathgen.coupons import find_coupon
 from pathgen.coupons.measurement_sheet import sheet_text
-from pathgen.coupons.photo import corners_from, filled_from, open_photo
+from pathgen.coupons.photo import fill_from_photo, open_photo, parse_corners
 from pathgen.coupons.shapes import plain_job
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics import law
@@ -57,7 +57,7 @@ def wedge(tmp_path, blank=False, **camera):
         photograph(bare, np.ones_like(through), pixel, **{**camera, "seed": 9})
     high, wide = (side * pixel for side in through.shape)
     photo = open_photo(shot, camera.get("corners", CORNERS), (wide, high), bare)
-    rows, notes = filled_from(photo, found, read_rows(sheet(found, specimen, tmp_path)))
+    rows, notes = fill_from_photo(photo, found, read_rows(sheet(found, specimen, tmp_path)))
     truth = law(TRUTH).transmittance([step.nominal[0] for step in specimen.steps])
     return rows, notes, truth
 
@@ -140,7 +140,7 @@ def test_corners_that_cannot_be(text, said, tmp_path):
     path = tmp_path / "shot.png"
     photograph(path, np.full((140, 1580), 0.5), 0.1)
     with pytest.raises(PathgenError, match=said):
-        open_photo(path, corners_from(text), (158.0, 14.0))
+        open_photo(path, parse_corners(text), (158.0, 14.0))
 
 
 def test_other_refusals(tmp_path, capsys):
@@ -148,7 +148,7 @@ def test_other_refusals(tmp_path, capsys):
     photo = open_photo(tmp_path / "shot.png", CORNERS, (158.0, 14.0))
     assert photo.light.shape == SIZE[::-1]
     with pytest.raises(PathgenError, match="does not say what a lag-strip is to tell"):
-        filled_from(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
+        fill_from_photo(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
     (tmp_path / "hand.csv").write_text("thickness_mm,reading_lux\n0.5,\n")
     own = ["--photo", str(tmp_path / "shot.png"), "--corners", "210,250 2190,215 2225,430 180,420"]
     base = ["fit", str(tmp_path / "hand.csv"), "--material", "pla-white", "--out", str(tmp_path / "o.toml")]

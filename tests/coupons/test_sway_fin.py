@@ -7,7 +7,16 @@ from scipy import stats
 
 from pathgen import Job, PathgenError
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.coupons.sway_fin import COUPON, FINS, WIDE, _censored, fin, fit, shaken, sway_at
+from pathgen.coupons.sway_fin import (
+    COUPON,
+    FINS,
+    WIDE,
+    _censored,
+    fin_thickness,
+    fit,
+    most_shaken_rotation,
+    sway_at,
+)
 from pathgen.motion import Kind
 from pathgen.panel.steadiness import DRAG
 from pathgen.settings import load_machine
@@ -52,7 +61,12 @@ def test_every_fin_is_its_map(tmp_path):
 
 def test_a_platform_that_moves_along_x_turns_the_row(tmp_path):
     machine = msgspec.structs.replace(load_machine("moving-table"), platform_axis="x")
-    assert [shaken(load_machine(name)) for name in MACHINES] == [0, 0, 0, 0] and shaken(machine) == 90
+    assert [most_shaken_rotation(load_machine(name)) for name in MACHINES] == [
+        0,
+        0,
+        0,
+        0,
+    ] and most_shaken_rotation(machine) == 90
     laid = lay_out_coupon("sway-fin", Job(), machine)
     assert {p.placement.rotation for p in laid.platform.panels} == {90.0}
     assert laid.platform.panels[0].steady.conditions.acceleration == machine.axes.x.acceleration
@@ -194,5 +208,5 @@ def test_what_cannot_be_is_refused(tmp_path, cells, says):
 
 
 def test_a_fin_without_notches_is_what_is_reckoned_with():
-    assert fin(1.0, 46.0, 0.1).shape == (460, 110)
-    assert set(np.unique(fin(1.5, 68.0, 0.1))) == {0.0, 1.5}
+    assert fin_thickness(1.0, 46.0, 0.1).shape == (460, 110)
+    assert set(np.unique(fin_thickness(1.5, 68.0, 0.1))) == {0.0, 1.5}

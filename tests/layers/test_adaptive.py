@@ -8,7 +8,7 @@ from skimage import data
 
 from pathgen import Job, PathgenError, load_machine, make, make_several, replay
 from pathgen.cli import run
-from pathgen.layers.adaptive import PanelRows, Terms, _best_path, adaptive
+from pathgen.layers.adaptive import PanelRows, Terms, _best_path, adapt_layers
 from pathgen.optics import backlit, law
 from pathgen.panel import Panel
 from pathgen.picture import lightness
@@ -59,7 +59,7 @@ def test_no_sequence_of_heights_is_quicker():
 
 def test_errors_are_those_of_a_fine_grid():
     wall = picture()
-    chosen = adaptive(Panel(wall, 0.1), tone(wall), TERMS)
+    chosen = adapt_layers(Panel(wall, 0.1), tone(wall), TERMS)
     rows, layers = PanelRows.of(Panel(wall, 0.1), tone(wall)), chosen.layers
     z = (np.arange(round((layers.top[-1] - 0.2) / 0.001)) + 0.5) * 0.001 + 0.2
     layer = np.searchsorted(layers.top, z)
@@ -72,15 +72,15 @@ def test_errors_are_those_of_a_fine_grid():
 def test_where_even_layers_are_best_they_are_kept():
     noise = 1.5 + 0.4 * np.random.default_rng(0).random((120, 40))
     coarse = Terms(0.3, 0.2, 0.3, 0.0025, 0.42, 20.0, 10.0)  # nothing is higher, and nothing as quick
-    chosen = adaptive(Panel(noise, 0.1), 90 - 20 * noise, coarse)
+    chosen = adapt_layers(Panel(noise, 0.1), 90 - 20 * noise, coarse)
     assert chosen.time == chosen.even_time and len(np.unique(chosen.layers.height.round(6))) <= 2
-    low = adaptive(Panel(noise[:5], 0.1), 90 - 20 * noise[:5], TERMS)
+    low = adapt_layers(Panel(noise[:5], 0.1), 90 - 20 * noise[:5], TERMS)
     assert len(low.layers) == 4  # too low for a choice
 
 
 def test_a_plain_wall_is_made_of_the_highest_layers():
     plain = np.full((200, 50), 1.6)
-    chosen = adaptive(Panel(plain, 0.1), np.full((200, 50), 60.0), TERMS)
+    chosen = adapt_layers(Panel(plain, 0.1), np.full((200, 50), 60.0), TERMS)
     assert np.median(chosen.layers.height) == pytest.approx(0.3) and chosen.error == 0
     assert chosen.layers.top[-1] == pytest.approx(20.0, abs=0.02)
 
@@ -89,7 +89,7 @@ def test_the_rim_may_be_coarse_but_not_reach_into_the_picture():
     wall = np.vstack([np.full((40, 30), 4.0), picture(rows=100, cols=30), np.full((40, 30), 4.0)])
     edge = np.zeros(wall.shape, bool)
     edge[:40] = edge[-40:] = True
-    chosen = adaptive(Panel(wall, 0.1, 0, edge), tone(wall), TERMS)
+    chosen = adapt_layers(Panel(wall, 0.1, 0, edge), tone(wall), TERMS)
     inside = (chosen.layers.top > 0.3) & (chosen.layers.top < 3.5)
     assert np.median(chosen.layers.height[inside]) >= 0.28
     begins = chosen.layers.top - chosen.layers.height
@@ -105,13 +105,13 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
         result = make(wall, out, Job(machine=machine, layer=layer, brim=2.0, rim_width=0.0))
         found, panel = replay(out), result.planned.panel
         assert found.notes == ()
-        assert len(found.standing.frame.tops) == result.summary["layers"]
+        assert len(found.panel.frame.tops) == result.summary["layers"]
         steps = result.planned.layers.height * load_machine(machine).axes.z.steps_per_mm
         assert np.allclose(steps, np.rint(steps), atol=1e-6)
         z = (np.arange(round(panel.height / FINE)) + 0.5) * FINE
         rows = PanelRows.of(panel, tone(panel.thickness))
-        laid = np.searchsorted(found.laid.frame.tops, z).clip(max=len(found.laid.volume) - 1)
-        off = (tone(found.laid.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
+        laid = np.searchsorted(found.deposited.frame.tops, z).clip(max=len(found.deposited.volume) - 1)
+        off = (tone(found.deposited.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
         errors.append(np.sqrt(np.mean(off**2)))
         times.append(result.summary["moving_time_s"])
     assert errors[1] < 1.03 * errors[0] and times[1] < 0.9 * times[0]
@@ -131,7 +131,7 @@ def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
             len(wanted) - 1,
         )
         profile = wanted[::-1][middles][::-1]
-        assert thickness_error(found.laid.thickness, profile, ends=2.0, pixel=0.1)["rms"] < 0.1
+        assert thickness_error(found.deposited.thickness, profile, ends=2.0, pixel=0.1)["rms"] < 0.1
         assert result.summary["layer_most_mm"] > result.summary["layer_least_mm"]
 
 
@@ -145,6 +145,6 @@ def test_from_the_command_line(tmp_path, capsys):
     np.save(tmp_path / "wall.npy", picture(rows=100, cols=80))
     args = ["panel", str(tmp_path / "wall.npy"), "--out", str(tmp_path / "a.gcode"), "--brim", "2"]
     assert run([*args, "--layer", "auto", "--layer-like", "0.15"]) == 0
-    assert "less time than even ones" in capsys.readouterr().out
+    assert "less time than uniform layers" in capsys.readouterr().out
     assert run([*args, "--layer", "thin"]) == 1
     assert "'auto'" in capsys.readouterr().err

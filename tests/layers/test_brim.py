@@ -5,11 +5,11 @@ import pytest
 from shapely.geometry import LineString, Polygon
 
 from pathgen.layers.brim import brim_loops
-from pathgen.layers.sections import outline
+from pathgen.layers.sections import section_outline
 from pathgen.layers.strokes import Profiles
 
 FOOT = Profiles(np.full((1, 200), 3.0), 0.1)
-FOOT_OUTLINE = outline(FOOT.thickness[0], 0.1, 0.01)
+FOOT_OUTLINE = section_outline(FOOT.thickness[0], 0.1, 0.01)
 
 
 def rings(strokes):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.layers.fills.counts import MOST_BEADS, OUTSIDE, count_beads
+from pathgen.layers.fills.counts import MAX_BEADS, OUTSIDE, count_beads
 from pathgen.layers.strokes import BeadPlan
 
 PLAN = BeadPlan(spacing=0.42, spacing_min=0.28, spacing_max=0.62, change_cost=0.02, end_cost=0.03)
@@ -54,10 +54,12 @@ def test_a_wall_thinner_than_any_bead_has_one():
 
 
 def test_a_wall_of_too_many_beads_is_refused():
-    most = MOST_BEADS * PLAN.spacing_max
-    assert (count_beads(np.full((1, 5), most), 0.1, PLAN) >= MOST_BEADS).all()
-    for wall in (np.full((1, 5), 999.0), np.array([[0.8, most + 0.1]])):
-        with pytest.raises(PathgenError, match="a wall .* mm thick .*allowed: at most 77.5 mm: 125 beads"):
+    thickest = MAX_BEADS * PLAN.spacing_max
+    assert (count_beads(np.full((1, 5), thickest), 0.1, PLAN) >= MAX_BEADS).all()
+    for wall in (np.full((1, 5), 999.0), np.array([[0.8, thickest + 0.1]])):
+        with pytest.raises(
+            PathgenError, match="the wall is .* mm thick .*allowed: at most 77.5 mm: 125 beads"
+        ):
             count_beads(wall, 0.1, PLAN)
 
 

@@ -14,11 +14,11 @@ from hypothesis.extra.numpy import arrays
 
 from pathgen.errors import PathgenError
 from pathgen.layers import BeadPlan, Profiles
-from pathgen.layers.fills import DIRECTIONS, OWN, find_fill
+from pathgen.layers.fills import BUILT_IN, DIRECTIONS, find_fill
 from tests.layers.test_tailored import PIXEL, column_thickness, layer_areas, smooth_wall
 
 PLAN = BeadPlan(spacing=0.42, spacing_min=0.28, spacing_max=0.62)
-CASES = [(name, PLAN) for name in OWN if name != "raster"]
+CASES = [(name, PLAN) for name in BUILT_IN if name != "raster"]
 CASES += [("raster", dataclasses.replace(PLAN, direction=direction)) for direction in DIRECTIONS]
 IDS = [f"{name}-{plan.direction}" for name, plan in CASES]
 EXACT = ["tailored", "terraced"]

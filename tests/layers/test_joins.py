@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pathgen.layers.fills.joins import join
+from pathgen.layers.fills.joins import join_strands
 
 runs = st.lists(st.tuples(st.integers(0, 9), st.integers(1, 60)), max_size=8)
 
@@ -16,7 +16,7 @@ def distinct(pairs):
 def test_every_strand_once(pairs):
     pairs = distinct(pairs)
     beads, length = tuple(p[0] for p in pairs), tuple(p[1] for p in pairs)
-    joined = join(beads, length)
+    joined = join_strands(beads, length)
     assert sorted(joined.strand) == list(range(sum(beads)))
     assert len(joined.backward) == len(joined.head) == sum(beads)
 
@@ -25,7 +25,7 @@ def test_every_strand_once(pairs):
 def test_consecutive_strands_meet(pairs):
     pairs = distinct(pairs)
     beads = tuple(p[0] for p in pairs)
-    joined = join(beads, tuple(p[1] for p in pairs))
+    joined = join_strands(beads, tuple(p[1] for p in pairs))
     run_of = [r for r, count in enumerate(beads) for _ in range(count)]
     for i in range(1, len(joined.strand)):
         if joined.head[i]:
@@ -41,12 +41,12 @@ def test_consecutive_strands_meet(pairs):
 
 def test_even_changes_leave_one_stroke():
     for beads in ((2, 4, 2), (3, 5, 3), (3, 5, 7, 5, 3), (2, 6, 2), (9, 3, 5, 3, 9)):
-        assert sum(join(beads, (99,) * len(beads)).head) == 1, beads
+        assert sum(join_strands(beads, (99,) * len(beads)).head) == 1, beads
 
 
 def test_an_odd_bead_that_comes_and_goes_is_no_stroke_of_its_own():
     # The bead that begins in the short run lives on; an older one ends in its place.
-    joined = join((4, 5, 4), (99, 5, 99))
+    joined = join_strands((4, 5, 4), (99, 5, 99))
     lengths, run = [], {s: r for s, r in zip(range(13), [0] * 4 + [1] * 5 + [2] * 4, strict=True)}
     for strand, head in zip(joined.strand, joined.head, strict=True):
         if head:

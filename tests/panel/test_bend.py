@@ -102,6 +102,6 @@ def test_a_ring_has_no_ends(tmp_path):
 
 
 def test_a_bend_too_tight_for_the_wall_is_refused(tmp_path):
-    with pytest.raises(PathgenError, match="radius of .* inside the wall"):
+    with pytest.raises(PathgenError, match="inner radius of"):
         make(walls("constant", 20, 60), tmp_path / "a.gcode", Job(bend=-300.0, rim_width=0))
     assert not list(tmp_path.iterdir())

@@ -9,7 +9,8 @@ from skimage import data, transform
 
 from pathgen.errors import PathgenError
 from pathgen.panel.crop import picture_pixel, place_picture, show_picture, window_of
-from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, grid_over
 from pathgen.picture import fit_to_panel, resample
 
@@ -183,7 +184,9 @@ def test_a_gaps_edge_stays_where_it_is():
 
 def test_a_zoom_that_leaves_a_speck_is_refused():
     grid, window = square(40)
-    words = "zoom 25 leaves 1.6 × 1.6 pixels of the picture .zoom.; allowed: up to 20: 2 × 2 pixels or more"
+    words = (
+        "zoom 25 shows only 1.6 × 1.6 pixels of the picture .zoom.; allowed: at most 20, which shows 2 × 2"
+    )
     with pytest.raises(PathgenError, match=words):
         show_picture(FLAG, grid, window, zoom=25, bare=1.0)
     assert show_picture(FLAG, grid, window, zoom=20, bare=1.0).shape == (40, 40)
@@ -193,7 +196,7 @@ GRID, WINDOW = square(10)
 REFUSED = [
     (
         lambda: window_of(rectangle(60, 40), 20),
-        "rim of 20 mm in an outline of 60 × 40 mm .rim_width.; allowed: 0 mm",
+        "a rim of 20 mm does not fit an outline of 60 × 40 mm .rim_width.; allowed: 0 mm",
     ),
     (lambda: window_of(rectangle(60, 40), -1), "rim of -1 mm"),
     (lambda: window_of(rectangle(60, 40), np.nan), "rim of nan mm"),
@@ -203,7 +206,7 @@ REFUSED = [
     (lambda: place_picture((5, 5), GRID, WINDOW, zoom=np.nan), "zoom is nan"),
     (lambda: place_picture((5, 5), GRID, WINDOW, rotation=np.inf), "rotation is inf degrees"),
     (lambda: place_picture((5, 5), GRID, WINDOW, rotation=361), "allowed: -360 to 360 degrees"),
-    (lambda: place_picture((5, 5), GRID, WINDOW, (0.5, 1.1)), "centre is 0.5, 1.1; allowed: two shares"),
+    (lambda: place_picture((5, 5), GRID, WINDOW, (0.5, 1.1)), "centre is 0.5, 1.1; allowed: two fractions"),
     (lambda: place_picture((5, 5), GRID, WINDOW, (np.nan, 0.5)), "centre is nan, 0.5"),
 ]
 

@@ -9,7 +9,10 @@ from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
 from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs, teardrop
-from pathgen.panel.outline import arch, ellipse, rectangle, with_foot
+from pathgen.panel.outline import with_foot
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import grid_over, mask
 from pathgen.panel.rim import rim
 
@@ -138,25 +141,25 @@ def test_symmetry():
 PLATE = rectangle(60, 40)
 BATTLEMENT = Polygon([(0, 0), (60, 0), (60, 40), (32, 40), (32, 20), (0, 20)])
 REFUSED = [
-    (PLATE, [Eyelet(at=0.05)], 3, "off the panel (eyelet_at 0.05); allowed: 0.058333 to 0.941667"),
-    (PLATE, [Eyelet(at=-1)], 3, "the lug stands off the panel"),
-    (PLATE, [Eyelet(at=np.nan)], 3, "the lug stands off the panel"),
-    (rectangle(6, 40), [Eyelet()], 2, "lug of 7 mm on a panel 6 mm wide"),
+    (PLATE, [Eyelet(at=0.05)], 3, "beyond the panel (eyelet_at 0.05); allowed: 0.058333 to 0.941667"),
+    (PLATE, [Eyelet(at=-1)], 3, "the lug extends beyond the panel"),
+    (PLATE, [Eyelet(at=np.nan)], 3, "the lug extends beyond the panel"),
+    (rectangle(6, 40), [Eyelet()], 2, "a lug of 7 mm is wider than the panel of 6 mm"),
     (PLATE, [Eyelet(opening=0)], 3, "opening is 0 mm (eyelet_opening); allowed: 0.5 to 50 mm"),
     (PLATE, [Eyelet(opening=np.inf)], 3, "opening is inf mm"),
     (PLATE, [Eyelet(wall=0.1)], 3, "wall is 0.1 mm (eyelet_wall); allowed: 0.4 to 20 mm"),
     (PLATE, [Eyelet(overhang=5)], 3, "overhang is 5 degrees (eyelet_overhang); allowed: 15 to 75 degrees"),
     (PLATE, [Eyelet(overhang=np.nan)], 3, "overhang is nan degrees"),
     (PLATE, [Eyelet(rise=np.nan)], 3, "rise is nan mm (eyelet_at 0.5); allowed: -50 to 50 mm"),
-    (PLATE, [Eyelet(rise=-25)], 3, "rise of -25 mm (eyelet_at 0.5)"),
-    (PLATE, [Eyelet(rise=0)], 3, "leaves 1 mm of wall to the picture (eyelet_at 0.5); allowed: 1.5 mm"),
-    (PLATE, [Eyelet(rise=-4)], 3, "the opening leaves 0 mm of wall to the picture"),
-    (PLATE, [Eyelet(0.45), Eyelet(0.55)], 3, "at 0.45 and 0.55 overlap (eyelet_at); set them further apart"),
+    (PLATE, [Eyelet(rise=-25)], 3, "a rise of -25 mm places the opening outside the outline (eyelet_at 0.5)"),
+    (PLATE, [Eyelet(rise=0)], 3, "and the picture is 1 mm (eyelet_at 0.5); allowed: 1.5 mm"),
+    (PLATE, [Eyelet(rise=-4)], 3, "the wall between the opening and the picture is 0 mm"),
+    (PLATE, [Eyelet(0.45), Eyelet(0.55)], 3, "at 0.45 and 0.55 overlap (eyelet_at); place them further"),
     (PLATE, [Eyelet(), Eyelet(0.2), Eyelet()], 3, "eyelets at 0.5 and 0.5 overlap"),
     (PLATE, [Eyelet()], -1, "width of the rim is -1 mm"),
     (PLATE, [Eyelet()], np.nan, "width of the rim is nan mm"),
-    (ellipse(100, 100), [Eyelet(0.05)], 3, "mm across the lug's 7 mm (eyelet_at 0.05); allowed: at most 45"),
-    (BATTLEMENT, [Eyelet(0.56)], 3, "the outline falls 20 mm across the lug's 7 mm"),
+    (ellipse(100, 100), [Eyelet(0.05)], 3, "over the 7 mm width of the lug (eyelet_at 0.05); allowed: at"),
+    (BATTLEMENT, [Eyelet(0.56)], 3, "the outline falls by 20 mm over the 7 mm width of the lug"),
 ]  # fmt: skip
 
 
@@ -170,7 +173,7 @@ def test_refusals(outline, specs, width, words):
 def test_an_opening_needs_its_wall_to_the_outside_too():
     # A bar 2 mm high over a gap: no rim to lie in, whatever the rim's width says.
     bar = shapely.difference(rectangle(60, 40), shapely.box(10, 0, 50, 38))
-    with pytest.raises(PathgenError, match="the opening leaves 0.5 mm of wall to the outside"):
+    with pytest.raises(PathgenError, match="the wall between the opening and the outside is 0.5 mm"):
         eyelets(bar, [Eyelet(at=0.5)], 3.0)
 
 

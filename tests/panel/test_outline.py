@@ -8,7 +8,10 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import arch, chords, ellipse, rectangle, resize_outline, with_foot
+from pathgen.panel.outline import chords, resize_outline, with_foot
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 
 SIDES = st.floats(1, 500)
 TEE = Polygon([(45, 0), (55, 0), (55, 80), (100, 80), (100, 90), (0, 90), (0, 80), (45, 80)])
@@ -80,13 +83,13 @@ REFUSED = [
     (lambda: rectangle(10, 6, corner=np.nan), "corner is nan mm"),
     (lambda: resize_outline(rectangle(10, 6), width=0), "width of the outline is 0 mm"),
     (lambda: resize_outline(rectangle(1, 100), width=30), "height of the outline is 3000 mm"),
-    (lambda: with_foot(ellipse(50, 80), 51), "foot is 51 mm, and the outline's widest level 50 mm"),
+    (lambda: with_foot(ellipse(50, 80), 51), "foot of 51 mm does not fit an outline that is 50 mm at"),
     (lambda: with_foot(ellipse(50, 80), 0), "allowed: more than 0 and at most 50 mm"),
-    (lambda: with_foot(ellipse(50, 80), np.nan), "foot is nan mm"),
+    (lambda: with_foot(ellipse(50, 80), np.nan), "foot of nan mm"),
     # Cut where its arms are wide apart, a V has no bottom to hold them together.
-    (lambda: with_foot(VEE, 20), "a foot of 20 mm cuts 35.56 mm off and leaves 2 pieces"),
+    (lambda: with_foot(VEE, 20), "a foot of 20 mm cuts off 35.56 mm and leaves 2 pieces"),
     # Widest at one level only, and narrower at once above it.
-    (lambda: with_foot(FUNNEL, 12), "foot is 12 mm, as wide as .*; allowed: less than 12 mm"),
+    (lambda: with_foot(FUNNEL, 12), "foot of 12 mm fits the outline at a single height.*: less than 12 mm"),
 ]  # fmt: skip
 
 

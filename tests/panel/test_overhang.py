@@ -12,7 +12,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import ndimage, optimize
 
 from pathgen.errors import PathgenError
-from pathgen.panel.overhang import KEEP, limit_slope, outline_lean, overhangs, reach_of
+from pathgen.panel.overhang import KEEP, limit_slope, outline_overhang, overhangs, step_limit
 
 PIXEL = 0.1
 walls = arrays(
@@ -64,7 +64,7 @@ def test_an_outline_leans_where_it_is_flatter_than_the_angle(angle):
 def test_a_leaning_face_is_short_by_what_it_grows_too_much():
     found = overhangs(leaning_face(60), PIXEL)
     too_much = PIXEL * (np.tan(np.radians(60)) - 1)
-    assert found.lean[:-1] == pytest.approx(too_much, rel=1e-5)
+    assert found.excess[:-1] == pytest.approx(too_much, rel=1e-5)
     assert found.area[:-1] == pytest.approx(too_much * 3 * PIXEL, rel=1e-5)
 
 
@@ -75,7 +75,7 @@ def test_the_upper_edge_of_a_hole_hangs_from_both_sides():
     rows, cols = np.nonzero(found.unsupported)
     # The columns at either side are within reach; the middle is a millimetre from both, less the reach.
     assert set(rows) == {9} and (cols.min(), cols.max()) == (22, 37)
-    assert found.lean.max() == pytest.approx(1.0 - PIXEL)
+    assert found.excess.max() == pytest.approx(1.0 - PIXEL)
     assert found.outline[found.unsupported].all()
     hangs = (20 - 2) * PIXEL * 2.0
     assert found.area[9] == pytest.approx(hangs, rel=0.15)
@@ -100,7 +100,7 @@ def test_a_mirrored_map_leans_mirrored():
     wall = np.where(disc(5.0) > 0, 2.0, 0.0)
     wall[:, 60:] *= np.linspace(1, 2, 100)[:, None]
     found, mirrored = overhangs(wall, PIXEL), overhangs(wall[:, ::-1], PIXEL)
-    assert np.array_equal(found.lean, mirrored.lean[:, ::-1])
+    assert np.array_equal(found.excess, mirrored.excess[:, ::-1])
 
 
 def test_the_tolerance_forgives_a_ledge_but_no_slope():
@@ -121,7 +121,7 @@ def test_wall_over_a_row_of_none_leans_by_the_whole_width():
     floating = np.full((4, 10), 1.0)
     floating[2] = 0.0
     found = overhangs(floating, PIXEL)
-    assert found.lean[1] == pytest.approx(10 * PIXEL - PIXEL)
+    assert found.excess[1] == pytest.approx(10 * PIXEL - PIXEL)
     assert not found.unsupported[[0, 2, 3]].any()
 
 
@@ -129,11 +129,15 @@ def test_places_are_named_worst_first_and_not_twice():
     wall = np.full((400, 300), 2.0)
     wall[300:350, 50:80] = 0.0
     wall[100:150, 150:250] = 0.0
-    worst = overhangs(wall, PIXEL).worst
+    found = overhangs(wall, PIXEL)
+    worst = found.worst
+    assert found.count == 2
     assert [p.z for p in worst] == pytest.approx([30.0, 10.0])
-    assert "u 15.2 to 24.8 mm: the outline leans 4.90 mm" in str(worst[0])
+    assert "u 15.2 to 24.8 mm: 4.90 mm of unsupported overhang (outline)" in str(worst[0])
     many = np.tile(np.repeat([1.0, 3.0], 40), 20)[:, None] * np.ones((1, 5))
-    places = overhangs(many, PIXEL).worst
+    found = overhangs(many, PIXEL)
+    places = found.worst
+    assert found.count == 19  # 20 blocks that are 3 mm thick; the lowest stands on the platform
     assert len(places) == 5 and len({p.z for p in places}) == 5
 
 
@@ -169,7 +173,7 @@ def test_adding_below_is_a_grey_dilation_along_z(wall, angle):
     # scipy.ndimage.grey_dilation with a sloping structuring element: max over b of t(z − b) + s(b).
     rows = len(wall)
     slope = np.full((2 * rows - 1, 1), -1e9)
-    slope[rows - 1 :, 0] = -reach_of(PIXEL, angle) * np.arange(rows)
+    slope[rows - 1 :, 0] = -step_limit(PIXEL, angle) * np.arange(rows)
     dilated = ndimage.grey_dilation(wall, structure=slope, mode="constant", cval=-1e9)
     assert limit_slope(wall, PIXEL, angle, "thick").thickness == pytest.approx(dilated)
 
@@ -184,7 +188,7 @@ def test_the_middle_makes_the_least_largest_change(wall, angle):
     above = np.vstack(
         [np.c_[one, -np.ones(rows)], np.c_[-one, -np.ones(rows)], np.c_[up, np.zeros(rows - 1)]]
     )
-    most = np.concatenate([column, -column, np.full(rows - 1, reach_of(PIXEL, angle))])
+    most = np.concatenate([column, -column, np.full(rows - 1, step_limit(PIXEL, angle))])
     cost = np.append(np.zeros(rows), 1.0)
     best = optimize.linprog(cost, above, most, bounds=(None, None))
     assert limit_slope(wall[:, :1], PIXEL, angle, "middle").largest == pytest.approx(best.fun, abs=1e-7)
@@ -196,7 +200,7 @@ def test_the_least_is_the_best_of_the_blends(wall, angle):
     assert all(least.rms <= limit_slope(wall, PIXEL, angle, keep).rms + 1e-12 for keep in KEEP)
     # No map that holds the limit is nearer than a + reach·z less a growing sum fitted by scipy.optimize.nnls.
     rows = len(wall)
-    z = np.arange(rows) * reach_of(PIXEL, angle)
+    z = np.arange(rows) * step_limit(PIXEL, angle)
     falling = np.column_stack([np.ones(rows), -np.ones(rows), -np.tri(rows)[:, 1:]])
     off = [optimize.nnls(falling, column - z)[1] for column in wall[::-1].T]
     assert least.rms >= np.sqrt(np.square(off).sum() / wall.size) - 1e-9
@@ -211,9 +215,9 @@ def test_what_holds_the_limit_stays_as_it_is():
 
 def test_the_outline_is_judged_layer_by_layer_with_layers_of_any_height():
     wall = leaning_outline(50)[::-2] > 0  # layers two pixels high
-    high = np.full(len(wall), reach_of(2 * PIXEL, 45.0))
-    assert outline_lean(wall, high, PIXEL, PIXEL).any()
-    assert not outline_lean(wall, np.full(len(wall), reach_of(2 * PIXEL, 52.0)), PIXEL, PIXEL).any()
+    high = np.full(len(wall), step_limit(2 * PIXEL, 45.0))
+    assert outline_overhang(wall, high, PIXEL, PIXEL).any()
+    assert not outline_overhang(wall, np.full(len(wall), step_limit(2 * PIXEL, 52.0)), PIXEL, PIXEL).any()
 
 
 @pytest.mark.parametrize(
@@ -223,9 +227,9 @@ def test_the_outline_is_judged_layer_by_layer_with_layers_of_any_height():
         ({"angle": 90.0}, "allowed: between 0 and 90°"),
         ({"pixel": 0.0}, "pixel is 0 mm"),
         ({"pixel": np.nan}, "pixel is nan mm"),
-        ({"thickness": np.ones(3)}, "map of 1 dimensions"),
-        ({"thickness": np.full((2, 2), np.nan)}, "negative or no number"),
-        ({"thickness": np.full((2, 2), -1.0)}, "negative or no number"),
+        ({"thickness": np.ones(3)}, "the map has 1 dimensions"),
+        ({"thickness": np.full((2, 2), np.nan)}, "negative, NaN or infinite values"),
+        ({"thickness": np.full((2, 2), -1.0)}, "negative, NaN or infinite values"),
     ],
 )
 def test_refusals(change, says):

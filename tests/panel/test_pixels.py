@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon
 
 from pathgen.errors import PathgenError
-from pathgen.panel.outline import arch, ellipse, rectangle
+from pathgen.panel.outline_arch import arch
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, box_distance, edge_distance, grid_over, mask
 
 PIXEL = 0.1
@@ -88,9 +90,9 @@ def test_an_outline_on_a_larger_map_and_several_parts():
 
 
 REFUSED = [
-    (0, "pixel is 0 mm; allowed: a length above 0"),
+    (0, "pixel is 0 mm; allowed: a finite length of more than 0 mm"),
     (np.nan, "pixel is nan mm"),
-    (1e-4, "outline of 60 × 40 mm at a pixel of 0.0001 mm; allowed: at most 100 megapixels"),
+    (1e-4, "outline of 60 × 40 mm with pixels of 0.0001 mm is too large; allowed: at most 100 megapixels"),
     (1e-300, "at most 100 megapixels"),
 ]
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.panel import add_rim
 from pathgen.panel import steadiness as module
-from pathgen.panel.steadiness import Conditions, Sections, compute_steadiness, measure_sections
+from pathgen.panel.steadiness import FRACTION, Conditions, Sections, compute_steadiness, measure_sections
 
 PLA = Conditions(3.5, 1240.0, acceleration=1000.0)
 SHAKEN = replace(PLA, drag=0.0)
@@ -61,7 +61,7 @@ def test_a_wall_of_next_to_nothing_is_none():
     wall[:, 0] = 2.4e-38
     assert measure_sections(wall, 0.5).area[0] == pytest.approx(9 * 0.5 * 1.6)
     wall[-1] = 9e-4
-    with pytest.raises(PathgenError, match="no wall at 0.0 mm"):
+    with pytest.raises(PathgenError, match="no wall at a height of 0.0 mm"):
         measure_sections(wall, 0.5)
     with pytest.raises(PathgenError, match="no wall of 0.001 mm or more"):
         measure_sections(np.full((20, 10), 1e-30), 0.5)
@@ -71,7 +71,7 @@ def test_a_wall_of_next_to_nothing_is_none():
 
 def test_rows_without_wall_above_the_top_are_left_away_and_gaps_refused():
     assert measure_sections(np.array([[0.0], [2.0], [1.0]]), 1.0).height == 2.0
-    with pytest.raises(PathgenError, match="no wall at 1.0 mm"):
+    with pytest.raises(PathgenError, match="no wall at a height of 1.0 mm"):
         measure_sections(np.array([[2.0], [0.0], [1.0]]), 1.0)
 
 
@@ -143,7 +143,7 @@ def test_wedges_hold_what_they_reach():
     assert found.sway[-1] == pytest.approx(top(wall_of(2.0, 60.0, 30), PLA)[0])
     everything = compute_steadiness(wall_of(2.0), replace(PLA, support=400.0))
     assert (everything.sway == 0).all() and everything.acceleration_needed() == math.inf
-    assert "rings" not in everything.advice_line() and everything.advice_line().endswith("steady")
+    assert "natural frequency" not in everything.advice_line() and everything.advice_line().endswith("steady")
 
 
 def test_heights_are_asked_for_or_the_rows():
@@ -155,7 +155,7 @@ def test_heights_are_asked_for_or_the_rows():
     nothing = compute_steadiness(wall, PLA, np.zeros(0))
     assert nothing.sway.shape == nothing.frequency.shape == (0,) and nothing.limit_height() is None
     for heights in ([2.0, 1.0], [0.0, 1.0], [np.nan, 1.0]):
-        with pytest.raises(PathgenError, match="do not rise"):
+        with pytest.raises(PathgenError, match="not positive and ascending"):
             compute_steadiness(wall, PLA, np.array(heights))
 
 
@@ -177,21 +177,21 @@ def test_the_limit_is_passed_where_sway_says():
     assert height is not None and height < 150
     # Even wall: sway goes with the fourth power of height.
     assert height == pytest.approx(150 * (0.25 * 0.42 / found.sway[-1]) ** 0.25, rel=1e-3)
-    assert found.limit_height(0.5) > height > found.limit_height(measure=0.1)
-    assert found.limit_height(0.5, 0.21) == pytest.approx(height)
-    assert found.limit_height(100.0) is None
+    at = {
+        spacing: replace(found, conditions=replace(SHAKEN, spacing=spacing)).limit_height()
+        for spacing in (0.1, 0.42, 0.84, 168.0)
+    }
+    assert at[0.84] > height > at[0.1] and at[0.42] == height and at[168.0] is None
 
 
 @given(st.integers(0, 50), st.floats(0.01, 0.9))
 def test_each_way_just_holds_the_wall(seed, share):
     """With the figure, sway is the limit; with a little less of it, more than the limit."""
     wall = relief(seed)
-    found = compute_steadiness(wall, SHAKEN)
-    limit = share * found.sway[-1]
-    fraction = limit / SHAKEN.spacing
-    rim, wedges = found.rim_needed(fraction), found.wedges_needed(fraction)
-    most = found.acceleration_needed(fraction)
-    assert top(wall, replace(SHAKEN, acceleration=most))[0] == pytest.approx(limit)
+    limit = share * compute_steadiness(wall, SHAKEN).sway[-1]
+    found = compute_steadiness(wall, replace(SHAKEN, spacing=limit / FRACTION))
+    rim, wedges, acceleration = found.rim_needed(), found.wedges_needed(), found.acceleration_needed()
+    assert top(wall, replace(SHAKEN, acceleration=acceleration))[0] == pytest.approx(limit)
     assert top(wall, replace(SHAKEN, support=wedges))[0] == pytest.approx(limit, rel=1e-6)
     if rim is None:
         assert top(wall.with_rim(20.0), SHAKEN)[0] > limit
@@ -220,8 +220,9 @@ def test_advice_is_one_line_with_its_numbers():
     line = compute_steadiness(relief(), replace(PLA, acceleration=60_000.0)).advice_line()
     found = compute_steadiness(relief(), replace(PLA, acceleration=60_000.0))
     for number in (
-        f"at 100 mm the top sways {found.sway[-1]:.3f} mm",
-        f"25 % is passed at {found.limit_height():.0f} mm",
+        f"at 100 mm height the top sways by {found.sway[-1]:.3f} mm",
+        "(limit: 25 %)",
+        f"above the limit from {found.limit_height():.0f} mm on",
         f"wedges up to {math.ceil(found.wedges_needed())} mm",
         f"a rim {math.ceil(found.rim_needed() * 10) / 10:g} mm thick",
         f"at most {math.floor(found.acceleration_needed())} mm/s²",
@@ -233,5 +234,5 @@ def test_advice_is_one_line_with_its_numbers():
 def test_advice_does_not_depend_on_the_heights_asked_for():
     wall, hard = relief(), replace(PLA, acceleration=60_000.0)
     short = compute_steadiness(wall, hard, np.array([5.0, 10.0]))
-    assert short.advice_line().startswith("at 100 mm the top sways")
-    assert "what holds it" in short.advice_line()
+    assert short.advice_line().startswith("at 100 mm height the top sways by")
+    assert "; use wedges" in short.advice_line()

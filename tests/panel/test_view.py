@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
 from pathgen.panel import Panel, View, stand_on_edge
-from pathgen.panel.outline import arch
+from pathgen.panel.outline_arch import arch
 from pathgen.panel.pixels import Grid, grid_over, mask
 
 # A letter-like map: none of its turns, mirror images or rolls is itself.

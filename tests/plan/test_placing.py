@@ -180,7 +180,7 @@ def test_a_bent_panel_that_fits_along_no_axis_is_placed_at_an_angle(tmp_path):
     rotation = result.planned.placement.rotation
     assert rotation not in (0, 90)
     found = replay(out)
-    assert found.standing.frame.rotation == rotation
+    assert found.panel.frame.rotation == rotation
     assert compare(found, result.planned.panel.thickness, ends=1.0).thickness_rms_mm < 0.012
     volume, margin = result.planned.setup.machine.volume, result.planned.setup.machine.margin
     assert volume.x[0] + margin - 0.01 <= result.summary["deposit_x_min_mm"]

@@ -10,7 +10,8 @@ from PIL import Image
 
 from pathgen import Job, PathgenError, plan
 from pathgen.panel import Panel, View
-from pathgen.panel.outline import ellipse, rectangle
+from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.outline_rectangle import rectangle
 from pathgen.plan.source import footed, read_source, to_panel, turned
 from pathgen.settings import settle
 
@@ -159,7 +160,7 @@ def test_a_map_with_gaps_is_placed_without_thin_walls():
 
 
 def test_a_zoom_onto_a_speck_is_refused(photo):
-    with pytest.raises(PathgenError, match="zoom 30 leaves 2 × 1.33 pixels of the picture .zoom."):
+    with pytest.raises(PathgenError, match="zoom 30 shows only 2 × 1.33 pixels of the picture .zoom."):
         made(photo, width=30.0, height=20.0, rim_width=0.0, zoom=30.0)
 
 
@@ -295,9 +296,12 @@ def test_every_job_gives_a_panel_that_stands(job, loops):
 REFUSED = [
     ({"outline": "nowhere.wkt"}, "no such file"),
     ({"outline": "disk"}, "unknown outline 'disk' .outline."),
-    ({"outline": "disc", "foot": 90.0}, "foot is 90 mm, and the outline's widest level 24 mm .foot."),
+    (
+        {"outline": "disc", "foot": 90.0},
+        "foot of 90 mm does not fit an outline that is 24 mm",
+    ),
     ({"corner": 40.0}, "corner is 40 mm .corner."),
-    ({"eyelet_at": (0.01,)}, "the lug stands off the panel .eyelet_at 0.01."),
+    ({"eyelet_at": (0.01,)}, "the lug extends beyond the panel .eyelet_at 0.01."),
     ({"eyelet_at": (0.4, 0.5)}, "overlap .eyelet_at."),
     ({"rim_bevel": 89.0}, "a bevel of 89 degrees from a rim of 4 mm leaves no picture .rim_bevel."),
     ({"line_width": 9.0}, "leave no picture .line_width."),
@@ -314,11 +318,11 @@ def test_refusals(asked, words):
 
 FILES = {
     "bow": ("POLYGON ((0 0, 40 30, 40 0, 0 30, 0 0))", "not simple: self-intersection .*bow.wkt"),
-    "none": ("POLYGON EMPTY", "the file holds no polygon .*none.wkt"),
+    "none": ("POLYGON EMPTY", "the file contains no polygon .*none.wkt"),
     "line": ("POLYGON ((0 0, 5 5, 9 9, 0 0))", "no area .*line.wkt"),
     "fork": (
         "POLYGON ((15 0, 25 0, 40 30, 25 30, 20 10, 15 30, 0 30, 15 0))",
-        "a foot of 25 mm cuts .* off and leaves 2 pieces .outline.; allowed: one piece; ask for",
+        "a foot of 25 mm cuts off .* and leaves 2 pieces .outline.; allowed: one piece; use",
     ),
 }
 

@@ -208,7 +208,7 @@ def test_facts_are_read_from_the_head_alone(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("content", "why"), [(b"", "empty"), (b"\0\1\2", "no text"), (b"; a = b\n" + bytes(9), "no text")]
+    ("content", "why"), [(b"", "empty"), (b"\0\1\2", "not text"), (b"; a = b\n" + bytes(9), "not text")]
 )
 def test_heads_that_are_none(content, why):
     with pytest.raises(PathgenError, match=why):
@@ -217,7 +217,7 @@ def test_heads_that_are_none(content, why):
 
 @pytest.mark.parametrize("name", ["missing.gcode", "zero\0byte.gcode", ""])
 def test_files_that_cannot_be_read(name, tmp_path):
-    with pytest.raises(PathgenError, match="cannot read"):
+    with pytest.raises(PathgenError, match="no such file|is a folder|cannot be read"):
         read_facts(str(tmp_path / name))
 
 

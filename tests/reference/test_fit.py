@@ -6,8 +6,9 @@ from scipy.optimize import least_squares
 
 from pathgen.optics.law_fit import fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
-from pathgen.optics.viewing import step_index, step_luminance
-from pathgen.optics.wedge import Readings
+from pathgen.optics.viewing import step_index
+from pathgen.optics.wedge import WedgeMeasurements
+from tests.reference.dicom import step_luminance
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 5)  # 13 steps, read five times each
 REFERENCES, NOISE, SEEDS = 20, 0.02, 100
@@ -26,7 +27,7 @@ def measured(through, seed):
     random = np.random.default_rng(seed)
     light = through(T) * (1 + NOISE * random.standard_normal(T.size))
     reference = np.mean(1 + NOISE * random.standard_normal(REFERENCES))
-    return Readings(T, light / reference, light, np.arange(T.size), references=REFERENCES)
+    return WedgeMeasurements(T, light / reference, light, np.arange(T.size), references=REFERENCES)
 
 
 @pytest.fixture(scope="module")
@@ -71,10 +72,10 @@ def test_intervals_hold_what_they_say(white, clear):
             for fit in fits:
                 own = (
                     fit
-                    if name in [f.name for f in fit.chosen.figures]
-                    else fit_law(fit.readings, "exponential")
+                    if name in [f.name for f in fit.chosen.parameters]
+                    else fit_law(fit.wedge, "exponential")
                 )
-                figure = next(f for f in own.chosen.figures if f.name == name)
+                figure = next(f for f in own.chosen.parameters if f.name == name)
                 held += figure.low <= value <= figure.high
             assert held >= 88
 
@@ -103,7 +104,7 @@ def test_layers_of_a_fitted_law_add_up(white):
 def test_good_readings_are_fitted_as_by_plain_least_squares(clear):
     """The robust loss departs from the square where slips are; normal scatter hardly moves it."""
     for fit in clear[:20]:
-        wedge = fit.readings
+        wedge = fit.wedge
         plain = least_squares(lambda p, w=wedge: np.log(w.light) - p[0] + w.thickness / p[1], [0.0, 1.0])
         true = ExponentialLaw(plain.x[1], np.exp(plain.x[0])).transmittance(BETWEEN)
         ours = fit_law(wedge, "exponential").law.transmittance(BETWEEN)

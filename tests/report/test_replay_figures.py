@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.report.preview_figure import PAPER
+from pathgen.report.canvas import PAPER
 from pathgen.report.replay_figures import LEFT, TOP, backlit_png, error_png, round_up, thickness_png
 
 

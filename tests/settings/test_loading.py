@@ -209,7 +209,7 @@ def test_a_folder_and_a_file_that_may_not_be_read(tmp_path, monkeypatch):
     def closed(*_args, **_kwargs):
         raise PermissionError(13, os.strerror(13))
 
-    monkeypatch.setattr(Path, "open", closed)  # tests may run as root, whom no file mode keeps out
+    monkeypatch.setattr("builtins.open", closed)  # tests may run as root, whom no file mode keeps out
     assert "cannot be read: Permission denied" in refusal(load_job, tmp_path / "job.toml")
 
 

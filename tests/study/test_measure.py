@@ -58,12 +58,12 @@ def test_figures_are_those_of_the_commands_for_one_panel(tmp_path, capsys):
         (tmp_path / name).write_bytes(file.data)
     job = JOB | {"outline": str(tmp_path / "cut.wkt")}
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]
-    out, wanted, summary = (str(tmp_path / name) for name in ("p.gcode", "w.npy", "s.json"))
-    files = ["--out", out, "--thickness", wanted, "--summary", summary]
+    out, wanted = (str(tmp_path / name) for name in ("p.gcode", "w.npy"))
+    files = ["--out", out, "--thickness", wanted, "--json"]
     assert run(["panel", str(tmp_path / "wall.npy"), *files, *options]) == 0
-    capsys.readouterr()
+    plan = json.loads(capsys.readouterr().out)
     assert run(["replay", out, "--against", wanted, "--json"]) == 0
-    against, plan = json.loads(capsys.readouterr().out), json.loads((tmp_path / "s.json").read_text())
+    against = json.loads(capsys.readouterr().out)
     names = ("time_s", "moves", "mass_g", "sway_mm", "bead_changes_per_layer")
     text = ("thickness_rms_mm", "lightness_rms", "layer_volume_max_share", "ssim")
     cells, refused = measured(JOB, (*names, *text, "text_time_s", "text_moves"))

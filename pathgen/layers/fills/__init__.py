@@ -1,9 +1,9 @@
-"""Fills: functions from wall profiles to strokes, by name.
+"""Fills: functions from wall profiles to strokes, registered by name.
 
-A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages add theirs under the entry
-point group ``pathgen.fills``. That is the only way in for code that is not pathgen's own, and it leads
-through what somebody installed: a job can name an installed fill, and nothing that stands in a job, a
-profile, a picture or a program is ever run.
+A fill takes `Profiles` and a `BeadPlan` and returns `Strokes`. Other packages can add fills under the entry
+point group ``pathgen.fills``. Foreign code runs only this way, that is, only if somebody has installed its
+package: a job can name an installed fill, but no content of a job, a profile, a picture or a program is ever
+executed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 Fill = Callable[[Profiles, BeadPlan], Strokes]
-OWN: dict[str, Fill] = {
+BUILT_IN: dict[str, Fill] = {
     "tailored": tailored,
     "terraced": terraced,
     "contour": contour,
@@ -39,26 +39,26 @@ __all__ = [
 
 
 def fill_names() -> list[str]:
-    """Names of all fills, our own and those that other packages add, sorted."""
-    return sorted({*OWN, *(entry.name for entry in entry_points(group="pathgen.fills"))})
+    """Return the names of all fills, built-in ones and those of other packages, sorted."""
+    return sorted({*BUILT_IN, *(entry.name for entry in entry_points(group="pathgen.fills"))})
 
 
 def find_fill(name: str) -> Fill:
-    """Find a fill by name.
+    """Return the fill of a given name.
 
     Raises
     ------
     PathgenError
-        When there is none of that name.
+        If the name is unknown, or the fill of another package cannot be loaded.
     """
-    if name in OWN:
-        return OWN[name]
+    if name in BUILT_IN:
+        return BUILT_IN[name]
     for entry in entry_points(group="pathgen.fills", name=name):
         try:
             fill: Fill = entry.load()
-        except Exception as error:  # importing runs the other package's code, which may stumble over anything
+        except Exception as error:  # importing runs the code of another package, which may raise anything
             what = f"fill {name!r} cannot be loaded: {type(error).__name__}: {error}"
-            hint = f"it comes from {entry.value}: install that package again, or choose another fill"
+            hint = f"reinstall the package that provides {entry.value}, or use another fill"
             raise PathgenError(what, where="fill", hint=hint) from error
         return fill
     known = fill_names()

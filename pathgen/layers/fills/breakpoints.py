@@ -1,15 +1,16 @@
-"""Where the segments of a layer's beads begin and end.
+"""Breakpoints: the ends of the segments of a layer's beads.
 
-A straight move feeds its filament evenly, so between two breakpoints the wall is deposited with one thickness
-while the head follows a straight line. Two things decide where a breakpoint is needed, and each is a polyline
-simplified with GEOS for all layers in one call:
+A straight move feeds its filament evenly, so between two breakpoints the deposited thickness is constant and
+the path is straight. Two criteria determine the breakpoints. Each is a polyline that GEOS simplifies for all
+layers in one call:
 
-* the *cumulated area* V(u) = ∫t du, whose chords are exactly what constant moves deposit: a chord never off
-  by more than ε·pixel/2 leaves no column's thickness off by more than ε;
-* the *thickness* t(u) itself, which the front bead's centreline follows.
+* the *cumulated area* V(u) = ∫t du, whose chords are exactly the deposit of constant moves: if every chord is
+within
+  ε·pixel/2 of V, the thickness of every column is within ε;
+* the *thickness* t(u) itself, which the centreline of the front bead follows.
 
-Simplifying only the thickness, as one would for drawing, would make a long even ramp a single move: right in
-outline, wrong in light.
+Simplifying the thickness alone, as for a drawing, would turn a long uniform ramp into a single move, with a
+correct shape but a wrong deposit.
 """
 
 from __future__ import annotations
@@ -20,13 +21,13 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Floats
 
-# Simplification measures distance at right angles to the chord. Stretched along u by this much, every chord
-# is nearly level and the distance is the vertical one.
+# Simplification measures distances normal to the chord. Scaling u by this factor makes every chord nearly
+# level, so that the distance is vertical.
 STRETCH = 1e4
 
 
 def cumulated_area(thickness: Floats, pixel: float) -> Floats:
-    """Area of each layer's section left of every node, mm².
+    """Return the area of each layer's section to the left of every node, mm².
 
     Parameters
     ----------
@@ -38,7 +39,7 @@ def cumulated_area(thickness: Floats, pixel: float) -> Floats:
     Returns
     -------
     (L, C + 1) float64
-        0 at the first node, the section's area at the last.
+        0 at the first node, the area of the section at the last.
     """
     area = np.zeros((len(thickness), thickness.shape[1] + 1))
     np.cumsum(thickness, axis=1, out=area[:, 1:])
@@ -47,9 +48,9 @@ def cumulated_area(thickness: Floats, pixel: float) -> Floats:
 
 
 def node_thickness(thickness: Floats) -> Floats:
-    """Wall thickness at the borders between columns, mm, (L, C + 1).
+    """Return the wall thickness at the borders between columns, mm, (L, C + 1).
 
-    The mean of both neighbours; at the wall's end the column that is there.
+    It is the mean of both neighbours, or the thickness of the last column at an end of the wall.
     """
     node = np.empty((len(thickness), thickness.shape[1] + 1))
     node[:, 0], node[:, -1] = thickness[:, 0], thickness[:, -1]
@@ -63,7 +64,7 @@ def node_thickness(thickness: Floats) -> Floats:
 
 
 def breakpoints(area: Floats, node: Floats, pixel: float, tolerance: float) -> NDArray[np.bool_]:
-    """Choose the nodes between which a bead may be one straight move.
+    """Return the nodes between which a bead can be one straight move.
 
     Parameters
     ----------
@@ -72,22 +73,22 @@ def breakpoints(area: Floats, node: Floats, pixel: float, tolerance: float) -> N
     pixel : float
         Width of a column, mm.
     tolerance : float
-        Largest error of any column's deposited thickness and of the front face, mm.
+        Maximum error of the deposited thickness of a column, and of the front face, mm.
 
     Returns
     -------
     (L, C + 1) bool
-        The first and the last node are always kept.
+        The first and the last node are always True.
     """
     columns = area.shape[1] - 1
     level = area - area[:, -1:] * (np.arange(columns + 1) / columns)
-    keep = _simplified(level, tolerance * pixel / 2)
-    keep |= _simplified(node, tolerance)
+    keep = _simplify(level, tolerance * pixel / 2)
+    keep |= _simplify(node, tolerance)
     return keep
 
 
-def _simplified(values: Floats, tolerance: float) -> NDArray[np.bool_]:
-    """Nodes that a simplification of every row within `tolerance` keeps (Douglas–Peucker)."""
+def _simplify(values: Floats, tolerance: float) -> NDArray[np.bool_]:
+    """Return the nodes of every row that remain after simplification within `tolerance` (Douglas–Peucker)."""
     rows, nodes = values.shape
     points = np.empty((rows, nodes, 2))
     points[:, :, 0] = np.arange(nodes) * STRETCH

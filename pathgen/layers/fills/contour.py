@@ -1,8 +1,7 @@
-"""The contour fill: a closed loop half a spacing inside the section, and lines along the wall within.
+"""Contour fill: a closed loop half a bead inside the section, and lines along the wall inside the loop.
 
-What a uniform offset gives. Where the wall is not a whole number of spacings thick, the lines leave a gap or
-do not find room, so it is not column-exact; where the wall is thinner than two spacings, the loop alone has
-to do.
+This is the result of a uniform offset. It is not column-exact: unless the wall thickness is a whole number of
+spacings, the lines leave a gap or do not fit. A wall thinner than two spacings contains the loop only.
 """
 
 from __future__ import annotations
@@ -12,8 +11,8 @@ import shapely
 from shapely.geometry import MultiLineString
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.sections import outline
-from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, constant_spacing, merge
+from pathgen.layers.sections import section_outline
+from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, make_strokes, merge_strokes
 
 
 def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
@@ -24,12 +23,12 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Only its spacing and tolerance count.
+        `spacing` and `tolerance` are used.
 
     Returns
     -------
     Strokes
-        A loop for each part of a section that is wide enough for one, then its lines.
+        A loop for each part of a section that is wide enough, then its lines.
 
     Examples
     --------
@@ -41,13 +40,12 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     lines: list[Floats] = []
     layer: list[int] = []
     for number, thickness in enumerate(profiles.thickness, profiles.first):
-        section = outline(thickness, profiles.pixel, plan.tolerance)
-        made = [*_rings(section.buffer(-spacing / 2, join_style="mitre"))]
-        made += _lines(section.buffer(-spacing, join_style="mitre"), spacing)
-        lines += made
-        layer += [number] * len(made)
+        section = section_outline(thickness, profiles.pixel, plan.tolerance)
+        lines += _rings(section.buffer(-spacing / 2, join_style="mitre"))
+        lines += _lines(section.buffer(-spacing, join_style="mitre"), spacing)
+        layer += [number] * (len(lines) - len(layer))
     counts = (profiles.thickness > 0).astype(np.int8)
-    return merge([constant_spacing(lines, layer, spacing)], counts)
+    return merge_strokes([make_strokes(lines, layer, spacing)], counts)
 
 
 def _rings(inside: BaseGeometry) -> list[Floats]:
@@ -56,7 +54,7 @@ def _rings(inside: BaseGeometry) -> list[Floats]:
 
 
 def _lines(inside: BaseGeometry, spacing: float) -> list[Floats]:
-    """Lines along the wall whose beads fit between the loop's, every second one turned round."""
+    """Return lines along the wall whose beads fit inside the loop, in alternating directions."""
     if inside.is_empty:
         return []
     left, low, right, high = inside.bounds
@@ -65,9 +63,8 @@ def _lines(inside: BaseGeometry, spacing: float) -> list[Floats]:
     for i, n in enumerate(places):
         clipped = inside.intersection(MultiLineString([[(left - 1, n), (right + 1, n)]]))
         parts = [np.asarray(p.coords) for p in shapely.get_parts(clipped) if p.length > spacing]
-        # A line keeps half a spacing to the loop's bead at its ends too.
-        parts = [
-            p + np.array([[spacing / 2, 0], [-spacing / 2, 0]]) * np.sign(p[1, 0] - p[0, 0]) for p in parts
-        ]
+        # At its ends, too, a line keeps half a spacing from the bead of the loop.
+        inset = np.array([[spacing / 2, 0], [-spacing / 2, 0]])
+        parts = [p + inset * np.sign(p[1, 0] - p[0, 0]) for p in parts]
         lines += [p[::-1] for p in parts[::-1]] if i % 2 else parts
     return lines

@@ -1,22 +1,23 @@
-"""How many beads stand side by side in each column, chosen along the whole layer at once.
+"""Bead counts: the number of beads side by side in each column, chosen for the whole layer at once.
 
 A bead of spacing t/n is best near the nominal spacing p0, and every change of n costs: beads must begin or
-turn
-inside the wall. The best sequence n(u) of a layer is the shortest path through (column, n), found by dynamic
-programming (Viterbi, IEEE Trans. Inf. Theory 13, 260, 1967) with the cost
+turn inside the wall. The best sequence n(u) of a layer is the shortest path through (column, n), found by
+dynamic programming (Viterbi, IEEE Trans. Inf. Theory 13, 260, 1967) with the cost
 
     Σ log²(t / (n·p0))·du  +  Σ (λ·|Δn| + μ·[Δn odd]).
 
-The last term is ours. Beads that come and go in pairs are joined by a turn, so the path goes on; an odd one
-leaves a loose end in the picture and a travel to it. A small μ makes nearly all changes even at hardly any
-cost in spacing.
+The last term is our addition. A pair of beads that begins or ends is joined by a hairpin, so the stroke
+continues; a single bead leaves a loose end in the picture and needs a travel. A small μ makes nearly all
+changes even, with hardly any effect on the spacing.
 
-The minimum over the previous n needs no table of pairs: an even change is a chain of steps by two, an odd one
-the same and a single step, so running minima do it. Arrays are (columns, counts, layers) with all layers of a
-block side by side, because that is the long axis.
+The minimum over the previous n needs no table of pairs: an even change is a chain of steps by two, an odd
+change the same plus a single step, so running minima suffice. Arrays are (columns, counts, layers), because
+the layers of a block are the longest axis.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +25,13 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import BeadPlan, Floats
 
-# A column outside the spacing limits is far dearer than any change of count, but still comparable, so that
-# where no count fits (a wall thinner than the narrowest bead) the nearest one wins.
+# A column outside the spacing limits costs far more than any change of count, but is still comparable: where
+# no count fits (a wall thinner than the narrowest bead), the nearest one wins.
 OUTSIDE = 1e5
 NEVER = 1e9
-# The limits are held a little inside, relatively: so much is what the price of a change could buy outside
-# them.
+# Relative margin inside the limits: the cost of a change can outweigh a violation of this size.
 INSIDE = np.float32(1e-4)
-MOST_BEADS = 125
+MAX_BEADS = 125
 
 
 def count_beads(
@@ -46,10 +46,10 @@ def count_beads(
     pixel : float
         Width of a column, mm.
     plan : BeadPlan
-        Nominal spacing, spacing limits, cost of a change.
+        Nominal spacing, spacing limits, and costs of a change.
     adapting : int, optional
-        How many beads, at most, share what the rest, of nominal spacing, leave of the wall. By default all
-        share.
+        Maximum number of beads that share the remainder of the wall, while the others have the nominal
+        spacing. By default all beads share the wall.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def count_beads(
     Raises
     ------
     PathgenError
-        For a wall thicker than `MOST_BEADS` of the widest beads.
+        If the wall is thicker than `MAX_BEADS` of the widest beads.
 
     Examples
     --------
@@ -73,7 +73,7 @@ def count_beads(
     states = _states(thickness, plan)
     reach = _column_cost(thickness, pixel, states, plan, adapting)
     if plan.ring:
-        _close(reach)
+        _close_ring(reach)
     _accumulate(reach, plan)
     change = np.abs(states[:, None] - states[None, :])
     price = (plan.change_cost * change + plan.end_cost * (change % 2)).astype(np.float32)
@@ -81,27 +81,26 @@ def count_beads(
 
 
 def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
-    """List the counts worth trying in this block: consecutive, an even number of them."""
+    """Return the bead counts to consider in this block: consecutive integers, an even number of them."""
     wall = thickness[thickness > 0]
     if not wall.size:
         return np.array([0, 1], np.float32)
     fewest = max(1, int(wall.min() / plan.spacing_max)) if wall.size == thickness.size else 0
-    if wall.max() > MOST_BEADS * plan.spacing_max:
-        allowed = (
-            f"at most {MOST_BEADS * plan.spacing_max:g} mm: {MOST_BEADS} beads of {plan.spacing_max:g} mm"
-        )
-        hint = "fill it by contour or raster, or make it thinner"
-        raise PathgenError(f"a wall {wall.max():g} mm thick", where="panel", allowed=allowed, hint=hint)
-    # Nobody wants a thick wall of the narrowest beads: past 1.25 times the nominal count only limits could.
-    most = max(int(np.ceil(1.25 * wall.max() / plan.spacing)), int(np.ceil(wall.max() / plan.spacing_max)))
-    most = min(max(most, fewest + 1), MOST_BEADS)
-    return np.arange(fewest, most + 1 + (most - fewest + 1) % 2, dtype=np.float32)
+    if wall.max() > MAX_BEADS * plan.spacing_max:
+        what = f"the wall is {wall.max():g} mm thick"
+        limit = f"at most {MAX_BEADS * plan.spacing_max:g} mm, {MAX_BEADS} beads of {plan.spacing_max:g} mm"
+        hint = "use the fill `contour` or `raster`, or make the wall thinner"
+        raise PathgenError(what, where="panel", allowed=limit, hint=hint)
+    # More than 1.25 times the nominal count is never best, unless the limits require it.
+    highest = max(math.ceil(1.25 * wall.max() / plan.spacing), math.ceil(wall.max() / plan.spacing_max))
+    highest = min(max(highest, fewest + 1), MAX_BEADS)
+    return np.arange(fewest, highest + 1 + (highest - fewest + 1) % 2, dtype=np.float32)
 
 
 def _column_cost(
     thickness: Floats, pixel: float, states: NDArray[np.float32], plan: BeadPlan, adapting: int | None
 ) -> NDArray[np.float32]:
-    """Cost of each bead count in each column, (C, states, L): log² of spacing over nominal spacing."""
+    """Return the cost of each count in each column, (C, states, L): log² of spacing over nominal spacing."""
     wall = thickness.T > 0
     share = np.maximum(states, 1) if adapting is None else np.clip(states, 1, adapting)
     if adapting is None:
@@ -126,15 +125,15 @@ def _column_cost(
     return cost
 
 
-def _close(cost: NDArray[np.float32]) -> None:
-    """Have both ends of a ring take the same count, the one that suits their two columns best; in place."""
+def _close_ring(cost: NDArray[np.float32]) -> None:
+    """Force both ends of a ring to the same count, the best one for their two columns; in place."""
     best = (cost[0] + cost[-1]).argmin(axis=0)
     others = np.arange(cost.shape[1])[:, None] != best
     cost[0][others] = cost[-1][others] = NEVER
 
 
 def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
-    """Turn column costs into the cheapest cost of reaching each count, in place, column by column."""
+    """Replace column costs by the minimum cost of reaching each count, column by column, in place."""
     two = np.float32(2 * plan.change_cost)
     one = np.float32(plan.change_cost + plan.end_cost)
     best = np.empty_like(reach[0])
@@ -147,7 +146,7 @@ def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
         for source, target in steps:
             np.add(source, two, out=pair)
             np.minimum(target, pair, out=target)
-        # Only differences matter: taking the layer's best off keeps single precision honest over long walls.
+        # Only differences matter: subtracting the minimum of a layer preserves precision over long walls.
         best -= best.min(axis=0)
         np.copyto(odd[:-1], best[1:])
         odd[-1] = np.inf
@@ -157,7 +156,7 @@ def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
 
 
 def _trace(reach: NDArray[np.float32], price: NDArray[np.float32]) -> NDArray[np.intp]:
-    """Follow the cheapest path back from the last column, (L, C) state numbers."""
+    """Follow the cheapest path back from the last column; return state indices, (L, C)."""
     columns, _, layers = reach.shape
     path = np.empty((columns, layers), np.intp)
     path[-1] = reach[-1].argmin(axis=0)

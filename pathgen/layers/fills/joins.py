@@ -1,14 +1,13 @@
-"""How the beads of a layer's runs become few, long strokes.
+"""Joining of a layer's beads into few, long strokes.
 
-Glossary. *Run*: consecutive columns with the same number of beads. *Strand*: one bead of one run; strands
-of a run are numbered from the back of the wall (0) to its front face. *Extra*: a strand with no partner in
-the next run. Extras that lie side by side are joined by a *turn*; one that is left over is a *loose end*,
-where a stroke begins or ends.
+Glossary. *Run*: consecutive columns with the same number of beads. *Strand*: one bead of one run; the strands
+of a run are numbered from the back of the wall (0) to its front face. *Extra*: a strand without a partner in
+the next run. Adjacent extras are joined by a *hairpin*; a single one is a *loose end*, at which a stroke
+begins or ends.
 
-Scanning the runs from left to right, every boundary chooses which strands are extra. The choice never
-closes a loop (a loop is a stroke of its own and a travel to it), keeps turns and loose ends off the front
-face, keeps strokes long, and moves the strands that go on as little as it can. A layer with one run becomes
-one serpentine.
+The runs are scanned from left to right, and every boundary chooses its extras. The choice never closes a loop
+(a loop is a separate stroke and needs a travel), keeps hairpins and loose ends off the front face, keeps
+strokes long, and shifts continuing strands as little as possible. A layer of one run becomes one serpentine.
 """
 
 from __future__ import annotations
@@ -17,23 +16,23 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 FREE = -1
-UNIT = 0.1  # mm, of the lengths below
-SHORT = 16  # a stroke shorter than 1.6 mm is not worth its travel
-LONG = 99  # lengths from here on are all the same to us
+UNIT = 0.1  # unit of the lengths below, mm
+SHORT = 16  # a stroke shorter than 1.6 mm does not justify its travel
+LONG = 99  # longer lengths need not be distinguished
 
 
 @dataclass(frozen=True, slots=True)
 class JoinedStrands:
-    """Strands in the order the head passes them.
+    """Strands in the order of printing.
 
     Attributes
     ----------
     strand : tuple of int
         Strand numbers, counted over the layer's runs from left to right and from back to front.
     backward : tuple of bool
-        The strand is passed from right to left.
+        True if the strand is printed from right to left.
     head : tuple of bool
-        A stroke starts with this strand.
+        True if a stroke starts with this strand.
     """
 
     strand: tuple[int, ...]
@@ -43,15 +42,15 @@ class JoinedStrands:
 
 @dataclass(slots=True)
 class _Front:
-    """Open right-hand ends of the paths so far, from back to front."""
+    """Open right-hand ends of the paths, from back to front."""
 
     strand: list[int] = field(default_factory=list)
-    mate: list[int] = field(default_factory=list)  # place in the front of the path's other end, or FREE
-    length: list[int] = field(default_factory=list)  # so far, in units
+    mate: list[int] = field(default_factory=list)  # index in the front of the path's other end, or FREE
+    length: list[int] = field(default_factory=list)  # of each path, in units
 
 
 @lru_cache(maxsize=4096)
-def join(
+def join_strands(
     beads: tuple[int, ...], length: tuple[int, ...], straight: bool = False, ring: bool = False
 ) -> JoinedStrands:
     """Join the strands of one layer into strokes.
@@ -61,25 +60,24 @@ def join(
     beads : tuple of int
         Number of beads in each run, left to right; 0 is a gap in the wall.
     length : tuple of int
-        Length of each run in units of 0.1 mm. Only whether it is short matters, so callers may cap it at
-        `LONG`.
+        Length of each run in units of 0.1 mm. Values may be capped at `LONG`.
     straight : bool
-        Strands keep their number from run to run, as beads that never slide must; extras are then the ones
-        nearest the face, whatever that costs.
+        If True, strands keep their number from run to run, as for beads without slides; the extras are then
+        the strands nearest to the face.
     ring : bool
-        The first and the last strand of a bead meet at the seam: there nothing turns, every stroke begins or
-        ends.
+        If True, the first and the last strand of a bead meet at the seam, where strokes begin or end without
+        hairpins.
 
     Returns
     -------
-    Joined
-        Every strand once. Empty where there are no beads.
+    JoinedStrands
+        Every strand once. Empty if there are no beads.
 
     Examples
     --------
-    >>> join((3,), (99,)).backward
+    >>> join_strands((3,), (99,)).backward
     (False, True, False)
-    >>> sum(join((2, 4, 2), (99, 99, 99)).head)
+    >>> sum(join_strands((2, 4, 2), (99, 99, 99)).head)
     1
     """
     total = sum(beads)
@@ -88,24 +86,21 @@ def join(
     if ring and beads and beads[0]:
         front, first = _Front(list(range(beads[0])), [FREE] * beads[0], [length[0]] * beads[0]), beads[0]
         beads, length = beads[1:], length[1:]
-    # What stands at the end of a ring stays loose, just as it began.
-    after = ((), ()) if ring else ((0,), (0,))
-    for count, run in zip(beads + after[0], length + after[1], strict=True):
+    end = () if ring else (0,)  # the strands at the end of a ring stay loose, as at its start
+    for count, run in zip(beads + end, length + end, strict=True):
         here = list(range(first, first + count))
-        if count >= len(front.strand):
-            front = _grow(front, here, left, right, straight)
-        else:
-            front = _shrink(front, here, left, right, straight)
+        extend = _grow if count >= len(front.strand) else _shrink
+        front = extend(front, here, left, right, straight)
         front.length = [n + run for n in front.length]
         first += count
     return _trace(left, right)
 
 
 def _grow(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
-    """Go on into a run of at least as many beads; the extras are turned into one another in pairs."""
+    """Continue into a run of at least as many beads; pairs of extras are joined by hairpins."""
     old, new = len(front.strand), len(here)
     extra = new - old
-    # In the middle the strands that go on move least; the front strand must go on when there is one.
+    # Extras in the middle shift the continuing strands least; the front strand, if any, must continue.
     below = old if straight else old // 2
     where = [*range(below), *range(below + extra, new)]
     mate, length = [FREE] * new, [0] * new
@@ -113,7 +108,7 @@ def _grow(front: _Front, here: list[int], left: list[int], right: list[int], str
         right[front.strand[i]], left[here[j]] = here[j], front.strand[i]
         mate[j] = FREE if front.mate[i] == FREE else where[front.mate[i]]
         length[j] = front.length[i]
-    # An odd extra starts loose at the back end of its group, away from the face.
+    # An odd extra has its loose end at the back of its group, away from the face.
     for j in range(below + extra - 1, below, -2):
         left[here[j]], left[here[j - 1]] = here[j - 1], here[j]
         mate[j], mate[j - 1] = j - 1, j
@@ -121,7 +116,7 @@ def _grow(front: _Front, here: list[int], left: list[int], right: list[int], str
 
 
 def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
-    """Go on into a run of fewer beads: the best group of extras ends here, turned into one another."""
+    """Continue into a run of fewer beads: the best group of extras ends, and pairs are joined by hairpins."""
     old, new = len(front.strand), len(here)
     extra = old - new
     below, ends = _choose_extras(front, new, range(new if straight else 0, new + 1))
@@ -140,10 +135,10 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], s
 
 
 def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[int]]:
-    """Choose the group of strands that end: the first one's place, out of `places`, and the ones left loose.
+    """Choose the group of strands that end; return its first index, out of `places`, and its loose ends.
 
-    The faults are weighed so that a worse kind is never bought with a lesser one: a turn or
-    end on the front face, a stroke too short, a loose end, a detour of the strands that go on.
+    The weights ensure that a worse fault is never traded for a lesser one. From worst to least: a hairpin or
+    end on the front face, a stroke that is too short, a loose end, a shift of the continuing strands.
     """
     old = len(front.strand)
     extra = old - new
@@ -164,7 +159,7 @@ def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[in
 
 
 def _pair(mate: list[int], group: range) -> list[int]:
-    """Pair neighbours of a group without closing a loop; give the ones left over. Changes `mate`."""
+    """Pair neighbours of a group without closing a loop; return the rest. Changes `mate`."""
     ends, i = [], group.start
     while i < group.stop:
         if i + 1 < group.stop and mate[i] != i + 1:
@@ -177,7 +172,7 @@ def _pair(mate: list[int], group: range) -> list[int]:
 
 
 def _merge(mate: list[int], i: int, j: int) -> None:
-    """Join two open ends: their other ends become each other's mates."""
+    """Join two open ends; their other ends become mates."""
     a, b = mate[i], mate[j]
     if a != FREE:
         mate[a] = b
@@ -186,13 +181,13 @@ def _merge(mate: list[int], i: int, j: int) -> None:
 
 
 def _end(mate: list[int], i: int) -> None:
-    """Leave an open end loose for good."""
+    """Make an open end a loose end."""
     if mate[i] != FREE:
         mate[mate[i]] = FREE
 
 
 def _trace(left: list[int], right: list[int]) -> JoinedStrands:
-    """Follow every path from a loose end to the other."""
+    """Follow every path from one loose end to the other."""
     strand: list[int] = []
     backward: list[bool] = []
     head: list[bool] = []
@@ -208,7 +203,7 @@ def _trace(left: list[int], right: list[int]) -> JoinedStrands:
             head.append(is_head)
             is_head = False
             onward = left[at] if back else right[at]
-            # A turn comes out on the side it went in: the partner's link there points back at us.
+            # A hairpin leaves on the side on which it was entered: the partner's link there points back.
             if onward != FREE and (left if back else right)[onward] == at:
                 back = not back
             at = onward

@@ -1,8 +1,8 @@
-"""The raster fill: parallel lines of constant spacing clipped to the section.
+"""Raster fill: parallel lines of constant spacing clipped to the section.
 
-Not column-exact, and it cannot be: `along` the wall the deposited thickness is a whole number of spacings,
-wrong by up to half a spacing in every column; `across` it every line has the length of the wall where it
-stands, but a column between two lines gets its neighbours' share.
+The raster fill is not column-exact. Lines `along` the wall deposit a whole number of spacings, with an error
+of up to half a spacing in every column. Lines `across` the wall have the length of the wall at their
+position, but a column between two lines gets the thickness of its neighbours.
 """
 
 from __future__ import annotations
@@ -13,19 +13,19 @@ from dataclasses import replace
 import numpy as np
 
 from pathgen.layers.fills.runs import find_runs
-from pathgen.layers.fills.strands import Share, strokes_of
-from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge, ragged
+from pathgen.layers.fills.strands import Share, build_strokes
+from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge_strokes, ragged_range
 
 
 def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with parallel lines of constant spacing, in the plan's direction.
+    """Fill a block of layers with parallel lines of constant spacing in the direction of the plan.
 
     Parameters
     ----------
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Only its spacing, direction and turns count.
+        `spacing`, `direction` and `hairpins` are used.
 
     Returns
     -------
@@ -41,9 +41,9 @@ def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
 
 
 def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill with lines along the wall: a line stands wherever its centre lies inside the section.
+    """Fill with lines along the wall: a line exists wherever its centreline lies inside the section.
 
-    Parameters and result are those of `tailored`; only `plan.spacing` counts.
+    Parameters and result are those of `tailored`; only `plan.spacing` is used.
 
     Examples
     --------
@@ -52,26 +52,26 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     63.0
     """
     spacing = plan.spacing
-    # Half a spacing of wall is the least that has a line's centre inside; a bare nothing above a whole number
-    # of spacings and a half is rounding, not wall.
+    # A centreline lies inside from half a spacing of wall on; the tolerance allows for rounding.
     counts = np.floor(profiles.thickness / spacing + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
 
     def constant(beads: Ints, number: Ints) -> Share:
-        none, all_alike = np.zeros(len(beads)), np.full(len(beads), spacing)
+        zero = np.zeros(len(beads))
         offset = (spacing * (number + 0.5)).astype(np.float64)
-        return Share(offset, none, all_alike, none)
+        return Share(offset, zero, np.full(len(beads), spacing), zero)
 
     wall = find_runs(profiles, counts, plan, straight=True)
-    return strokes_of(wall, counts, profiles.first, constant, straight=True)
+    return build_strokes(wall, counts, profiles.first, constant, straight=True)
 
 
 def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill with lines across the wall, from back to front and back again, one after the other.
+    """Fill with consecutive lines across the wall, alternately from back to front and from front to back.
 
-    Lines stand a spacing apart, evenly from end to end of a wall, and keep half a spacing inside both faces;
-    the crossing to the next line deposits its share, so a wall of constant thickness gets exactly its area.
+    The lines are evenly spaced from end to end of the wall, at about the nominal spacing, and end half a
+    spacing inside both faces. The crossing to the next line deposits its share, so the deposit of a wall of
+    constant thickness is exact.
 
-    Parameters and result are those of `tailored`; only `plan.spacing` counts.
+    Parameters and result are those of `tailored`; only `plan.spacing` and `plan.hairpins` are used.
 
     Examples
     --------
@@ -85,13 +85,13 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     _, hi = np.nonzero(edge < 0)
     lines = np.maximum(1, np.rint((hi - lo) * pixel / plan.spacing).astype(np.intp))
     of = np.repeat(np.arange(len(lines)), lines)
-    number = ragged(np.zeros(len(lines), np.intp), lines)
+    number = ragged_range(np.zeros(len(lines), np.intp), lines)
     line_spacing = ((hi - lo) * pixel / np.maximum(lines, 1))[of]
     u = lo[of] * pixel + (number + 0.5) * line_spacing
     wall = thickness[layer[of], np.minimum((u / pixel).astype(np.intp), thickness.shape[1] - 1)]
     inset = np.minimum(plan.spacing / 2, wall / 4)
 
-    # Two points a line, in alternating direction; the second's segment is the line, the first's the crossing.
+    # Two points per line, in alternating direction; the first ends the crossing, the second the line.
     n = np.stack([inset, wall - inset], axis=1)
     n[number % 2 == 1] = n[number % 2 == 1, ::-1]
     crossing = np.zeros_like(inset) if plan.hairpins == "dry" else 2 * inset * line_spacing
@@ -101,13 +101,13 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     area[first, 0] = 0.0
     counts = (thickness > 0).astype(np.int8)
     start = np.append(2 * first, 2 * len(u)).astype(np.intp)
-    turn = np.zeros(2 * len(u), bool)
-    turn[::2] = (number > 0) & (plan.hairpins != "dry")
-    return Strokes(np.repeat(u, 2), n.ravel(), area.ravel(), turn, start, layer + profiles.first, counts)
+    hairpin = np.zeros(2 * len(u), bool)
+    hairpin[::2] = (number > 0) & (plan.hairpins != "dry")
+    return Strokes(np.repeat(u, 2), n.ravel(), area.ravel(), hairpin, start, layer + profiles.first, counts)
 
 
 def raster_alternate(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill even layers along the wall and odd layers across it."""
+    """Fill even layers with lines along the wall and odd layers with lines across it."""
     layers = profiles.first + np.arange(len(profiles.thickness))
     counts = np.zeros(profiles.thickness.shape, np.int8)
     parts = []
@@ -116,7 +116,7 @@ def raster_alternate(profiles: Profiles, plan: BeadPlan) -> Strokes:
         part = fill(Profiles(profiles.thickness[rows], profiles.pixel), plan)
         counts[rows] = part.counts
         parts.append(replace(part, layer=layers[rows][part.layer]))
-    return merge(parts, counts)
+    return merge_strokes(parts, counts)
 
 
 DIRECTIONS: dict[str, Callable[[Profiles, BeadPlan], Strokes]] = {

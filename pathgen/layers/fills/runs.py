@@ -1,4 +1,4 @@
-"""Runs: where along a layer the number of beads stays the same, and how the wall ends there."""
+"""Runs: stretches of a layer with a constant number of beads, and the ends of the wall."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from pathgen.layers.strokes import BeadPlan, Floats, Ints, Profiles
 
 Bools = NDArray[np.bool_]
 
-SLIDE = 0.5  # length of a slide over the nominal spacing: longer ones leave more gaps
+SLIDE = 0.5  # length of a slide relative to the nominal spacing; longer slides leave more gaps
 
 
 @dataclass(frozen=True, slots=True)
 class LayerRuns:
-    """A block of layers and its runs, in the order layer, then left to right.
+    """Block of layers and its runs, ordered by layer, then from left to right.
 
     Attributes
     ----------
@@ -30,17 +30,17 @@ class LayerRuns:
     pixel : float
         Width of a column, mm.
     layer, lo, hi, beads : (R,) intp
-        A run's layer in the block, its first and last node, its number of beads.
+        Layer of each run in the block, its first and last node, its number of beads.
     left_end, right_end : (R,) bool
-        The wall ends with this run.
+        True if the wall ends with this run.
     inset_left, inset_right : (R,) float64
-        How far strokes stay inside the wall's end, mm: half a spacing.
+        Distance of strokes from the end of the wall, mm: half a bead.
     blend : (R,) intp
-        Columns over which strands slide to their place in the neighbouring run.
+        Number of columns over which strands slide to their place in the neighbouring run.
     dry_hairpins : bool
-        Turns at the wall's end deposit nothing; the strands before and after deposit what lies beyond.
+        If True, hairpins deposit nothing; the strands before and after deposit the end of the wall.
     ring : bool
-        The wall's two ends are one place.
+        True if the two ends of the wall join.
     """
 
     thickness: Floats
@@ -61,7 +61,7 @@ class LayerRuns:
     ring: bool = False
 
     def area_at(self, corner: Ints, depth: Floats) -> Floats:
-        """Cumulated area at `depth` mm right of each run's corner node (negative: left of it), mm², (R,)."""
+        """Return the cumulated area `depth` mm to the right of each run's corner node, mm², (R,)."""
         at = corner + depth / self.pixel
         cell = np.clip(np.floor(at).astype(np.intp), 0, self.thickness.shape[1] - 1)
         inside = (at - cell) * self.pixel * self.thickness[self.layer, cell]
@@ -77,15 +77,15 @@ def find_runs(
     ----------
     profiles : Profiles
     counts : (L, C) int8
-        Beads in each column; a run is as many columns as have the same.
+        Beads in each column; a run consists of consecutive columns with the same number.
     plan : BeadPlan
-        Its spacing is the length over which strands slide, its tolerance decides the breakpoints.
+        `spacing` determines the length of slides, `tolerance` the breakpoints.
     straight : bool
-        Beads do not follow the wall's thickness, so only the runs' own ends are breakpoints.
+        If True, beads do not follow the thickness of the wall, and only the ends of runs are breakpoints.
 
     Returns
     -------
-    Wall
+    LayerRuns
     """
     area = cumulated_area(profiles.thickness, profiles.pixel)
     node = node_thickness(profiles.thickness)
@@ -106,7 +106,7 @@ def find_runs(
     length = hi - lo
     slide = max(1, round(SLIDE * plan.spacing / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
-    room = length * profiles.pixel / 6  # both ends of a short wall keep to their half
+    room = length * profiles.pixel / 6  # in a short wall, the two ends must not overlap
     if straight:
         keep = np.zeros(node.shape, bool)
     else:
@@ -126,13 +126,13 @@ def find_runs(
 
 
 def _keep_run_nodes(wall: LayerRuns) -> None:
-    """Keep the nodes where runs begin and end, and those between which strands slide to their place."""
+    """Keep the nodes at the ends of runs and at the ends of slides."""
     keep = wall.keep
     keep[wall.layer, wall.lo] = True
     keep[wall.layer, wall.hi] = True
     keep[wall.layer, wall.lo + wall.blend] = True
     keep[wall.layer, wall.hi - wall.blend] = True
-    # What happens within three insets of the wall's end stays there.
+    # The correction at an end of the wall extends over three insets.
     for reach in (1, 3):
         left = wall.lo + np.ceil(reach * wall.inset_left / wall.pixel).astype(np.intp)
         right = wall.hi - np.ceil(reach * wall.inset_right / wall.pixel).astype(np.intp)

@@ -1,11 +1,11 @@
-"""Strands become strokes: places, slides from run to run, turns, and what every segment deposits.
+"""Conversion of strands to strokes: centrelines, slides between runs, hairpins, and deposit per segment.
 
-A bead's centre and the area it deposits are both linear in the wall's thickness t:
+The centreline of a bead and the area that it deposits are both linear in the wall thickness t:
 
     n = offset + place·t        dA = fixed·du + share·dV,   dV = t·du
 
-so a fill only says the four numbers for strand j of a run of n beads. `tailored` has n = (j + ½)·t/n and
-dA = dV/n; a bead of constant spacing p has n = (j + ½)·p and dA = p·du.
+A fill therefore only has to supply these four numbers for strand j of a run of n beads. For `tailored`,
+n = (j + ½)·t/n and dA = dV/n; for a bead of constant spacing p, n = (j + ½)·p and dA = p·du.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.fills.joins import LONG, UNIT, join
+from pathgen.layers.fills.joins import LONG, UNIT, join_strands
 from pathgen.layers.fills.runs import Bools, LayerRuns
-from pathgen.layers.strokes import Floats, Ints, Strokes, ragged
+from pathgen.layers.strokes import Floats, Ints, Strokes, ragged_range
 
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """What each strand has of the wall, (S,) each; see the module's formula. mm, 1, mm, 1."""
+    """Share of each strand in the wall, (S,) each; see the formula of the module. mm, 1, mm, 1."""
 
     offset: Floats
     place: Floats
@@ -31,45 +31,46 @@ class Share:
     share: Floats
 
 
-TINY = 1e-9  # mm; nodes nearer than this are one
+TINY = 1e-9  # nodes nearer than this coincide, mm
 
 ShareRule = Callable[[Ints, Ints], Share]
-"""From the beads of a strand's run and its number in it, counted from the back, to its share of the wall."""
+"""Returns the shares of strands, from the bead counts of their runs and their numbers from the back."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Strands:
-    """Strands in the order the head passes them; `run` indexes the wall's runs."""
+    """Strands in the order of printing; `run` indexes the runs of the wall."""
 
     run: Ints
     has: Share
     backward: Bools
     head: Bools
-    through: Bools  # goes on from the strand before, in the neighbouring run
+    through: Bools  # continues the previous strand from the neighbouring run
     layer: Ints
 
     @property
     def turned(self) -> Bools:
-        """The strand is entered by a turn from the one before."""
+        """True if a hairpin leads to the strand from the previous one."""
         return ~self.head & ~self.through
 
 
-def strokes_of(
+def build_strokes(
     wall: LayerRuns, counts: NDArray[np.int8], first_layer: int, rule: ShareRule, *, straight: bool = False
 ) -> Strokes:
     """Join the strands of a block of layers into strokes.
 
     Parameters
     ----------
-    wall : Wall
+    wall : LayerRuns
     counts : (L, C) int8
-        Handed on to the strokes.
+        `counts` of the strokes.
     first_layer : int
-        Number of the block's first layer.
+        Index of the block's first layer.
     rule : callable
-        The fill's `ShareRule`. Column-exact if the shares of a run's strands add up to the whole wall.
+        `ShareRule` of the fill. The fill is column-exact if the shares of a run's strands add up to the whole
+        wall.
     straight : bool
-        Strands keep their number, and so their place, from run to run.
+        If True, strands keep their number, and so their place, from run to run.
 
     Returns
     -------
@@ -79,7 +80,7 @@ def strokes_of(
 
 
 def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool) -> _Strands:
-    """Join the strands of every layer and lay them out in the order the head passes them."""
+    """Join the strands of every layer and arrange them in the order of printing."""
     per_layer = np.flatnonzero(np.diff(wall.layer, prepend=-1, append=-1))
     length = np.rint(np.minimum((wall.hi - wall.lo) * wall.pixel / UNIT, LONG)).astype(int).tolist()
     beads = wall.beads.tolist()
@@ -88,7 +89,7 @@ def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool
     backward: list[bool] = []
     head: list[bool] = []
     for lo, hi in zip(per_layer[:-1].tolist(), per_layer[1:].tolist(), strict=True):
-        joined = join(tuple(beads[lo:hi]), tuple(length[lo:hi]), straight, wall.ring)
+        joined = join_strands(tuple(beads[lo:hi]), tuple(length[lo:hi]), straight, wall.ring)
         shift = int(base[lo])
         order += [s + shift for s in joined.strand]
         backward += joined.backward
@@ -104,7 +105,7 @@ def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool
 
 
 def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
-    """How far a strand's value shifts at its left and right end to meet its neighbour's half-way."""
+    """Return the shifts at a strand's left and right end that make it meet its neighbour half-way."""
     step = np.zeros(len(values) + 1)
     step[1:-1] = np.where(strands.through[1:], np.diff(values) / 2, 0.0)
     enter, leave = -step[:-1], step[1:]
@@ -114,14 +115,14 @@ def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
 
 
 def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
-    """Turn strands into points, with the area that each segment deposits."""
+    """Convert strands to points with the area that each segment deposits."""
     kept = np.flatnonzero(wall.keep)
     row = wall.layer * wall.keep.shape[1]
     first = np.searchsorted(kept, row + wall.lo)[strands.run]
     last = np.searchsorted(kept, row + wall.hi)[strands.run]
     count = last - first + 1
     of = np.repeat(np.arange(len(count)), count)
-    index = ragged(first, count)
+    index = ragged_range(first, count)
     index = np.where(strands.backward[of], (first + last)[of] - index, index)
     node = kept[index]
     run = strands.run[of]
@@ -132,27 +133,27 @@ def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Str
     at, area = u.copy(), wall.area.ravel()[node]
     opening = np.cumsum(count) - count
     drop = np.zeros(len(u), bool)
-    drop[opening[strands.through]] = True  # it repeats the point before
-    turns = np.zeros(len(strands.run))
+    drop[opening[strands.through]] = True  # repeats the previous point
+    hairpins = np.zeros(len(strands.run))
     for side in _ends(wall):
-        _settle_end(wall, strands, side, _Points(of, column, u, at, area, drop), turns)
+        _adjust_end(wall, strands, side, _Points(of, column, u, at, area, drop), hairpins)
 
-    # A stroke's first point deposits nothing, a strand's first point the turn into it.
-    given = np.full(len(u), np.nan)
-    given[opening] = np.where(strands.turned, turns, 0.0)
+    # The first point of a stroke deposits nothing; that of another strand deposits the hairpin to it.
+    preset = np.full(len(u), np.nan)
+    preset[opening] = np.where(strands.turned, hairpins, 0.0)
     begins = np.zeros(len(u), bool)
     begins[opening[strands.head]] = True
     stay = ~drop
-    given, begins, of = given[stay], begins[stay], of[stay]
+    preset, begins, of = preset[stay], begins[stay], of[stay]
     deposited = strands.has.fixed[of] * np.abs(np.diff(at[stay], prepend=0.0))
     deposited += strands.has.share[of] * np.abs(np.diff(area[stay], prepend=0.0))
-    np.copyto(deposited, given, where=~np.isnan(given))
+    np.copyto(deposited, preset, where=~np.isnan(preset))
     start = np.append(np.flatnonzero(begins), len(begins))
-    return Strokes(u[stay], n[stay], deposited, given > 0, start, strands.layer[strands.head], counts)
+    return Strokes(u[stay], n[stay], deposited, preset > 0, start, strands.layer[strands.head], counts)
 
 
 def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
-    """Centre of each point's bead, n in mm; near a run's end it slides toward the neighbour's."""
+    """Return n of the centreline at each point, mm; near the end of a run it slides toward the neighbour."""
     run = strands.run[of]
     blend = wall.blend[run]
     to_left = np.maximum(0.0, 1.0 - (column - wall.lo[run]) / blend)
@@ -167,7 +168,7 @@ def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: I
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """One side on which walls end: which runs, their insets and corner nodes, the direction into the wall."""
+    """One side of the wall: the runs that end there, insets, corner nodes, and direction into the wall."""
 
     runs: Bools
     inset: Floats
@@ -184,7 +185,7 @@ def _ends(wall: LayerRuns) -> tuple[_End, _End]:
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """Points while they are settled: strand, column, u, and the place and area up to which they deposit."""
+    """Points during the adjustment: strand, column, u; position and area up to which each deposits."""
 
     of: Ints
     column: Ints
@@ -194,21 +195,21 @@ class _Points:
     drop: Bools
 
 
-def _settle_end(wall: LayerRuns, strands: _Strands, end: _End, points: _Points, turns: Floats) -> None:
-    """Keep strokes half a spacing inside the wall's ends, without losing area; changes `points` and `turns`.
+def _adjust_end(wall: LayerRuns, strands: _Strands, end: _End, points: _Points, hairpins: Floats) -> None:
+    """Move the ends of strokes inside the wall without losing area; changes `points` and `hairpins`.
 
-    A strand that turns stops at the inset, and what lies beyond is deposited by the turn. A strand that is
-    loose there starts at the inset too, and its first three insets of wall are deposited over two.
+    A strand with a hairpin stops at the inset, and the hairpin deposits the area beyond. A strand with a
+    loose end also starts at the inset; the area of its first three insets of wall is deposited over two.
     """
     enters = ~strands.backward if end.inward > 0 else strands.backward
     turned = strands.turned & (not wall.dry_hairpins)
     turning = np.where(enters, turned, np.append(turned[1:], False))
     beyond = np.abs(wall.area_at(end.corner, end.inward * end.inset) - wall.area[wall.layer, end.corner])
 
-    # The turn into a strand deposits what lies beyond it and beyond the strand it comes from.
+    # A hairpin deposits the area beyond both strands that it connects.
     own = strands.has.share * beyond[strands.run] + strands.has.fixed * end.inset[strands.run]
     entered = np.flatnonzero(turned & enters & end.runs[strands.run])
-    turns[entered] = own[entered] + own[entered - 1]
+    hairpins[entered] = own[entered] + own[entered - 1]
 
     run = strands.run[points.of]
     depth = np.abs(points.column - end.corner[run]) * wall.pixel

@@ -1,8 +1,8 @@
-"""The tailored fill: as many beads as suit the wall, each of spacing t/n, joined into few strokes.
+"""Tailored fill: a number of beads that suits the wall, each of spacing t/n, joined into few strokes.
 
-Column-exact: the areas of the beads that cross a column add up to t·pixel, to rounding, in every column
-further than one bead from the wall's end. At the ends the strokes keep half a spacing inside the wall and the
-area of that last half spacing goes into the turn, or into the stroke's first millimetre.
+The fill is column-exact: in every column further than one bead from the end of the wall, the areas of the
+crossing beads add up to t·pixel except for rounding. At the ends, strokes stop half a bead inside the wall,
+and the area of that last half bead is deposited by the hairpin or by the first millimetre of the stroke.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 
 from pathgen.layers.fills.counts import count_beads
 from pathgen.layers.fills.runs import find_runs
-from pathgen.layers.fills.strands import Share, strokes_of
+from pathgen.layers.fills.strands import Share, build_strokes
 from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes
 
 
@@ -23,12 +23,12 @@ def tailored(profiles: Profiles, plan: BeadPlan) -> Strokes:
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Nominal spacing and limits, costs of bead-count changes, tolerance.
+        Nominal spacing, spacing limits, costs of changes of the bead count, and tolerance.
 
     Returns
     -------
     Strokes
-        Their areas add up to each layer's section area. Empty where there is no wall.
+        Their areas add up to the area of each layer's section. Empty if there is no wall.
 
     Examples
     --------
@@ -38,10 +38,10 @@ def tailored(profiles: Profiles, plan: BeadPlan) -> Strokes:
     (1, 60.0)
     """
     counts = count_beads(profiles.thickness, profiles.pixel, plan)
-    return strokes_of(find_runs(profiles, counts, plan), counts, profiles.first, _even)
+    return build_strokes(find_runs(profiles, counts, plan), counts, profiles.first, _even)
 
 
 def _even(beads: Ints, number: Ints) -> Share:
-    """Every bead of a run has the same share of the wall."""
-    none = np.zeros(len(beads))
-    return Share(offset=none, place=(number + 0.5) / beads, fixed=none, share=1.0 / beads)
+    """Give every bead of a run the same share of the wall."""
+    zero = np.zeros(len(beads))
+    return Share(offset=zero, place=(number + 0.5) / beads, fixed=zero, share=1.0 / beads)

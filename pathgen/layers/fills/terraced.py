@@ -1,8 +1,8 @@
-"""The terraced fill: straight inner beads of the nominal spacing, and two outer ones that take the remainder.
+"""Terraced fill: straight inner beads of the nominal spacing, and two outer beads that take the remainder.
 
-Seen from above the inner beads are terraces, present where the wall is thick enough for them; the front two
-follow the picture with whatever spacing is left. Column-exact, like the tailored fill, and joined as that one
-is.
+Seen from above, the inner beads form terraces where the wall is thick enough for them, and the two front
+beads follow the picture with the remaining spacing. The fill is column-exact, and its strands are joined as
+in the tailored fill.
 """
 
 from __future__ import annotations
@@ -11,26 +11,27 @@ import numpy as np
 
 from pathgen.layers.fills.counts import count_beads
 from pathgen.layers.fills.runs import find_runs
-from pathgen.layers.fills.strands import Share, strokes_of
+from pathgen.layers.fills.strands import Share, build_strokes
 from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes
 
-OUTER = 2  # beads that take the remainder: with two, their spacing stays nearer the nominal than with one
+OUTER = 2  # beads that take the remainder; two stay nearer to the nominal spacing than one
 
 
 def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with constant inner and adapting outer beads.
+    """Fill a block of layers with inner beads of constant spacing and adapted outer beads.
 
     Parameters
     ----------
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        Nominal spacing of the inner beads, limits of the outer ones, costs of bead-count changes, tolerance.
+        Nominal spacing of the inner beads, spacing limits of the outer ones, costs of changes of the bead
+        count, and tolerance.
 
     Returns
     -------
     Strokes
-        Their areas add up to each layer's section area. Empty where there is no wall.
+        Their areas add up to the area of each layer's section. Empty if there is no wall.
 
     Examples
     --------
@@ -42,7 +43,7 @@ def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
     counts = count_beads(profiles.thickness, profiles.pixel, plan, adapting=OUTER)
 
     def remainder(beads: Ints, number: Ints) -> Share:
-        """Inner beads have their spacing; the outer ones share what those leave."""
+        """Give inner beads the nominal spacing, and outer beads equal shares of the rest."""
         outer = np.minimum(beads, OUTER)
         inner = beads - outer
         is_outer = number >= inner
@@ -54,4 +55,4 @@ def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
             share=np.where(is_outer, 1.0 / outer, 0.0),
         )
 
-    return strokes_of(find_runs(profiles, counts, plan), counts, profiles.first, remainder)
+    return build_strokes(find_runs(profiles, counts, plan), counts, profiles.first, remainder)

@@ -64,9 +64,9 @@ PAIRS += [(machine, "plain") for machine in (ALL[1], ALL[2])]
 @pytest.mark.parametrize("machine,name", PAIRS)
 def test_no_form_has_a_stop(machine, name):
     found = check_program(program(machine, relief(), **FORMS[name]))
-    assert found.holds, [str(error) for error in found.errors]
+    assert found.passed, [str(error) for error in found.errors]
     assert numbers(found) <= {213, 703, 704}
-    assert found.looked[404] > 0 or "eyelets" in name
+    assert found.checks[404] > 0 or "eyelets" in name
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -76,6 +76,6 @@ def test_no_coupon_has_a_stop(name):
     stream = io.BytesIO()
     lay_out_coupon(name, Job(machine=machine)).write(stream)
     found = check_program(stream.getvalue())
-    assert found.holds, [str(error) for error in found.errors]
+    assert found.passed, [str(error) for error in found.errors]
     assert numbers(found) <= {213, 703}
     assert (703 in numbers(found)) or name != "lean-ladder"

@@ -1,7 +1,7 @@
-"""Outlines from files, as well-known text (OGC 06-103r4) or GeoJSON (RFC 7946).
+"""Outlines from files in the formats well-known text (OGC 06-103r4) and GeoJSON (RFC 7946).
 
-Both standards were made for maps; here they only carry a polygon, in mm, y up. A file is read whole or
-refused in one line that says why.
+Both standards describe maps; here a file contains a single polygon in mm with y pointing up. A file is either
+read completely or rejected with a one-line reason.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 import shapely
@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import input_name, read_input_text
 from pathgen.panel.outline import resize_outline
 
-LIMIT = 4 << 20  # bytes: some 100 000 corners
+LIMIT = 4 << 20  # maximum file size, bytes; about 100,000 vertices
 FORMS = "a text file with one polygon, as WKT or GeoJSON, in mm"
 _TAGGED = re.compile(r"\s*(MULTI)?POLYGON\b", re.IGNORECASE)
 _PLACED = re.compile(r"(.*)\[(\S+) (\S+)\]\s*$")
-_ENVELOPE = 1e-6, 1e9  # sides a file's own units may have before they are scaled
+_ENVELOPE = 1e-6, 1e9  # limits of a polygon's sides before scaling, mm
 
 Floats = NDArray[np.float64]
 
@@ -35,21 +36,23 @@ def polygon_file(path: str | Path, width: float | None = None, height: float | N
     Parameters
     ----------
     path : path-like
-        UTF-8 text of at most 4 MiB with exactly one polygon, which may have holes: WKT (POLYGON, or a
-        MULTIPOLYGON of one), or GeoJSON (Polygon, MultiPolygon of one, Feature, FeatureCollection of one).
-        Coordinates are mm, the second one up; a third one is ignored, and so are a GeoJSON's properties.
+        UTF-8 text of at most 4 MiB with exactly one polygon, which may have holes: WKT (POLYGON, or
+        MULTIPOLYGON with one member) or GeoJSON (Polygon, MultiPolygon with one member, Feature,
+        FeatureCollection with one member). Coordinates are in mm, the second one up; a third coordinate and
+        GeoJSON properties are ignored.
     width, height : float, optional
-        Wanted size, mm, as with `resized`; by default the polygon's own.
+        Target size, mm, as in `resize_outline`; by default the size of the polygon.
 
     Returns
     -------
     Polygon
-        Its lower left corner at the origin.
+        The lower left corner of its bounding box is at the origin.
 
     Raises
     ------
     PathgenError
-        For what cannot be read, is no polygon or more than one, crosses itself (with where), or has no area.
+        If the file cannot be read, does not contain exactly one polygon, or the polygon intersects itself or
+        has no area. The message gives the position of a self-intersection.
 
     Examples
     --------
@@ -61,74 +64,46 @@ def polygon_file(path: str | Path, width: float | None = None, height: float | N
     >>> sail.bounds, sail.area
     ((0.0, 0.0, 30.0, 60.0), 900.0)
     """
-    where = str(path) if str(path).isprintable() else repr(str(path))
+    text, where = read_input_text(path, FORMS, LIMIT, hint="simplify the polygon"), input_name(path)
     try:
-        text = _text(Path(path))
+        if not text.strip():
+            raise PathgenError("the file is empty", allowed=FORMS)
         polygon = _single(_from_json(text) if text.lstrip()[:1] in ("{", "[") else _from_wkt(text))
         _check(polygon)
         outline = resize_outline(polygon, width, height)
-        _check(outline)  # scaling may close what is very fine
+        _check(outline)  # scaling may collapse very fine details
     except PathgenError as error:
         raise PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint) from None
     return outline
 
 
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LIMIT + 1)
-    except FileNotFoundError:
-        raise PathgenError("no such file", allowed=FORMS) from None
-    except IsADirectoryError:
-        raise PathgenError("a folder, not a file", allowed=FORMS) from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-        raise PathgenError(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
-    if len(data) > LIMIT:
-        raise PathgenError("file of more than 4 MiB", allowed=FORMS, hint="simplify the polygon")
-    try:
-        text = data.decode("utf-8-sig")  # some editors put a byte order mark first
-    except UnicodeDecodeError as error:
-        what = f"byte 0x{data[error.start]:02x} at {error.start} is not UTF-8"
-        raise PathgenError(what, allowed=FORMS, hint="save it as UTF-8 text") from None
-    if not text.strip():
-        raise PathgenError("the file is empty", allowed=FORMS)
-    return text
-
-
 def _from_wkt(text: str) -> list[Polygon]:
-    # Other geometries may nest without end, and the parser then overruns its stack: they never get there.
+    # Deeply nested geometries of other types overflow the parser's stack and are rejected before parsing.
     if not _TAGGED.match(text):
-        _refuse_start(text)
+        what = f"the file starts with {text.split()[0][:40]!r}"
+        raise PathgenError(what, allowed="POLYGON, MULTIPOLYGON, or a GeoJSON object")
     try:
-        with np.errstate(all="ignore"):  # the parser's own; numbers are judged afterwards
+        with np.errstate(all="ignore"):  # the parser may overflow; coordinates are checked afterwards
             geometry = shapely.force_2d(shapely.from_wkt(text))
     except shapely.errors.GEOSException as error:
         reason = " ".join(str(error).removeprefix("ParseException: ").split())[:120]
-        raise PathgenError(f"not WKT: {reason}", allowed=FORMS) from None
+        raise PathgenError(f"the file is not valid WKT: {reason}", allowed=FORMS) from None
     return list(shapely.get_parts(geometry))
-
-
-def _refuse_start(text: str) -> NoReturn:
-    word = text.split()[0][:40]
-    raise PathgenError(f"the text begins with {word!r}", allowed="POLYGON, MULTIPOLYGON, or GeoJSON's {")
 
 
 def _from_json(text: str) -> list[Polygon]:
     try:
-        data = json.loads(text, parse_constant=_refuse_constant)
+        data = json.loads(text)
     except RecursionError:
-        raise PathgenError("not GeoJSON: nested too deep", allowed=FORMS) from None
+        raise PathgenError("the file is not valid GeoJSON: nested too deeply", allowed=FORMS) from None
     except ValueError as error:
-        raise PathgenError(f"not GeoJSON: {error}", allowed=FORMS) from None
-    return [_polygon_of(rings) for geometry in _geometries(data) for rings in _polygons(geometry)]
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise PathgenError(f"coordinate {name}", allowed="finite numbers, mm")
+        raise PathgenError(f"the file is not valid GeoJSON: {error}", allowed=FORMS) from None
+    with np.errstate(invalid="ignore"):  # NaN is a number to Python's parser; coordinates are checked later
+        return [_polygon_of(rings) for geometry in _geometries(data) for rings in _polygons(geometry)]
 
 
 def _geometries(data: Any) -> list[Any]:
-    """Unwrap features down to their geometries; a feature without one has none."""
+    """Return the geometries of features; a feature may have none."""
     features = _array(data, "features") if _kind(data) == "FeatureCollection" else [data]
     bare = [feature.get("geometry") if _kind(feature) == "Feature" else feature for feature in features]
     return [geometry for geometry in bare if geometry is not None]
@@ -139,7 +114,7 @@ def _kind(data: Any) -> Any:
 
 
 def _polygons(geometry: Any) -> Sequence[Any]:
-    """Give the arrays of rings in a geometry, one for each of its polygons."""
+    """Return the arrays of rings in a geometry, one per polygon."""
     kind = _kind(geometry)
     if kind == "Polygon":
         return [_array(geometry, "coordinates")]
@@ -153,13 +128,13 @@ def _polygons(geometry: Any) -> Sequence[Any]:
 def _array(holder: dict[str, Any], key: str) -> list[Any]:
     values = holder.get(key)
     if not isinstance(values, list):
-        raise PathgenError(f"GeoJSON {key} is not an array", allowed=FORMS)
+        raise PathgenError(f"GeoJSON member {key!r} is not an array", allowed=FORMS)
     return values
 
 
 def _polygon_of(rings: Any) -> Polygon:
     if not isinstance(rings, list):
-        raise PathgenError("GeoJSON polygon is not an array of rings", allowed=FORMS)
+        raise PathgenError("a GeoJSON polygon is not an array of rings", allowed=FORMS)
     if not rings:
         return Polygon()
     shell, *holes = [_ring(number, ring) for number, ring in enumerate(rings)]
@@ -167,7 +142,7 @@ def _polygon_of(rings: Any) -> Polygon:
 
 
 def _ring(number: int, values: Any) -> Floats:
-    """Points of a GeoJSON ring; one that does not end where it began is closed."""
+    """Return the points of a GeoJSON ring, which need not repeat its first point at the end."""
     try:
         points = np.array(values)
     except ValueError:  # positions of different lengths
@@ -175,37 +150,37 @@ def _ring(number: int, values: Any) -> Floats:
     shaped = points.ndim == 2 and len(points) >= 3 and points.shape[1] >= 2
     if not shaped or points.dtype.kind not in "iuf":
         what = f"GeoJSON ring {number} is not an array of positions"
-        raise PathgenError(what, allowed="at least three times [x, y], numbers in mm")
+        raise PathgenError(what, allowed="at least three [x, y] pairs of numbers, mm")
     ring: Floats = points[:, :2].astype(np.float64)
     return ring
 
 
 def _single(polygons: list[Polygon]) -> Polygon:
-    """Take the one polygon of a file; empty ones do not count."""
+    """Return the only non-empty polygon of a file."""
     filled = [polygon for polygon in polygons if not polygon.is_empty]
     if len(filled) != 1:
         count = f"{len(filled)} polygons" if filled else "no polygon"
-        raise PathgenError(f"the file holds {count}", allowed="one polygon, with holes or without")
+        raise PathgenError(f"the file contains {count}", allowed="one polygon, with or without holes")
     only = filled[0]
     return Polygon(only.exterior, [hole for hole in only.interiors if not hole.is_empty])
 
 
 def _check(polygon: Polygon) -> None:
-    """Refuse what bounds no area, and say where an outline crosses itself."""
+    """Reject a polygon without area, and report the position of a self-intersection."""
     if not np.isfinite(shapely.get_coordinates(polygon)).all():
-        raise PathgenError("the polygon has coordinates that are not finite", allowed="finite numbers, mm")
+        raise PathgenError("the polygon has NaN or infinite coordinates", allowed="finite numbers, mm")
     left, low, right, high = polygon.bounds
     smallest, largest = _ENVELOPE
     if not largest >= max(right - left, high - low):
-        what = f"the polygon is {right - left:g} × {high - low:g} mm"
-        raise PathgenError(what, allowed=f"at most {largest:g} mm a side before scaling")
-    # Of its hull: an outline that crosses itself may have as much area on its left as on its right.
+        what = f"the polygon is too large: {right - left:g} × {high - low:g} mm"
+        raise PathgenError(what, allowed=f"at most {largest:g} mm per side before scaling")
+    # The hull's area, because the signed areas of a self-intersecting polygon may cancel.
     if min(right - left, high - low) < smallest or shapely.convex_hull(polygon).area <= 0:
-        raise PathgenError("the polygon has no area", allowed="at least three corners not on one line")
+        raise PathgenError("the polygon has no area", allowed="at least three vertices not on one line")
     if not shapely.is_valid(polygon):
         reason = shapely.is_valid_reason(polygon)
         place = _PLACED.match(reason)
         if place:
             reason = f"{place[1].lower()} at ({float(place[2]):g}, {float(place[3]):g})"
-        hint = "draw it so that no edge meets another but at its ends"
+        hint = "redraw it so that edges meet only at their ends"
         raise PathgenError(f"the polygon is not simple: {reason}", allowed=FORMS, hint=hint)
