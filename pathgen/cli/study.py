@@ -87,7 +87,7 @@ def study_command(
         check_figure(asked)
     notes = list(asked.notes)
     if read_finished(asked, out, column_names(asked)) is not None:
-        notes.append(f"{printable(str(out))} is complete; its cases are not made again")
+        notes.append(f"{printable(str(out))} is complete; its cases are not measured again")
     with open_outputs({"--figure": figure}, [*inputs, journal_path(out)]) as files:
         with progress_bar("cases") as progress:
             table = run_study(

@@ -140,9 +140,9 @@ def _compare_axes(measured: dict[float, Floats]) -> str:
     """Report which axis positions faces more precisely, or that there is no significant difference."""
     x, y = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]]
     p, low, high = compare_means(x, y)
-    means = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um"
     interval = f"{1000 * low:.3g} to {1000 * high:.3g} um at {LEVEL:.0%} confidence"
-    figures = f"{means}; x minus y: {interval}; Welch's test: p = {p:.2g}"
+    means = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um"
+    figures = f"{means}; difference x − y {interval}; Welch's test p = {p:.2g}"
     if p > 1 - LEVEL:
         return f"the axes do not differ significantly ({figures})"
     finer, along = ("y", "X") if low > 0 else ("x", "Y")
