@@ -55,7 +55,7 @@ class StudyKeys(Profile, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Request:
     """Measurements to make of every case.
 
     Attributes
@@ -120,7 +120,7 @@ class Study:
     ranges : tuple of str
         Names of the factors with a continuous range.
     cases : tuple of Case
-    ask : Ask
+    request : Request
     files : dict of str to File
         All files that the cases name, by name.
     across, up : str
@@ -133,7 +133,7 @@ class Study:
     title: str
     factors: tuple[str, ...]
     cases: tuple[Case, ...]
-    ask: Ask
+    request: Request
     files: dict[str, File]
     across: str
     up: str
@@ -174,7 +174,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases:
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
     factors, cases, ranges = _list_cases(keys, where, max_cases)
-    ask = Ask(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
+    request = Request(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
     files = read_files(named, Path(folder) if folder is not None else path.parent)
     head = Head.of(text, files)
@@ -183,7 +183,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases:
         notes = head.compare_versions(before)
         replace(head, versions=before.versions).check_same(before, where)
     across, up = keys.figure.across, keys.figure.up
-    return Study(head, keys.title, factors, cases, ask, files, across, up, notes, ranges)
+    return Study(head, keys.title, factors, cases, request, files, across, up, notes, ranges)
 
 
 def _parse_head_text(text: str, where: str) -> dict[str, object]:
@@ -284,7 +284,7 @@ def check_figure(study: Study) -> None:
     """
     for key, name in (("across", study.across), ("up", study.up)):
         place = f"figure.{key}"
-        measured = [n for n in study.ask.columns if COLUMNS[n].unit not in ("text", "yes/no")]
+        measured = [n for n in study.request.columns if COLUMNS[n].unit not in ("text", "yes/no")]
         if name not in measured:
             hint = nearest(name, measured) or f"add it to columns, or set another column as figure.{key}"
             raise PathgenError(f"{name!r} is not measured as a number", where=place, hint=hint)
