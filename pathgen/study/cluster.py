@@ -15,7 +15,7 @@ from typing import Any
 from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Request, Case
+from pathgen.study.study_file import Case, Request
 
 TIMEOUT = 30.0  # s for an answer of the scheduler
 

@@ -23,7 +23,7 @@ from pathgen.settings import Setup, digest, job_from
 from pathgen.study.case_files import File, is_file, write_case_files
 from pathgen.study.columns import COLUMNS
 from pathgen.study.results_table import cell, versions
-from pathgen.study.study_file import Request, Case
+from pathgen.study.study_file import Case, Request
 
 # The same words wherever a case is made, and for a process that the system ends as for one told that there is
 # no more memory: which of the two it is hangs on the system.
@@ -85,7 +85,8 @@ def measure(case: Case, request: Request, files: Mapping[str, File], scratch: st
     >>> wall = io.BytesIO()
     >>> np.save(wall, np.full((20, 40), 1.6))
     >>> case = Case(1, (), "wall.npy", {"brim": 0.0, "layer": 0.2, "pixel": 0.2})
-    >>> found = measure(case, Request(("layers", "void_share")), {"wall.npy": File("wall.npy", wall.getvalue())})
+    >>> files = {"wall.npy": File("wall.npy", wall.getvalue())}
+    >>> found = measure(case, Request(("layers", "void_share")), files)
     >>> found.cells[0], found.refused
     ('50', '')
     """

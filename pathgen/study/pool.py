@@ -38,7 +38,7 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Request, Case
+from pathgen.study.study_file import Case, Request
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 # Other systems have no fork server, or their libraries do not survive a fork.

@@ -11,7 +11,7 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS, DEFAULT, check_columns, listing
 from pathgen.study.measure import measure
-from pathgen.study.study_file import Request, Case
+from pathgen.study.study_file import Case, Request
 from tests.study.conftest import wall
 
 PLAIN = {"brim": 3.0, "rim_width": 2.0, "layer": 0.2, "pixel": 0.2}
