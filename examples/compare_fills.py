@@ -21,7 +21,7 @@ from pathgen import Job, make
 from pathgen.gcode.read import read_program
 from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import in_plane, pooled, sample_layers
+from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
 
 HERE = Path(__file__).parent
 FILLS = [("tailored", "along"), ("terraced", "along"), ("contour", "along")]
@@ -54,7 +54,7 @@ def measure(source, name, fill, direction, folder):
     error = thickness_error(deposit(program, frame, **amounts), wanted, ends=1.0)
     chosen = sample_layers(LAYERS, len(layers))
     sections = [layers.profiles(i, i + 1).thickness[0] for i in chosen]
-    plane = pooled(in_plane(program, frame, sections, chosen, **amounts))
+    plane = pool_layers(measure_coverage(program, frame, sections, chosen, **amounts))
     return {
         "map": name,
         "fill": fill if fill != "raster" else f"raster {direction}",

@@ -1,17 +1,19 @@
-"""pathgen: from a photograph to the program of a thin backlit relief panel, and the proof of what it shows.
+"""pathgen: programs for thin backlit relief panels, made from photographs and checked from their text.
 
-The names below are the public API. They are loaded when first used, so that importing pathgen costs nothing.
+The names below are the public API. They are loaded when they are first used, so importing pathgen is quick.
+`__version__` is the version of the installed package. Stages are logged to loggers named `pathgen.*`.
 """
 
 from __future__ import annotations
 
+import logging
 from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathgen.errors import PathgenError
     from pathgen.job import Planned, Platform, Result, make, make_several, plan_panel, plan_several, write
-    from pathgen.proof.compare import Replayed, compare, replay
+    from pathgen.proof.compare import PanelReplay, compare, replay
     from pathgen.report import preview
     from pathgen.settings import (
         Job,
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 _HOME = {
     "errors": ["PathgenError"],
     "job": ["Planned", "Platform", "Result", "make", "make_several", "plan_panel", "plan_several", "write"],
-    "proof.compare": ["Replayed", "compare", "replay"],
+    "proof.compare": ["PanelReplay", "compare", "replay"],
     "report": ["preview"],
     "settings": [
         "Job",
@@ -51,7 +53,7 @@ __all__ = [
     "PathgenError",
     "Planned",
     "Platform",
-    "Replayed",
+    "PanelReplay",
     "Result",
     "compare",
     "load_job",
@@ -70,10 +72,24 @@ __all__ = [
 ]
 
 
+logging.getLogger(__name__).addHandler(logging.NullHandler())
+
+
 def __getattr__(name: str) -> object:
+    if name == "__version__":
+        return _version()
     if name not in _ROOM:
         raise AttributeError(f"module 'pathgen' has no attribute {name!r}")
     return getattr(import_module(f"pathgen.{_ROOM[name]}"), name)
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("pathgen")
+    except PackageNotFoundError:  # run from a source tree
+        return "unreleased"
 
 
 def __dir__() -> list[str]:

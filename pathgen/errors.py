@@ -1,26 +1,31 @@
-"""The one error a user meets: what is wrong, where, what is allowed, what to do next.
+"""The error that users see: what is wrong, where, what is allowed, and what to do next.
 
-Everything pathgen refuses is a `PathgenError`. The command line prints it as a single line and exits with
-the code the exception carries; from Python it is an ordinary exception.
+Every input that pathgen rejects raises a `PathgenError`. The command line prints it as one line and exits
+with the exit code of the exception; in Python it is an ordinary exception.
 """
 
 from __future__ import annotations
 
 import difflib
+import reprlib
 from collections.abc import Iterable
+
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = 60
+_SHORT.maxlevel = 2
 
 
 class PathgenError(Exception):
-    """A refusal or failure that a user can act on.
+    """An error that a user can act on.
 
     Parameters
     ----------
     what : str
         What is wrong, with the value.
     where : str, optional
-        File, key, line or option in which the value stands.
+        File, key, line or option that contains the value.
     allowed : str, optional
-        What would be accepted.
+        Values that are accepted.
     hint : str, optional
         What to do next.
 
@@ -40,11 +45,17 @@ class PathgenError(Exception):
         super().__init__(printable(" ".join(text.split())))
 
 
-def printable(text: str) -> str:
-    r"""Escape what a terminal would obey instead of showing it.
+class UnsafeProgramError(PathgenError):
+    """A program with an error in its checklist: it must not run, and it is not written."""
 
-    That is control characters and line ends, marks that change the direction of writing, and bytes of a
-    file's name that are no text. The escapes are JSON's, so that JSON stays what it says.
+    exit_code = 3
+
+
+def printable(text: str) -> str:
+    r"""Escape characters that a terminal would interpret.
+
+    Control characters, line ends, marks that change the direction of writing, and undecodable bytes of file
+    names are written as JSON escapes, so JSON text keeps its meaning.
 
     Examples
     --------
@@ -61,8 +72,26 @@ def _escaped(character: str) -> str:
     return "".join(f"\\u{units[i : i + 4]}" for i in range(0, len(units), 4))
 
 
+def format_value(value: object) -> str:
+    r"""Format a value for a message: short and on one line.
+
+    Examples
+    --------
+    >>> print(format_value(0.5), format_value("a\nb"), format_value({"a": 1}))
+    0.5 'a\nb' a table
+    """
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, float):
+        return f"{value:.9g}"
+    try:
+        return _SHORT.repr(value)
+    except (ValueError, RecursionError):  # Python refuses to convert an integer of thousands of digits
+        return f"a {type(value).__name__} too long to show"
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Name the known word nearest to a mistyped one, as a hint sentence; empty when none is near.
+    """Suggest the known word that is most similar to a mistyped one; empty if none is similar.
 
     Examples
     --------

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.files.outputs import atomic_output, check_outputs
 from pathgen.plan.model import Planned, Platform
 from pathgen.plan.settle import plan_panel, plan_several
 from pathgen.plan.source import Source
@@ -89,7 +89,7 @@ def make_several(
     PathgenError
         For invalid input; then there is no file.
     """
-    refuse_same(out, [source for source, _ in panels if isinstance(source, str | Path)])
+    check_outputs({"out": out}, [source for source, _ in panels if isinstance(source, str | Path)])
     panels, traded = settled(panels, machine, material)
     platform = plan_several(panels, machine, material)
     with atomic_output(out) as stream:

@@ -24,7 +24,7 @@ def test_the_stages_taken_apart():
     script = Path(__file__).parents[1] / "examples" / "stages.py"
     exec(compile(script.read_text(encoding="utf-8"), str(script), "exec"), namespace)
     error, checked = namespace["main"]()
-    assert error < 0.012 and checked.holds
+    assert error < 0.012 and checked.passed
 
 
 def test_types_are_exported():

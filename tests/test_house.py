@@ -14,8 +14,8 @@ HOUSE = Path(pathgen.__file__).parent
 # From left to right; a room may import itself, what stands before it, and nothing after.
 ORDER = [
     "errors",
-    "settings",
     "files",
+    "settings",
     "deposit",
     "picture",
     "optics",
@@ -39,7 +39,7 @@ ORDER = [
 # Third-party packages each room may import, at module level or below it.
 ALLOWED = {
     "errors": set(),
-    "settings": {"msgspec"},
+    "settings": {"msgspec", "tomlkit"},
     "files": set(),
     "deposit": {"numpy", "scipy"},
     "picture": {"numpy", "PIL", "scipy", "skimage"},

@@ -15,23 +15,26 @@ from pathgen.plan import settle as planning
 from pathgen.proof.header import panel_facts, read_facts
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine
+from tests.matrix import paired
 from tests.test_job import waves
 
 MACHINES = ["moving-table", "moving-gantry", "long-tube", "ngc-lab"]
 
 
 def mixed(**job):
-    """Four panels of three kinds, asymmetric, of different heights."""
-    common = {"brim": 3.0} | job
+    """Four panels of three kinds, asymmetric, of different heights, of pixels and layers of 0.2 mm."""
+    common = {"brim": 3.0, "pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
+    maps = [
+        waves(seed, rows, cols)[::2, ::2] for seed, rows, cols in ((1, 120, 300), (2, 200, 250), (3, 80, 300))
+    ]
     return [
-        (waves(1, 120, 300), Job(copies=2, **common)),
-        (waves(2, 200, 250), Job(outline="disc", **common)),
-        (waves(3, 80, 300), Job(bend=120.0, rim_width=2.0, **common)),
+        (maps[0], Job(copies=2, **common)),
+        (maps[1], Job(outline="disc", **common)),
+        (maps[2], Job(bend=120.0, rim_width=2.0, **common)),
     ]
 
 
-@pytest.mark.parametrize("machine", MACHINES)
-@pytest.mark.parametrize("build", ["abreast", "in-turn"])
+@pytest.mark.parametrize(("machine", "build"), paired(MACHINES, ["abreast", "in-turn"]))
 def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
     out = tmp_path / "several.gcode"
     result = make_several(mixed(machine=machine, build=build), out)
@@ -47,7 +50,7 @@ def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
         wanted = layers.profiles(0, len(layers)).thickness[::-1]
         gap = compare(found, planned.panel.thickness, ends=1.0)
         assert gap.thickness_rms_mm < 0.012, number
-        assert found.laid.volume.sum() / found.standing.packing == pytest.approx(
+        assert found.deposited.volume.sum() / found.panel.packing == pytest.approx(
             _volume(planned, wanted), rel=3e-4
         )
 
@@ -172,15 +175,16 @@ def test_from_the_command_line(tmp_path, capsys):
     job.write_text(
         'brim = 3.0\n[[panel]]\npicture = "a.npy"\ncopies = 2\n[[panel]]\npicture = "b.npy"\nwidth = 30.0\n'
     )
-    out, facts = tmp_path / "o.gcode", tmp_path / "o.json"
-    assert run(["panel", "--job", str(job), "--out", str(out), "--summary", str(facts)]) == 0
+    out = tmp_path / "o.gcode"
+    assert run(["panel", "--job", str(job), "--out", str(out)]) == 0
     assert "of 3 panels" in capsys.readouterr().out
-    assert json.loads(facts.read_text())["panel_3_width_mm"] == pytest.approx(30.0, abs=0.2)
+    assert run(["panel", "--job", str(job), "--out", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["panel_3_width_mm"] == pytest.approx(30.0, abs=0.2)
     assert run(["replay", str(out), "--panel", "3", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["width_mm"] == pytest.approx(30.0, abs=0.2)
     assert run(["panel", str(tmp_path / "a.npy"), "--job", str(job), "--out", str(out)]) == 1
-    assert "names its own" in capsys.readouterr().err
+    assert "names its own picture" in capsys.readouterr().err
     assert run(["panel", "--out", str(out)]) == 2
     wall = str(tmp_path / "w.npy")
     assert run(["panel", "--job", str(job), "--out", str(out), "--thickness", wall]) == 1
-    assert "several maps" in capsys.readouterr().err
+    assert "different maps" in capsys.readouterr().err

@@ -1,10 +1,11 @@
-"""The command line: `pathgen COMMAND`. The only place that imports click, prints or exits.
+"""The command line: `pathgen COMMAND`. Only this package imports click, prints or exits.
 
-Commands are loaded when they are called, so that `pathgen --help` answers at once.
+Commands are imported when they are called, so `pathgen --help` starts quickly.
 """
 
 from __future__ import annotations
 
+import logging
 import math
 import os
 import signal
@@ -18,23 +19,25 @@ from types import FrameType
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
-from pathgen.errors import PathgenError, nearest, printable
+from pathgen.cli.output import Answer, ClosedPipeError, print_answer, print_error
+from pathgen.errors import PathgenError, nearest
 
 COMMANDS = {
-    "panel": "Turn a photograph or a thickness map into a machine's program.",
-    "picture": "Prepare a photograph for a panel, and say what the panel will lose of it.",
-    "replay": "Lay down a written program and say what it will show.",
-    "check": "Prove from a written program's text that nothing of it is unsafe.",
-    "coupon": "List the calibration prints, or make one with its reading sheet.",
-    "fit": "Turn a coupon's readings into a machine's or a material's figures.",
-    "study": "Measure many panels over ranges of settings, as one table that can be repeated.",
-    "machines": "List the machine and material profiles, or show one.",
+    "panel": "Turn a photograph or a thickness map into a machine program.",
+    "picture": "Prepare a photograph, and report what the panel cannot show.",
+    "replay": "Compute what a written program will make and show.",
+    "check": "Check a program's text for errors that make it unsafe to run.",
+    "coupon": "List the calibration prints, or make one with its measurement sheet.",
+    "fit": "Turn a coupon's measurements into a machine or material profile.",
+    "study": "Measure many panels over ranges of settings, as one table.",
+    "machines": "List the machine and material profiles, or print one.",
 }
 
 
 class _Commands(click.Group):
-    """A group whose commands live in modules of the same name."""
+    """A group of commands that are defined in modules of the same name."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -57,69 +60,89 @@ class _Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+        with formatter.section("Exit codes"):
+            formatter.write_dl([(str(code), text) for code, text in EXIT_CODES.items()])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Offer commands and options without importing any command."""
+        if incomplete.startswith("-"):
+            return click.Command.shell_complete(self, ctx, incomplete)
+        return [CompletionItem(k, help=v) for k, v in COMMANDS.items() if k.startswith(incomplete)]
 
 
+EXIT_CODES = {
+    0: "done",
+    1: "rejected or failed",
+    2: "wrong usage",
+    3: "unsafe: the check found errors in a program; `panel` and `coupon` then write nothing",
+}
+BROKEN_PIPE = 141  # as a shell reports a process that SIGPIPE ended
 FIRST_STEPS = (
-    "A first panel: pathgen panel photo.jpg --out photo.gcode --report photo.html; then pathgen check "
-    "photo.gcode, and its list, before it runs: hot metal for hours is not to be left alone. "
-    "pathgen COMMAND --help says what each takes."
+    "First panel: pathgen panel photo.jpg --out photo.gcode --report photo.html; then run pathgen check "
+    "photo.gcode and follow its safety list. A hot machine must not be left alone. Every command has --help, "
+    "and --json for scripts."
 )
-LONGEST = 1500  # characters of a refusal: a name in it may have any length
 STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-CLEARING = 5.0  # s; the hidden files of a stopped run are removed in less
-STOPPED = "stopped; no file was left half written"
+CLEANUP = 5.0  # s; enough to remove the hidden files of a stopped run
+STOPPED = PathgenError("stopped; no partial files were left")
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
 @click.command(cls=_Commands, context_settings=SETTINGS, epilog=FIRST_STEPS)
+@click.option("-v", "--verbose", is_flag=True, help="Log each stage and its time on stderr.")
 @click.version_option(package_name="pathgen", message="%(prog)s %(version)s")
-def _group() -> None:
-    """From a photograph to the program of a thin backlit relief panel, without a mesh."""
+def _group(verbose: bool) -> None:
+    """Turn a photograph into the program of a thin backlit relief panel, without a mesh."""
+    if verbose:
+        logging.basicConfig(format="%(name)s: %(message)s")
+        logging.getLogger("pathgen").setLevel(logging.INFO)
 
 
 def main(args: list[str] | None = None) -> None:
-    """Run the command line and exit: 0 done, 1 failed or refused, 2 wrong usage."""
+    """Run the command line and exit with one of `EXIT_CODES`."""
     try:
         _prepare()
         code = _flushed(run(args))
     except KeyboardInterrupt:  # before the first line of `run`, or after its last
-        _hear_no_more()
-        code = _refuse(STOPPED, 1)
+        _ignore_stops()
+        code = print_error(STOPPED, 1, False)
     sys.exit(code)
 
 
 def _flushed(code: int) -> int:
-    """Have all that was said written out; give the exit code."""
+    """Flush standard output; return the exit code."""
     try:
         if sys.stdout is not None:
             sys.stdout.flush()
-    except OSError:
-        code = code or 1
-        # What is still buffered would fail once more, and be complained of, when the interpreter ends.
+    except OSError as error:
+        code = code or (BROKEN_PIPE if isinstance(error, BrokenPipeError) else 1)
+        # The interpreter would try to flush the buffer again at exit, and print another error.
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return code
 
 
 def _prepare() -> None:
-    """Ready the process: being asked to end is Ctrl-C, and no file of ours is taken for standard output."""
+    """Prepare the process: handle termination like Ctrl-C, and reserve the standard streams."""
     stop = _Stop()
     for number in STOPS:
         usual = signal.getsignal(number)
-        if usual in (signal.SIG_DFL, signal.default_int_handler) or isinstance(usual, _Stop):  # nohup's stays
+        if usual in (signal.SIG_DFL, signal.default_int_handler) or isinstance(usual, _Stop):  # keep nohup's
             signal.signal(number, stop)
-    sys.unraisablehook = _unheard
-    for number in range(3):  # whoever started us may have closed one; libraries write to it by number
+    sys.unraisablehook = _on_unraisable
+    for number in range(3):  # an output file must not get the number of a closed standard stream
         try:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)
-    if isinstance(sys.stdout, TextIOWrapper):  # a terminal may have no sign for ×, or for a file's name
+    if isinstance(
+        sys.stdout, TextIOWrapper
+    ):  # the terminal's encoding may lack × or a file name's characters
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
 class _Stop:
-    """Ends a run in good order when asked to. Asking again soon would only break off the clearing up."""
+    """Raise KeyboardInterrupt on a signal; ignore further signals during the cleanup."""
 
     def __init__(self) -> None:
         self._until = -math.inf
@@ -127,66 +150,84 @@ class _Stop:
     def __call__(self, number: int, frame: FrameType | None) -> None:
         now = time.monotonic()
         if now >= self._until:
-            self._until = now + CLEARING
+            self._until = now + CLEANUP
             raise KeyboardInterrupt
 
 
-def _unheard(lost: Any) -> None:
-    """Ask once more where a request to end came amid what swallows exceptions, such as a weakref's end."""
+def _on_unraisable(lost: Any) -> None:
+    """Raise KeyboardInterrupt again if Python discarded it, as in the callback of a weak reference."""
     if lost.exc_type is not KeyboardInterrupt:
         sys.__unraisablehook__(lost)
-    elif hasattr(signal, "setitimer") and signal.getsignal(signal.SIGINT) is not _heard:
+    elif hasattr(signal, "setitimer") and signal.getsignal(signal.SIGINT) is not _ignore:
         signal.signal(signal.SIGALRM, signal.default_int_handler)
         signal.setitimer(signal.ITIMER_REAL, 0.01)
 
 
-def _hear_no_more() -> None:
-    """Pass over what comes once a run has been stopped: it would break off but the last word."""
+def _ignore_stops() -> None:
+    """Ignore signals after a run was stopped: they would only interrupt its last message."""
     for number in STOPS:
         if isinstance(signal.getsignal(number), _Stop):
-            signal.signal(number, _heard)
+            signal.signal(number, _ignore)
     if hasattr(signal, "setitimer") and signal.getsignal(signal.SIGALRM) is signal.default_int_handler:
         signal.setitimer(signal.ITIMER_REAL, 0.0)
-        signal.signal(signal.SIGALRM, _heard)
+        signal.signal(signal.SIGALRM, _ignore)
 
 
-def _heard(number: int, frame: FrameType | None) -> None:
-    """Do nothing. To ignore the signal would have Python complain of one that came just before."""
+def _ignore(number: int, frame: FrameType | None) -> None:
+    """Do nothing. SIG_IGN would make Python report a signal that arrived just before."""
 
 
 def run(args: list[str] | None = None) -> int:
-    """Run the command line and give the exit code; every refusal is one `error:` line on stderr."""
+    """Run the command line, print its result or its error, and return the exit code."""
+    args = sys.argv[1:] if args is None else args
+    as_json = "--json" in (args[: args.index("--")] if "--" in args else args)
     try:
-        with warnings.catch_warnings():
-            # A sign of a file's name that a drawing's font lacks is drawn as a box; it says so by itself.
-            warnings.filterwarnings("ignore", message=r"Glyph \d+ .*missing from")
-            code = _group.main(args, prog_name="pathgen", standalone_mode=False)
-        return code if isinstance(code, int) else 0
-    except PathgenError as error:
-        return _refuse(str(error), error.exit_code)
-    except click.exceptions.NoArgsIsHelpError as error:
-        with suppress(OSError):
+        answer = _called(args)
+        return print_answer(answer, as_json) if isinstance(answer, Answer) else answer
+    except (
+        PathgenError,
+        click.ClickException,
+        click.Abort,
+        KeyboardInterrupt,
+        MemoryError,
+        OSError,
+    ) as error:
+        found, code = _worded(error)
+        with suppress(ClosedPipeError, PathgenError):  # standard output failed; the line on stderr remains
+            return print_error(found, code, as_json)
+        return code
+    except ClosedPipeError:
+        return BROKEN_PIPE
+
+
+def _called(args: list[str]) -> Answer | int:
+    """Call a command; return its result, or the exit code of a call without one."""
+    with warnings.catch_warnings():
+        # A font without a character of a file name shows a box instead; the warning adds nothing.
+        warnings.filterwarnings("ignore", message=r"Glyph \d+ .*missing from")
+        try:
+            answer = _group.main(args, prog_name="pathgen", standalone_mode=False)
+        except click.exceptions.NoArgsIsHelpError as error:
             click.echo(error.format_message())
-        return 2
-    except click.UsageError as error:
-        command = f" (see {error.ctx.command_path} --help)" if error.ctx else ""
-        return _refuse(error.format_message() + command, 2)
-    except click.ClickException as error:
-        return _refuse(error.format_message(), 1)
-    except (click.Abort, KeyboardInterrupt):
-        _hear_no_more()
-        return _refuse(STOPPED, 1)
-    except MemoryError:
-        return _refuse("not enough memory for a panel of this size; enlarge --pixel or make it smaller", 1)
-    except SystemExit:  # click ends so where it cannot write its help
-        return _refuse("standard output was closed before everything was said", 1)
-    except OSError as error:
-        return _refuse(f"the system refused: {error.strerror or error}", 1)
+            return 2
+        except SystemExit as end:  # click: after completion, or after a closed pipe
+            return BROKEN_PIPE if end.code and "_PATHGEN_COMPLETE" not in os.environ else int(end.code or 0)
+    return answer if isinstance(answer, Answer | int) else 0
 
 
-def _refuse(text: str, code: int) -> int:
-    text = printable(" ".join(text.split()))
-    text = text if len(text) <= LONGEST else f"{text[:LONGEST]} … and {len(text) - LONGEST:,} characters more"
-    with suppress(OSError):  # nobody listens
-        click.echo(f"error: {text}", err=True)
-    return code
+def _worded(error: BaseException) -> tuple[PathgenError, int]:
+    """Turn an exception into the error and exit code of a command."""
+    if isinstance(error, PathgenError):
+        return error, error.exit_code
+    if isinstance(error, click.UsageError):
+        hint = f"see {error.ctx.command_path} --help" if error.ctx else ""
+        return PathgenError(error.format_message().rstrip("."), hint=hint), 2
+    if isinstance(error, click.ClickException):
+        return PathgenError(error.format_message()), 1
+    if isinstance(error, MemoryError):
+        hint = "use a larger --pixel or a smaller panel"
+        return PathgenError("not enough memory for a panel of this size", hint=hint), 1
+    if isinstance(error, OSError):
+        return PathgenError(f"operating system error: {error.strerror or error}"), 1
+    _ignore_stops()
+    return STOPPED, 1

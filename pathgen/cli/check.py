@@ -1,91 +1,84 @@
-"""`pathgen check`: nothing of a program is unsafe, proven from its text alone."""
+"""`pathgen check`: check a program's text for errors that make it unsafe to run."""
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from pathgen.cli.output import say
+from pathgen.cli.files import INPUT
+from pathgen.cli.options import profile_options
+from pathgen.cli.output import Answer, format_count, json_option
 from pathgen.cli.progress import progress_bar
+from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
-from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
+from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
-from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
-from pathgen.proof.safety import SafetyList, build_safety_list
+from pathgen.proof.safety import build_safety_list
 from pathgen.settings import load_machine, load_material
 
-FILE = click.Path(path_type=Path)
-SOON = 2.0  # s; what takes no longer needs no bar
+BAR_AFTER = 2.0  # s; shorter checks show no progress bar
 
 
 @click.command("check")
-@click.argument("program", type=FILE)
-@click.option("--machine", help="Machine profile. By default the shipped one that the header names.")
-@click.option("--material", help="Material profile. By default the shipped one that the header names.")
+@click.argument("program", type=INPUT)
+@profile_options
 @click.option(
     "--places",
     type=click.IntRange(1, 1_000_000),
     default=PLACES,
     show_default=True,
-    help="How many places each rule tells one by one.",
+    help="Maximum number of places listed per rule.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of lines.")
-def check_command(
-    program: Path, machine: str | None, material: str | None, places: int, as_json: bool
-) -> int:
-    """Prove from PROGRAM's text alone that nothing of it is unsafe, and list what is left for you to see to.
+@json_option
+def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:
+    """Check PROGRAM for errors that make it unsafe to run, using its text alone.
 
-    Every finding has a number, the line it stands in, what was found, what would hold, why it matters and
-    what to do. The exit code is 0 where nothing speaks against running it, and 1 where something does. A
-    program that pathgen did not write needs --machine and --material.
+    PROGRAM is a file, a pipe, or "-" for standard input. Every finding gives its line, the value, the limit,
+    the reason and the remedy. The exit code is 3 if there are errors and 0 otherwise; warnings and notes do
+    not change it. The output ends with a thermal-safety list; tick its open items yourself. Programs that
+    pathgen did not write need --machine and --material.
     """
-    facts = read_facts(program)
-    profile = machine_for(facts, load_machine(machine) if machine else None)
-    plastic = material_for(facts, load_material(material) if material else None)
-    with _late_bar("checking") as progress:
-        found = check_program(program, profile, plastic, places=places, progress=progress)
-    listed = build_safety_list(profile, plastic, found)
-    say(_json(found, listed) if as_json else "\n".join([*_lines(program, found), "", *listed.lines()]))
-    return 0 if found.holds else 1
+    with open_input(program, "a program") as stream:
+        facts = read_facts(stream)
+        profile = machine_for(facts, load_machine(machine) if machine else None)
+        plastic = material_for(facts, load_material(material) if material else None)
+        with _late_bar("checking") as progress:
+            found = check_program(stream, profile, plastic, places=places, progress=progress)
+    safety = build_safety_list(profile, plastic, found)
+    found = replace(found, program=program.name if str(program) != "-" else input_name(program))
+    lines = [*_lines(input_name(program), found), "", *safety.lines()]
+    return Answer(found.as_dict() | {"thermal_safety": safety.as_dict()}, lines, 3 if found.errors else 0)
 
 
 @contextmanager
-def _late_bar(what: str) -> Iterator[Progress]:
-    """Give a callback that draws a bar once two seconds have passed."""
+def _late_bar(label: str) -> Iterator[Progress]:
+    """Provide a callback that shows a progress bar after two seconds."""
     began, shown = time.monotonic(), False
     draw: Progress | None = None
     with ExitStack() as stack:
 
         def show(done: int, total: int) -> None:
             nonlocal draw, shown
-            if not shown and time.monotonic() - began > SOON:
-                draw, shown = stack.enter_context(progress_bar(what)), True
+            if not shown and time.monotonic() - began > BAR_AFTER:
+                draw, shown = stack.enter_context(progress_bar(label)), True
             if draw:
                 draw(done, total)
 
         yield show
 
 
-def _json(found: Checklist, listed: SafetyList) -> str:
-    whole = found.as_dict() | {"thermal_safety": listed.as_dict()}
-    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
-
-
-def _lines(program: Path, found: Checklist) -> list[str]:
-    """Word what was found; why and what to do once for each rule."""
-    counts = [(found.places(level), level) for level in LEVELS]
-    told = ", ".join(f"{n:,} {name}{'' if n == 1 else 's'}" for n, name in counts if n) or "nothing found"
-    rules = sum(1 for number in RULES if found.looked[number])
+def _lines(name: str, found: Checklist) -> list[str]:
+    """Describe the findings; each rule is explained once."""
     lines = [
-        f"{program}: {told}; {'nothing speaks against running it' if found.holds else 'it must not run'}",
-        f"  {found.moves:,} moves in {found.lines:,} lines, on {found.machine} with {found.material}; "
-        f"{rules} of {len(RULES)} rules had something to look at",
+        f"{name}: {found.verdict}",
+        f"  {format_count(found.moves, 'move')} in {format_count(found.lines, 'line')}, "
+        f"on {found.machine} with {found.material}",
     ]
     explained: set[int] = set()
     for finding in found.findings:

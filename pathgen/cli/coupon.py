@@ -1,124 +1,140 @@
-"""`pathgen coupon`: calibration prints, listed or made."""
+"""`pathgen coupon`: list the calibration prints, or make one."""
 
 from __future__ import annotations
 
-import json
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
+from pathgen.cli.files import PICTURE_FILE, PROGRAM_FILE, STDOUT, OutputFile, open_outputs, output_name
 from pathgen.cli.options import some_options
-from pathgen.cli.output import say
+from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.coupons import NAMES, find_coupon
 from pathgen.coupons.make import LaidOut, lay_out_coupon
 from pathgen.errors import PathgenError, printable
-from pathgen.files.outputs import atomic_outputs, refuse_same
+from pathgen.files.inputs import read_input_text
 from pathgen.program.summary import closing_lines, format_duration
-from pathgen.program.writing import checked_line, prove
+from pathgen.program.writing import prove
 from pathgen.settings import Job, job_from
 
-FILE = click.Path(path_type=Path)
-TAKEN = (
+OPTIONS = (
     "machine", "material", "layer", "first_layer", "pixel", "fill", "feed", "first_feed", "packing",
-    "spacing",
-    "nozzle_temperature", "platform_temperature",
+    "spacing", "nozzle_temperature", "platform_temperature",
 )  # fmt: skip
+SHEET_LIMIT = 1 << 20  # bytes
+
+
+def _complete_name(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    names = [name for name in NAMES if name.startswith(incomplete)]
+    return [CompletionItem(name, help=find_coupon(name).measures) for name in names]
 
 
 @click.command("coupon")
-@click.argument("name", required=False)
-@click.option("--out", type=FILE, help="The program to write.")
-@click.option("--sheet", type=FILE, help="The reading sheet to write (CSV). By default beside the program.")
-@click.option("--drawing", type=FILE, help="The drawing to write (PNG). By default beside the program.")
-@click.option("--summary", type=FILE, help="Write what is known of the print as one flat JSON object.")
-@some_options(Job, TAKEN)
+@click.argument("name", required=False, shell_complete=_complete_name)
+@click.option("--out", type=PROGRAM_FILE, help="Program to write; '-' is standard output.")
+@click.option(
+    "--sheet", type=OutputFile(".csv"), help="Measurement sheet to write. By default beside the program."
+)
+@click.option("--drawing", type=PICTURE_FILE, help="Drawing to write. By default a PNG beside the program.")
+@json_option
+@some_options(Job, OPTIONS)
 def coupon_command(
     name: str | None,
     out: Path | None,
     sheet: Path | None,
     drawing: Path | None,
-    summary: Path | None,
     **options: Any,
-) -> None:
-    """Make the coupon called NAME, a calibration print, with its reading sheet; without NAME, list them.
+) -> Answer:
+    """Make the calibration print NAME with its measurement sheet and drawing; without NAME, list all.
 
-    Print it, fill in the sheet, and let `pathgen fit` write what it says into your machine's or material's
-    profile.
+    Print the coupon, measure it and fill in the sheet; `pathgen fit` then writes the measured figures into a
+    machine or material profile of your own.
     """
     job = job_from(options, "command line")
     if name is None:
-        if out or sheet or drawing or summary:
-            raise click.UsageError("Missing argument 'NAME': which coupon is to be written?")
-        _list(job)
-        return
-    find_coupon(name)  # an unknown name is the first thing to say
+        if out or sheet or drawing:
+            raise click.UsageError("Missing argument 'NAME': the coupon to make.")
+        return _list(job)
+    find_coupon(name)  # report an unknown name before anything else
     if out is None:
         raise click.UsageError("Missing option '--out': the program to write.")
-    sheet, drawing = sheet or out.with_suffix(".csv"), drawing or out.with_suffix(".png")
-    targets = [path for path in (out, sheet, drawing, summary) if path]
-    for path in targets:
-        refuse_same(path, [other for other in targets if other is not path])
-    laid = lay_out_coupon(name, job)
-    _keep_readings(sheet, laid)
-    with atomic_outputs(targets) as streams:
+    if str(out) != STDOUT:
+        sheet, drawing = sheet or out.with_suffix(".csv"), drawing or out.with_suffix(".png")
+    outputs = {"--out": out, "--sheet": sheet, "--drawing": drawing}
+    with open_outputs(outputs) as files:
+        made = lay_out_coupon(name, job)
+        if sheet:
+            _keep_measurements(sheet, made)
+            files.put("--sheet", made.sheet.encode())
         with progress_bar("layers") as progress:
-            result = laid.write(streams[out], progress)
-        found = prove(laid.platform, streams[out])
-        streams[sheet].write(laid.sheet.encode())
-        from pathgen.report.coupon_drawing import specimen_png  # loads matplotlib
+            result = made.write(files["--out"], progress)
+        found = prove(made.platform, files["--out"])
+        if drawing:
+            from pathgen.report.coupon_drawing import coupon_png  # loads matplotlib
 
-        streams[drawing].write(specimen_png(laid, result.summary.times.time_s / 60))
-        if summary:
-            text = json.dumps(result.summary.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
-            streams[summary].write(text.encode(errors="backslashreplace") + b"\n")
-    for line in closing_lines(result.summary, printable(str(out))):
-        say(line)
-    say(f"  {checked_line(found)}")
-    named, drawn = printable(str(sheet)), printable(str(drawing))
-    say(f"{named}: {len(laid.specimen.steps)} steps to read; {drawn}: which is which")
-    for sentence in laid.coupon.how:
-        say(f"  {sentence}")
-    say(f"  then: pathgen fit {named} --{laid.coupon.profile} … --out MY.toml")
+            files.put_picture("--drawing", coupon_png(made, result.summary.times.time_s / 60))
+        written = {option.strip("-"): str(path) for option, path in files.paths.items() if option != "--out"}
+        facts = {"coupon": name, "program": str(out), **written, "steps": len(made.specimen.steps)}
+        facts |= {**result.summary.as_dict(), "check_warnings": found.places("warning")}
+        lines = [*closing_lines(result.summary, output_name(out)), f"  check: {found.verdict}"]
+        return Answer(facts, [*lines, *_next_lines(made, sheet, drawing)], aside=files.piped)
 
 
-def _keep_readings(sheet: Path, laid: LaidOut) -> None:
-    """Refuse to write over a sheet in which somebody has filled something in."""
+def _next_lines(made: LaidOut, sheet: Path | None, drawing: Path | None) -> list[str]:
+    """Describe what to do with the print."""
+    lines = [] if sheet is None else [f"{printable(str(sheet))}: sheet for {len(made.specimen.steps)} steps"]
+    lines += [] if drawing is None else [f"{printable(str(drawing))}: drawing with the number of each step"]
+    lines += [f"  {sentence}" for sentence in made.coupon.how]
+    name = "SHEET.csv" if sheet is None else printable(str(sheet))
+    return [*lines, f"  then: pathgen fit {name} --{made.coupon.profile} … --out MY.toml"]
+
+
+def _keep_measurements(sheet: Path, made: LaidOut) -> None:
+    """Refuse to overwrite a sheet that somebody has filled in."""
     try:
-        there = sheet.read_text(encoding="utf-8-sig") if sheet.is_file() else ""
-    except (OSError, ValueError):
-        return  # no sheet, or nothing that anybody reads
-    if there.strip() and there != laid.sheet:
-        hint = "give this print a sheet of its own with --sheet, or move the old one away"
-        raise PathgenError("there is a sheet already, and it differs", where=str(sheet), hint=hint)
+        existing = read_input_text(sheet, "a measurement sheet", SHEET_LIMIT) if sheet.is_file() else ""
+    except (PathgenError, OSError):
+        return  # not a sheet; writing reports what is wrong
+    if existing.strip() and existing != made.sheet:
+        hint = "choose another name with --sheet, or move the existing sheet away"
+        raise PathgenError("a different sheet exists already", where=str(sheet), hint=hint)
 
 
-def _list(job: Job) -> None:
-    """List all coupons as they would come out on a machine."""
-    rows, notes = [], []
+def _list(job: Job) -> Answer:
+    """List all coupons as a machine would make them."""
+    rows: list[dict[str, Any]] = []
     with progress_bar("coupons") as progress:
         for number, name in enumerate(NAMES):
             if progress:
                 progress(number, len(NAMES))
+            row = {"name": name, "measures": find_coupon(name).measures, "error": None}
             try:
-                rows.append((name, *_figures(lay_out_coupon(name, job)), find_coupon(name).measures))
+                rows.append(row | _size(lay_out_coupon(name, job)))
             except PathgenError as error:
-                rows.append((name, "", "", find_coupon(name).measures))
-                notes.append(f"  {name} cannot be made as asked: {error}")
-    say(f"coupons on {job.machine}, of {job.material}")
-    wide = [max(len(row[place]) for row in rows) for place in range(3)]
-    for row in rows:
-        say(f"  {row[0]:<{wide[0]}}  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}  {row[3]}")
-    for note in notes:
-        say(note)
+                rows.append(row | {"error": str(error)})
+    lines = [f"coupons on {job.machine}, of {job.material}"]
+    cells = [(row["name"], *_size_cells(row), row["measures"]) for row in rows]
+    wide = [max(len(row[column]) for row in cells) for column in range(3)]
+    lines += [f"  {a:<{wide[0]}}  {b:>{wide[1]}}  {c:>{wide[2]}}  {d}" for a, b, c, d in cells]
+    lines += [f"  {row['name']} cannot be made: {row['error']}" for row in rows if row["error"]]
+    return Answer({"machine": job.machine, "material": job.material, "coupons": rows}, lines)
 
 
-def _figures(laid: LaidOut) -> tuple[str, str]:
-    """Size and time of a coupon."""
-    panels = laid.platform.panels
-    largest = max(panels, key=lambda planned: planned.panel.width * planned.panel.height)
-    size = f"{largest.panel.width:.4g} × {largest.panel.height:.4g} mm"
-    several = f"{len(panels)} of " if len(panels) > 1 else ""
-    return several + size, format_duration(laid.write(BytesIO()).summary.times.time_s)
+def _size(made: LaidOut) -> dict[str, Any]:
+    """Return the largest panel's size, the number of panels and the time of a coupon."""
+    panels = [planned.panel for planned in made.platform.panels]
+    largest = max(panels, key=lambda panel: panel.width * panel.height)
+    time = float(str(made.write(BytesIO()).summary.times.time_s))
+    return {"width_mm": largest.width, "height_mm": largest.height, "panels": len(panels), "time_s": time}
+
+
+def _size_cells(row: dict[str, Any]) -> tuple[str, str]:
+    if row["error"]:
+        return "", ""
+    several = f"{row['panels']} of " if row["panels"] > 1 else ""
+    size = f"{several}{row['width_mm']:.4g} × {row['height_mm']:.4g} mm"
+    return size, format_duration(row["time_s"])

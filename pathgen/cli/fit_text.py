@@ -1,26 +1,26 @@
-"""How a fitted light law is told: as lines for people, and as one flat JSON object."""
+"""Facts and lines of a fit."""
 
 from __future__ import annotations
 
-import json
 import math
-from pathlib import Path
 
-from pathgen.errors import printable
+from pathgen.coupons.fit_result import Outcome
 from pathgen.optics import law
 from pathgen.optics.law_fit import LawFit
 from pathgen.optics.viewing import find_visible_range
 from pathgen.settings import Material
 
-NAMED = 10  # most outliers named on the screen
+LISTED = 10  # outliers listed on the screen
+ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))
+UNITS = {"mm": "_mm", "1/mm": "_per_mm"}
 
 
-def _facts(fit: LawFit, before: Material) -> dict[str, object]:
-    """Gather what is known of a fit, flat; keys carry their unit."""
-    readings, chosen = fit.readings, fit.chosen
+def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
+    """Return the facts of a light law's fit; keys end in their unit."""
+    readings, chosen = fit.wedge, fit.chosen
     thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
     through = fit.law.transmittance([thinnest, thickest]).tolist()
-    eye = find_visible_range(fit.law, thinnest, thickest, before.viewing)
+    visible = find_visible_range(fit.law, thinnest, thickest, before.viewing)
     facts: dict[str, object] = {
         "law": chosen.name,
         "readings": len(readings),
@@ -29,9 +29,9 @@ def _facts(fit: LawFit, before: Material) -> dict[str, object]:
         "thickest_mm": thickest,
         "absolute": readings.absolute,
     }
-    for figure in chosen.figures:
-        unit = {"mm": "_mm", "1/mm": "_per_mm"}.get(figure.unit, "")
-        facts |= {f"{figure.name}{end}{unit}": getattr(figure, key) for end, key in _ENDS}
+    for figure in chosen.parameters:
+        unit = UNITS.get(figure.unit, "")
+        facts |= {f"{figure.name}{end}{unit}": getattr(figure, key) for end, key in ENDS}
     facts |= {
         "transmittance_thinnest": round(through[0], 6),
         "transmittance_thickest": round(through[1], 6),
@@ -39,72 +39,76 @@ def _facts(fit: LawFit, before: Material) -> dict[str, object]:
         "rms_residual_share": round(fit.rms, 6),
     }
     for each in fit.laws:
-        facts[f"aicc_{each.name.replace('-', '_')}"] = (
-            round(each.aicc, 3) if math.isfinite(each.aicc) else None
-        )
+        aicc = round(each.aicc, 3) if math.isfinite(each.aicc) else None
+        facts[f"aicc_{each.name.replace('-', '_')}"] = aicc
     return facts | {
-        "seen_contrast": round(eye.contrast, 3),
-        "seen_steps": round(eye.steps, 1),
+        "visible_contrast": round(visible.contrast, 3),
+        "visible_steps": round(visible.steps, 1),
         "outliers": len(fit.outliers),
+        "outlier_lines": readings.line[fit.outliers].tolist(),
     }
 
 
-_ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))
+def law_lines(name: str, fit: LawFit, before: Material) -> list[str]:
+    """Describe the fit of a light law."""
+    f, chosen, view = law_facts(fit, before), fit.chosen, before.viewing
+    ends = fit.law.transmittance([float(fit.wedge.thickness.min()), float(fit.wedge.thickness.max())])
+    figures = [
+        f"{x.name} {x.value:.4g} ({x.low:.4g} to {x.high:.4g}){' ' + x.unit if x.unit else ''}"
+        for x in chosen.parameters
+    ]
+    error = "" if chosen.light.error is None else f", standard error {100 * chosen.light.error:.1f} %"
+    best = min(each.aicc for each in fit.laws)
+    others = [
+        f"{each.name} {each.aicc - best:+.1f}" if math.isfinite(each.aicc) else f"{each.name} not available"
+        for each in fit.laws
+    ]
+    return [
+        f"{name}: {f['readings']} readings of {f['thicknesses']} thicknesses, "
+        f"{f['thinnest_mm']:g} to {f['thickest_mm']:g} mm",
+        f"  {chosen.name} law" + (f": {', '.join(figures)}" if figures else f" of {chosen.count} steps"),
+        f"  transmittance {100 * ends[0]:.3g} to {100 * ends[1]:.3g} %{error}, "
+        f"RMS residual {100 * fit.rms:.1f} %",
+        f"  corrected Akaike criterion minus the best: {', '.join(others)}",
+        f"  visible at {view.luminance:g} cd/m² in {view.room:g} lux: contrast {f['visible_contrast']:.3g} "
+        f"to 1, {f['visible_steps']:.0f} just-noticeable steps",
+        *(f"  this spool: {line}" for line in before_after(fit, before)),
+        *_outlier_lines(fit),
+    ]
 
 
 def before_after(fit: LawFit, before: Material) -> list[str]:
-    """Say what a thin and a thick wall let through by the old law and by the new one."""
-    readings = fit.readings.thickness
+    """Compare the transmittance of a thin and a thick wall by the old law and by the new one."""
+    readings = fit.wedge.thickness
     places = [min(max(t, float(readings.min())), float(readings.max())) for t in (0.8, 3.0)]
     old, new = law(before.light).transmittance(places), fit.law.transmittance(places)
     return [f"T({t:g} mm) {a:.3f} → {b:.3f}" for t, a, b in zip(places, old, new, strict=True)]
 
 
-def law_json(measured: Path, name: str, fit: LawFit, before: Material, notes: list[str]) -> str:
-    """Spell a fit as one flat JSON object."""
-    facts = {"measured": measured.name, "material": name, **_facts(fit, before)}
-    lines = fit.readings.line[fit.outliers].tolist()
-    whole = {**facts, "outlier_lines": lines, "notes": [*notes, *fit.notes]}
-    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
+def outcome_facts(outcome: Outcome) -> dict[str, object]:
+    """Return the estimates of a coupon with the ends of their intervals, and the changed keys."""
+    facts: dict[str, object] = {}
+    for estimate in outcome.estimates:
+        key = estimate.name.replace(" ", "_").replace("-", "_").replace(".", "_")
+        unit = "_" + estimate.unit.replace("/", "_per_").replace("°", "deg") if estimate.unit else ""
+        facts |= {f"{key}{end}{unit}": float(f"{getattr(estimate, name):.6g}") for end, name in ENDS}
+    return facts | {f"set {'.'.join(filter(None, change[:2]))}": change.value for change in outcome.changes}
 
 
-def law_lines(measured: Path, out: Path, fit: LawFit, before: Material, notes: list[str]) -> str:
-    """Word a fit, one fact a line."""
-    f, chosen, view = _facts(fit, before), fit.chosen, before.viewing
-    ends = fit.law.transmittance([float(fit.readings.thickness.min()), float(fit.readings.thickness.max())])
-    figures = [
-        f"{x.name} {x.value:.4g} ({x.low:.4g} to {x.high:.4g}){' ' + x.unit if x.unit else ''}"
-        for x in chosen.figures
-    ]
-    error = "" if chosen.light.error is None else f", standard error {100 * chosen.light.error:.1f} %"
-    best = min(each.aicc for each in fit.laws)
-    others = [
-        f"{each.name} {each.aicc - best:+.1f}" if math.isfinite(each.aicc) else f"{each.name} unknown"
-        for each in fit.laws
-    ]
-    lines = [
-        f"{printable(str(measured))}: {f['readings']} readings of {f['thicknesses']} thicknesses, "
-        f"{f['thinnest_mm']:g} to {f['thickest_mm']:g} mm",
-        f"  {chosen.name} law" + (f": {', '.join(figures)}" if figures else f" of {chosen.count} steps"),
-        f"  lets {100 * ends[0]:.3g} to {100 * ends[1]:.3g} % through{error}; {100 * fit.rms:.1f} % RMS off",
-        f"  laws weighed (corrected Akaike criterion over the best): {', '.join(others)}",
-        f"  seen before {view.luminance:g} cd/m² in {view.room:g} lux: contrast {f['seen_contrast']:.3g} "
-        f"to 1, {f['seen_steps']:.0f} just-noticeable steps",
-    ]
-    lines += [f"  this spool: {line}" for line in before_after(fit, before)]
-    lines += _outliers(fit)
-    lines += [f"  note: {note}" for note in (*notes, *fit.notes)]
-    return "\n".join([*lines, f"  written to {printable(str(out))}"])
+def outcome_lines(outcome: Outcome, profile: str) -> list[str]:
+    """Describe the estimates of a coupon and the changes to the profile."""
+    lines = [f"  {estimate}" for estimate in outcome.estimates]
+    return lines + [f"  this {profile}: {line}" for line in outcome.before_after]
 
 
-def _outliers(fit: LawFit) -> list[str]:
-    """Name the readings that the law does not explain, the furthest first."""
+def _outlier_lines(fit: LawFit) -> list[str]:
+    """List the readings that the law does not explain, the largest residuals first."""
     off = fit.chosen.residuals
     order = sorted(fit.outliers.tolist(), key=lambda i: (-abs(off[i]), i))
-    readings = fit.readings
-    named = [
+    readings = fit.wedge
+    lines = [
         f"  outlier: line {readings.line[i]}, {readings.shown[i]:g} {readings.unit} at "
-        f"{readings.thickness[i]:g} mm is {100 * math.expm1(off[i]):+.0f} % off the law"
-        for i in order[:NAMED]
+        f"{readings.thickness[i]:g} mm, {100 * math.expm1(off[i]):+.0f} % from the law"
+        for i in order[:LISTED]
     ]
-    return named + ([f"  and {len(order) - NAMED} more outliers"] if len(order) > NAMED else [])
+    return lines + ([f"  and {len(order) - LISTED} more outliers"] if len(order) > LISTED else [])

@@ -1,32 +1,51 @@
-"""`pathgen machines`: the profiles that can be named."""
+"""`pathgen machines`: the machine and material profiles that pathgen ships."""
 
 from __future__ import annotations
 
 import click
 
-from pathgen.cli.output import say
+from pathgen.cli.options import ProfileName
+from pathgen.cli.output import Answer, json_option
 from pathgen.settings import load_machine, load_material, machine_names, material_names, profile_text
 
 
 @click.command("machines")
-@click.argument("name", required=False)
-def machines_command(name: str | None) -> None:
-    """List the machine and material profiles, or show the one called NAME as TOML.
+@click.argument("name", required=False, type=ProfileName("machine", "material", file=False))
+@json_option
+def machines_command(name: str | None) -> Answer:
+    """List the machine and material profiles, or print the profile NAME as TOML.
 
-    Save what is shown to a file of your own, change it, and give it to --machine or --material.
+    For a profile of your own, save the printed one to a file, change it, and pass the file to --machine or
+    --material.
     """
     if name:
-        say(profile_text(name).removesuffix("\n"))
-        return
-    say("machines")
-    for known in machine_names():
-        machine = load_machine(known)
-        x, y, z = (round(hi - lo) for lo, hi in (machine.volume.x, machine.volume.y, machine.volume.z))
-        say(
-            f"  {known:<15} {x} × {y} × {z} mm, "
-            f"nozzle {machine.hot_end.nozzle_diameter:g} mm. {machine.about}"
-        )
-    say("materials")
-    for known in material_names():
-        material = load_material(known)
-        say(f"  {known:<15} nozzle {material.temperature.nozzle:g} °C. {material.about}")
+        text = profile_text(name)
+        kind = "material" if name in material_names() else "machine"
+        return Answer({"name": name, "kind": kind, "toml": text}, text.removesuffix("\n").split("\n"))
+    machines = [_machine_facts(known) for known in machine_names()]
+    materials = [_material_facts(known) for known in material_names()]
+    lines = ["machines"]
+    lines += [
+        f"  {m['name']:<15} {m['x_mm']:.0f} × {m['y_mm']:.0f} × {m['z_mm']:.0f} mm, "
+        f"nozzle {m['nozzle_diameter_mm']:g} mm. {m['about']}"
+        for m in machines
+    ]
+    lines.append("materials")
+    lines += [f"  {m['name']:<15} nozzle {m['nozzle_degc']:g} °C. {m['about']}" for m in materials]
+    return Answer({"machines": machines, "materials": materials}, lines)
+
+
+def _machine_facts(name: str) -> dict[str, object]:
+    machine = load_machine(name)
+    volume = machine.volume
+    sides = {
+        f"{axis}_mm": high - low
+        for axis, (low, high) in zip("xyz", (volume.x, volume.y, volume.z), strict=True)
+    }
+    nozzle = machine.hot_end.nozzle_diameter
+    return {"name": name, "about": machine.about, **sides, "nozzle_diameter_mm": nozzle}
+
+
+def _material_facts(name: str) -> dict[str, object]:
+    material = load_material(name)
+    return {"name": name, "about": material.about, "nozzle_degc": material.temperature.nozzle}

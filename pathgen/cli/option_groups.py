@@ -1,4 +1,4 @@
-"""Help in sections: a panel has more options than anybody reads through."""
+"""Help under headings: a panel has too many options for one list."""
 
 from __future__ import annotations
 
@@ -6,18 +6,21 @@ import click
 
 from pathgen.settings.preparation import Preparation
 
-# Every key of a job stands under one heading; what does not belong to a job comes before them.
+MAIN = "Options"
+# Every option of `panel` stands under one heading. Options of no heading join the first one.
 SECTIONS = {
-    "Machine and plastic": "machine material nozzle_temperature platform_temperature",
-    "Size, and the picture's place in it": "width height centre_across centre_up zoom tilt",
-    "Form": "outline corner foot bend seam relief",
-    "Light and thickness": "thinnest thickest tones aim aim_room dither pixel",
-    "Layers and time": "layer layer_like first_layer within band",
+    MAIN: "out width height machine material thinnest thickest outline layer within rim_width preview report",
+    "Other files and output": "job_file thickness moves json schema help",
+    "Temperatures": "nozzle_temperature platform_temperature",
+    "Place of the picture": "centre_across centre_up zoom tilt",
+    "Form": "corner foot bend seam relief",
+    "Tones and thickness": "tones aim aim_room dither pixel",
+    "Layers": "layer_like first_layer band",
     "Beads": "fill direction hairpins spacing spacing_min spacing_max packing change_cost end_cost tolerance",
     "Feeds": "feed first_feed pace lead",
-    "Rim and loops": "rim_width rim_thickness rim_bevel line_width line_thickness eyelets eyelet_at "
-    "eyelet_opening eyelet_wall",
-    "Standing while it grows": "turn axis brim overhang slope comb wedges wedge_at wedge_height wedge_base "
+    "Rim and eyelets": "rim_thickness rim_bevel line_width line_thickness eyelets eyelet_at eyelet_opening "
+    "eyelet_wall",
+    "Position and supports": "turn axis brim overhang slope comb wedges wedge_at wedge_height wedge_base "
     "wedge_gap support_feed",
     "Several panels": "copies panel_gap build",
     "Preparing the photograph": " ".join(Preparation.__struct_fields__),
@@ -25,16 +28,17 @@ SECTIONS = {
 
 
 class Sectioned(click.Command):
-    """A command whose help has its options under headings."""
+    """A command that lists its options under headings."""
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the options, those of no section first."""
+        """Write the options; options without a heading follow those of the first."""
         options = {param.name: param for param in self.get_params(ctx) if isinstance(param, click.Option)}
         named = {
             title: [name for name in names.split() if name in options] for title, names in SECTIONS.items()
         }
-        others = [str(name) for name in options if not any(name in names for names in named.values())]
-        for title, names in {"Options": others, **named}.items():
+        listed = {name for names in named.values() for name in names}
+        named[MAIN] += [str(name) for name in options if name not in listed]
+        for title, names in named.items():
             records = [options[name].get_help_record(ctx) for name in names]
             if any(records):
                 with formatter.section(title):

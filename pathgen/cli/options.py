@@ -1,4 +1,4 @@
-"""Options made from the fields of `Job`, so that a job file and the command line never differ."""
+"""Option types, and options made from the fields of `Job`, so that job files and options always agree."""
 
 from __future__ import annotations
 
@@ -7,21 +7,25 @@ from typing import Any, TypeVar
 
 import click
 import msgspec
+from click.shell_completion import CompletionItem
 from msgspec import inspect
 
 from pathgen.settings import Job
+from pathgen.settings.loading import machine_names, material_names
 from pathgen.settings.machine import Profile
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+PROFILES = {"machine": machine_names, "material": material_names}
+
 
 class ListOf(click.ParamType[list[Any]]):
-    """Several values in one option, commas between them."""
+    """Several values in one option, separated by commas."""
 
     name = "list"
 
     def __init__(self, item: click.ParamType[Any]) -> None:
-        """Take values of one type; their limits are left to the record."""
+        """Take values of one type; the record checks their limits."""
         self.item = item
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[Any]:
@@ -32,29 +36,64 @@ class ListOf(click.ParamType[list[Any]]):
         ]
 
 
-class Spelled(click.ParamType[str]):
-    """A table as keys and values, given once for each table."""
+class NumberOrWord(click.ParamType[Any]):
+    """A number or a word; the record checks both."""
+
+    name = "number|word"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a number as a float, so that .3 is 0.3, and anything else unchanged."""
+        try:
+            return float(value)
+        except ValueError:
+            return value
+
+
+class KeysAndValues(click.ParamType[str]):
+    """A table written as keys and values; the option is repeated for each table."""
 
     name = "table"
 
 
-def _together(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> str | None:
-    """Join an option that was given several times; the record's reader takes it apart."""
-    return " ".join(values) or None
+class ProfileName(click.ParamType[str]):
+    """The name of a shipped profile or, with `file`, a TOML file."""
+
+    name = "profile"
+
+    def __init__(self, *kinds: str, file: bool = True) -> None:
+        """Take profiles of these kinds: "machine", "material"."""
+        self.kinds, self.file = kinds, file
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Offer the names that begin as typed, and files if there are none."""
+        names = [name for kind in self.kinds for name in PROFILES[kind]() if name.startswith(incomplete)]
+        if not names and self.file:
+            return [CompletionItem(incomplete, type="file")]
+        return [CompletionItem(name) for name in names]
+
+
+def profile_options(function: F) -> F:
+    """Add --machine and --material of commands that read a program."""
+    for kind in ("material", "machine"):
+        text = f"{kind.capitalize()} profile: a name or a TOML file. By default as in the program's header."
+        function = click.option(f"--{kind}", type=ProfileName(kind), help=text)(function)
+    return function
 
 
 def job_options(function: F) -> F:
-    """Decorate a command with one option for each field of `Job`; options not given arrive as None."""
+    """Add one option for each field of `Job`; options that are not used arrive as None."""
     return record_options(Job)(function)
 
 
 def record_options(kind: type[Profile]) -> Callable[[F], F]:
-    """Decorate a command with one option for each field of a record; options not given arrive as None."""
+    """Add one option for each field of a record; options that are not used arrive as None."""
     return some_options(kind, kind.__struct_fields__)
 
 
 def some_options(kind: type[Profile], names: Sequence[str]) -> Callable[[F], F]:
-    """Decorate a command with options for some fields of a record."""
+    """Add options for some fields of a record."""
     return lambda function: _with_options(function, inspect.type_info(kind), names)
 
 
@@ -62,6 +101,8 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
     assert isinstance(record, inspect.StructType)
     for entry in reversed([field for field in record.fields if field.name in names]):
         text, unit, kind = _described(entry.type)
+        if entry.name in PROFILES:
+            kind = ProfileName(entry.name)
         default = (
             ""
             if entry.default in (None, (), msgspec.NODEFAULT)
@@ -69,12 +110,13 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
             if isinstance(entry.default, float)
             else f" [{entry.default}]"
         )
+        repeated = isinstance(kind, KeysAndValues)
         option = click.option(
             "--" + entry.name.replace("_", "-"),
             entry.name,
             type=kind,
-            callback=_together if isinstance(kind, Spelled) else None,
-            multiple=isinstance(kind, Spelled),
+            callback=_joined if repeated else None,
+            multiple=repeated,
             default=None,
             metavar=unit.upper() if unit else None,
             help=text + default,
@@ -83,8 +125,13 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
     return function
 
 
+def _joined(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> str | None:
+    """Join the values of a repeated option; the record's reader splits them again."""
+    return " ".join(values) or None
+
+
 def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any] | None]:
-    """Help text, unit and click's type of a field."""
+    """Return the help text, unit and click type of a field."""
     text = unit = ""
     while isinstance(field_type, inspect.Metadata):
         schema = field_type.extra_json_schema or {}
@@ -93,14 +140,14 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
         field_type = field_type.type
     if isinstance(field_type, inspect.UnionType):
         parts = [t for t in field_type.types if not isinstance(t, inspect.NoneType)]
-        if len(parts) > 1:  # a number or a word: the record itself tells which
-            return text, unit, click.STRING
+        if len(parts) > 1:
+            return text, unit, NumberOrWord()
         inner_text, inner_unit, kind = _described(parts[0])
         return text or inner_text, unit or inner_unit, kind
     if isinstance(field_type, inspect.LiteralType):
         return text, unit, click.Choice([str(v) for v in field_type.values])
     if isinstance(field_type, inspect.VarTupleType) and isinstance(field_type.item_type, inspect.StructType):
-        return text, "key=value,...", Spelled()
+        return text, "key=value,...", KeysAndValues()
     if isinstance(field_type, inspect.VarTupleType):
         _, inner_unit, kind = _described(field_type.item_type)
         return text, unit or inner_unit or "list", ListOf(kind or click.STRING)

@@ -1,26 +1,130 @@
-"""What commands say on standard output."""
+"""Standard output of the commands: a result as lines or as one JSON object, and errors."""
 
 from __future__ import annotations
+
+import errno
+import json
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import click
 
 from pathgen.errors import PathgenError, printable
 
+F = TypeVar("F", bound=Callable[..., Any])
 
-def say(text: str) -> None:
-    """Print lines; all but their ends that a terminal would obey is escaped.
+JSON = "pathgen.json"  # key of the context's `meta`: the command has --json
+LONGEST = 1500  # characters of an error line: a file name in it may have any length
 
-    Names of files go through `pathgen.errors.printable` before they come into a text of several lines.
 
-    Raises
-    ------
-    PathgenError
-        When standard output is closed or full.
+class ClosedPipeError(Exception):
+    """The reader of standard output has gone, as in `pathgen machines | head -1`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The result of a command.
+
+    Attributes
+    ----------
+    facts : mapping
+        For --json; keys of numbers end in their unit.
+    lines : sequence of str
+        For people.
+    code : int
+        Exit code.
+    aside : bool
+        Print the lines on stderr: standard output carries a file.
     """
+
+    facts: Mapping[str, object]
+    lines: Sequence[str]
+    code: int = 0
+    aside: bool = False
+
+
+def print_answer(answer: Answer, as_json: bool) -> int:
+    """Print a result and return its exit code."""
+    _echo(json_text(answer.facts) if as_json else "\n".join(answer.lines), err=answer.aside)
+    return answer.code
+
+
+def print_error(error: PathgenError, code: int, as_json: bool) -> int:
+    """Print an error as one line on stderr, and with --json as an object on stdout; return the exit code."""
+    text = str(error)
+    text = text if len(text) <= LONGEST else f"{text[:LONGEST]} … and {len(text) - LONGEST:,} more characters"
+    with suppress(OSError):  # stderr may be closed
+        click.echo(f"error: {text}", err=True)
+    if as_json:
+        parts = {key: getattr(error, key) for key in ("what", "where", "allowed", "hint")}
+        _echo(json_text({"error": parts | {"exit_code": code}}))
+    return code
+
+
+def json_text(facts: object) -> str:
+    """Format JSON for a terminal or a pipe."""
+    return json.dumps(facts, indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def write_stdout(data: bytes) -> None:
+    """Write a file to standard output."""
     try:
-        click.echo("\n".join(printable(line) for line in text.split("\n")))
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise PathgenError(
-            f"standard output cannot be written: {reason}", hint="files that were asked for are complete"
-        ) from None
+        raise _worded(error) from None
+
+
+def format_count(number: int, noun: str) -> str:
+    """Format a count with its noun.
+
+    Examples
+    --------
+    >>> format_count(1, "error"), format_count(1200, "note")
+    ('1 error', '1,200 notes')
+    """
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def json_option(function: F) -> F:
+    """Add --json and --schema to a command."""
+    text = "Print one JSON object instead of lines: the result, or the error."
+    flag = click.option(
+        "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json, help=text
+    )
+    text = "Print the JSON schema of the --json object and exit."
+    schema = click.option(
+        "--schema", is_flag=True, is_eager=True, expose_value=False, callback=_print_schema, help=text
+    )
+    return flag(schema(function))
+
+
+def _note_json(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    ctx.meta[JSON] = value
+
+
+def _print_schema(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value:
+        from pathgen.cli.schema import command_schema
+
+        assert ctx.command.name is not None
+        _echo(json_text(command_schema(ctx.command.name)))
+        ctx.exit()
+
+
+def _echo(text: str, err: bool = False) -> None:
+    """Print lines; escape other characters that a terminal would interpret."""
+    try:
+        click.echo("\n".join(printable(line) for line in text.split("\n")), err=err)
+    except OSError as error:
+        raise _worded(error) from None
+
+
+def _worded(error: OSError) -> Exception:
+    if error.errno in (errno.EPIPE, errno.ESHUTDOWN):
+        return ClosedPipeError()
+    reason = (error.strerror or str(error)).lower()
+    return PathgenError(f"cannot write to standard output: {reason}", hint="the output files are complete")

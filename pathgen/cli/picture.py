@@ -1,4 +1,4 @@
-"""`pathgen picture`: a photograph made ready for a panel, and advice on it."""
+"""`pathgen picture`: prepare a photograph for a panel, with advice."""
 
 from __future__ import annotations
 
@@ -9,67 +9,87 @@ from typing import Any
 import click
 import numpy as np
 
-from pathgen.cli.options import record_options
-from pathgen.cli.output import say
-from pathgen.errors import printable
-from pathgen.files.outputs import atomic_outputs, refuse_same
+from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, open_outputs, output_name
+from pathgen.cli.options import ProfileName, record_options
+from pathgen.cli.output import Answer, json_option
+from pathgen.files.inputs import stored_input
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
 from pathgen.settings.validation import typed
 
-FILE = click.Path(path_type=Path)
+GREY_FILE = OutputFile(".png", ".tif", ".tiff", stream=True)  # formats with 16 bits of grey
 
 
 @click.command("picture")
-@click.argument("photo", type=FILE)
-@click.option("--out", type=FILE, required=True, help="The prepared picture to write: a grey 16-bit PNG.")
-@click.option("--stages", type=FILE, help="Write a PNG of every step side by side, with the advice.")
+@click.argument("photo", type=INPUT)
+@click.option(
+    "--out", type=GREY_FILE, required=True, help="Prepared picture, 16-bit grey; '-' is standard output."
+)
+@click.option("--stages", type=PICTURE_FILE, help="Write a picture of every step, with the advice.")
 @click.option(
     "--width",
     type=click.FloatRange(0, 2000, min_open=True),
     default=100.0,
     metavar="MM",
-    help="Width of the panel that the advice is for. [100]",
+    help="Width of the panel, for the advice. [100]",
 )
 @click.option(
-    "--machine", default="moving-table", help="Machine whose nozzle the advice is for. [moving-table]"
+    "--machine",
+    type=ProfileName("machine"),
+    default="moving-table",
+    help="Machine profile, for the advice. [moving-table]",
 )
+@json_option
 @record_options(Preparation)
 def picture_command(
     photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any
-) -> None:
-    """Prepare PHOTO for a panel, and say what of it the panel will lose.
+) -> Answer:
+    """Prepare PHOTO for a panel, and report what detail and tones the panel cannot show.
 
-    The same steps can be asked of `pathgen panel` itself, as options or keys of its job.
+    PHOTO is a file, a pipe, or "-" for standard input. `pathgen panel` has the same options for preparation.
     """
-    from pathgen.picture.advice import advice  # scipy is loaded here, by those who prepare a picture
+    from pathgen.picture.advice import advice  # loads scipy
     from pathgen.picture.prepare import prepare_file
 
-    given = {key: value for key, value in options.items() if value is not None}
-    asked = typed(given, Preparation, "command line", from_text=True)
+    asked = typed(
+        {k: v for k, v in options.items() if v is not None}, Preparation, "command line", from_text=True
+    )
     nozzle = load_machine(machine).hot_end.nozzle_diameter
-    mask = [Path(asked.isolate)] if asked.isolate not in ("off", "auto", "alpha") else []
-    refuse_same(out, [photo, *mask, *([stages] if stages else [])])
-    if stages:
-        refuse_same(stages, [photo, *mask])
-    with atomic_outputs(path for path in (out, stages) if path) as streams:
-        made = prepare_file(photo, asked, keep=stages is not None)
-        said = advice(made, width, nozzle)
-        streams[out].write(_png(made.luminance))
+    mask = None if asked.isolate in ("off", "auto", "alpha") else Path(asked.isolate)
+    with (
+        stored_input(photo) as stored,
+        open_outputs({"--out": out, "--stages": stages}, [photo, mask]) as files,
+    ):
+        made = prepare_file(stored, asked, keep=stages is not None)
+        advised = advice(made, width, nozzle)
+        files.put_picture("--out", _png(made.luminance))
         if stages:
-            from pathgen.report.preparation_figure import stages_png
+            from pathgen.report.preparation_figure import preparation_png  # loads matplotlib
 
-            streams[stages].write(stages_png(made.stages, f"{made.source}, step by step", said))
-    rows, cols = made.luminance.shape
-    say(f"{printable(str(out))}: {cols} × {rows} pixels of {made.source}'s {made.size[0]} × {made.size[1]}")
-    for line in said:
-        say(f"  {line}")
-    for note in made.notes:
-        say(f"  note: {note}")
+            files.put_picture(
+                "--stages", preparation_png(made.stages, f"{made.source}, step by step", advised)
+            )
+        rows, columns = made.luminance.shape
+        facts = {
+            "picture": str(out),
+            "source": made.source,
+            "columns": columns,
+            "rows": rows,
+            "source_columns": made.size[0],
+            "source_rows": made.size[1],
+            "advice": list(advised),
+            "notes": list(made.notes),
+        }
+        lines = [
+            f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} "
+            f"({made.size[0]} × {made.size[1]})"
+        ]
+        lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]
+        return Answer(facts, lines, aside=files.piped)
 
 
 def _png(luminance: np.ndarray) -> bytes:
-    """Spell grey as a 16-bit PNG, which `pathgen panel` reads back to the same tones."""
+    """Encode grey as a 16-bit PNG, which `pathgen panel` reads back to the same tones."""
     from PIL import Image
 
     from pathgen.picture import encode_srgb

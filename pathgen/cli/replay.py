@@ -1,61 +1,74 @@
-"""`pathgen replay`: what a written program will make and show."""
+"""`pathgen replay`: compute what a written program will make and show."""
 
 from __future__ import annotations
 
-import json
-from io import BytesIO
 from pathlib import Path
 
 import click
-import numpy as np
 
-from pathgen.cli.output import say
+from pathgen.cli.files import ARRAY_FILE, INPUT, PICTURE_FILE, open_outputs
+from pathgen.cli.options import profile_options
+from pathgen.cli.output import Answer, json_option
 from pathgen.errors import printable
-from pathgen.files.outputs import atomic_outputs, refuse_same
+from pathgen.files.inputs import input_name
 from pathgen.picture import load_thickness
 from pathgen.program.summary import format_duration, grams
-from pathgen.proof.compare import Comparison, Effects, Replayed, compare, replay
+from pathgen.proof.compare import Comparison, Effects, PanelReplay, compare, replay
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, load_material
 
-FILE = click.Path(path_type=Path)
-MOST = 10_000.0  # mm; far beyond any panel, and it keeps infinity and what is no number out
-ABOVE_0 = click.FloatRange(0, MOST, min_open=True)
-FROM_0 = click.FloatRange(0, MOST)
+LARGEST = 10_000.0  # mm; far beyond any panel; also rejects infinity and NaN
+ABOVE_0 = click.FloatRange(0, LARGEST, min_open=True)
+FROM_0 = click.FloatRange(0, LARGEST)
 
 
 @click.command("replay")
-@click.argument("program", type=FILE)
-@click.option("--against", type=FILE, help="Thickness map that was wanted: .npy, mm, row 0 at the top.")
-@click.option("--picture", type=FILE, help="Write the predicted backlit picture: a grey PNG.")
-@click.option("--thickness", type=FILE, help="Write the thickness deposited: .npy, mm, row 0 at the top.")
-@click.option("--map", "drawn", type=FILE, help="Write a PNG of the thickness with its scale.")
-@click.option("--error", type=FILE, help="Write a PNG of deposited less wanted; needs --against.")
-@click.option("--json", "as_json", is_flag=True, help="Print one flat JSON object instead of lines.")
-@click.option("--machine", help="Machine profile. By default the shipped one that the header names.")
-@click.option("--material", help="Material profile. By default the shipped one that the header names.")
+@click.argument("program", type=INPUT)
+@click.option("--against", type=INPUT, help="Target thickness map: .npy, mm, row 0 at the top.")
+@click.option("--picture", type=PICTURE_FILE, help="Write the predicted backlit picture, in grey.")
 @click.option(
-    "--ends", type=FROM_0, default=1.0, metavar="MM", help="Left out at the ends of every wall. [1]"
+    "--thickness", type=ARRAY_FILE, help="Write the deposited thickness: .npy, mm, row 0 at the top."
 )
-@click.option("--smear/--no-smear", default=False, help="Spread what is laid down over the nozzle.")
-@click.option("--spread", type=FROM_0, default=0.0, metavar="MM", help="Spread of light in the wall. [0]")
+@click.option("--map", "drawn", type=PICTURE_FILE, help="Write a picture of the thickness with a scale.")
 @click.option(
-    "--seen", is_flag=True, help="As a viewer will see it: --smear, and the spread that the material says."
+    "--error", type=PICTURE_FILE, help="Write a picture of deposited minus target thickness; needs --against."
 )
-@click.option("--lag/--no-lag", default=False, help="Lay down what leaves the nozzle under its pressure lag.")
-@click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns, instead of the header's.")
+@profile_options
 @click.option(
-    "--packing", type=ABOVE_0, metavar="X", help="Deposited over geometric volume, instead of the header's."
+    "--ends", type=FROM_0, default=1.0, metavar="MM", help="Length ignored at both ends of each wall. [1]"
 )
-@click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel, instead of the header's.")
+@click.option("--smear/--no-smear", default=False, help="Blur the deposit by the nozzle diameter.")
+@click.option(
+    "--spread",
+    type=FROM_0,
+    default=0.0,
+    metavar="MM",
+    help="Blur by light inside the wall, standard deviation. [0]",
+)
+@click.option("--viewed", is_flag=True, help="As viewed: --smear, and the light spread of the material.")
+@click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
+@click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns. By default the header's.")
+@click.option(
+    "--packing", type=ABOVE_0, metavar="X", help="Deposited volume over wall volume. By default the header's."
+)
+@click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel. By default the header's.")
 @click.option(
     "--rotation",
     type=click.FloatRange(0, 360, max_open=True),
     metavar="DEG",
-    help="Along X (0), Y (90), likewise.",
+    help="Direction of the panel: 0 is along X, 90 along Y. By default the header's.",
 )
-@click.option("--origin", type=float, nargs=2, metavar="X Y", help="Foot of the back, on the left, likewise.")
-@click.option("--panel", type=click.IntRange(1), metavar="N", help="Which panel of several. [1]")
+@click.option(
+    "--origin",
+    type=float,
+    nargs=2,
+    metavar="X Y",
+    help="Lower left corner of the back as viewed, mm. By default the header's.",
+)
+@click.option(
+    "--panel", type=click.IntRange(1), metavar="N", help="Number of the panel, if there are several. [1]"
+)
+@json_option
 def replay_command(
     program: Path,
     against: Path | None,
@@ -63,13 +76,12 @@ def replay_command(
     thickness: Path | None,
     drawn: Path | None,
     error: Path | None,
-    as_json: bool,
     machine: str | None,
     material: str | None,
     ends: float,
     smear: bool,
     spread: float,
-    seen: bool,
+    viewed: bool,
     lag: bool,
     pixel: float | None,
     packing: float | None,
@@ -77,95 +89,86 @@ def replay_command(
     rotation: float | None,
     origin: tuple[float, float] | None,
     panel: int | None,
-) -> None:
-    """Lay down PROGRAM's filament, by its text alone, and say what that makes.
+) -> Answer:
+    """Deposit PROGRAM's filament on a grid and report the panel that results.
 
-    Nothing of the plan is used: what is judged is what the machine will be given. A program that pathgen did
-    not write needs --machine; its panel is then taken to be as large as its deposits reach.
+    PROGRAM is a file, a pipe, or "-" for standard input; only its text is used, never the plan. A program
+    that pathgen did not write needs --machine; the size of its panel is then that of its deposits.
     """
     if error and not against:
-        raise click.UsageError("--error shows deposited less wanted: name the wanted map with --against")
-    outputs = {"picture": picture, "thickness": thickness, "map": drawn, "error": error}
-    named = {kind: path for kind, path in outputs.items() if path}
+        raise click.UsageError("--error compares with a target; name its map with --against.")
+    outputs = {"--picture": picture, "--thickness": thickness, "--map": drawn, "--error": error}
     profiles = [Path(name) for name in (machine, material) if name]
-    for path in named.values():
-        others = [other for other in named.values() if other is not path]
-        refuse_same(path, [program, *([against] if against else []), *profiles, *others])
-    with atomic_outputs(named.values()) as streams:
-        wanted = load_thickness(against) if against else None
+    with open_outputs(outputs, [program, against, *profiles]) as files:
+        target = load_thickness(against) if against else None
         found = replay(
             program,
             load_machine(machine) if machine else None,
             load_material(material) if material else None,
             stated=Stated(pixel, packing, width, rotation, origin, panel),
-            light=Effects(smear or seen, spread, lag, seen),
+            effects=Effects(smear or viewed, spread, lag, viewed),
         )
-        gap = None if wanted is None else compare(found, wanted, ends=ends)
-        said = _json(program, found, gap, ends) if as_json else _lines(program, against, found, gap, ends)
-        for kind, path in named.items():
-            streams[path].write(_content(kind, found, gap, ends, printable(program.name)))
-    say(said)
+        gap = None if target is None else compare(found, target, ends=ends)
+        if thickness:
+            files.put_array("--thickness", found.thickness)
+        pictures = [option for option in ("--picture", "--map", "--error") if option in files]
+        for option in pictures:
+            files.put_picture(option, _png(option, found, gap, ends, printable(program.name)))
+        facts: dict[str, object] = {"program": program.name, **found.as_dict(ends), "ends_mm": ends}
+        facts |= (gap.as_dict() if gap else {}) | {"notes": list(found.notes)}
+        return Answer(facts, _lines(program, against, found, gap, ends))
 
 
-def _content(kind: str, found: Replayed, gap: Comparison | None, ends: float, name: str) -> bytes:
-    """Make one output; matplotlib is loaded here, by those who ask for a picture."""
-    if kind == "thickness":
-        buffer = BytesIO()
-        np.save(buffer, found.thickness.astype(np.float32), allow_pickle=False)
-        return buffer.getvalue()
-    from pathgen.report.replay_figures import backlit_png, error_png, thickness_png
+def _png(option: str, found: PanelReplay, gap: Comparison | None, ends: float, name: str) -> bytes:
+    from pathgen.report.replay_figures import backlit_png, error_png, thickness_png  # loads matplotlib
 
-    frame, size = found.standing.frame, found.standing.size
-    if kind == "picture":
+    frame, size = found.panel.frame, found.panel.size
+    if option == "--picture":
         return backlit_png(found.picture, frame.pixel)
-    if kind == "map":
+    if option == "--map":
         return thickness_png(found.thickness, size, ends, name)
     assert gap is not None, "--error needs --against"
     return error_png(gap.gap, size, ends, name, gap.wanted)
 
 
-def _json(program: Path, found: Replayed, gap: Comparison | None, ends: float) -> str:
-    facts = found.as_dict(ends) | {"ends_mm": ends} | (gap.as_dict() if gap else {})
-    whole = {"program": program.name, **facts, "notes": list(found.notes)}
-    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
-
-
-def _lines(program: Path, against: Path | None, found: Replayed, gap: Comparison | None, ends: float) -> str:
-    """Word what a program makes, one fact a line, and how far that is from what was wanted."""
+def _lines(
+    program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float
+) -> list[str]:
+    """Describe the panel, and its difference from the target."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
-    weight = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
-    laid = f"{f['layers']}" if f["layers"] == f["layers_laid"] else f"{f['layers_laid']} of {f['layers']}"
+    mass = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
+    complete = f["layers"] == f["layers_deposited"]
+    layers = f"{f['layers']}" if complete else f"{f['layers_deposited']} of {f['layers']}"
     lines = [
-        f"{printable(str(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} on {f['machine']}, "
-        f"{_stands(float(str(f['rotation_deg'])))}",
-        f"  {laid} layers, {f['moves']:,} moves, about {format_duration(found.seconds)}, "
-        f"{f['filament_m']:.1f} m of filament{weight}",
-        f"  the wall is {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm thick",
+        f"{printable(input_name(program))}: {f['width_mm']:g} × {f['height_mm']:g} mm panel{of} "
+        f"on {f['machine']}, {_direction(found.panel.frame.rotation)}",
+        f"  {layers} layers, {f['moves']:,} moves, about {format_duration(found.seconds)}, "
+        f"{f['filament_m']:.1f} m of filament{mass}",
+        f"  wall thickness {f['thinnest_mm']:.2f} to {f['thickest_mm']:.2f} mm",
     ]
     if gap:
         lines += [f"  against {printable(str(against))}:", *(f"    {line}" for line in _gap_lines(gap))]
     if ends:
-        lines.append(f"  ({ends:g} mm at the ends of every wall left out of thickness and light)")
-    return "\n".join([*lines, *(f"  note: {printable(note)}" for note in found.notes)])
+        lines.append(f"  (thickness and light without {ends:g} mm at both ends of each wall)")
+    return [*lines, *(f"  note: {printable(note)}" for note in found.notes)]
 
 
-def _stands(rotation: float) -> str:
-    names = {0.0: "along X", 90.0: "along Y"}
-    return names.get(rotation, f"at {rotation:g} degrees")
+def _direction(rotation: float) -> str:
+    return {0.0: "along X", 90.0: "along Y"}.get(rotation, f"at {rotation:g} degrees")
 
 
 def _gap_lines(gap: Comparison) -> list[str]:
     lines = [
-        f"thickness {gap.thickness_rms_mm:.4f} mm RMS, bias {gap.thickness_bias_mm:+.4f} mm, 99 % within "
-        f"{gap.thickness_p99_mm:.3f} mm, all within {gap.thickness_max_mm:.3f} mm",
-        f"volume of a layer {100 * gap.layer_volume_rms_share:.3f} % RMS, all within "
+        f"thickness error {gap.thickness_rms_mm:.4f} mm RMS, mean {gap.thickness_bias_mm:+.4f} mm, "
+        f"99th percentile {gap.thickness_p99_mm:.3f} mm, maximum {gap.thickness_max_mm:.3f} mm",
+        f"layer volume error {100 * gap.layer_volume_rms_share:.3f} % RMS, maximum "
         f"{100 * gap.layer_volume_max_share:.3f} %",
     ]
     if gap.lightness_rms is not None:
-        alike = "" if gap.ssim is None else f"SSIM {gap.ssim:.4f}, "
+        ssim = "" if gap.ssim is None else f", SSIM {gap.ssim:.4f}"
         lines.append(
-            f"lit from behind {gap.lightness_rms:.2f} L* RMS, 99 % within {gap.lightness_p99:.2f} L*; "
-            f"{alike}PSNR {gap.psnr_db:.1f} dB"
+            f"backlit picture error {gap.lightness_rms:.2f} L* RMS, 99th percentile {gap.lightness_p99:.2f} "
+            f"L*{ssim}, PSNR {gap.psnr_db:.1f} dB"
         )
     return lines

@@ -1,41 +1,58 @@
-"""`pathgen study`: a table of many panels, from a file that says which."""
+"""`pathgen study`: measure many panels, described in one file."""
 
 from __future__ import annotations
 
 import os
-from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
-from pathgen.cli.output import say
+from pathgen.cli.files import FOLDER, INPUT, PICTURE_FILE, OutputFile, open_outputs
+from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
-from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, refuse_same
-from pathgen.study.columns import listing
-from pathgen.study.existing import finished
+from pathgen.errors import PathgenError, printable
+from pathgen.files.outputs import check_outputs
+from pathgen.study.columns import COLUMNS, DEFAULT, listing
+from pathgen.study.existing import read_finished
 from pathgen.study.journal import journal_path
 from pathgen.study.results_table import ResultsTable
-from pathgen.study.run import factor_names, names_of, range_names, run_study
-from pathgen.study.study_file import MOST, Study, check_figure, load_study
+from pathgen.study.run import column_names, factor_names, range_names, run_study
+from pathgen.study.study_file import MAX_CASES, Study, check_figure, load_study
 
-FILE = click.Path(path_type=Path)
+SHOWN = 3  # reasons for rejected cases
 
 
 @click.command("study")
-@click.argument("study", type=FILE, required=False)
-@click.option("--out", type=FILE, help="The table to write (CSV).")
-@click.option("--figure", type=FILE, help="Write a PNG: time against error, and what each factor does.")
-@click.option("--arrays", type=FILE, help="Folder for each case's maps, wanted and deposited (.npz).")
+@click.argument("study", type=INPUT, required=False)
+@click.option("--out", type=OutputFile(".csv"), help="Table to write (CSV).")
 @click.option(
-    "--workers", type=click.IntRange(1, 1024), metavar="N", help="Processes here. By default one a processor."
+    "--figure", type=PICTURE_FILE, help="Write a picture: time against error, and the effect of each factor."
 )
-@click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask.distributed cluster to use instead.")
+@click.option("--arrays", type=FOLDER, help="Folder for the target and deposited maps of each case (.npz).")
 @click.option(
-    "--most", type=click.IntRange(1), default=MOST, metavar="N", help=f"Most cases allowed. [{MOST}]"
+    "--workers",
+    type=click.IntRange(1, 1024),
+    metavar="N",
+    help="Local processes. By default one per processor.",
 )
-@click.option("--files", "folder", type=FILE, help="Folder of the files it names. By default STUDY's own.")
-@click.option("--columns", is_flag=True, help="List what can be measured, with units, and exit.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Scheduler of a dask.distributed cluster, instead of --workers."
+)
+@click.option(
+    "--max-cases",
+    type=click.IntRange(1),
+    default=MAX_CASES,
+    metavar="N",
+    help=f"Maximum number of cases. [{MAX_CASES}]",
+)
+@click.option(
+    "--files",
+    "folder",
+    type=FOLDER,
+    help="Folder of the files that STUDY names. By default the folder of STUDY.",
+)
+@click.option("--columns", is_flag=True, help="List the figures that can be measured, with units, and exit.")
+@json_option
 def study_command(
     study: Path | None,
     out: Path | None,
@@ -43,53 +60,53 @@ def study_command(
     arrays: Path | None,
     workers: int | None,
     cluster: str | None,
-    most: int,
+    max_cases: int,
     folder: Path | None,
     columns: bool,
-) -> None:
-    """Make every case of STUDY and write what is measured of it, one row a case.
+) -> Answer:
+    """Make every case of STUDY and write its measured figures to a table, one row per case.
 
-    STUDY is a file of factors and the levels they take (TOML, see the README), or a table that an earlier
-    study wrote, to repeat it. Stopped or killed, the same command goes on where it was, and makes nothing
-    that is there. A case that is refused, or ends its process, has its reason in its row.
+    STUDY is a TOML file of factors and their levels (see the README), or a table of an earlier study to
+    repeat. After an interruption, the same command continues where the study stopped. A case that is
+    rejected, or whose process dies, gets a row with the reason.
     """
     if columns:
-        say(listing())
-        return
+        return _list_columns()
     if study is None:
         raise click.UsageError("Missing argument 'STUDY': a study file, or a table to repeat.")
     if out is None:
         raise click.UsageError("Missing option '--out': the table to write.")
     if workers and cluster:
-        raise click.UsageError("--workers are of this machine, --cluster has its own: give one of them")
-    asked = load_study(study, folder=folder, most=most)
+        raise click.UsageError("--workers and --cluster exclude each other.")
+    asked = load_study(study, folder=folder, max_cases=max_cases)
     beside = (folder or study.parent) if asked.files else study.parent
     inputs = [study, *(beside / name for name in asked.files)]
-    refuse_same(out, [*inputs, *([figure] if figure else [])])
-    refuse_same(journal_path(out), [*inputs, *([figure] if figure else [])])
+    check_outputs({"--out": out, "the journal of --out": journal_path(out)}, inputs)
     if figure:
-        refuse_same(figure, inputs)
+        check_outputs({"--out": out, "--figure": figure})
         check_figure(asked)
-    whole = finished(asked, out, names_of(asked)) is not None
-    notes = [
-        *asked.notes,
-        *([f"{out} is this study's, and whole: its rows are not made again"] if whole else []),
-    ]
-    for note in notes:
-        say(f"note: {note}")
-    with ExitStack() as files:
-        drawing = files.enter_context(atomic_output(figure)) if figure else None
+    notes = list(asked.notes)
+    if read_finished(asked, out, column_names(asked)) is not None:
+        notes.append(f"{printable(str(out))} is complete; its cases are not measured again")
+    with open_outputs({"--figure": figure}, [*inputs, journal_path(out)]) as files:
         with progress_bar("cases") as progress:
             table = run_study(
                 asked, out, workers=workers or _processors(), cluster=cluster, arrays=arrays,
                 progress=progress,
             )  # fmt: skip
-        if drawing:
-            drawing.write(_drawn(asked, table))
-    for line in _said(asked, table, out):
-        say(line)
+        if figure:
+            files.put_picture("--figure", _drawn(asked, table))
     if all(row[-1] for row in table.rows):
-        raise PathgenError("every case was refused", where=str(out), hint="its last column says why")
+        raise PathgenError("every case was rejected", where=str(out), hint="the last column has the reasons")
+    return _answer(asked, table, out, notes)
+
+
+def _list_columns() -> Answer:
+    facts = [
+        {"name": c.name, "unit": c.unit, "group": c.group, "text": c.text, "default": c.name in DEFAULT}
+        for c in COLUMNS.values()
+    ]
+    return Answer({"columns": facts}, listing().split("\n"))
 
 
 def _processors() -> int:
@@ -105,15 +122,28 @@ def _drawn(study: Study, table: ResultsTable) -> bytes:
     return study_png(table, names, study.across, study.up, study.title, ranges=ranges)
 
 
-def _said(study: Study, table: ResultsTable, out: Path) -> list[str]:
-    """Say what came of it: how many rows, and the first reasons of those without figures."""
-    reasons: dict[str, list[str]] = {}
+def _answer(study: Study, table: ResultsTable, out: Path, notes: list[str]) -> Answer:
+    """Report the number of rows, and the reasons of rejected cases."""
+    reasons: dict[str, list[int]] = {}
     for row in table.rows:
         if row[-1]:
-            reasons.setdefault(row[-1], []).append(row[0])
-    refused = sum(map(len, reasons.values()))
-    lines = [f"{out}: {len(table.rows)} cases, {refused} refused, study {study.head.digest}"]
-    for reason, cases in list(reasons.items())[:3]:
-        many = f"case {cases[0]}" + (f" and {len(cases) - 1} more" if len(cases) > 1 else "")
-        lines.append(f"  {many}: {reason}")
-    return lines
+            reasons.setdefault(row[-1], []).append(int(row[0]))
+    rejected = sum(map(len, reasons.values()))
+    facts = {
+        "table": str(out),
+        "cases": len(table.rows),
+        "rejected": rejected,
+        "digest": study.head.digest,
+        "reasons": [{"reason": reason, "cases": cases} for reason, cases in reasons.items()],
+        "notes": notes,
+    }
+    lines = [f"note: {note}" for note in notes]
+    lines.append(
+        f"{printable(str(out))}: {len(table.rows)} cases, {rejected} rejected, study {study.head.digest}"
+    )
+    for reason, cases in list(reasons.items())[:SHOWN]:
+        others = f" and {len(cases) - 1} more" if len(cases) > 1 else ""
+        lines.append(f"  case {cases[0]}{others}: {reason}")
+    if len(reasons) > SHOWN:
+        lines.append(f"  and {len(reasons) - SHOWN} more reasons; the table has them all")
+    return Answer(facts, lines)

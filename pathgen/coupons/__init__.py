@@ -1,6 +1,6 @@
-"""Coupons: calibration prints, one file each, from the print to what its readings say.
+"""Calibration prints (coupons): one module each, which builds the print and evaluates its measurements.
 
-`pathgen.coupons.definition` has the vocabulary. Each coupon's file builds its specimen and fits its sheet.
+`pathgen.coupons.definition` defines the vocabulary.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from importlib import import_module
 from pathgen.coupons.definition import Coupon
 from pathgen.errors import PathgenError, nearest
 
-# In the order in which they help: what a later one is judged by, an earlier one has measured.
+# In the recommended order: later coupons depend on values that earlier ones measure.
 NAMES = (
     "first-layer-tile",
     "bead-ladder",
@@ -27,12 +27,12 @@ NAMES = (
 
 
 def find_coupon(name: str) -> Coupon:
-    """Give a coupon by its name.
+    """Return a coupon by name.
 
     Raises
     ------
     PathgenError
-        For a name that none has.
+        If the name is unknown.
 
     Examples
     --------
@@ -41,12 +41,12 @@ def find_coupon(name: str) -> Coupon:
     """
     if name not in NAMES:
         hint = nearest(name, NAMES)
-        raise PathgenError(f"no coupon {name!r}", where="coupon", allowed=", ".join(NAMES), hint=hint)
+        raise PathgenError(f"unknown coupon {name!r}", where="coupon", allowed=", ".join(NAMES), hint=hint)
     found = import_module(f"pathgen.coupons.{name.replace('-', '_')}").COUPON
     assert isinstance(found, Coupon)
     return found
 
 
 def all_coupons() -> list[Coupon]:
-    """Give all coupons, in the order in which they help."""
+    """Return all coupons in the recommended order."""
     return [find_coupon(name) for name in NAMES]

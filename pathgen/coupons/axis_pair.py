@@ -1,8 +1,8 @@
-"""The axis pair: like strips at different angles, for how finely each axis places a face.
+"""Axis pair: equal strips at different rotations, to measure how precisely each axis positions a face.
 
-A strip along X has its face placed by the Y axis, and the other way round; at rotation r the face takes
-√(x²·sin²r + y²·cos²r) of both, which the strip at 45 degrees checks. Strips are told by notches: one along
-X, two along Y, three at 45 degrees.
+The Y axis positions the face of a strip along X, and the X axis that of a strip along Y. At rotation r, the
+positioning error of the face is √(x²·sin²r + y²·cos²r); the strip at 45 degrees checks this. Notches identify
+the strips: one along X, two along Y, three at 45 degrees.
 """
 
 from __future__ import annotations
@@ -13,35 +13,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.estimate import LEVEL, mean
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import across, notched, notches_wide, plain_job
+from pathgen.coupons.estimate import LEVEL, estimate_mean
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
 
-LONG, HIGH = 30.0, 12.0  # mm of the strip between its posts
+LONG, HIGH = 30.0, 12.0  # mm; the strip between its posts
 THICK, POST, POST_WIDE = 1.6, 3.0, 4.0  # mm
 BRIM = 5.0  # mm
-# Rotation in degrees, and where the strip's middle lies from the platform's, mm.
+# Rotation in degrees, and offset of the strip's centre from the centre of the platform, mm.
 STRIPS = ((0.0, (0.0, -35.0)), (90.0, (-35.0, 12.0)), (45.0, (15.0, 12.0)))
-LEAST = 3  # readings of a strip
-PLACED_BY = {"x": 90.0, "y": 0.0}  # the strip whose face an axis places
+MIN_COUNT = 3  # minimum number of measurements per strip
+POSITIONED_BY = {"x": 90.0, "y": 0.0}  # axis -> rotation of the strip whose face it positions
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the strips out about the platform's middle."""
+    """Place the strips around the centre of the platform."""
     pixel = setup.light.pixel
-    wall = across([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
+    wall = build_stripes([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     panels, steps, spots = [], [], []
     for number, (rotation, (x, y)) in enumerate(STRIPS, start=1):
-        left = POST_WIDE + (LONG - notches_wide(number)) / 2
-        panels.append((notched(wall, pixel, [(left, number)]), job))
+        left = POST_WIDE + (LONG - notches_width(number)) / 2
+        panels.append((cut_notches(wall, pixel, [(left, number)]), job))
         box = PanelArea(POST_WIDE + 1.0, 1.0, POST_WIDE + LONG - 1.0, HIGH - 2.0)
         steps.append(MeasuringPlace(box, (rotation,), panel=number - 1))
         spots.append(Spot(middle[0] + x, middle[1] + y, rotation))
@@ -49,7 +49,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Give each axis the mean roughness of the face it places.
+    """Set the positioning error of each axis to the mean roughness of the face that it positions.
 
     Parameters
     ----------
@@ -59,70 +59,73 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     Raises
     ------
     PathgenError
-        For fewer than three readings of the strip along X or of the one along Y.
+        For fewer than three measurements of the strip along X or of the strip along Y.
 
     Notes
     -----
-    Intervals are Student's; axes are compared by Welch's test (`welch`).
+    Intervals are Student's; axes are compared by Welch's test (`compare_means`).
     """
-    read = {r: filled["roughness"][filled["rotation"] == r] / 1000 for r, _ in STRIPS}
-    names = {axis: f"roughness at {rotation:g} degrees" for axis, rotation in PLACED_BY.items()}
-    found = {
-        axis: Estimate(f"{axis} positioning", "mm", *mean(read[rotation], names[axis]))
-        for axis, rotation in PLACED_BY.items()
+    measured = {r: filled["roughness"][filled["rotation"] == r] / 1000 for r, _ in STRIPS}
+    names = {axis: f"roughness at {rotation:g} degrees" for axis, rotation in POSITIONED_BY.items()}
+    estimates = {
+        axis: Estimate(f"{axis} positioning", "mm", *estimate_mean(measured[rotation], names[axis]))
+        for axis, rotation in POSITIONED_BY.items()
     }
     changes, lines = [], []
-    for axis, estimate in found.items():
+    for axis, estimate in estimates.items():
         profile = getattr(setup.machine.axes, axis)
         old = profile.positioning or 1 / profile.steps_per_mm
-        value = short(estimate.value, (estimate.high - estimate.low) / 2)
+        value = round_to_error(estimate.value, (estimate.high - estimate.low) / 2)
         if not 0 < value <= 5:
-            what = f"{axis} would place a face to {estimate.value:g} mm"
+            what = f"the positioning error of {axis} would be {estimate.value:g} mm"
             raise PathgenError(what, where=filled.where, allowed="more than 0, at most 5 mm")
-        changes.append(Change(f"axes.{axis}", "positioning", value, "measured, else one motor step"))
+        changes.append(
+            Change(f"axes.{axis}", "positioning", value, "mm, measured; without it, one motor step")
+        )
         lines.append(f"axes.{axis} positioning {old:.4g} → {value:.4g} mm")
-    notes = (_compared(read), _checked(read))
-    return Outcome(tuple(found.values()), tuple(changes), tuple(lines), _curve(filled, found), notes)
+    notes = (_compare_axes(measured), _check_diagonal(measured))
+    return Outcome(tuple(estimates.values()), tuple(changes), tuple(lines), _curve(filled, estimates), notes)
 
 
-def welch(one: Floats, other: Floats) -> tuple[float, float]:
-    """Compare two means whose readings may scatter differently.
+def compare_means(one: Floats, other: Floats) -> tuple[float, float, float]:
+    """Compare the means of two samples with unequal variances by Welch's test.
 
     Parameters
     ----------
     one, other : (N,), (M,) float64
-        At least two each.
+        At least two values each.
 
     Returns
     -------
-    t : float
-        Above 0 where `one` is the larger.
     p : float
-        How often chance alone parts like means so far; 1 for readings that do not differ at all.
-
-    Notes
-    -----
-    B. L. Welch, Biometrika 34, 28 (1947), with Satterthwaite's degrees of freedom (Biometrics Bulletin 2,
-    110, 1946); both from memory.
+        Probability of a difference at least this large if both means were equal. Constant samples give 1
+        if they are equal, otherwise 0.
+    low, high : float
+        Confidence interval, at `LEVEL`, of the difference ``one.mean() - other.mean()``.
 
     Examples
     --------
-    >>> t, p = welch(np.array([8.0, 9.0, 10.0]), np.array([11.0, 12.0, 13.0]))
-    >>> round(t, 3), round(p, 3)
-    (-3.674, 0.021)
+    >>> p, low, high = compare_means(np.array([8.0, 9.0, 10.0]), np.array([11.0, 12.0, 13.0]))
+    >>> round(p, 3), round(low, 2), round(high, 2)
+    (0.021, -5.27, -0.73)
     """
-    return _student(
-        float(one.mean() - other.mean()), [(_error(one), len(one) - 1), (_error(other), len(other) - 1)]
-    )
+    from scipy.stats import ttest_ind
+
+    gap = float(one.mean() - other.mean())
+    if not (np.ptp(one) or np.ptp(other)):  # no variance, of which a test could be made
+        return float(gap == 0), gap, gap
+    found = ttest_ind(one, other, equal_var=False)
+    interval = found.confidence_interval(LEVEL)
+    return float(found.pvalue), float(interval.low), float(interval.high)
 
 
 def _error(values: Floats) -> float:
-    """Variance of a mean."""
+    """Return the variance of the mean."""
     return float(values.var(ddof=1)) / len(values)
 
 
 def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
-    """Give t and p of a difference, from the variances it is made of and their degrees of freedom."""
+    """Return t and p of a difference, from its variance components and their degrees of freedom."""
     from scipy.special import stdtr
 
     variance = sum(part for part, _ in parts)
@@ -133,35 +136,37 @@ def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
     return t, 2 * float(stdtr(freedom, -abs(t)))
 
 
-def _compared(read: dict[float, Floats]) -> str:
-    """Say which axis places the cleaner face, or that the readings do not tell."""
-    x, y = read[PLACED_BY["x"]], read[PLACED_BY["y"]]
-    t, p = welch(x, y)
-    figures = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um, Welch's test p = {p:.2g}"
+def _compare_axes(measured: dict[float, Floats]) -> str:
+    """Report which axis positions faces more precisely, or that there is no significant difference."""
+    x, y = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]]
+    p, low, high = compare_means(x, y)
+    interval = f"{1000 * low:.3g} to {1000 * high:.3g} um at {LEVEL:.0%} confidence"
+    means = f"x {1000 * x.mean():.3g}, y {1000 * y.mean():.3g} um"
+    figures = f"{means}; difference x − y {interval}; Welch's test p = {p:.2g}"
     if p > 1 - LEVEL:
-        return f"the readings do not tell which axis is cleaner ({figures})"
-    finer, along = ("y", "X") if t > 0 else ("x", "Y")
-    return f"{finer} places a face more finely ({figures}): panels come out cleaner along {along}"
+        return f"the axes do not differ significantly ({figures})"
+    finer, along = ("y", "X") if low > 0 else ("x", "Y")
+    return f"{finer} positions faces more precisely ({figures}): panels along {along} are smoother"
 
 
-def _checked(read: dict[float, Floats]) -> str:
-    """Hold the strip at 45 degrees against what the other two say of it."""
-    x, y, both = read[PLACED_BY["x"]], read[PLACED_BY["y"]], read[45.0]
-    if len(both) < LEAST:
-        return f"no check at 45 degrees: {len(both)} readings there, at least {LEAST} are needed"
-    said = math.sqrt((x.mean() ** 2 + y.mean() ** 2) / 2)
-    # Of a root of squares: each mean counts with its own share (propagation of errors).
-    shares = [(_error(v) * (v.mean() / (2 * said)) ** 2, len(v) - 1) for v in (x, y)]
-    _, p = _student(float(both.mean()) - said, [(_error(both), len(both) - 1), *shares])
-    figures = f"{1000 * both.mean():.3g} um at 45 degrees, {1000 * said:.3g} expected of both axes together"
+def _check_diagonal(measured: dict[float, Floats]) -> str:
+    """Compare the strip at 45 degrees with the value expected from the other two."""
+    x, y, both = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]], measured[45.0]
+    if len(both) < MIN_COUNT:
+        return f"45 degrees not checked: {len(both)} measurements there, at least {MIN_COUNT} are needed"
+    expected = math.sqrt((x.mean() ** 2 + y.mean() ** 2) / 2)
+    # Propagation of errors through the root of the sum of squares.
+    shares = [(_error(v) * (v.mean() / (2 * expected)) ** 2, len(v) - 1) for v in (x, y)]
+    _, p = _student(float(both.mean()) - expected, [(_error(both), len(both) - 1), *shares])
+    figures = f"{1000 * both.mean():.3g} um at 45 degrees, {1000 * expected:.3g} um expected from both axes"
     if p > 1 - LEVEL:
         return f"the check agrees: {figures}"
-    return f"the check disagrees: {figures}; something other than the axes shapes the faces"
+    return f"the check disagrees: {figures}; something other than the axes affects the faces"
 
 
-def _curve(filled: FilledSheet, found: dict[str, Estimate]) -> Curve:
+def _curve(filled: FilledSheet, estimates: dict[str, Estimate]) -> Curve:
     turn = np.linspace(0.0, 90.0, 91)
-    x, y = (1000 * found[axis].value for axis in "xy")
+    x, y = (1000 * estimates[axis].value for axis in "xy")
     expected = np.hypot(x * np.sin(np.radians(turn)), y * np.cos(np.radians(turn)))
     return Curve(
         "rotation (degrees)", "roughness (um)", filled["rotation"], filled["roughness"], (turn, expected)
@@ -170,15 +175,17 @@ def _curve(filled: FilledSheet, found: dict[str, Estimate]) -> Curve:
 
 COUPON = Coupon(
     name="axis-pair",
-    measures="how finely each axis places a face",
+    measures="positioning error of the x and y axes",
     profile="machine",
     nominal=(SheetColumn("rotation", "deg", 0.0, 360.0),),
     measured=(
-        SheetColumn("roughness", "um", 0.001, 5000.0, "height of the ripples, or any measure of it in um"),
+        SheetColumn(
+            "roughness", "um", 0.001, 5000.0, "height of the ripples, or any other measure of roughness in um"
+        ),
     ),
     how=(
-        "Read the face between the posts that stand out, at five places a strip, always in the same way.",
-        "One notch: along X, placed by the Y axis. Two: along Y, placed by X. Three: at 45 degrees, by both.",
+        "Measure the face between the protruding posts, at five places per strip, always in the same way.",
+        "One notch marks the strip along X, two notches the strip along Y, three the strip at 45 degrees.",
     ),
     build=_build,
     fit=_fit,

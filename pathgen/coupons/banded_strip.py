@@ -1,8 +1,9 @@
-"""A strip in bands: an upright wall between two thicker posts, every band of it made in another way.
+"""Strips in bands: an upright wall between two thicker posts, in which every band is printed differently.
 
-How strips are laid out, and how their readings are gathered. Bands are numbered from the platform up. Where
-one ends and the next begins, the left post has a notch: flat below and leaning out above it, so that it tells
-up from down and hangs over nothing. What is most likely to fail goes to the top, where it spoils nothing.
+This module lays out such strips and collects their measurements. Bands are numbered from the platform up.
+Where a band ends and the next begins, the left post has a notch, flat at the bottom and slanting outward
+above, which shows which way is up and needs no support. The bands most likely to fail are at the top, where
+they do no damage to others.
 """
 
 from __future__ import annotations
@@ -13,50 +14,53 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import FilledSheet, PanelArea
-from pathgen.coupons.estimate import threshold
-from pathgen.coupons.fit_result import Estimate
-from pathgen.coupons.shapes import NOTCH, pixels
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen
+from pathgen.coupons.estimate import estimate_peak, estimate_threshold
+from pathgen.coupons.fit_result import Curve, Estimate
+from pathgen.coupons.shapes import NOTCH, build_stripes, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
+from pathgen.settings.job import Band
 
 Floats = NDArray[np.float64]
 
-POST = 5.0  # mm wide
-WALL = 1.6  # mm, an ordinary panel's middle tone
-RISE = 2.8  # mm up to which a notch leans out: 20 degrees, the least overhang a profile can have
-SETTLED = 1.0  # mm of a band's foot that are no part of what is read: the band below shines through
-BORDER = 0.5  # mm below the next band that are none either
-MARGIN = 1.0  # mm beside the posts
+POST = 5.0  # mm, width of a post
+WALL = 1.6  # mm, mid-tone thickness of an ordinary panel
+RISE = 2.8  # mm, height of a notch: 20 degrees, the minimum overhang limit of a profile
+SETTLED = 1.0  # mm not measured at the bottom of a band, where the band below affects the light
+BORDER = 0.5  # mm not measured at the top of a band
+MARGIN = 1.0  # mm not measured beside the posts
 BRIM = 8.0  # mm
+WIDE = 40.0  # mm, width of an even strip
 
 
 class Limit(NamedTuple):
-    """How far something holds.
+    """Limit up to which, or from which, a property holds.
 
     Attributes
     ----------
     safe : float
-        Up to where, or from where on, it is sure to hold; infinite where nobody judged.
+        Safe end of the interval; infinite if nobody judged.
     found : Estimate or None
-        The limit itself; None where it holds at every step judged.
+        The limit; None if the property holds at every judged step.
     """
 
     safe: float
     found: Estimate | None
 
 
-def plain_wall(setup: Setup) -> tuple[float, float]:
-    """Give the thickness of an even strip and of its posts, mm.
+def _plain_wall(setup: Setup) -> tuple[float, float]:
+    """Return the thickness of an even strip and of its posts, mm.
 
-    Posts are two beads thicker: two more beads join in a turn, where a single one would end loose.
+    Posts are two beads thicker, because two more beads are joined by a hairpin; a single one would have a
+    loose end.
     """
     wall = max(WALL, setup.beads.spacing_min)
     return wall, round(wall + 2 * setup.beads.spacing, 3)
 
 
 def bottoms(heights: Sequence[float]) -> list[float]:
-    """Give where bands of some heights begin, mm over the platform.
+    """Return the heights above the platform at which bands begin, mm.
 
     Examples
     --------
@@ -66,15 +70,15 @@ def bottoms(heights: Sequence[float]) -> list[float]:
     return [round(float(z), 6) for z in np.cumsum([0.0, *heights[:-1]])]
 
 
-def raised(face: Floats, heights: Sequence[float], pixel: float) -> Floats:
-    """Make a strip's map: the same face all the way up, with a notch where each band but the first begins.
+def extrude_bands(face: Floats, heights: Sequence[float], pixel: float) -> Floats:
+    """Build the thickness map of a strip from its profile, with a notch between bands.
 
     Parameters
     ----------
     face : (cols,) float64
         Thickness along the strip, mm.
     heights : sequence of float
-        Of the bands, mm, lowest first.
+        Heights of the bands, mm, lowest first.
     pixel : float
         mm.
 
@@ -84,11 +88,11 @@ def raised(face: Floats, heights: Sequence[float], pixel: float) -> Floats:
 
     Examples
     --------
-    >>> strip = raised(np.full(30, 2.0), [4.0, 4.0], 0.1)
+    >>> strip = extrude_bands(np.full(30, 2.0), [4.0, 4.0], 0.1)
     >>> strip.shape, (strip[[0, 12, 38, 39, 40, -1]] == 0).sum(axis=1).tolist()
     ((80, 30), [0, 0, 9, 10, 0, 0])
     """
-    rows = pixels(sum(heights), pixel)
+    rows = pixel_count(sum(heights), pixel)
     z = (np.arange(rows)[::-1] + 0.5) * pixel
     over = z[:, None] - np.array([-RISE, *bottoms(heights)[1:]])
     low = np.where(over > 0, over, np.inf).min(axis=1)
@@ -97,23 +101,23 @@ def raised(face: Floats, heights: Sequence[float], pixel: float) -> Floats:
     return np.where(cut, 0.0, face)
 
 
-def boxes(
+def band_areas(
     heights: Sequence[float], width: float, aside: float = POST + MARGIN, settled: float = SETTLED
 ) -> list[PanelArea]:
-    """Give the places to be read, one in each band.
+    """Return the area to be measured in each band.
 
     Parameters
     ----------
     heights : sequence of float
-        Of the bands, mm, lowest first.
+        Heights of the bands, mm, lowest first.
     width : float
-        Of the strip, mm.
+        Width of the strip, mm.
     aside, settled : float
-        How far a place is from either side of the strip, and from the foot of its band, mm.
+        Distance of an area from either side of the strip, and from the bottom of its band, mm.
 
     Examples
     --------
-    >>> boxes([6.0, 6.0], 40.0)[1]
+    >>> band_areas([6.0, 6.0], 40.0)[1]
     PanelArea(left=6.0, bottom=7.0, right=34.0, top=11.5)
     """
     return [
@@ -122,40 +126,100 @@ def boxes(
     ]
 
 
-def log_light(filled: FilledSheet, name: str) -> Floats:
-    """Give the logarithms of a column of light, (N,); NaN where it is blank.
+def even_strip(
+    setup: Setup,
+    height: float,
+    key: str,
+    values: Sequence[float],
+    settled: float = SETTLED,
+    **changes: object,
+) -> Specimen:
+    """Build a strip of even thickness whose bands differ in one key.
+
+    Parameters
+    ----------
+    setup : Setup
+    height : float
+        Height of every band, mm.
+    key : str
+        Key of the bands.
+    values : sequence of float
+        Its values, lowest band first.
+    settled : float
+        Height at the bottom of a band that is not measured, mm.
+    **changes
+        Further keys of the job.
+    """
+    heights, (wall, post), pixel = [height] * len(values), _plain_wall(setup), setup.light.pixel
+    face = build_stripes([POST, WIDE - 2 * POST, POST], [post, wall, post], pixel, pixel)[0]
+    bands = [{"above": z, key: value} for z, value in zip(bottoms(heights), values, strict=True)]
+    band = tuple(Band(**keys) for keys in bands)
+    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=band, **changes)
+    areas = band_areas(heights, WIDE, settled=settled)
+    steps = [MeasuringPlace(area, (value,)) for area, value in zip(areas, values, strict=True)]
+    return Specimen([(extrude_bands(face, heights, pixel), job)], steps, repeats=3)
+
+
+def fit_brightness(filled: FilledSheet, name: str, unit: str, limit: Limit) -> tuple[Estimate, Curve]:
+    """Estimate the value of a nominal column at which light is brightest.
+
+    Parameters
+    ----------
+    filled : FilledSheet
+        With light in the column "reading".
+    name, unit : str
+        Column and its unit.
+    limit : Limit
+        Marked in the curve if it was found.
 
     Raises
     ------
     PathgenError
-        For a reading of 0.
+        If the measurements do not determine a peak.
+    """
+    at, light = average_steps(filled[name], log_light(filled, "reading"))
+    value, low, high, line = estimate_peak(at, light, "light")
+    best = Estimate("brightest at", unit, value, low, high)
+    x = np.linspace(at.min(), at.max(), 101)
+    label = ", ".join(filter(None, (name.replace("_", " "), unit)))
+    marks = (best,) if limit.found is None else (best, limit.found)
+    return best, Curve(label, "ln light", at, light, (x, np.asarray(np.polyval(line, x))), marks)
+
+
+def log_light(filled: FilledSheet, name: str) -> Floats:
+    """Return the logarithm of a column of light, (N,); NaN for blank cells.
+
+    Raises
+    ------
+    PathgenError
+        If a measurement is 0.
     """
     light = filled[name]
     dark = np.flatnonzero(light == 0)
     if dark.size:
         where = f"{filled.where}, line {filled.line[dark[0]]}"
-        raise PathgenError(f"{name} is 0", where=where, allowed="more than 0: light that came through")
+        raise PathgenError(f"{name} is 0", where=where, allowed="more than 0, the light through the wall")
     return np.log(light)
 
 
-def by_step(at: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Average the readings of each step: what is wrong with a step is wrong in all readings of it.
+def average_steps(at: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Average the measurements of each step, because an error of a step affects all its measurements.
 
     Parameters
     ----------
     at : (N,) float64
-        What the steps were made with.
+        Nominal value of the steps.
     values : (N,) float64
-        Readings; NaN ones do not count.
+        Measurements; NaN is ignored.
 
     Returns
     -------
     at, values : (S,) float64
-        Of the steps that were read, in rising order.
+        Steps that were measured, ascending.
 
     Examples
     --------
-    >>> [v.tolist() for v in by_step(np.array([8.0, 9, 8]), np.array([1.0, np.nan, 3]))]
+    >>> [v.tolist() for v in average_steps(np.array([8.0, 9, 8]), np.array([1.0, np.nan, 3]))]
     [[8.0], [2.0]]
     """
     read = np.isfinite(values)
@@ -163,55 +227,55 @@ def by_step(at: Floats, values: Floats) -> tuple[Floats, Floats]:
     return steps, np.bincount(which, values[read], len(steps)) / np.bincount(which, minlength=len(steps))
 
 
-def holds_from(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
-    """Find from where on something holds.
+def lower_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
+    """Estimate the value from which a property holds.
 
     Parameters
     ----------
     at : (N,) float64
-        What the steps were made with.
+        Nominal value of the steps.
     holds : (N,) float64
-        1 where it holds, 0 where not, NaN where nobody judged. Of a step judged several times, most decide.
+        1 if the property holds, 0 if not, NaN if nobody judged. The majority decides in repeated judgements.
     name, unit : str
-        Of the limit.
+        Name and unit of the limit.
     what : str
-        What holds or does not, for a refusal.
+        Name of the property, for error messages.
 
     Raises
     ------
     PathgenError
-        Where it holds at no step, where the judgements say nothing of a limit, and where no step is far
-        enough beyond it to be safe.
+        If the property holds at no step, if the judgements do not determine a limit, or if no step is safely
+        beyond it.
 
     Examples
     --------
     >>> steps = np.arange(180.0, 240, 10)
-    >>> holds_from(steps, steps >= 200.0, "layers hold from", "°C", "the bond").found.value
+    >>> lower_limit(steps, steps >= 200.0, "layers hold from", "°C", "the bond").found.value
     195.0
     """
-    limit = holds_up_to(-at, holds, name, unit, what)
+    limit = upper_limit(-at, holds, name, unit, what)
     if limit.found is None:
         return Limit(-limit.safe, None)
     value, low, high = limit.found[2:]
     return Limit(-limit.safe, Estimate(name, unit, -value, -high, -low))
 
 
-def holds_up_to(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
-    """Find up to where something holds; parameters and refusals are those of `holds_from`."""
-    steps, share = by_step(at, holds)
+def upper_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
+    """Estimate the value up to which a property holds; parameters and errors as in `lower_limit`."""
+    steps, share = average_steps(at, holds)
     if not len(steps):
         return Limit(np.inf, None)
     if (share > 0.5).all():
         return Limit(float(steps.max()), None)
-    value, low, high = threshold(steps, share, what)
+    value, low, high = estimate_threshold(steps, share, what)
     if low < at.min():
-        allowed = "steps that hold well away from the others"
+        allowed = "steps that hold well beyond the limit"
         raise PathgenError(f"{what} is safe at no step", where="sheet", allowed=allowed)
     return Limit(low, Estimate(name, unit, value, low, high))
 
 
 def end_note(what: str, at: Floats, low: float, high: float) -> tuple[str, ...]:
-    """Remark on an interval that reaches an end of the ladder: beyond it may be better."""
+    """Note that an interval reaches an end of the ladder, so the true value may be beyond it."""
     reached = ((at.min(), low <= at.min()), (at.max(), high >= at.max()))
     ends = [f"{end:g}" for end, there in reached if there]
-    return (f"{what} may be beyond {' or '.join(ends)}, where the ladder ends",) if ends else ()
+    return (f"{what} may be beyond {' or '.join(ends)}, the end of the ladder",) if ends else ()

@@ -1,13 +1,14 @@
-"""The bead ladder: walls of one bead and of two, over a range of spacings, to be measured with a micrometer.
+"""Bead ladder: walls of one and of two beads over a range of spacings, measured with a micrometer.
 
-A bead of spacing p and height h whose volume is right is p + h·(1 − π/4) wide (exact geometry of the stadium
-section), and walls of several beads are as wide as their spacings together and the same once. So
+A bead of spacing p and height h with the correct volume is p + h·(1 − π/4) wide (exact geometry of the
+stadium section). A wall of several beads is as wide as the sum of their spacings plus the same constant.
+Hence
 
     wall = factor · packing · beads · spacing + offset,
 
-in which the factor is volume laid down over volume asked for, whatever its cause (drive, filament), and the
-offset holds the rounding of the sides and what a micrometer adds by riding on the layers. Its slope is what
-counts. Walls of one bead also show between which spacings a bead holds at all.
+where the factor is deposited volume divided by nominal volume, whatever the cause of the difference (drive,
+filament), and the offset contains the rounded sides and the contact of the micrometer with the layer ridges.
+Only the slope is used. Walls of one bead also show the range of spacings in which a bead is continuous.
 """
 
 from __future__ import annotations
@@ -15,23 +16,23 @@ from __future__ import annotations
 import numpy as np
 
 from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.estimate import least_squares, need, threshold
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import across, notched, notches_wide, plain_job
+from pathgen.coupons.estimate import estimate_threshold, least_squares, require_count
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
-ONE = np.linspace(0.6, 1.8, 13)  # spacings of single beads, in nozzles
-TWO = np.linspace(0.75, 1.65, 7)  # of two beads
-WIDE, HIGH = 10.0, 9.0  # mm of a step; a micrometer's anvils are 6 mm across
-POST, POST_WIDE = 1.3, 7.0  # mm, thickness and width of the edges that hold the thin walls up
+ONE = np.linspace(0.6, 1.8, 13)  # spacings of single beads, in nozzle diameters
+TWO = np.linspace(0.75, 1.65, 7)  # spacings of two beads
+WIDE, HIGH = 10.0, 9.0  # mm, a step; the anvils of a micrometer are 6 mm in diameter
+POST, POST_WIDE = 1.3, 7.0  # mm, thickness and width of the edges that support the thin walls
 BRIM = 6.0  # mm
-CONSTANT = 100.0  # cost of a change of bead count that no wall here is worth
-LEAST = 0.03  # half width of a factor's interval above which it says nothing
+CONSTANT = 100.0  # cost of a change of bead count, high enough to prevent any
+MAX_ERROR = 0.03  # maximum half width of the interval of the factor
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the two walls out."""
+    """Build the two walls."""
     nozzle = setup.machine.hot_end.nozzle_diameter
     ones, twos = ([round(float(p) * nozzle, 3) for p in spacings] for spacings in (ONE, TWO))
     common = {
@@ -45,99 +46,108 @@ def _build(setup: Setup) -> Specimen:
     }
     panels, steps = [], []
     for number, (beads, spacings) in enumerate(((1, ones), (2, twos))):
-        wall = across(
+        wall = build_stripes(
             [POST_WIDE, *[WIDE] * len(spacings), POST_WIDE],
             [POST, *(beads * spacing for spacing in spacings), POST],
             HIGH,
             setup.light.pixel,
         )
-        middle = (POST_WIDE - notches_wide(beads)) / 2
-        panels.append((notched(wall, setup.light.pixel, [(middle, beads)]), plain_job(setup.job, **common)))
+        middle = (POST_WIDE - notches_width(beads)) / 2
+        panels.append(
+            (cut_notches(wall, setup.light.pixel, [(middle, beads)]), plain_job(setup.job, **common))
+        )
         for place, spacing in enumerate(spacings):
             left = POST_WIDE + WIDE * place
             box = PanelArea(left + 2.0, 1.0, left + WIDE - 2.0, HIGH - 1.0)
-            said = (beads, spacing, setup.beads.packing, setup.machine.hot_end.filament_factor)
-            steps.append(MeasuringPlace(box, said, number))
+            nominal = (beads, spacing, setup.beads.packing, setup.machine.hot_end.filament_factor)
+            steps.append(MeasuringPlace(box, nominal, number))
     return Specimen(panels, steps)
 
 
 def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
-    """Say how much is laid down of what is fed, and which beads hold."""
+    """Estimate the ratio of deposited to fed volume, and the range of valid bead spacings."""
     factor, curve, notes = _factor(sheet)
     hot_end = setup.machine.hot_end
     reach = (factor.high - factor.low) / 2
     changes = [
-        Change("hot_end", "filament_factor", short(factor.value, reach), "volume laid down over volume fed")
+        Change(
+            "hot_end",
+            "filament_factor",
+            round_to_error(factor.value, reach),
+            "volume deposited over volume fed",
+        )
     ]
     lines = [f"filament factor {hot_end.filament_factor:g} → {changes[0].value:g}"]
     estimates = [factor]
     for key, sign in (("spacing_min", -1.0), ("spacing_max", 1.0)):
-        limit, said = _limit(sheet, key, sign, hot_end.nozzle_diameter)
+        limit, reason = _limit(sheet, key, sign, hot_end.nozzle_diameter)
         if limit is None:
-            notes.append(said)
+            notes.append(reason)
             continue
         estimates.append(limit)
         safe = np.ceil(100 * limit.high) / 100 if sign < 0 else np.floor(100 * limit.low) / 100
         before = getattr(hot_end, key) or (0.70 if sign < 0 else 1.55) * hot_end.nozzle_diameter
-        words = "narrowest bead that holds, mm" if sign < 0 else "widest bead that is solid, mm"
+        words = "minimum bead spacing, mm, measured" if sign < 0 else "maximum bead spacing, mm, measured"
         changes.append(Change("hot_end", key, float(safe), words))
         lines.append(f"{key} {before:.3g} → {safe:.3g} mm")
     return Outcome(tuple(estimates), tuple(changes), tuple(lines), curve, tuple(notes))
 
 
 def _factor(sheet: FilledSheet) -> tuple[Estimate, Curve, list[str]]:
-    """Fit the line of walls over what was asked for."""
+    """Fit a line to wall thickness over nominal thickness."""
     good = np.isfinite(sheet["wall"]) & ~(sheet["holds"] < 0.5)
-    asked, wall = (sheet["packing"] * sheet["beads"] * sheet["spacing"])[good], sheet["wall"][good]
-    need(len(wall), 6, "walls that hold")
+    nominal, wall = (sheet["packing"] * sheet["beads"] * sheet["spacing"])[good], sheet["wall"][good]
+    require_count(len(wall), 6, "walls that hold")
     line = least_squares(
-        lambda p: p[0] * asked + p[1],
+        lambda p: p[0] * nominal + p[1],
         wall,
         np.array([1.0, 0.02]),
         (np.array([0.2, -1.0]), np.array([3.0, 1.0])),
         "walls",
     )
-    old = sheet.same("filament_factor")
+    old = sheet.common_value("filament_factor")
     factor = Estimate(
         "filament factor", "", *(float(old * ends[0]) for ends in (line.values, line.low, line.high))
     )
-    if factor.high - factor.low > 2 * LEAST:
+    if factor.high - factor.low > 2 * MAX_ERROR:
         ends = f"{factor.low:.3g} to {factor.high:.3g}"
-        what = f"a filament factor of {ends}: the walls scatter by {line.scatter:.3f} mm"
-        hint = "measure more walls, each in its middle"
-        raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{LEAST:g}", hint=hint)
-    drawn = np.array([asked.min(), asked.max()])
+        what = f"the filament factor is uncertain, {ends}: the walls scatter by {line.scatter:.3f} mm"
+        hint = "measure more walls, each at its middle"
+        raise PathgenError(
+            what, where=sheet.where, allowed=f"an interval of at most ±{MAX_ERROR:g}", hint=hint
+        )
+    drawn = np.array([nominal.min(), nominal.max()])
     curve = Curve(
         "packing · beads · spacing, mm",
         "wall, mm",
-        asked,
+        nominal,
         wall,
         (drawn, line.values[0] * drawn + line.values[1]),
     )
     notes = [
-        f"walls scatter by {line.scatter:.3f} mm about the line, which adds {line.values[1]:.3f} mm to each"
+        f"walls scatter by {line.scatter:.3f} mm about the fitted line; its offset is {line.values[1]:.3f} mm"
     ]
     return factor, curve, notes
 
 
 def _limit(sheet: FilledSheet, key: str, sign: float, nozzle: float) -> tuple[Estimate | None, str]:
-    """Find the spacing beyond which single beads do not hold; or say why it is not found."""
+    """Estimate the limit of the spacing of single beads, or return the reason why it is unknown."""
     spacing = sheet["spacing"]
     side = (sheet["beads"] == 1) & np.isfinite(sheet["holds"])
     side &= (spacing <= 1.2 * nozzle) if sign < 0 else (spacing >= 1.0 * nozzle)
     if not side.any():
-        return None, f"no judgement of single beads: {key} stays"
+        return None, f"single beads were not judged; {key} is unchanged"
     try:
-        found = threshold(sign * spacing[side], sheet["holds"][side], f"{key}: a bead")
+        found = estimate_threshold(sign * spacing[side], sheet["holds"][side], f"{key}: a bead")
     except PathgenError as error:
-        return None, f"{error.what}: {key} stays"
+        return None, f"{error.what}; {key} is unchanged"
     value, low, high = (sign * v for v in found)
     return Estimate(key, "mm", value, min(low, high), max(low, high)), ""
 
 
 COUPON = Coupon(
     name="bead-ladder",
-    measures="how much plastic is laid down of what is fed, and which widths of bead hold",
+    measures="ratio of deposited to fed volume, and range of valid bead spacings",
     profile="machine",
     nominal=(
         SheetColumn("beads", "", 1, 2),
@@ -146,14 +156,12 @@ COUPON = Coupon(
         SheetColumn("filament_factor", "", 0.5, 1.5),
     ),
     measured=(
-        SheetColumn(
-            "wall", "mm", 0.05, 10.0, "thickness of the wall in the middle of the step, by micrometer"
-        ),
-        SheetColumn("holds", "", 0, 1, "1 where the wall is closed and even, 0 where it has gaps or ridges"),
+        SheetColumn("wall", "mm", 0.05, 10.0, "thickness at the middle of the step, by micrometer"),
+        SheetColumn("holds", "", 0, 1, "1 if the wall is closed and even, 0 if it has gaps or ridges"),
     ),
     how=(
-        "The wall with one notch is one bead thick, the one with two is two; steps count from the notches.",
-        "Close the micrometer gently: thin walls give way.",
+        "The wall with one notch is one bead thick, the other two beads; count steps from the notches.",
+        "Close the micrometer gently, because thin walls bend.",
     ),
     build=_build,
     fit=_fit,

@@ -1,8 +1,8 @@
-"""What a coupon is: the panels it is printed as, the places that are read, and what to do there.
+"""Define coupons: the panels to print, the places to measure, and the instructions.
 
 Glossary. *Coupon*: a calibration print. *Specimen*: a coupon laid out for one machine and material. *Step*: a
-place on it that differs from its neighbours in one thing and is read by itself; steps are numbered from 1.
-*Nominal*: what a step was made with. *Measured*: what the person finds there.
+place on it that differs from its neighbours in one quantity and is measured separately; steps are numbered
+from 1. *Nominal*: the value with which a step was printed. *Measured*: the value found there.
 """
 
 from __future__ import annotations
@@ -23,22 +23,22 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-LIGHT = "light"  # unit of a column that takes any unit of light
+LIGHT = "light"  # unit of a column that accepts any unit of light
 
 
 class SheetColumn(NamedTuple):
-    """A column of a reading sheet.
+    """A column of a measurement sheet.
 
     Attributes
     ----------
     name : str
-        Without its unit.
+        Name without unit.
     unit : str
-        As in the sheet: "mm", "mm_s", "deg", "degc", "um", "" for none, or `LIGHT`.
+        Unit as in the sheet: "mm", "mm_s", "deg", "degc", "um", "" for none, or `LIGHT`.
     low, high : float
-        What a figure in it can be.
+        Valid range.
     text : str
-        What to write into it; empty for a nominal one.
+        Description of the value to enter; empty for a nominal column.
     """
 
     name: str
@@ -49,13 +49,13 @@ class SheetColumn(NamedTuple):
 
     @property
     def header(self) -> str:
-        """As it stands in a sheet; light is offered in lux."""
+        """Column header in a sheet; light is in lux by default."""
         unit = "lux" if self.unit == LIGHT else self.unit
         return f"{self.name}_{unit}" if unit else self.name
 
 
 class PanelArea(NamedTuple):
-    """A place on a panel as its viewer sees it, mm from its lower left corner."""
+    """A rectangular area on a panel as its viewer sees it, mm from its lower left corner."""
 
     left: float
     bottom: float
@@ -65,18 +65,18 @@ class PanelArea(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class MeasuringPlace:
-    """A place that is read.
+    """A place to be measured.
 
     Attributes
     ----------
-    box : Box
-        Where on the panel.
+    box : PanelArea
+        Area on the panel.
     nominal : tuple of float
-        One for each nominal column.
+        One value for each nominal column.
     panel : int
-        Which of the specimen's panels, from 0.
+        Index of the panel of the specimen, from 0.
     label : str
-        What the drawing writes beside it; by default its number.
+        Label in the drawing; by default the number of the step.
     """
 
     box: PanelArea
@@ -87,18 +87,18 @@ class MeasuringPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Specimen:
-    """A coupon laid out.
+    """A coupon laid out for one machine and material.
 
     Attributes
     ----------
     panels : sequence of ((rows, cols) float64, Job)
-        Thickness, mm, row 0 at the top, at the job's pixel.
-    steps : sequence of Step
+        Thickness, mm, row 0 at the top, with the pixel size of the job.
+    steps : sequence of MeasuringPlace
         In the order of their numbers.
     spots : sequence of Spot, optional
-        Where the panels stand; by default side by side.
+        Positions of the panels; by default side by side.
     repeats : int
-        Rows of the sheet for each step.
+        Number of rows per step in the sheet.
     """
 
     panels: Sequence[tuple[Floats, Job]]
@@ -109,24 +109,24 @@ class Specimen:
 
 @dataclass(frozen=True, slots=True)
 class Coupon:
-    """A coupon by its name.
+    """Definition of a coupon.
 
     Attributes
     ----------
     name : str
     measures : str
-        What it tells, one line.
+        Measured quantity, one line.
     profile : str
-        What its readings change: "machine" or "material".
-    nominal, measured : tuple of Column
-        Of its sheet. By the first measured one and the nominal ones a filled sheet is known.
+        Profile that the measurements change: "machine" or "material".
+    nominal, measured : tuple of SheetColumn
+        Columns of its sheet. The nominal columns and the first measured one identify a filled sheet.
     how : tuple of str
-        What to do with the print, a sentence each.
+        Instructions for measuring the print, one sentence each.
     build : callable
-        From settings to a specimen.
+        Builds a specimen from settings.
     fit : callable
-        From a filled sheet, and the setup it was printed with, to what it says. None for the step wedge:
-        `pathgen.optics.law_fit` fits its law.
+        Evaluates a filled sheet with the setup of the print. None for the step wedge, whose law
+        `pathgen.optics.law_fit` fits.
     """
 
     name: str
@@ -141,16 +141,16 @@ class Coupon:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilledSheet:
-    """A sheet with its readings.
+    """A sheet with its measurements.
 
     Attributes
     ----------
     coupon : Coupon
     where : str
-        The file, as a refusal names it.
+        File name, for error messages.
     values : dict of str to (N,) float64
-        By a column's name without its unit; light in proportion to light, NaN where a cell is blank. Rows
-        without any reading are left out.
+        Columns by name without unit; light on a linear scale, NaN for blank cells. Rows without any
+        measurement are omitted.
     line : (N,) int64
         Line of the file of each row, from 1.
     """
@@ -161,19 +161,19 @@ class FilledSheet:
     line: NDArray[np.int64]
 
     def __getitem__(self, name: str) -> Floats:
-        """Give a column."""
+        """Return a column."""
         return self.values[name]
 
-    def same(self, name: str) -> float:
-        """Give what all rows of a nominal column say.
+    def common_value(self, name: str) -> float:
+        """Return the common value of all rows of a nominal column.
 
         Raises
         ------
         PathgenError
-            When they differ: the sheet was put together from several.
+            If the rows differ, because the sheet combines several prints.
         """
         values = np.unique(self.values[name])
         if len(values) != 1:
             what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
-            raise PathgenError(what, where=self.where, allowed="one print a sheet")
+            raise PathgenError(what, where=self.where, allowed="the same value in all rows of a sheet")
         return float(values[0])

@@ -1,7 +1,8 @@
-"""Figures from readings, with intervals that hold the truth 95 times in 100.
+"""Estimate quantities from measurements, with intervals of 95 % confidence.
 
-Glossary. *Threshold*: the value of what is varied at which a yes turns into a no. *Peak*: the value at which
-what is read is highest. Readings scatter; each interval says how far that leaves the figure open.
+Glossary. *Threshold*: the value of the varied quantity at which a yes turns into a no. *Peak*: the value at
+which the measured quantity is highest. The interval reports the uncertainty due to the scatter of the
+measurements.
 """
 
 from __future__ import annotations
@@ -17,21 +18,21 @@ from pathgen.errors import PathgenError
 Floats = NDArray[np.float64]
 
 LEVEL = 0.95
-GRID = 801  # candidates that a profile is taken over
-FINE = 40  # of them to a ladder's step
-EXACT = 1e-9  # share of what is read that residuals are never taken to be under: rounding is no scatter
+GRID = 801  # maximum number of candidates of a profile likelihood
+FINE = 40  # candidates per step of the ladder
+EXACT = 1e-9  # minimum relative residual; smaller ones are rounding errors, not scatter
 
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """Figures fitted by least squares.
+    """Parameters fitted by least squares.
 
     Attributes
     ----------
     values, low, high : (P,) float64
     covariance : (P, P) float64
     scatter : float
-        Standard deviation of the residuals, in the unit of what was read.
+        Standard deviation of the residuals, in the unit of the measurements.
     """
 
     values: Floats
@@ -43,34 +44,35 @@ class Estimates:
 
 def least_squares(
     model: Callable[[Floats], Floats],
-    readings: Floats,
+    measurements: Floats,
     start: Floats,
     bounds: tuple[Floats, Floats],
     what: str,
     misfit: float = 0.0,
 ) -> Estimates:
-    """Fit a model to readings that scatter alike.
+    """Fit a model to measurements of equal variance.
 
     Parameters
     ----------
     model : callable
-        From (P,) figures to (N,) readings.
-    readings : (N,) float64
+        From (P,) parameters to (N,) measurements.
+    measurements : (N,) float64
     start, bounds
-        Where to begin, and between what to look.
+        Initial values, and their bounds.
     what : str
-        Named in a refusal.
+        Name of the measurements, for error messages.
     misfit : float
-        What the model itself is off by, RMS, whatever the readings: it widens the intervals.
+        RMS error of the model itself, which widens the intervals.
 
     Raises
     ------
     PathgenError
-        For fewer readings than figures and two more.
+        For fewer measurements than parameters plus two.
 
     Notes
     -----
-    Intervals are Student's, from (JᵀJ)⁻¹ times the residuals' variance: any textbook on regression.
+    Intervals are Student's, from (JᵀJ)⁻¹ times the variance of the residuals, as in any textbook on
+    regression.
 
     Examples
     --------
@@ -84,57 +86,59 @@ def least_squares(
     from scipy import optimize
     from scipy.special import stdtrit
 
-    count, figures = len(readings), len(start)
-    need(count, figures + 2, what)
+    count, figures = len(measurements), len(start)
+    require_count(count, figures + 2, what)
     step = 1e-4 * np.where(start != 0, np.abs(start), 1.0)
 
     def slopes(p: Floats) -> Floats:
-        # A figure at 0 needs a step of its own size; scipy's is relative to the figure.
-        ways = np.diag(np.where(p + step > bounds[1], -step, step))
-        return np.column_stack([(model(p + way) - model(p)) / way.sum() for way in ways])
+        # scipy's step is relative to the parameter, so a parameter at 0 needs an absolute one.
+        shifts = np.diag(np.where(p + step > bounds[1], -step, step))
+        return np.column_stack([(model(p + shift) - model(p)) / shift.sum() for shift in shifts])
 
     found = optimize.least_squares(
-        lambda p: model(p) - readings, start, jac=slopes, bounds=bounds, x_scale="jac"
+        lambda p: model(p) - measurements, start, jac=slopes, bounds=bounds, x_scale="jac"
     )
-    left = count - figures
-    variance = float(np.sum(found.fun**2)) / left
+    freedom = count - figures
+    variance = float(np.sum(found.fun**2)) / freedom
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * (variance + misfit**2)
-    reach = float(stdtrit(left, (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
-    return Estimates(found.x, found.x - reach, found.x + reach, covariance, float(np.sqrt(variance)))
+    error = float(stdtrit(freedom, (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
+    return Estimates(found.x, found.x - error, found.x + error, covariance, float(np.sqrt(variance)))
 
 
-def mean(values: Floats, what: str) -> tuple[float, float, float]:
-    """Give the mean of readings, and the ends of Student's interval about it.
+def estimate_mean(values: Floats, what: str) -> tuple[float, float, float]:
+    """Return the mean of measurements and the limits of its Student interval.
 
     Raises
     ------
     PathgenError
-        For fewer than three.
+        For fewer than three measurements.
 
     Examples
     --------
-    >>> tuple(round(v, 3) for v in mean(np.array([1.0, 2.0, 3.0]), "heights"))
+    >>> tuple(round(v, 3) for v in estimate_mean(np.array([1.0, 2.0, 3.0]), "heights"))
     (2.0, -0.484, 4.484)
     """
     from scipy.special import stdtrit
 
-    need(len(values), 3, what)
+    require_count(len(values), 3, what)
     middle = float(values.mean())
-    reach = float(stdtrit(len(values) - 1, (1 + LEVEL) / 2)) * float(
+    error = float(stdtrit(len(values) - 1, (1 + LEVEL) / 2)) * float(
         values.std(ddof=1) / np.sqrt(len(values))
     )
-    return middle, middle - reach, middle + reach
+    return middle, middle - error, middle + error
 
 
-def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float]:
-    """Find the value up to which something holds, from yes and no.
+def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float]:
+    """Estimate the value up to which a property holds, from yes/no judgements.
 
     Parameters
     ----------
     at : (N,) float64
-        What was varied. For something that holds *from* a value on, give its negative.
+        The varied quantity. For a property that holds *from* a value on, pass its negative.
     holds : (N,) float64
-        1 where it holds, 0 where not. Judgements may contradict each other near the threshold.
+        1 if the property holds, 0 if not. Judgements near the threshold may contradict each other.
+    what : str
+        Name of the property, for error messages.
 
     Returns
     -------
@@ -143,34 +147,34 @@ def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float
     Raises
     ------
     PathgenError
-        Where it always holds or never, or where the judgements say nothing.
+        If the property always or never holds, or if the judgements are random.
 
     Notes
     -----
-    A judgement is taken as P(yes) = Φ((θ − x)/σ), the threshold model of psychophysics (D. Finney, Probit
-    Analysis, 1947; from memory). θ's interval is that of its profile likelihood; σ, about which a few
-    judgements say little, is taken to be between half of the ladder's step and twice of it.
+    A judgement has P(yes) = Φ((θ − x)/σ), the threshold model of psychophysics (D. Finney, Probit Analysis,
+    1947; from memory). The interval of θ comes from its profile likelihood; σ, which a few judgements hardly
+    determine, is bounded to between half a step of the ladder and two steps.
 
     Examples
     --------
-    >>> value, low, high = threshold(np.arange(20.0, 75, 5), np.arange(20.0, 75, 5) <= 45, "lean")
+    >>> value, low, high = estimate_threshold(np.arange(20.0, 75, 5), np.arange(20.0, 75, 5) <= 45, "lean")
     >>> value, low < 45 and high > 50
     (47.5, True)
     """
     from scipy.special import chdtri, log_ndtr
 
-    said = np.isfinite(holds)
-    at, holds = at[said], holds[said]
-    need(len(at), 4, what)
+    judged = np.isfinite(holds)
+    at, holds = at[judged], holds[judged]
+    require_count(len(at), 4, what)
     yes = holds > 0.5
     if yes.all() or not yes.any():
         answer = "holds at every step" if yes.all() else "holds at no step"
         raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps that hold and steps that do not")
     steps = np.unique(at)
-    need(len(steps), 2, f"{what} at different steps")
+    require_count(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))
     span = float(steps[-1] - steps[0])
-    # Of an even ladder, the middle between two steps is a candidate.
+    # With an even ladder, the middle between two steps is a candidate.
     count = min(round((span + 4 * step) / step) * FINE, GRID) + 1
     theta = np.linspace(steps[0] - 2 * step, steps[-1] + 2 * step, count)
     sigma = np.geomspace(step / 2, 2 * step, 25)
@@ -181,67 +185,74 @@ def threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float
     share = float(yes.mean())
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
-        raise PathgenError(f"{what} is judged at random", where="sheet", allowed="yes on one side, no beyond")
-    return float(theta[flat].mean().round(9)), *ends(theta, likely >= best - chdtri(1, 1 - LEVEL) / 2)
+        raise PathgenError(
+            f"judgements of {what} are random", where="sheet", allowed="yes on one side, no beyond"
+        )
+    return float(theta[flat].mean().round(9)), *interval_ends(
+        theta, likely >= best - chdtri(1, 1 - LEVEL) / 2
+    )
 
 
-def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floats]:
-    """Find where a parabola through readings is highest.
+def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floats]:
+    """Estimate the position of the peak of a parabola through measurements.
 
     Parameters
     ----------
     at, read : (N,) float64
+        Varied and measured quantity.
+    what : str
+        Name of the measurements, for error messages.
 
     Returns
     -------
     value, low, high : float
-        Within the range of `at`; the interval is open at an end where the readings are (the range's end).
+        Within the range of `at`; an interval that is open at an end stops at the end of the range.
     line : (3,) float64
-        The parabola's coefficients, highest power first.
+        Coefficients of the parabola, highest power first.
 
     Raises
     ------
     PathgenError
-        For fewer than five readings, and where they say nothing of a peak, or that there is none.
+        For fewer than five measurements, and if they do not determine a peak, or have none.
 
     Notes
     -----
-    The interval is that of the F test of parabolas with their peak held at each value against the free one
-    (profile of the sum of squares): it needs no linear approximation, which fails for flat tops. It holds as
-    far as the parabola does: readings that fall off more steeply on one side shift it.
+    The interval comes from the F test of parabolas with a fixed peak against the free parabola (profile of
+    the sum of squares). This needs no linear approximation, which fails for flat tops. It is valid as far as
+    the parabola is: measurements that decrease more steeply on one side shift it.
 
     Examples
     --------
     >>> x = np.arange(9.0)
-    >>> value, low, high, _ = peak(x, -(x - 3.2) ** 2 + 0.01 * np.cos(9 * x), "light")
+    >>> value, low, high, _ = estimate_peak(x, -(x - 3.2) ** 2 + 0.01 * np.cos(9 * x), "light")
     >>> round(value, 1), low < 3.2 < high
     (3.2, True)
     """
     from scipy.special import fdtri
 
-    need(len(at), 5, what)
-    need(len(np.unique(at)), 4, f"{what} at different steps")
+    require_count(len(at), 5, what)
+    require_count(len(np.unique(at)), 4, f"{what} at different steps")
     middle, half = (at.max() + at.min()) / 2, (at.max() - at.min()) / 2
     x = (at - middle) / half
     line = np.polyfit(x, read, 2)
-    least = len(at) * (EXACT * float(np.abs(read).max())) ** 2
-    left = max(float(np.sum((np.polyval(line, x) - read) ** 2)), least)
+    smallest = len(at) * (EXACT * float(np.abs(read).max())) ** 2
+    residual = max(float(np.sum((np.polyval(line, x) - read) ** 2)), smallest)
     where = np.linspace(-1.0, 1.0, GRID)
-    sums = _held(x, read, where)
-    free = len(at) - 3
-    limit = left * (1 + float(fdtri(1, free, LEVEL)) / free)
+    sums = _sums_by_peak(x, read, where)
+    freedom = len(at) - 3
+    limit = residual * (1 + float(fdtri(1, freedom, LEVEL)) / freedom)
     if not (sums > limit).any():
-        allowed = "readings that differ by more than they scatter"
-        raise PathgenError(f"{what} is as good at every step", where="sheet", allowed=allowed)
+        allowed = "measurements that differ by more than their scatter"
+        raise PathgenError(f"{what} does not depend on the step", where="sheet", allowed=allowed)
     best = float(where[int(np.argmin(sums))])
     inside = sums <= limit
-    reach = ends(where, inside) if inside.any() else (best, best)
-    if not inside.any():  # the peak is beyond an end, or there is none: then no parabola beats a constant
+    interval = interval_ends(where, inside) if inside.any() else (best, best)
+    if not inside.any():  # the peak is beyond an end, or no parabola fits better than a constant
         even, nearest = float(np.sum((read - read.mean()) ** 2)), float(sums.min())
-        if even < nearest * (1 + float(fdtri(1, free + 1, LEVEL)) / (free + 1)):
-            allowed = "readings that are highest between the ends, or at one of them"
+        if even < nearest * (1 + float(fdtri(1, freedom + 1, LEVEL)) / (freedom + 1)):
+            allowed = "measurements that are highest between the ends, or at one of them"
             raise PathgenError(f"{what} has no peak", where="sheet", allowed=allowed)
-    value, low, high = (float(middle + half * v) for v in (best, *reach))
+    value, low, high = (float(middle + half * v) for v in (best, *interval))
     a, b, c = line
     unscaled = np.array(
         [a / half**2, b / half - 2 * a * middle / half**2, c - b * middle / half + a * middle**2 / half**2]
@@ -249,8 +260,8 @@ def peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floa
     return value, low, high, unscaled
 
 
-def _held(x: Floats, read: Floats, places: Floats) -> Floats:
-    """Sum squares about the best parabola that opens downward with its peak at a place, for each, (P,)."""
+def _sums_by_peak(x: Floats, read: Floats, places: Floats) -> Floats:
+    """Sum the squared residuals of the best downward parabola with its peak at each place, (P,)."""
     basis = -((x - places[:, None]) ** 2)
     basis -= basis.mean(axis=1, keepdims=True)
     slope = np.clip(basis @ read / np.sum(basis**2, axis=1), 0.0, None)
@@ -258,21 +269,21 @@ def _held(x: Floats, read: Floats, places: Floats) -> Floats:
     return np.asarray(np.sum(off**2, axis=1))
 
 
-def ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
-    """Give the ends of the interval that some of the candidates lie inside of.
+def interval_ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return the limits of the interval of the accepted candidates.
 
-    It reaches to the next candidate on either side: where in between it ends is not known.
+    Each limit is at the next rejected candidate, because the position of the limit between two is unknown.
 
     Examples
     --------
-    >>> ends(np.arange(5.0), np.array([False, False, True, True, True]))
+    >>> interval_ends(np.arange(5.0), np.array([False, False, True, True, True]))
     (1.0, 4.0)
     """
     at = np.flatnonzero(inside)
     return float(candidates[max(at[0] - 1, 0)]), float(candidates[min(at[-1] + 1, len(candidates) - 1)])
 
 
-def need(count: int, least: int, what: str) -> None:
-    """Refuse fewer readings than a figure needs."""
-    if count < least:
-        raise PathgenError(f"{count} readings of {what}", where="sheet", allowed=f"at least {least}")
+def require_count(count: int, minimum: int, what: str) -> None:
+    """Reject fewer measurements than an estimate needs."""
+    if count < minimum:
+        raise PathgenError(f"{count} measurements of {what}", where="sheet", allowed=f"at least {minimum}")

@@ -1,22 +1,24 @@
-r"""The pace ladder: a strip of waves, laid faster from band to band, for the feed at which relief is lost.
+"""Pace ladder: a strip of waves, printed faster from band to band, to find the feed at which relief is lost.
 
-The pressure behind the nozzle follows the flow late, as a first-order system of time constant τ (the lag of
-`pathgen.motion.lag`). Along a wave of period P, laid at feed v, the flow asked for swings with the angular
-frequency 2π·v/P; what leaves is that over 1 + ix, x = 2π·v·τ/P (first-order systems, K. Ogata, Modern Control
-Engineering, ch. 5; from memory). So a bead's wave is weaker by 1/√(1 + x²) and late by the phase
-φ = arctan x, in the direction the head went. The beads of a wall go to and fro, as many one way as the other;
-the mean of a wave early and a wave late by φ is the wave itself times cos φ = 1/√(1 + x²). Together
+The pressure behind the nozzle follows the flow like a first-order system of time constant τ (the lag of
+`pathgen.motion.lag`). Along a wave of period P at feed v, the wanted flow oscillates with angular frequency
+2π·v/P; the actual flow is the wanted one divided by 1 + ix, x = 2π·v·τ/P (first-order systems, K. Ogata,
+Modern Control Engineering, ch. 5; from memory). The wave of one bead is thus weaker by 1/√(1 + x²) and
+shifted by the phase φ = arctan x in the direction of motion. The beads of a wall alternate in direction, half
+of them each way; the mean of a wave shifted forward and a wave shifted back by φ is the wave itself times
+cos φ = 1/√(1 + x²). Together
 
     amplitude = 1/(1 + x²).
 
-The strip's mean thickness stays, and the logarithm of light falls with thickness nearly in a straight line
-(what curves it is odd in the amplitude, and small); so the contrast C = ln(brightest/dimmest) does the same,
+The mean thickness of the strip is constant, and the logarithm of light decreases almost linearly with
+thickness (the curvature is small and odd in the amplitude). So the contrast C = ln(brightest/dimmest)
+decreases alike,
 
     C(v) = C0 / (1 + (v/vc)²),    vc = P/(2π·τ).
 
-What blurs all bands alike (nozzle, spread of light) goes into C0. The waves stay within what one number of
-beads can fill: a bead that ended inside the wall would slow the head where it has to be fast. Fast bands also
-have less time to cool, which can only soften them more: it errs toward the slower feed.
+C0 contains what blurs all bands equally (nozzle, spread of light). The waves are within the range that a
+constant number of beads can fill, because a bead that ended inside the wall would slow the head. Fast bands
+also have less time to cool, which can only soften them further; this error favours the slower feed.
 """
 
 from __future__ import annotations
@@ -27,11 +29,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.banded_strip import BRIM, POST, bottoms, boxes, by_step, log_light, raised
+from pathgen.coupons.banded_strip import (
+    BRIM,
+    POST,
+    average_steps,
+    band_areas,
+    bottoms,
+    extrude_bands,
+    log_light,
+)
 from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
-from pathgen.coupons.estimate import GRID, LEVEL, ends, need
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import pixels, plain_job
+from pathgen.coupons.estimate import GRID, LEVEL, interval_ends, require_count
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.shapes import pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 from pathgen.settings.job import Band
@@ -39,23 +49,23 @@ from pathgen.settings.job import Band
 Floats = NDArray[np.float64]
 
 FEEDS = (8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0)  # mm/s, lowest band first
-KEEP = 100.0  # cost of another number of beads: beyond all reason, so that it stays
-LEAST = 4  # bands that a fit needs
-HIGH = (4.0, 4.0, 5.0, 5.0, 5.0, 5.0, 5.0)  # mm; the slow ones take longest
-PERIOD, WAVES = 10.0, 4  # mm, and how many of them
-READ = 2  # waves in the middle that are read: near the turns the flow is still on its way to its swing
+KEEP = 100.0  # cost of a change of bead count, high enough to prevent any
+MIN_BANDS = 4  # minimum number of bands for a fit
+HIGH = (4.0, 4.0, 5.0, 5.0, 5.0, 5.0, 5.0)  # mm, heights of the bands; slow ones take longest
+PERIOD, WAVES = 10.0, 4  # mm, and number of periods
+READ = 2  # number of waves in the middle that are measured; near the hairpins the flow is not yet steady
 MIDDLE, SWING = 1.8, 0.6  # mm, mean thickness and amplitude
-FILLED = 0.9  # share of what a number of beads can fill that waves may use
-HOLDS = 0.8  # of a slow band's contrast that is still good: a judgement
-BEYOND = 16.0  # times past the ladder's ends that feeds are looked for
-WIDEST = 3.0  # times its lower end that an interval may reach up to: a wider one says nothing of use
-EVEN = math.sqrt(1 / HOLDS - 1)  # of vc, the feed at which the contrast is HOLDS·C0
+FILLED = 0.9  # fraction of the range of a bead count that the waves use
+HOLDS = 0.8  # fraction of the contrast of slow bands that is acceptable (our judgement)
+BEYOND = 16.0  # factor by which the search extends beyond the ends of the ladder
+WIDEST = 3.0  # maximum ratio of the limits of a useful interval
+EVEN = math.sqrt(1 / HOLDS - 1)  # feed at which the contrast is HOLDS·C0, over vc
 
 
-class Kept(NamedTuple):
-    """The feed that keeps `HOLDS` of the contrast, mm/s, its interval, and the contrast at no speed.
+class ContrastFit(NamedTuple):
+    """Feed that keeps `HOLDS` of the contrast, mm/s, with its interval, and the contrast at zero speed.
 
-    All are as fitted: also beyond the ladder, where they say no more than that they are beyond.
+    All are fitted values; beyond the ladder, they only indicate that the true value is beyond it.
     """
 
     feed: float
@@ -65,12 +75,12 @@ class Kept(NamedTuple):
 
 
 def ladder_feeds(setup: Setup) -> list[float]:
-    """Give the bands' feeds, mm/s, lowest band first: none faster than the slower axis or the hot end.
+    """Return the feeds of the bands, mm/s, lowest band first, within the limits of the axes and the hot end.
 
     Raises
     ------
     PathgenError
-        Where that leaves too few bands.
+        If too few bands remain.
 
     Examples
     --------
@@ -78,23 +88,24 @@ def ladder_feeds(setup: Setup) -> list[float]:
     >>> ladder_feeds(settle(Job()))
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
-    section = setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal
-    melts = setup.machine.hot_end.melt_rate / section
-    fastest = min(FEEDS[-1], slower_axis(setup), float(math.floor(melts)))
+    melts = setup.machine.hot_end.melt_rate / (
+        setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal
+    )
+    fastest = min(FEEDS[-1], slower_axis_feed(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
-    if len(speeds) < LEAST:
-        what = f"walls on {setup.machine.name} can be laid at {fastest:g} mm/s at most"
-        raise PathgenError(what, where="pace-ladder", allowed=f"over {FEEDS[LEAST - 2]:g} mm/s")
+    if len(speeds) < MIN_BANDS:
+        what = f"walls on {setup.machine.name} can be printed at {fastest:g} mm/s at most"
+        raise PathgenError(what, where="pace-ladder", allowed=f"above {FEEDS[MIN_BANDS - 2]:g} mm/s")
     return speeds
 
 
-def slower_axis(setup: Setup) -> float:
-    """Give the highest feed of the slower of the axes x and y, mm/s."""
+def slower_axis_feed(setup: Setup) -> float:
+    """Return the maximum feed of the slower of the axes x and y, mm/s."""
     return min(setup.machine.axes.x.feed, setup.machine.axes.y.feed)
 
 
 def wave_relief(setup: Setup) -> tuple[float, float]:
-    """Give mean thickness and amplitude of the waves, mm: what an even number of beads can fill throughout.
+    """Return mean thickness and amplitude of the waves, mm, fillable by an even number of beads.
 
     Examples
     --------
@@ -109,15 +120,15 @@ def wave_relief(setup: Setup) -> tuple[float, float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the strip out; its posts are the first and the last wave's crest, drawn out."""
+    """Build the strip; its posts continue the crests of the first and the last wave."""
     speeds = ladder_feeds(setup)
     heights = list(HIGH[: len(speeds)])
-    # As coarse as the controller's block rate needs it, or planning would have to cut the pixels anew.
+    # As coarse as the block rate of the controller requires; otherwise planning would resample the pixels.
     least = speeds[-1] / setup.machine.blocks_per_second
     pixel = setup.light.pixel if least <= setup.light.pixel else math.ceil(least * 1000) / 1000
     mean, swing = wave_relief(setup)
     width = 2 * POST + WAVES * PERIOD
-    u = (np.arange(pixels(width, pixel)) + 0.5) * pixel
+    u = (np.arange(pixel_count(width, pixel)) + 0.5) * pixel
     face = mean + swing * np.cos(2 * np.pi * np.clip(u - POST, 0.0, WAVES * PERIOD) / PERIOD)
     bands = tuple(Band(above=z, feed=feed) for z, feed in zip(bottoms(heights), speeds, strict=True))
     job = plain_job(
@@ -129,114 +140,114 @@ def _build(setup: Setup) -> Specimen:
         pixel=pixel,
         change_cost=KEEP,
     )
-    places = boxes(heights, width, (width - READ * PERIOD) / 2)
+    places = band_areas(heights, width, (width - READ * PERIOD) / 2)
     steps = [MeasuringPlace(box, (feed,)) for box, feed in zip(places, speeds, strict=True)]
-    return Specimen([(raised(face, heights, pixel), job)], steps, repeats=READ)
+    return Specimen([(extrude_bands(face, heights, pixel), job)], steps, repeats=READ)
 
 
-def kept_contrast(feed: Floats, contrast: Floats) -> Kept:
-    """Fit C0/(1 + (v/vc)²) and find the feed that keeps `HOLDS` of C0.
+def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
+    """Fit C0/(1 + (v/vc)²) and return the feed that keeps `HOLDS` of C0.
 
     Parameters
     ----------
     feed : (N,) float64
         mm/s.
     contrast : (N,) float64
-        ln(brightest/dimmest): readings that scatter by a share of themselves scatter alike here.
+        ln(brightest/dimmest); with it, relative scatter of the light becomes uniform scatter.
 
     Raises
     ------
     PathgenError
-        For fewer than four bands, and where feeds too far apart fit alike.
+        For fewer than four bands, and if the interval of the feed is too wide.
 
     Notes
     -----
-    For each vc the best C0 is known in closed form, so the sum of squares is profiled over vc; the interval
-    is that of the F test of each vc against the best (D. Bates, D. Watts, Nonlinear Regression Analysis,
-    1988, ch. 6; from memory). It needs no linear approximation, which fails where the contrast hardly falls.
+    The best C0 for each vc has a closed form, so the sum of squares is profiled over vc. The interval comes
+    from the F test of each vc against the best (D. Bates, D. Watts, Nonlinear Regression Analysis, 1988, ch.
+    6; from memory). This needs no linear approximation, which fails if the contrast hardly decreases.
 
     Examples
     --------
     >>> v = np.array(FEEDS)
-    >>> round(kept_contrast(v, 0.7 / (1 + (v / 40) ** 2) + 0.003 * np.cos(9 * v)).feed, 1)
+    >>> round(fit_contrast(v, 0.7 / (1 + (v / 40) ** 2) + 0.003 * np.cos(9 * v)).feed, 1)
     20.1
     """
     from scipy.special import fdtri
 
-    need(len(feed), LEAST, "contrast")
+    require_count(len(feed), MIN_BANDS, "contrast")
     at = np.geomspace(feed.min() / BEYOND, feed.max() * BEYOND, 10 * GRID)
     shape = 1 / (1 + (EVEN * feed / at[:, None]) ** 2)
     scale = np.maximum(shape @ contrast, 0.0) / np.sum(shape**2, axis=1)
     sums = np.sum((contrast - scale[:, None] * shape) ** 2, axis=1)
     best, left = int(np.argmin(sums)), len(feed) - 2
     limit = max(float(sums[best]), 1e-30) * (1 + float(fdtri(1, left, LEVEL)) / left)
-    low, high = ends(at, sums <= limit)
+    low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
-        allowed = "bands that differ by more than they scatter"
-        raise PathgenError("the contrast says nothing of the feed", where="sheet", allowed=allowed)
-    return Kept(float(at[best]), low, high, float(scale[best]))
+        allowed = "bands that differ by more than their scatter"
+        raise PathgenError("the contrast does not determine the feed", where="sheet", allowed=allowed)
+    return ContrastFit(float(at[best]), low, high, float(scale[best]))
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Find the fastest feed that keeps most of a slow band's contrast.
+    """Estimate the highest feed that keeps most of the contrast of slow bands.
 
     Parameters
     ----------
     filled : FilledSheet
-        A band's contrasts are averaged.
+        The contrasts of each band are averaged.
     setup : Setup
 
     Raises
     ------
     PathgenError
-        For a band whose brightest place is not brighter than its dimmest, and for readings that say nothing
-        of the feed.
+        If the brightest place of a band is dimmer than its dimmest, or if the measurements do not determine
+        the feed.
 
     Notes
     -----
-    `kept_contrast` has the method. The result stays between the slowest and the fastest band: beyond them
-    nothing was seen.
+    `fit_contrast` has the method. The result is limited to the range of the bands, because nothing was
+    measured beyond it.
     """
     contrast = log_light(filled, "bright") - log_light(filled, "dim")
     turned = np.flatnonzero(contrast < 0)
     if turned.size:
         where = f"{filled.where}, line {filled.line[turned[0]]}"
-        raise PathgenError("bright is less than dim", where=where, allowed="bright over dim")
-    at, read = by_step(filled["feed"], contrast)
-    kept = kept_contrast(at, read)
-    slowest, fastest = float(at.min()), min(float(at.max()), slower_axis(setup))
-    figures = (_within(kept, fastest), _lag(kept, fastest))
-    wanted = short(kept.feed, (figures[0].high - figures[0].low) / 2)
+        raise PathgenError("bright is less than dim", where=where, allowed="bright at least equal to dim")
+    at, read = average_steps(filled["feed"], contrast)
+    kept = fit_contrast(at, read)
+    slowest, fastest = float(at.min()), min(float(at.max()), slower_axis_feed(setup))
+    figures = (_limited_feed(kept, fastest), _lag(kept, fastest))
+    wanted = round_to_error(kept.feed, (figures[0].high - figures[0].low) / 2)
     chosen = float(np.clip(wanted, slowest, fastest))
     x = np.linspace(0.0, at.max(), 121)
     line = kept.contrast / (1 + (EVEN * x / kept.feed) ** 2)
     return Outcome(
         estimates=figures,
-        changes=(Change("", "wall_feed", chosen, "of image walls, mm/s, measured with a pace ladder"),),
+        changes=(Change("", "wall_feed", chosen, "feed of image walls, mm/s, measured with a pace ladder"),),
         before_after=(f"wall feed {setup.machine.wall_feed:g} → {chosen:g} mm/s",),
         curve=Curve("feed, mm/s", "contrast, ln(bright/dim)", at, read, (x, line), figures[:1]),
         notes=_notes(kept, figures[1], slowest, fastest, setup),
     )
 
 
-def _within(kept: Kept, fastest: float) -> Estimate:
-    """Give the feed with its interval; what is beyond the fastest band is only known to be."""
+def _limited_feed(kept: ContrastFit, fastest: float) -> Estimate:
+    """Return the feed with its interval, limited to the fastest band."""
     values = (min(feed, fastest) for feed in (kept.feed, kept.low, kept.high))
     return Estimate(f"{100 * HOLDS:.0f} % of the contrast up to", "mm/s", *values)
 
 
-def _lag(kept: Kept, fastest: float) -> Estimate:
-    """Give the lag that the feed implies; 0 is no less likely where the interval is open above."""
+def _lag(kept: ContrastFit, fastest: float) -> Estimate:
+    """Return the lag that the feed implies; the lower limit is 0 if the feed has no upper limit."""
     lag, high, low = (EVEN * PERIOD / (2 * math.pi * feed) for feed in (kept.feed, kept.low, kept.high))
     return Estimate("implied lag", "s", lag, low if kept.high < fastest else 0.0, high)
 
 
-def _notes(kept: Kept, lag: Estimate, slowest: float, fastest: float, setup: Setup) -> tuple[str, ...]:
+def _notes(kept: ContrastFit, lag: Estimate, slowest: float, fastest: float, setup: Setup) -> tuple[str, ...]:
     notes: tuple[str, ...] = ()
     if kept.feed >= fastest:
-        notes += (f"all feeds hold, up to the fastest band's {fastest:g} mm/s",)
+        notes += (f"all feeds up to {fastest:g} mm/s, the fastest band, keep the contrast",)
     elif kept.high >= fastest:
-        notes += (f"the readings do not tell whether {fastest:g} mm/s would hold too: read them again",)
+        notes += (f"{fastest:g} mm/s may also keep the contrast: measure again to find out",)
     if kept.feed < slowest:
         notes += (f"{slowest:g} mm/s already loses more than {100 * (1 - HOLDS):.0f} % of the contrast",)
     known = setup.machine.hot_end.lag
@@ -249,17 +260,17 @@ def _notes(kept: Kept, lag: Estimate, slowest: float, fastest: float, setup: Set
 
 COUPON = Coupon(
     name="pace-ladder",
-    measures="how fast walls can be laid before the relief flattens",
+    measures="maximum feed of walls before the relief flattens",
     profile="machine",
     nominal=(SheetColumn("feed", "mm_s", 0.1, 1000.0),),
     measured=(
-        SheetColumn("bright", LIGHT, text="the brightest reading along the band"),
-        SheetColumn("dim", LIGHT, text="the dimmest, beside it"),
+        SheetColumn("bright", LIGHT, text="light at the brightest place of the wave"),
+        SheetColumn("dim", LIGHT, text="light at the dimmest place beside it"),
     ),
     how=(
-        "Count bands from the platform up; at each notch in the edge a faster one begins.",
-        "On an even light, read each one's two middle waves: the brightest place and the dimmest beside it.",
-        "Waves nearer to the ends do not count: there the head turns.",
+        "Count bands from the platform up; a faster band begins at each notch in the edge.",
+        "On an even light, measure the two middle waves of each band at the brightest and the dimmest place.",
+        "Ignore the waves near the ends, where the head reverses.",
     ),
     build=_build,
     fit=_fit,

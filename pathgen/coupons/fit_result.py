@@ -1,4 +1,4 @@
-"""What a filled sheet says: figures with how sure they are, and what of a profile they change."""
+"""Results of evaluating a filled sheet: estimates with intervals, and changes of a profile."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 
 
 class Estimate(NamedTuple):
-    """A figure, with the interval that holds the true one 95 times in 100.
+    """An estimate with its 95 % confidence interval.
 
     Attributes
     ----------
@@ -27,23 +27,23 @@ class Estimate(NamedTuple):
     high: float
 
     def __str__(self) -> str:
-        """Spell it as people read it."""
+        """Format the estimate for people."""
         unit = f" {self.unit}" if self.unit else ""
         return f"{self.name} {self.value:.4g} ({self.low:.4g} to {self.high:.4g}){unit}"
 
 
 class Change(NamedTuple):
-    """A value of a profile to be replaced.
+    """A new value of a key in a profile.
 
     Attributes
     ----------
     table : str
-        Its TOML table, such as "hot_end"; "" for the profile's own keys.
+        TOML table, such as "hot_end"; "" for the top-level keys.
     key : str
     value : float
-        Rounded to what the readings support.
+        Rounded to the precision of the measurements.
     remark : str
-        What the key means, for a profile that did not have it.
+        Meaning of the key, for a profile without it.
     """
 
     table: str
@@ -54,17 +54,17 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """What a plot of the readings shows.
+    """Contents of a plot of the measurements.
 
     Attributes
     ----------
     x_label, y_label : str
     x, y : (N,) float64
-        Readings.
+        Measurements.
     line : ((M,), (M,)) float64, optional
-        What was fitted to them.
+        Fitted curve.
     marks : tuple of Estimate
-        Figures along x, drawn with their intervals.
+        Estimates along x, drawn with their intervals.
     """
 
     x_label: str
@@ -77,18 +77,18 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a filled sheet says.
+    """Result of evaluating a filled sheet.
 
     Attributes
     ----------
     estimates : tuple of Estimate
     changes : tuple of Change
-        Empty where the readings support none.
+        Empty if the measurements support none.
     before_after : tuple of str
-        One line for each change: what the profile said, what it says now.
+        One line per change, with the old and the new value.
     curve : Curve
     notes : tuple of str
-        What the person should know.
+        Remarks for the user.
     """
 
     estimates: tuple[Estimate, ...]
@@ -98,12 +98,12 @@ class Outcome:
     notes: tuple[str, ...] = ()
 
 
-def short(value: float, error: float) -> float:
-    """Round a figure to the place of its error's first digit, and one more.
+def round_to_error(value: float, error: float) -> float:
+    """Round a value to one digit more than the first digit of its error.
 
     Examples
     --------
-    >>> short(0.123456, 0.002), short(1234.5, 30.0)
+    >>> round_to_error(0.123456, 0.002), round_to_error(1234.5, 30.0)
     (0.1235, 1234.0)
     """
     if not (error > 0 and np.isfinite(error)):

@@ -1,4 +1,4 @@
-"""From a coupon's name to its program: the same pipeline as a panel's."""
+"""Build the program of a coupon by name, with the same pipeline as a panel."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ class LaidOut:
     ----------
     coupon : Coupon
     setup : Setup
-        As its panels have it, but for what differs from panel to panel.
+        Settings common to its panels.
     specimen : Specimen
     platform : Platform
-        Planned, ready to be written.
+        Planned and ready to be written.
     """
 
     coupon: Coupon
@@ -37,11 +37,11 @@ class LaidOut:
 
     @property
     def sheet(self) -> str:
-        """The reading sheet's text."""
+        """Text of the measurement sheet."""
         return sheet_text(self.coupon, self.specimen)
 
     def write(self, stream: BinaryIO, progress: Progress | None = None) -> Result:
-        """Write the program, as `pathgen.job.write` does."""
+        """Write the program like `pathgen.job.write`."""
         return write(self.platform, stream, progress)
 
 
@@ -54,20 +54,20 @@ def lay_out_coupon(
     ----------
     name : str
     job : Job, optional
-        Machine, material, layers, feeds, temperatures and bead widths are taken from it; what shapes a panel
-        is left aside.
+        Provides machine, material, layers, feeds, temperatures and bead widths; the keys that shape a panel
+        are ignored.
     machine, material : optional
-        Records to use instead of the ones the job names.
+        Records that replace those named in the job.
 
     Raises
     ------
     PathgenError
-        For an unknown name, and for anything refused of a panel.
+        For an unknown name, and for the reasons that apply to any panel.
 
     Examples
     --------
-    >>> laid = lay_out_coupon("step-wedge")
-    >>> len(laid.specimen.panels), len(laid.specimen.steps)
+    >>> coupon = lay_out_coupon("step-wedge")
+    >>> len(coupon.specimen.panels), len(coupon.specimen.steps)
     (1, 12)
     """
     found = find_coupon(name)

@@ -1,8 +1,8 @@
-"""Reading sheets: what is written beside a coupon, and what comes back filled in.
+"""Write and read measurement sheets, which accompany a coupon and come back filled in.
 
-A sheet is a CSV file. Its first lines, after #, say what to do; then a line names the columns; then one row a
-reading: the step's number, where it is on the print, what it was made with, and cells to fill in. A sheet is
-known by its columns' names, so the lines over them may be lost on the way through a spreadsheet.
+A sheet is a CSV file. Its first lines, after #, are instructions; then there is a line of column names, and
+one row per measurement: the number of the step, its place on the print, its nominal values, and cells to fill
+in. The column names identify the coupon, so a spreadsheet may drop the instructions.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ _YES_NO = {"yes": "1", "no": "0", "y": "1", "n": "0"}
 
 
 def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
-    """Write the sheet of a specimen, its readings blank."""
-    lines = [f"# Reading sheet, {coupon.name}: {coupon.measures}."]
+    """Return the text of a blank sheet for a specimen."""
+    lines = [f"# Measurement sheet of {coupon.name}: {coupon.measures}."]
     lines += [f"# {sentence}" for sentence in coupon.how]
     lines += [f"# {column.header}: {column.text}." for column in coupon.measured]
     several = len(specimen.panels) > 1
@@ -46,19 +46,19 @@ def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
 
 
 def csv_text(rows: CsvRows) -> str:
-    """Spell rows as a CSV file."""
+    """Format rows as CSV."""
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows([rows.names, *rows.cells])
     return out.getvalue()
 
 
-def known_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | None, CsvRows]:
-    """Tell which coupon's sheet a file is; None where it is no coupon's.
+def identify_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | None, CsvRows]:
+    """Identify the coupon of a sheet; None for any other file.
 
     Raises
     ------
     PathgenError
-        When it cannot be read.
+        If the file cannot be read.
     """
     rows = read_rows(path)
     for coupon in coupons:
@@ -69,19 +69,19 @@ def known_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | N
 
 
 def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
-    """Take the figures of a sheet.
+    """Parse the values of a sheet.
 
     Parameters
     ----------
     coupon : Coupon
-        Whose sheet it is, as `known_sheet` says.
-    rows : Rows
+        Coupon of the sheet, from `identify_sheet`.
+    rows : CsvRows
 
     Raises
     ------
     PathgenError
-        For a cell that is no figure or cannot be one, a nominal figure that is missing, a sheet that is
-        still blank.
+        For a cell that is not a number or is out of range, for a missing nominal value, and for a sheet
+        without measurements.
     """
     line = np.array(rows.line[1:], np.int64)
     values = {}
@@ -91,45 +91,50 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
             values[column.name] = np.full(len(line), np.nan)
             continue
         cells = [_YES_NO.get(row[place].lower(), row[place]) for row in rows.cells]
-        values[column.name] = _figures(cells, column, rows.names[place], line, rows.where)
+        values[column.name] = _parse_numbers(cells, column, rows.names[place], line, rows.where)
     read = np.zeros(len(line), bool)
     for column in coupon.measured:
         read |= np.isfinite(values[column.name])
     if not read.any():
         first = coupon.measured[0]
-        raise PathgenError("the sheet is blank", where=rows.where, allowed=f"{first.header}: {first.text}")
+        raise PathgenError(
+            "the sheet has no measurements", where=rows.where, hint=f"{first.header}: {first.text}"
+        )
     kept = {name: column[read] for name, column in values.items()}
     for column in coupon.nominal:
         missing = np.flatnonzero(~np.isfinite(kept[column.name]))
         if missing.size:
             where = f"{rows.where}, line {line[read][missing[0]]}"
-            raise PathgenError(f"no {column.header}", where=where, allowed="as the sheet was written")
+            raise PathgenError(
+                f"{column.header} is missing", where=where, allowed="the value in the original sheet"
+            )
     return FilledSheet(coupon, rows.where, kept, line[read])
 
 
 def _place(column: SheetColumn, rows: CsvRows) -> int | None:
-    """Find a column by its name and unit; light may be in any of its units."""
+    """Return the index of a column by name and unit; light may have any of its units."""
     names = [name.strip().lower() for name in rows.names]
     units = UNITS if column.unit == LIGHT else (column.unit,)
     wanted = [f"{column.name}_{unit}" if unit else column.name for unit in units]
     return next((names.index(name) for name in wanted if name in names), None)
 
 
-def _figures(
+def _parse_numbers(
     cells: Sequence[str], column: SheetColumn, name: str, line: NDArray[np.int64], where: str
 ) -> Floats:
-    """Turn a column's cells into figures; blank ones are NaN."""
+    """Convert the cells of a column to numbers; blank cells become NaN."""
     codes = column.unit == LIGHT and name.lower().endswith("_srgb")
-    most = CODES if codes else column.high
+    maximum = CODES if codes else column.high
     values = np.array([float(cell) if _NUMBER.match(cell) else np.nan for cell in cells], np.float64)
     wrong = np.array([bool(cell) and not _NUMBER.match(cell) for cell in cells], dtype=bool)
-    wrong |= (values < column.low) | (values > most)
+    wrong |= (values < column.low) | (values > maximum)
     if wrong.any():
         first = int(np.argmax(wrong))
         raise PathgenError(
             f"{name} is {format_value(cells[first])}",
             where=f"{where}, line {line[first]}",
-            allowed=f"a number from {column.low:g} to {most:g}" + (f": {column.text}" if column.text else ""),
-            hint="decimals are written with a point" if "," in cells[first] else "",
+            allowed=f"a number from {column.low:g} to {maximum:g}"
+            + (f": {column.text}" if column.text else ""),
+            hint="write decimals with a point" if "," in cells[first] else "",
         )
     return np.asarray(decode_srgb(values / CODES)) if codes else values

@@ -1,103 +1,79 @@
-"""The packing ladder: a strip fed more from band to band, for the volume that fills a wall and no more.
+"""Packing ladder: a strip with more plastic from band to band, to find the volume that just fills a wall.
 
-Too little leaves gaps between beads, which scatter light; too much has nowhere to go and stands out of the
-face as ridges. Near full the light is taken to follow a parabola in its logarithm. Ridges spoil what is
-printed over them, so the fullest band is the uppermost.
+Too little plastic leaves gaps between beads, which scatter light; excess plastic has no room and forms ridges
+on the face. Near full packing, the logarithm of light is assumed to follow a parabola. Ridges damage the
+layers above them, so the band with the highest packing is at the top.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.banded_strip import (
-    BRIM,
-    POST,
-    bottoms,
-    boxes,
-    by_step,
-    end_note,
-    holds_up_to,
-    log_light,
-    plain_wall,
-    raised,
-)
-from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
-from pathgen.coupons.estimate import peak
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import across, plain_job
+from pathgen.coupons.banded_strip import end_note, even_strip, fit_brightness, upper_limit
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, SheetColumn, Specimen
+from pathgen.coupons.fit_result import Change, Outcome, round_to_error
 from pathgen.settings import Setup
-from pathgen.settings.job import Band
 
-SOLIDITIES = (0.94, 0.95, 0.96, 0.97, 0.98, 0.99, 1.00, 1.01, 1.02)  # lowest band first
-HIGH = 4.5  # mm of a band
-WIDE = 40.0  # mm
+PACKINGS = (0.94, 0.95, 0.96, 0.97, 0.98, 0.99, 1.00, 1.01, 1.02)  # lowest band first
+HIGH = 4.5  # mm, height of a band
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the strip out."""
-    heights = [HIGH] * len(SOLIDITIES)
-    wall, post = plain_wall(setup)
-    face = across([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.light.pixel, setup.light.pixel)[0]
-    bands = tuple(Band(above=z, packing=s) for z, s in zip(bottoms(heights), SOLIDITIES, strict=True))
-    # The job itself says none: what the bands are compared with is the material's.
-    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, packing=None)
-    steps = [MeasuringPlace(box, (s,)) for box, s in zip(boxes(heights, WIDE), SOLIDITIES, strict=True)]
-    return Specimen([(raised(face, heights, setup.light.pixel), job)], steps, repeats=3)
+    """Build the strip."""
+    # The job itself sets no packing, so the bands are compared with the packing of the material.
+    return even_strip(setup, HIGH, "packing", PACKINGS, packing=None)
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Find the packing that lets most light through, among those without ridges.
+    """Estimate the most translucent packing among those without ridges.
 
     Parameters
     ----------
     filled : FilledSheet
-        A step's readings are averaged, as logarithms.
+        The logarithms of the measurements of each step are averaged.
     setup : Setup
 
     Raises
     ------
     PathgenError
-        For readings that say nothing of a peak, or a face that is clean nowhere.
+        If the measurements do not determine a peak, or if the face is clean nowhere.
 
     Notes
     -----
-    The peak is `pathgen.coupons.estimate.peak`'s, the packing up to which the face is clean `threshold`'s.
-    What is taken is the peak, or the lower end of the limit's interval where the peak is above that.
+    `pathgen.coupons.estimate.estimate_peak` gives the peak, and `estimate_threshold` the packing up to which
+    the face is clean. The result is the peak, or the lower limit of the threshold's interval if the peak is
+    above it.
     """
-    packing = filled["packing"]
-    at, light = by_step(packing, log_light(filled, "reading"))
-    value, low, high, line = peak(at, light, "light")
-    best = Estimate("brightest at", "", value, low, high)
-    limit = holds_up_to(packing, filled["clean"], "clean up to", "", "a clean face")
-    figures = (best,) if limit.found is None else (best, limit.found)
-    notes = end_note("the brightest packing", at, low, high)
-    if limit.safe < value:
-        notes += (f"light is best at {value:.3f}, but the face is sure to be clean only to {limit.safe:.3f}",)
+    limit = upper_limit(filled["packing"], filled["clean"], "clean up to", "", "a clean face")
+    best, curve = fit_brightness(filled, "packing", "", limit)
+    notes = end_note("the brightest packing", curve.x, best.low, best.high)
+    if limit.safe < best.value:
+        clean = f"the face is safely clean only up to {limit.safe:.3f}"
+        notes += (f"light is brightest at {best.value:.3f}, but {clean}",)
     if np.isinf(limit.safe):
-        notes += ("whether the face is clean was not judged: feel it for ridges before you trust it",)
-    chosen = short(min(value, limit.safe), (high - low) / 2)
-    x = np.linspace(at.min(), at.max(), 101)
+        notes += ("ridges on the face were not judged; feel the face to check it",)
+    chosen = round_to_error(min(best.value, limit.safe), (best.high - best.low) / 2)
     return Outcome(
-        estimates=figures,
+        estimates=curve.marks,
         changes=(Change("", "packing", chosen, "deposited over geometric volume, measured"),),
         before_after=(f"packing {setup.material.packing:g} → {chosen:g}",),
-        curve=Curve("packing", "ln light", at, light, (x, np.asarray(np.polyval(line, x))), figures),
+        curve=curve,
         notes=notes,
     )
 
 
 COUPON = Coupon(
     name="packing-ladder",
-    measures="how full a wall lets most light through without ridges",
+    measures="most translucent packing without ridges",
     profile="material",
     nominal=(SheetColumn("packing", "", 0.5, 1.2),),
     measured=(
-        SheetColumn("reading", LIGHT, text="what the meter shows with the band over its window"),
-        SheetColumn("clean", "", 0.0, 1.0, text="1 where the face has no ridges, else 0; may stay blank"),
+        SheetColumn("reading", LIGHT, text="light through the band"),
+        SheetColumn("clean", "", 0.0, 1.0, text="1 if the face has no ridges, else 0; optional"),
     ),
     how=(
-        "Count bands from the platform up; at each notch in the edge a fuller one begins.",
-        "Read each along its middle, in three places, on an even light; feel its face for ridges.",
+        "Count bands from the platform up; a band with more plastic begins at each notch in the edge.",
+        "On an even light, measure each band at three places along its middle; feel its face for ridges.",
     ),
     build=_build,
     fit=_fit,

@@ -1,9 +1,9 @@
-"""Readings from a photograph: a coupon's corners in it say where each step lies, bare light what 1 is.
+"""Measure a coupon in a photograph: its corners locate the steps, and bare light is the reference.
 
-The picture's codes become light (sRGB, IEC 61966-2-1). Four corners give the homography between the coupon's
-plane and the picture (by scikit-image). A lens darkens toward the picture's corners, so light is taken over
-that of a second photograph without the coupon, or, where there is none, over a smooth surface fitted to the
-bare light around the coupon. Places that are burnt out tell nothing and are left blank.
+Pixel values are converted to light (sRGB, IEC 61966-2-1). Four corners give the homography between the plane
+of the coupon and the picture (by scikit-image). A lens darkens toward the corners of the picture, so light is
+divided by that of a second photograph without the coupon, or, without one, by a smooth surface fitted to the
+bare light around the coupon. Overexposed steps are left blank.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ from pathgen.coupons.measurement_sheet import PLACE
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import CsvRows
 
-BURNT = 0.985  # light, of the brightest a code can say, from which on it may have been more
-BURNT_SHARE = 0.002  # of a step's places that may be burnt out
-FINEST, COARSEST = 0.05, 0.5  # mm, pixel_size that a step is sampled with
-AROUND = (1.5, 6.0)  # mm beyond the coupon's edges where bare light is looked for
-SPACING_AROUND = 0.5  # mm
-LEAST_AROUND = 60  # places
-OVER = 1.1  # bare light over the brightest step; less is no bare light
-FAR = 4.0  # scatters about the surface beyond which a place is no bare light
+BURNT = 0.985  # light from which a pixel counts as overexposed; 1 is the maximum pixel value
+BURNT_SHARE = 0.002  # maximum fraction of overexposed samples in a step
+FINEST, COARSEST = 0.05, 0.5  # mm, range of the sampling distance
+AROUND = (1.5, 6.0)  # mm beyond the edges of the coupon, search range for bare light
+SPACING_AROUND = 0.5  # mm between samples of bare light
+MIN_AROUND = 60  # minimum number of samples of bare light
+OVER = 1.1  # minimum bare light relative to the brightest step
+FAR = 4.0  # maximum deviation of bare light from its surface, in standard deviations
 
 Corners = Sequence[tuple[float, float]]
 
@@ -44,13 +44,13 @@ class Photo:
     light : (rows, cols) float64
         Linear, 0 to 1.
     blank : (rows, cols) float64, optional
-        The same without the coupon.
+        The same view without the coupon.
     to_pixel : callable
-        From (N, 2) places on the coupon, mm from its lower left corner, to (N, 2) pixels (x, y).
+        Maps (N, 2) places on the coupon, mm from its lower left corner, to (N, 2) pixels (x, y).
     size : (float, float)
-        Of the coupon, mm.
+        Width and height of the coupon, mm.
     pixel_size : float
-        mm that a step is sampled with: about a pixel of the picture.
+        Sampling distance on the coupon, mm: about a pixel of the picture.
     name : str
     """
 
@@ -62,17 +62,17 @@ class Photo:
     name: str
 
 
-def corners_from(text: str) -> list[tuple[float, float]]:
-    """Read four corners as an option spells them.
+def parse_corners(text: str) -> list[tuple[float, float]]:
+    """Parse four corners from the text of an option.
 
     Raises
     ------
     PathgenError
-        For what is not four pairs of numbers.
+        If the text is not four pairs of numbers.
 
     Examples
     --------
-    >>> corners_from("10,20 110,22 108,70 9,68")[1]
+    >>> parse_corners("10,20 110,22 108,70 9,68")[1]
     (110.0, 22.0)
     """
     try:
@@ -82,7 +82,7 @@ def corners_from(text: str) -> list[tuple[float, float]]:
     if len(points) != 4 or any(len(p) != 2 or not all(map(math.isfinite, p)) for p in points):
         hint = "x,y in pixels: upper left, upper right, lower right, lower left of the coupon"
         allowed = "four pairs such as '120,80 1830,95 1820,260 118,250'"
-        raise PathgenError(f"corners are {text!r}", where="--corners", allowed=allowed, hint=hint)
+        raise PathgenError(f"invalid corners {text!r}", where="--corners", allowed=allowed, hint=hint)
     return [(x, y) for x, y in points]
 
 
@@ -95,96 +95,95 @@ def open_photo(
     ----------
     path : path
     corners : four (x, y)
-        Pixels, x to the right and y down from the picture's upper left corner: the coupon's upper left, upper
-        right, lower right and lower left corner.
+        Pixels, x to the right and y down from the upper left corner of the picture: the upper left, upper
+        right, lower right and lower left corner of the coupon.
     size : (float, float)
         Width and height of the coupon, mm.
     blank : path, optional
-        The same view of the light without the coupon.
+        The same view without the coupon.
 
     Raises
     ------
     PathgenError
-        For a picture that cannot be read, corners outside it or no quadrilateral, and a blank of another
-        size.
+        For a picture that cannot be read, for corners outside it or not of a quadrilateral, and for a blank
+        of another size.
     """
     from skimage.transform import ProjectiveTransform
 
-    shown = picture.load_picture(path)
-    light = np.asarray(shown.luminance, np.float64)
+    photograph = picture.load_picture(path)
+    light = np.asarray(photograph.luminance, np.float64)
     rows, cols = light.shape
     at = np.asarray(corners, np.float64)
     if (at < 0).any() or (at > (cols, rows)).any():
         raise PathgenError(
-            f"corners reach beyond the picture's {cols} × {rows} pixels",
-            where=shown.source,
-            allowed="inside it",
+            f"corners are outside the picture of {cols} × {rows} pixels",
+            where=photograph.source,
+            allowed="inside the picture",
         )
     turns = [_cross(at[i], at[(i + 1) % 4], at[(i + 2) % 4]) for i in range(4)]
     if min(turns) <= 0:
-        allowed = "upper left, upper right, lower right, lower left, as the coupon's viewer sees it"
-        raise PathgenError("the corners go round the wrong way, or cross", where="--corners", allowed=allowed)
+        allowed = "upper left, upper right, lower right, lower left, as the viewer of the coupon sees it"
+        raise PathgenError("the corners are in the wrong order", where="--corners", allowed=allowed)
     wide, high = size
     own = np.array([(0, high), (wide, high), (wide, 0), (0, 0)], np.float64)
     transform = ProjectiveTransform.from_estimate(own, at)  # type: ignore[no-untyped-call]
     if not transform:
-        raise PathgenError("the corners do not give a view of a flat coupon", where="--corners")
+        raise PathgenError("the corners are not a view of a flat coupon", where="--corners")
     bare = None
     if blank is not None:
         bare = np.asarray(picture.load_picture(blank).luminance, np.float64)
         if bare.shape != light.shape:
-            what = f"{bare.shape[1]} × {bare.shape[0]} pixels beside {cols} × {rows}"
-            raise PathgenError(what, where=str(blank), allowed="the same camera, from the same place")
+            what = f"the blank has {bare.shape[1]} × {bare.shape[0]} pixels, the photograph {cols} × {rows}"
+            allowed = "photographs by the same camera from the same place"
+            raise PathgenError(what, where=str(blank), allowed=allowed)
     across = float(np.hypot(*(at[1] - at[0])))
     pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
-    return Photo(light, bare, transform, size, pixel_size, shown.source)
+    return Photo(light, bare, transform, size, pixel_size, photograph.source)
 
 
-def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
-    """Fill a sheet from a photograph: light, and with bare light in it a reference beside each.
+def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
+    """Fill a sheet from a photograph: light of each step, and the bare light at each step if it is visible.
 
     Parameters
     ----------
     photo : Photo
     coupon : Coupon
         The step wedge or the resolution chart.
-    rows : Rows
+    rows : CsvRows
         Its sheet.
 
     Returns
     -------
-    rows : Rows
-        As the sheet was, its readings those of the photograph; burnt-out steps blank.
+    rows : CsvRows
+        The sheet with the measurements from the photograph; overexposed steps are blank.
     notes : list of str
 
     Raises
     ------
     PathgenError
-        For a coupon that no photograph tells of, and where nothing in the picture can be read.
+        For other coupons, and if nothing in the picture can be measured.
     """
     if coupon.name not in ("step-wedge", "resolution-chart"):
-        what = f"a photograph does not say what a {coupon.name} is to tell"
-        raise PathgenError(what, where="--photo", allowed="the step wedge and the resolution chart")
+        what = f"{coupon.name} cannot be measured in a photograph"
+        raise PathgenError(what, where="--photo", allowed="step-wedge or resolution-chart")
     names = [name.strip().lower() for name in rows.names]
     boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
     images = [sample_area(photo, photo.light, box) for box in boxes]
     burnt = np.array([float(np.mean(image > BURNT)) > BURNT_SHARE for image in images])
     notes = []
     if burnt.all():
-        hint = "expose the photograph less, until no step is burnt out"
-        raise PathgenError(
-            "every step is burnt out", where=photo.name, allowed="light under the most", hint=hint
-        )
+        hint = "reduce the exposure until no step is overexposed"
+        raise PathgenError("every step is overexposed", where=photo.name, hint=hint)
     if burnt.any():
         which = ", ".join(str(i + 1) for i in np.flatnonzero(burnt))
-        notes.append(f"burnt out, and left out: step {which}; expose the photograph less")
+        notes.append(f"overexposed and omitted: step {which}; reduce the exposure")
     if coupon.name == "step-wedge":
         read = [[float(np.median(image))] for image in images]
         columns = ["reading_linear"]
-        reference, said = _reference(
+        reference, messages = _reference(
             photo, boxes, max(v[0] for v, b in zip(read, burnt, strict=True) if not b)
         )
-        notes += said
+        notes += messages
         if reference is not None:
             columns.append("reference_linear")
             read = [[*values, float(bare)] for values, bare in zip(read, reference, strict=True)]
@@ -193,7 +192,7 @@ def filled_from(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, l
         nominal = _numbers(rows, names, [column.header for column in coupon.nominal])
         patches = [resolution_chart.Patch(int(k), int(a), *sizes) for k, a, *sizes in nominal]
         read = [
-            list(resolution_chart.read_patch(patch, image, photo.pixel_size))
+            list(resolution_chart.measure_patch(patch, image, photo.pixel_size))
             for patch, image in zip(patches, images, strict=True)
         ]
     kept = [
@@ -213,46 +212,46 @@ def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
     across = np.arange(box.left + photo.pixel_size / 2, box.right, photo.pixel_size)
     up = np.arange(box.bottom + photo.pixel_size / 2, box.top, photo.pixel_size)[::-1]
     u, z = np.meshgrid(across, up)
-    return _at(photo, light, np.column_stack([u.ravel(), z.ravel()])).reshape(u.shape)
+    return _light_at(photo, light, np.column_stack([u.ravel(), z.ravel()])).reshape(u.shape)
 
 
-def _at(photo: Photo, light: Floats, places: Floats) -> Floats:
-    """Light at places on the coupon's plane; NaN outside the picture."""
+def _light_at(photo: Photo, light: Floats, places: Floats) -> Floats:
+    """Return the light at places on the plane of the coupon; NaN outside the picture."""
     from scipy.ndimage import map_coordinates
 
     x, y = photo.to_pixel(places).T  # type: ignore[operator]
-    # A pixel's middle is half a pixel from its corner, where coordinates count from.
+    # Coordinates refer to the corner of a pixel, half a pixel from its centre.
     return np.asarray(map_coordinates(light, [y - 0.5, x - 0.5], order=1, cval=np.nan))
 
 
 def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tuple[Floats | None, list[str]]:
-    """Give the bare light behind each step; None where the picture shows none."""
+    """Return the bare light at each step, or None if the picture shows none."""
     if photo.blank is not None:
         images = [sample_area(photo, photo.blank, box) for box in boxes]
         if any(float(np.mean(image > BURNT)) > BURNT_SHARE for image in images):
-            hint = "expose both photographs alike, and less"
-            raise PathgenError("the bare light is burnt out in the blank", where=photo.name, hint=hint)
+            hint = "reduce the exposure of both photographs equally"
+            raise PathgenError("the blank is overexposed", where=photo.name, hint=hint)
         return np.array([float(np.median(image)) for image in images]), []
     places = _around(photo.size)
-    seen = _at(photo, photo.light, places)
-    inside = np.isfinite(seen)
-    places, seen = places[inside], seen[inside]
-    bright = seen > OVER * brightest
-    none = "no bare light around the coupon, or in a --blank: only the fall of light with thickness is known"
-    if np.count_nonzero(bright) < max(LEAST_AROUND, 0.3 * len(seen)):
+    light = _light_at(photo, photo.light, places)
+    inside = np.isfinite(light)
+    places, light = places[inside], light[inside]
+    bright = light > OVER * brightest
+    none = "no bare light around the coupon and no --blank: only the decrease with thickness is known"
+    if np.count_nonzero(bright) < max(MIN_AROUND, 0.3 * len(light)):
         return None, [none]
-    places, seen = places[bright], seen[bright]
-    if np.mean(seen > BURNT) > 0.01:
-        return None, [f"the bare light around the coupon is burnt out. {none[0].upper()}{none[1:]}"]
+    places, light = places[bright], light[bright]
+    if np.mean(light > BURNT) > 0.01:
+        return None, [f"the bare light around the coupon is overexposed. {none[0].upper()}{none[1:]}"]
     pixels = photo.to_pixel(places)  # type: ignore[operator]
     middles = np.array([((b.left + b.right) / 2, (b.bottom + b.top) / 2) for b in boxes])
     wanted = photo.to_pixel(middles)  # type: ignore[operator]
     scale = max(photo.light.shape)
-    return np.exp(_surface(pixels / scale, np.log(seen), wanted / scale)), []
+    return np.exp(_surface(pixels / scale, np.log(light), wanted / scale)), []
 
 
 def _around(size: tuple[float, float]) -> Floats:
-    """List places around a coupon, mm."""
+    """Return places around a coupon, mm."""
     wide, high = size
     out = np.arange(AROUND[0], AROUND[1], SPACING_AROUND)
     u = np.arange(-AROUND[1], wide + AROUND[1], SPACING_AROUND)
@@ -263,7 +262,7 @@ def _around(size: tuple[float, float]) -> Floats:
 
 
 def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
-    """Fit a surface of second degree, leave out what is far from it, and give it elsewhere."""
+    """Fit a surface of second degree, reject outliers, and evaluate it at other places."""
 
     def terms(places: Floats) -> Floats:
         x, y = places.T
@@ -278,10 +277,10 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
 
 
 def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
-    """Take columns that a sheet was written with."""
+    """Return columns of the original sheet as numbers."""
     if not set(wanted) <= set(names):
-        hint = "pathgen coupon writes a sheet with the places of its steps"
-        raise PathgenError("the sheet does not say where the steps are", where=rows.where, hint=hint)
+        hint = "use the sheet that pathgen coupon wrote, which has them"
+        raise PathgenError("the sheet has no places of the steps", where=rows.where, hint=hint)
     places = [names.index(name) for name in wanted]
     figures = []
     for row, line in zip(rows.cells, rows.line[1:], strict=True):
@@ -289,7 +288,7 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
             figures.append([float(row[place]) for place in places])
         except ValueError:
             where = f"{rows.where}, line {line}"
-            raise PathgenError("no place of a step", where=where, allowed=", ".join(wanted)) from None
+            raise PathgenError("invalid place of a step", where=where, allowed=", ".join(wanted)) from None
     return figures
 
 

@@ -1,4 +1,4 @@
-"""What a sheet says, written into a machine's or a material's file; all other lines are kept."""
+"""Write the result of a fit into the file of a machine or a material, keeping all other lines."""
 
 from __future__ import annotations
 
@@ -14,33 +14,33 @@ from pathgen.settings.toml_edit import Value, rewrite_table
 from pathgen.settings.validation import refuse_first, typed
 
 
-def changed_text(text: str, outcome: Outcome, coupon: Coupon, name: str) -> str:
-    """Put what a sheet says into a profile's file.
+def update_profile_text(text: str, outcome: Outcome, coupon: Coupon, name: str) -> str:
+    """Return the text of a profile with the changes of a fit.
 
     Parameters
     ----------
     text : str
-        The file as it was: TOML, valid.
+        Original text of the file, valid TOML.
     outcome : Outcome
     coupon : Coupon
-        Its `profile` says what the file is.
+        Its `profile` is the type of the file.
     name : str
-        What the new profile is called.
+        Name of the new profile.
 
     Returns
     -------
     str
-        No date: the same readings give the same text.
+        Without a date, so the same measurements give the same text.
 
     Raises
     ------
     PathgenError
-        When the readings change nothing, the file cannot be changed line by line, or what comes out is no
+        If there are no changes, if the file cannot be edited line by line, or if the result is not a valid
         profile.
     """
     if not outcome.changes:
-        said = "; ".join(outcome.notes) or "they tell nothing apart"
-        raise PathgenError(f"the readings change nothing: {said}", where=coupon.name)
+        reason = "; ".join(outcome.notes) or "they do not differ significantly"
+        raise PathgenError(f"the measurements change nothing: {reason}", where=coupon.name)
     tables: dict[str, dict[str, Value]] = {"": {"name": name}}
     remarks: dict[str, dict[str, str]] = {}
     for change in outcome.changes:

@@ -1,13 +1,13 @@
-"""The resolution chart: waves and line pairs of falling period, along u and along z, and edges.
+"""Resolution chart: waves and line pairs of decreasing period, along u and along z, and edges.
 
-What is read is how bright the crests and how dim the troughs of a patch look: its modulation (B − D)/(B + D).
-The finer the period, the more of it is lost to the light's sideways spread inside the wall and, along u, to
-the nozzle (contrast transfer by sinusoids, as ISO 12233 has it for cameras; from memory). Patches of
-two mean thicknesses tell a spread that grows with the wall from one that does not. The fit compares with
-`pathgen.optics.predict.seen`, one factor for all patches left free: it takes up what law and camera are off
-by.
+The light B at the crests and D at the troughs of a patch gives its modulation (B − D)/(B + D). Finer periods
+lose more of it to the sideways spread of light inside the wall and, along u, to the size of the nozzle
+(contrast transfer of sinusoids, as in ISO 12233 for cameras; from memory). Patches of two mean thicknesses
+distinguish a spread that grows with the wall from a constant one. The fit compares with
+`pathgen.optics.predict.viewed`; one free factor, common to all patches, absorbs errors of the law and the
+camera.
 
-In a photograph a patch's mean line is described by a few harmonics of its period, whose sum at crest and
+In a photograph, a few harmonics of the period describe the mean line of a patch; their sum at crest and
 trough is free of noise.
 """
 
@@ -29,9 +29,9 @@ from pathgen.coupons.definition import (
     SheetColumn,
     Specimen,
 )
-from pathgen.coupons.estimate import Estimates, least_squares, need
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixels, plain_job
+from pathgen.coupons.estimate import Estimates, least_squares, require_count
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
@@ -39,20 +39,20 @@ WAVE, BARS, EDGE = 0, 1, 2
 ALONG_U, ALONG_Z = 0, 1
 PERIODS = (6.0, 4.0, 2.5, 1.6, 1.0)  # mm
 THIN, THICK = 1.4, 2.4  # mm, mean thickness
-SWING = 0.35  # mm above and below it
-WIDE, HIGH = 12.0, 7.0  # mm of a patch
-MARGIN = 0.5  # mm at a patch's sides that are not read
+SWING = 0.35  # mm, amplitude
+WIDE, HIGH = 12.0, 7.0  # mm, size of a patch
+MARGIN = 0.5  # mm at the sides of a patch that are not measured
 BRIM = 5.0  # mm
-HARMONICS = 5  # of a patch that a photograph is taken to show
-FINE = 0.1  # mm, pixel that patches are predicted at
-MISFIT = 0.002  # of modulations: what a replayed chart has less or more than predicted
-GONE = 0.1  # modulation, over that of wide patches, at which detail counts as lost
-WIDEST = 3.0  # mm of spread; a wall that spreads more shows no picture
-KNOWN = 0.25  # mm, half width of the spread's interval above which readings say nothing
+HARMONICS = 5  # maximum number of harmonics fitted to a photographed patch
+FINE = 0.1  # mm, pixel size of predicted patches
+MISFIT = 0.002  # error of predicted modulations against a replayed chart
+GONE = 0.1  # modulation, relative to wide patches, at which detail counts as lost
+WIDEST = 3.0  # mm, maximum spread; a wall with more shows no picture
+KNOWN = 0.25  # mm, maximum half width of the interval of the spread
 
 
 class Patch(NamedTuple):
-    """What a patch is: its kind and direction, period, mean and swing, mm."""
+    """A patch of the chart: kind, direction, and period, mean thickness and amplitude, mm."""
 
     kind: int
     along: int
@@ -61,9 +61,9 @@ class Patch(NamedTuple):
     swing: float
 
 
-def patches() -> list[Patch]:
-    """List the chart's patches, row by row from the lower left."""
-    # The thick ones stand below: a step back to thin is no overhang.
+def list_patches() -> list[Patch]:
+    """List the patches of the chart, row by row from the lower left."""
+    # The thick ones are below, because a step back to a thinner wall is not an overhang.
     both = (ALONG_U, ALONG_Z)
     lower = [Patch(WAVE, ALONG_U, period, THICK, SWING) for period in PERIODS]
     lower += [Patch(BARS, along, period, THIN, SWING) for along in both for period in PERIODS[2:]]
@@ -72,7 +72,7 @@ def patches() -> list[Patch]:
 
 
 def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
-    """Give a patch's thickness along its direction, `at` mm from where it begins; a crest of light first."""
+    """Return the thickness of a patch, mm, at positions `at` along its direction; bright crest first."""
     if patch.kind == EDGE:
         return np.where(at < length / 2, patch.mean - patch.swing, patch.mean + patch.swing)
     wave = -np.cos(2 * np.pi * at / patch.period)
@@ -82,10 +82,10 @@ def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Fl
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the chart out."""
-    pixel, all_patches = setup.light.pixel, patches()
+    """Build the chart."""
+    pixel, all_patches = setup.light.pixel, list_patches()
     columns = (len(all_patches) + 1) // 2
-    rows, cols = pixels(HIGH, pixel), pixels(WIDE, pixel)
+    rows, cols = pixel_count(HIGH, pixel), pixel_count(WIDE, pixel)
     wall = np.full((2 * rows, columns * cols), THIN)
     steps = []
     for number, patch in enumerate(all_patches):
@@ -97,24 +97,24 @@ def _build(setup: Setup) -> Specimen:
         left, bottom = INDEX + col * WIDE, row * HIGH
         box = PanelArea(left + MARGIN, bottom + MARGIN, left + WIDE - MARGIN, bottom + HIGH - MARGIN)
         steps.append(MeasuringPlace(box, tuple(map(float, patch))))
-    edge = np.full((2 * rows, pixels(INDEX, pixel)), THICK + SWING)
+    edge = np.full((2 * rows, pixel_count(INDEX, pixel)), THICK + SWING)
     whole = np.hstack([edge + INDEX_OVER, wall, edge])
     job = plain_job(setup.job, brim=BRIM, thinnest=round(THIN - SWING, 3), thickest=round(THICK + SWING, 3))
     return Specimen([(whole, job)], steps)
 
 
-def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: float) -> float:
-    """Predict a patch's modulation.
+def predict_modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: float) -> float:
+    """Predict the modulation of a patch.
 
     Parameters
     ----------
     patch : Patch
     setup : Setup
-        Its material has the law.
+        Its material provides the law.
     spread : (float, float)
-        Standard deviation of the light's spread in a wall of no thickness, mm, and what each mm adds.
+        Standard deviation of the spread of light at zero thickness, mm, and its growth per mm of thickness.
     nozzle : float
-        mm.
+        Nozzle diameter, mm.
     """
     from pathgen.deposit.blur import smear
     from pathgen.optics import law
@@ -125,39 +125,39 @@ def modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: 
     else:
         cells = 2 * max(20, round(patch.period / 2 / FINE))
         pixel = patch.period / cells
-        if patch.kind == WAVE:  # it is made in steps: of columns, or of layers
+        if patch.kind == WAVE:  # printed in steps: columns or layers
             made = setup.light.pixel if patch.along == ALONG_U else setup.layers.nominal
             patch = patch._replace(swing=patch.swing * float(np.sinc(made / patch.period)))
         wall = patch_thickness(patch, (np.arange(cells) + 0.5) * pixel, patch.period)
-        if patch.along == ALONG_U:  # three periods, as what is smeared at the ends is not repeated
+        if patch.along == ALONG_U:  # three periods, because smearing is not periodic at the ends
             wall = np.asarray(smear(np.tile(wall, 3)[None], nozzle, pixel)[0, cells : 2 * cells], np.float64)
         width = spread[0] + spread[1] * wall
         ends = (0.0, patch.period / 2)
-        bright, dim = (_arriving(at, through.transmittance(wall), width, patch.period) for at in ends)
+        bright, dim = (_spread_light_at(at, through.transmittance(wall), width, patch.period) for at in ends)
     return float((bright - dim) / (bright + dim))
 
 
-def _arriving(at: float, light: Floats, width: Floats, period: float) -> float:
-    """Light at a place of an endless wave, each cell's being spread by a Gaussian of its own width."""
+def _spread_light_at(at: float, light: Floats, width: Floats, period: float) -> float:
+    """Return the light at a place of an endless wave; each cell spreads by a Gaussian of its own width."""
     from scipy.special import ndtr
 
     cells = len(light)
     pixel = period / cells
-    scale = np.maximum(width, 1e-6)  # a growth under 0, tried on the way to a fit, may leave none
+    scale = np.maximum(width, 1e-6)  # a negative growth, tried during a fit, may give a negative width
     reach = math.ceil(5 * float(scale.max()) / period) + 1
     middle = (np.arange(cells) + 0.5) * pixel + period * np.arange(-reach, reach + 1)[:, None]
-    share = ndtr((at + pixel - middle) / scale) - ndtr((at - pixel - middle) / scale)  # of two cells' width
+    share = ndtr((at + pixel - middle) / scale) - ndtr((at - pixel - middle) / scale)  # of two cells
     return float(share.sum(axis=0) @ light) / 2
 
 
-def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]:
-    """Read crest and trough of a patch from a picture of it.
+def measure_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]:
+    """Measure crest and trough of a patch in a picture.
 
     Parameters
     ----------
     patch : Patch
     image : (rows, cols) float64
-        Light inside the patch's box, row 0 at the top.
+        Light inside the area of the patch, row 0 at the top.
     pixel : float
         mm.
 
@@ -170,60 +170,69 @@ def read_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]
     if patch.kind == EDGE:
         ends = len(line) // 4
         return float(line[:ends].mean()), float(line[-ends:].mean())
-    # A wave is even about its crest: cosines alone describe it, and give crest and trough without noise.
+    # A wave is symmetric about its crest, so cosines describe it and average the noise.
     phase = 2 * np.pi * at / patch.period
-    most = max(1, min(HARMONICS, int(patch.period / pixel / 3)))
-    orders = np.arange(most + 1)
+    maximum = max(1, min(HARMONICS, int(patch.period / pixel / 3)))
+    orders = np.arange(maximum + 1)
     waves = np.linalg.lstsq(np.cos(np.outer(phase, orders)), line, rcond=None)[0]
     return float(waves.sum()), float((waves * (-1.0) ** orders).sum())
 
 
 def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
-    """Say how far light spreads in the wall, and the finest detail that shows.
+    """Estimate the spread of light in the wall, and the finest visible detail.
 
-    A growth that the readings do not tell from none is reported, and the change made without it.
+    An insignificant growth of the spread is reported, but the profile is changed without it.
     """
-    # Line pairs are for the eye: how sharp their sides come out hangs on more than the light.
+    # Line pairs are for visual inspection: the sharpness of their sides does not depend on light alone.
     good = (sheet["kind"] != BARS) & (sheet["bright"] + sheet["dim"] > 0)
     bright, dim = sheet["bright"][good], sheet["dim"][good]
     columns = (sheet[name][good] for name in ("kind", "along", "period", "mean", "swing"))
     read = [Patch(int(k), int(a), p, m, s) for k, a, p, m, s in zip(*columns, strict=True)]
-    need(len(read), 6, "patches")
+    require_count(len(read), 6, "patches")
     for patch, line in zip(read, sheet.line[good], strict=True):
         if (patch.kind != EDGE and patch.period <= 0) or patch.swing >= patch.mean:
-            what = f"a patch with a period of {patch.period:g} mm, {patch.mean:g} ± {patch.swing:g} mm thick"
-            raise PathgenError(what, where=f"{sheet.where}, line {line}", allowed="as the sheet was written")
+            what = f"invalid patch: period {patch.period:g} mm, thickness {patch.mean:g} ± {patch.swing:g} mm"
+            where = f"{sheet.where}, line {line}"
+            raise PathgenError(what, where=where, allowed="the values in the original sheet")
     modulations = (bright - dim) / (bright + dim)
     several = len({patch.mean for patch in read}) > 1
-    found = _spread(read, modulations, setup, several, sheet.where)
+    found = _fit_spread(read, modulations, setup, several, sheet.where)
     estimates = [
-        _named("spread", "mm", found, 1),
-        *([_named("spread_growth", "mm/mm", found, 2)] if several else []),
+        _estimate_of("spread", "mm", found, 1),
+        *([_estimate_of("spread_growth", "mm/mm", found, 2)] if several else []),
     ]
     kept = found
     if several and estimates[1].low <= 0:
-        kept = _spread(read, modulations, setup, False, sheet.where)
+        kept = _fit_spread(read, modulations, setup, False, sheet.where)
     grows = float(kept.values[2]) if len(kept.values) > 2 else 0.0
     if not found.covariance[1, 1] > 0:
-        what = "the patches look alike whatever light spreads: they do not tell the spread"
-        raise PathgenError(what, where=sheet.where, hint="read them anew, the finest too")
-    wide = _at(found, THIN)
+        what = "the measured patches do not determine the spread of light"
+        raise PathgenError(what, where=sheet.where, hint="measure all patches again, including the finest")
+    wide = _spread_at(found, THIN)
     if (wide.high - wide.low) / 2 > KNOWN:
-        what = f"a spread of {wide.low:.2f} to {wide.high:.2f} mm: modulations scatter by {found.scatter:.3f}"
+        what = (
+            f"the spread is uncertain, {wide.low:.2f} to {wide.high:.2f} mm: "
+            f"modulations scatter by {found.scatter:.3f}"
+        )
         raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
     estimates += [wide, _finest(wide, setup.machine.hot_end.nozzle_diameter)]
-    words = "mm, standard deviation of the light's sideways spread"
-    values = [max(0.0, short(float(kept.values[1]), (wide.high - wide.low) / 2)), round(max(0.0, grows), 3)]
+    words = "mm, standard deviation of the sideways spread of light"
+    values = [
+        max(0.0, round_to_error(float(kept.values[1]), (wide.high - wide.low) / 2)),
+        round(max(0.0, grows), 3),
+    ]
     changes = [Change("light", "spread", values[0], words)]
-    changes.append(Change("light", "spread_growth", values[1], "mm of it more for each mm of wall"))
+    changes.append(Change("light", "spread_growth", values[1], "mm of spread per mm of thickness"))
     old = setup.material.light
     before, now = old.spread + old.spread_growth * THIN, values[0] + values[1] * THIN
     share = 100 * found.values[0]
-    notes = [f"modulations scatter by {found.scatter:.3f}, and are {share:.0f} % of what the law says"]
+    notes = [
+        f"modulations are {share:.0f} % of those predicted by the law, and scatter by {found.scatter:.3f}"
+    ]
     if not several:
-        notes.append("one mean thickness only: whether the spread grows with the wall is not known")
+        notes.append("only one mean thickness was measured, so the growth of the spread is unknown")
     elif kept is not found:
-        notes.append("the readings do not tell a spread that grows with the wall from one that does not")
+        notes.append("the growth of the spread with thickness is not significant")
     return Outcome(
         tuple(estimates),
         tuple(changes),
@@ -233,33 +242,33 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     )
 
 
-def _spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
-    """Fit one factor and the spread, and where asked its growth, to modulations."""
+def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
+    """Fit a factor and the spread, and optionally its growth, to modulations."""
     nozzle = setup.machine.hot_end.nozzle_diameter
 
     def model(p: Floats) -> Floats:
         spread = (float(p[1]), float(p[2]) if grows else 0.0)
-        return np.array([p[0] * modulation(patch, setup, spread, nozzle) for patch in read])
+        return np.array([p[0] * predict_modulation(patch, setup, spread, nozzle) for patch in read])
 
-    figures = 3 if grows else 2
-    start = np.array([1.0, 0.2, 0.02])[:figures]
-    # A growth below 0 is nothing plastic has, but readings that scatter may say it, and intervals need that.
-    bounds = np.array([0.0, 0.0, -0.3])[:figures], np.array([2.0, WIDEST, 1.0])[:figures]
+    parameters = 3 if grows else 2
+    start = np.array([1.0, 0.2, 0.02])[:parameters]
+    # No plastic has a negative growth, but scattered measurements may fit one, and intervals need it.
+    bounds = np.array([0.0, 0.0, -0.3])[:parameters], np.array([2.0, WIDEST, 1.0])[:parameters]
     found = least_squares(model, modulations, start, bounds, "patches", MISFIT)
     if found.values[0] < 0.2:
-        what = f"modulations are {100 * found.values[0]:.0f} % of what the law says"
-        hint = "is the material the right one, and was the bare light around the chart covered?"
-        raise PathgenError(what, where=where, allowed="20 % or more", hint=hint)
+        what = f"modulations are {100 * found.values[0]:.0f} % of those predicted by the law"
+        hint = "check the material, and cover the bare light around the chart"
+        raise PathgenError(what, where=where, allowed="at least 20 %", hint=hint)
     return found
 
 
-def _named(name: str, unit: str, found: Estimates, place: int) -> Estimate:
+def _estimate_of(name: str, unit: str, found: Estimates, place: int) -> Estimate:
     value, low, high = (float(ends[place]) for ends in (found.values, found.low, found.high))
     return Estimate(name, unit, value, low, high)
 
 
-def _at(found: Estimates, thickness: float) -> Estimate:
-    """Give the spread at a thickness: far better known than its two parts."""
+def _spread_at(found: Estimates, thickness: float) -> Estimate:
+    """Return the spread at a thickness, which is much more precise than its two parameters."""
     weight = np.array([0.0, 1.0, thickness][: len(found.values)])
     value = float(weight @ found.values)
     student = (found.high[1] - found.values[1]) / math.sqrt(found.covariance[1, 1])
@@ -268,22 +277,22 @@ def _at(found: Estimates, thickness: float) -> Estimate:
 
 
 def _finest(wide: Estimate, nozzle: float) -> Estimate:
-    """Give the period at which a wave's modulation is down to `GONE`: Gaussian times the nozzle's box."""
+    """Return the period at which the modulation of a wave falls to `GONE`, due to spread and nozzle size."""
     from scipy.optimize import brentq
 
     def left(period: float, spread: float) -> float:
         return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(nozzle / period)) - GONE
 
-    least = 1.05 * nozzle  # the nozzle's own first zero lies at one nozzle
+    minimum = 1.05 * nozzle  # the first zero of the nozzle is at one nozzle diameter
     ends = [
-        float(brentq(left, least, 100.0, args=(spread,))) if left(least, spread) < 0 else least
+        float(brentq(left, minimum, 100.0, args=(spread,))) if left(minimum, spread) < 0 else minimum
         for spread in (wide.value, wide.low, wide.high)
     ]
-    return Estimate("finest period that shows along the layers", "mm", ends[0], ends[1], ends[2])
+    return Estimate("finest visible period along the layers", "mm", ends[0], ends[1], ends[2])
 
 
 def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
-    """Draw the modulation left of thin waves over their frequency, with what was fitted."""
+    """Plot the modulation of thin waves over their frequency, with the fitted curve."""
     nozzle, spread = (
         setup.machine.hot_end.nozzle_diameter,
         (float(found.values[1]), float(np.append(found.values, 0.0)[2])),
@@ -292,16 +301,17 @@ def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimate
     frequency = np.array([1 / read[i].period for i in chosen])
     periods = np.geomspace(PERIODS[0], PERIODS[-1], 40)
     fitted = [
-        found.values[0] * modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, nozzle)
+        found.values[0]
+        * predict_modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, nozzle)
         for p in periods
     ]
     line = (1 / periods, np.array(fitted))
-    return Curve("periods a mm", "modulation of waves on a thin wall", frequency, modulations[chosen], line)
+    return Curve("periods per mm", "modulation of waves on a thin wall", frequency, modulations[chosen], line)
 
 
 COUPON = Coupon(
     name="resolution-chart",
-    measures="how far light spreads in the wall, and the finest detail that shows",
+    measures="sideways spread of light in the wall, and finest visible detail",
     profile="material",
     nominal=(
         SheetColumn("kind", "", 0, 2),
@@ -311,13 +321,13 @@ COUPON = Coupon(
         SheetColumn("swing", "mm", 0, 100),
     ),
     measured=(
-        SheetColumn("bright", LIGHT, text="light in the middle of a bright line of the patch"),
-        SheetColumn("dim", LIGHT, text="light in the middle of a dark line of the patch"),
+        SheetColumn("bright", LIGHT, text="light at the middle of a bright line of the patch"),
+        SheetColumn("dim", LIGHT, text="light at the middle of a dark line of the patch"),
     ),
     how=(
-        "Photograph the chart on an even light, sharp and without burnt-out places: --photo reads it.",
-        "kind: 0 wave, 1 line pairs, 2 edge; along: 0 from left to right, 1 upward.",
-        "Patches count from the thicker edge, the lower row first.",
+        "Photograph the chart sharply on an even light, without overexposure, and pass it to --photo.",
+        "kind: 0 wave, 1 line pairs, 2 edge; along: 0 left to right, 1 upward.",
+        "Count patches from the thicker edge, the lower row first.",
     ),
     build=_build,
     fit=_fit,

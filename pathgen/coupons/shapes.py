@@ -1,6 +1,6 @@
-"""Shapes that coupons are made of: maps of thickness in pixels, with notches to count instead of figures.
+"""Build the shapes of coupons: thickness maps, with notches to count in place of numbers.
 
-All maps are as the viewer sees them, row 0 at the top, and have whole pixels: a length is rounded to them.
+All maps are as the viewer sees them, row 0 at the top. Lengths are rounded to whole pixels.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from pathgen.settings import Job
 
 Floats = NDArray[np.float64]
 
-INDEX = 4.0  # mm, width of the thicker edge on the side where counting begins
-INDEX_OVER = 1.0  # mm that it is thicker than what stands beside it
-NOTCH = 1.0  # mm wide and deep; one that stands for five is three times as wide
-SPACE = 1.2  # mm from notch to notch
+INDEX = 4.0  # mm, width of the thicker edge at which counting begins
+INDEX_OVER = 1.0  # mm by which this edge exceeds the thickness beside it
+NOTCH = 1.0  # mm, width and depth; a notch that counts five is three times as wide
+SPACE = 1.2  # mm between notches
 
 
 def plain_job(base: Job, **changes: object) -> Job:
-    """Strip a job of everything that would change a coupon's shape or light; machine and feeds stay.
+    """Reset the keys of a job that would change the shape or light of a coupon; machine and feeds stay.
 
     Examples
     --------
@@ -37,38 +37,38 @@ def plain_job(base: Job, **changes: object) -> Job:
             "nozzle_temperature", "platform_temperature", "axis", "spacing", "spacing_min", "spacing_max",
         )
     }  # fmt: skip
-    if base.layer == "auto":  # a coupon's layers are even
+    if base.layer == "auto":  # all layers of a coupon have the same height
         kept["layer"] = base.layer_like
     return Job(**{**kept, "rim_width": 0.0, "wedges": "auto", **changes})  # type: ignore[arg-type]
 
 
-def across(widths: Sequence[float], values: Sequence[float], height: float, pixel: float) -> Floats:
-    """Make a map of upright stripes, from left to right.
+def build_stripes(widths: Sequence[float], values: Sequence[float], height: float, pixel: float) -> Floats:
+    """Build a map of upright stripes, from left to right.
 
     Parameters
     ----------
     widths, values : sequence of float
-        Width and thickness of each, mm.
+        Width and thickness of each stripe, mm.
     height, pixel : float
-        mm.
+        Height of the map, and size of a pixel, mm.
 
     Examples
     --------
-    >>> across([0.2, 0.1], [1.0, 2.0], 0.1, 0.1).tolist()
+    >>> build_stripes([0.2, 0.1], [1.0, 2.0], 0.1, 0.1).tolist()
     [[1.0, 1.0, 2.0]]
     """
     edges = np.rint(np.cumsum([0.0, *widths]) / pixel).astype(np.intp)
     row = np.repeat(np.asarray(values, np.float64), np.diff(edges))
-    return np.tile(row, (pixels(height, pixel), 1))
+    return np.tile(row, (pixel_count(height, pixel), 1))
 
 
-def pixels(length: float, pixel: float) -> int:
-    """Count the pixels of a length, mm; at least one."""
+def pixel_count(length: float, pixel: float) -> int:
+    """Return the number of pixels in a length, mm; at least one."""
     return max(1, round(length / pixel))
 
 
-def notched(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]) -> Floats:
-    """Cut notches into the upper edge: as many as each count, those for five of it three times as wide.
+def cut_notches(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]) -> Floats:
+    """Cut groups of notches into the upper edge, each with a count; wide notches count five.
 
     Parameters
     ----------
@@ -77,21 +77,21 @@ def notched(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]
     pixel : float
         mm.
     counts : sequence of (left, count)
-        Where a group begins, mm, and what it counts to.
+        Left end of each group, mm, and its count.
 
     Returns
     -------
     (rows, cols) float64
-        A copy; the notches are open, thickness 0.
+        A copy; the thickness is 0 in the notches, which are open at the top.
 
     Examples
     --------
     >>> bare = np.ones((40, 200))
-    >>> int((notched(bare, 0.1, [(1.0, 7)])[0] == 0).sum())  # one for five and two for one
+    >>> int((cut_notches(bare, 0.1, [(1.0, 7)])[0] == 0).sum())  # one wide notch and two narrow ones
     50
     """
     cut = thickness.copy()
-    deep = pixels(NOTCH, pixel)
+    deep = pixel_count(NOTCH, pixel)
     for left, count in counts:
         at = left
         for wide in [3 * NOTCH] * (count // 5) + [NOTCH] * (count % 5):
@@ -100,24 +100,24 @@ def notched(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]
     return cut
 
 
-def notches_wide(count: int) -> float:
-    """Tell how much room the notches of a count take, mm.
+def notches_width(count: int) -> float:
+    """Return the width of a group of notches, mm.
 
     Examples
     --------
-    >>> notches_wide(1), round(notches_wide(7), 1)
+    >>> notches_width(1), round(notches_width(7), 1)
     (1.0, 7.4)
     """
     fives, ones = divmod(count, 5)
     return NOTCH * (3 * fives + ones) + SPACE * (fives + ones - 1)
 
 
-def inside(box: PanelArea, margin: float) -> PanelArea:
-    """Shrink a box by a margin on all sides, mm.
+def shrink_area(box: PanelArea, margin: float) -> PanelArea:
+    """Shrink an area by a margin on all sides, mm.
 
     Examples
     --------
-    >>> inside(PanelArea(0, 0, 10, 10), 2)
+    >>> shrink_area(PanelArea(0, 0, 10, 10), 2)
     PanelArea(left=2, bottom=2, right=8, top=8)
     """
     return PanelArea(box.left + margin, box.bottom + margin, box.right - margin, box.top - margin)

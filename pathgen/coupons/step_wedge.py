@@ -1,8 +1,8 @@
-"""The step wedge: a staircase of thickness, for the law by which a plastic lets light through.
+"""Step wedge: a staircase of thicknesses, to measure the light law of a plastic.
 
-Steps stand side by side, thin to thick, each wide enough for a meter's window, and each with as many notches
-over it as its number says (a wide notch is five). The index edge, thicker than its neighbour, is at step 1.
-A sheet is fitted by `pathgen.optics.law_fit`; its density is D = −log10 T (ISO 5-2).
+The steps are side by side, thin to thick, each wide enough for the window of a light meter. Notches above
+each step give its number (a wide notch counts five). The index edge, thicker than its neighbour, is at step
+1. `pathgen.optics.law_fit` fits the law to a sheet; its density is D = −log10 T (ISO 5-2).
 """
 
 from __future__ import annotations
@@ -10,22 +10,22 @@ from __future__ import annotations
 import numpy as np
 
 from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.shapes import INDEX, INDEX_OVER, across, notched, notches_wide, plain_job
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, build_stripes, cut_notches, notches_width, plain_job
 from pathgen.settings import Setup
 
 STEPS = 12
-WIDE, HIGH = 12.5, 14.0  # mm of a step; meters look through 5 to 10 mm
-THIN, THICK = 0.6, 3.4  # mm, beyond both ends of an ordinary panel
+WIDE, HIGH = 12.5, 14.0  # mm, size of a step; windows of light meters are 5 to 10 mm wide
+THIN, THICK = 0.6, 3.4  # mm, beyond the thickness range of ordinary panels
 BRIM = 8.0  # mm
 
 
-def thicknesses(setup: Setup) -> list[float]:
-    """Give the steps' thicknesses, mm: closer together where light falls fastest.
+def step_thicknesses(setup: Setup) -> list[float]:
+    """Return the thicknesses of the steps, mm, closer together where light decreases fastest.
 
     Examples
     --------
     >>> from pathgen.settings import Job, settle
-    >>> thicknesses(settle(Job()))[:4]
+    >>> step_thicknesses(settle(Job()))[:4]
     [0.6, 0.74, 0.9, 1.09]
     """
     thin = max(THIN, setup.beads.spacing_min)
@@ -34,36 +34,36 @@ def thicknesses(setup: Setup) -> list[float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the wedge out."""
-    steps, pixel = thicknesses(setup), setup.light.pixel
+    """Build the wedge."""
+    steps, pixel = step_thicknesses(setup), setup.light.pixel
     end = steps[0] + INDEX_OVER
     widths = [INDEX, *[WIDE] * STEPS, INDEX]
-    wall = across(widths, [end, *steps, steps[-1] + INDEX_OVER], HIGH, pixel)
+    wall = build_stripes(widths, [end, *steps, steps[-1] + INDEX_OVER], HIGH, pixel)
     lefts = [INDEX + WIDE * number for number in range(STEPS)]
     counts = [
-        (left + (WIDE - notches_wide(number)) / 2, number) for number, left in enumerate(lefts, start=1)
+        (left + (WIDE - notches_width(number)) / 2, number) for number, left in enumerate(lefts, start=1)
     ]
     job = plain_job(setup.job, brim=BRIM, thinnest=steps[0], thickest=steps[-1])
     boxes = [PanelArea(left + 1.0, 1.0, left + WIDE - 1.0, HIGH - 2.0) for left in lefts]
     return Specimen(
-        [(notched(wall, pixel, counts), job)],
+        [(cut_notches(wall, pixel, counts), job)],
         [MeasuringPlace(box, (thickness,)) for box, thickness in zip(boxes, steps, strict=True)],
     )
 
 
 COUPON = Coupon(
     name="step-wedge",
-    measures="how much light each thickness lets through",
+    measures="transmitted light at each thickness",
     profile="material",
     nominal=(SheetColumn("thickness", "mm", 0.0, 100.0),),
     measured=(
-        SheetColumn("reading", LIGHT, text="what the meter shows with the step over its window"),
-        SheetColumn("reference", LIGHT, text="the same without the wedge, now and then; may stay blank"),
-        SheetColumn("dark", LIGHT, text="the same with the light off; may stay blank"),
+        SheetColumn("reading", LIGHT, text="light through the step"),
+        SheetColumn("reference", LIGHT, text="light without the wedge, at some of the steps; optional"),
+        SheetColumn("dark", LIGHT, text="meter value with the light switched off; optional"),
     ),
     how=(
-        "Lay the wedge on an even light, cover what lies bare beside it, and read each step in its middle.",
-        "Steps count from the thicker edge beside the thinnest one; a wide notch counts five.",
+        "Put the wedge on an even light, cover the light around it, and measure each step at its middle.",
+        "Count steps from the thicker edge beside the thinnest step; a wide notch counts five.",
     ),
     build=_build,
     fit=None,

@@ -1,12 +1,12 @@
-"""The sway fins: slender walls that begin to ripple at some height, for how much sway shows.
+"""Sway fins: slender walls that develop ripples above some height, to find the sway that becomes visible.
 
-Fins of several thicknesses stand the way the machine shakes most, each by itself with its own brim and
-without wedges: they are to sway. The thinnest is the lowest, and each has as many notches in its top as its
-number says (a wide notch is five). Teeth in the side edge count height: the upper end of each is at a whole
-10 mm, that of the longer one at 50 mm, so no ruler is needed.
+Fins of several thicknesses stand in the direction in which the machine shakes most, each with its own brim
+and without wedges, because they are meant to sway. The thinnest fin is the lowest. Notches in the top of a
+fin give its number (a wide notch counts five). Teeth in the side edge mark the height: the upper end of each
+is at a multiple of 10 mm, that of the longer one at 50 mm, so no ruler is needed.
 
-What is found is a sway as `pathgen.panel.steadiness` reckons it. A figure it assumes, such as the nozzle's
-drag, need not be right for that: panels are judged by the same reckoning.
+The result is a sway as computed by `pathgen.panel.steadiness`. An assumed value such as the drag of the
+nozzle need not be accurate, because panels are judged by the same computation.
 """
 
 from __future__ import annotations
@@ -17,74 +17,74 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.estimate import LEVEL, need
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, short
-from pathgen.coupons.shapes import notched, notches_wide, pixels, plain_job
+from pathgen.coupons.estimate import LEVEL, require_count
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.shapes import cut_notches, notches_width, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
 from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Machine, Setup
 
 Floats = NDArray[np.float64]
 
-# Thickness and height, mm: half as high again as where a quarter of a spacing is passed with shipped figures.
+# Thickness and height, mm: 1.5 times the height at which the sway of shipped profiles is 1/4 of a spacing.
 FINS = ((0.8, 36.0), (0.9, 41.0), (1.0, 46.0), (1.2, 55.0), (1.5, 68.0))
-WIDE = 9.0  # mm; four notches need as much
-TOOTH, LONGER = 1.0, 2.0  # mm that teeth stand out
-EVERY = 10.0  # mm from tooth to tooth
-STEEP = 2.0  # mm a tooth rises for each mm it stands out: 27 degrees, which any machine carries
+WIDE = 9.0  # mm; the width that four notches need
+TOOTH, LONGER = 1.0, 2.0  # mm, protrusion of the teeth
+EVERY = 10.0  # mm between teeth
+STEEP = 2.0  # rise of a tooth over its protrusion: 27 degrees, printable on any machine
 BRIM, APART = 6.0, 4.0  # mm
-TOP = 0.5  # mm under a fin's top that still count as its top
-LEAST = 3  # fins that ripple below their top
-MOST_OPEN = 10.0  # times its low end that the interval may reach to
-FINEST = 0.03  # scatter of ln(sway): a height read to 1 mm is no surer, as sway grows with its cube
-WIDEST, GRID = 8.0, 1601  # standard deviations looked over, and candidates in them
+TOP = 0.5  # mm below the top of a fin that still count as the top
+MIN_RIPPLED = 3  # minimum number of fins that ripple below their top
+MAX_RATIO = 10.0  # maximum ratio of the limits of the interval
+FINEST = 0.03  # minimum scatter of ln(sway), for heights measured to 1 mm; sway grows with their cube
+WIDEST, GRID = 8.0, 1601  # search range in standard deviations, and number of candidates
 
 
-def shaken(machine: Machine) -> int:
-    """Give the rotation at which a wall is shaken most, degrees: normal to the way the platform moves.
+def most_shaken_rotation(machine: Machine) -> int:
+    """Return the rotation at which a wall is shaken most, degrees: normal to the motion of the platform.
 
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> shaken(load_machine("moving-table"))
+    >>> most_shaken_rotation(load_machine("moving-table"))
     0
     """
     return max((0, 90), key=lambda rotation: carried_acceleration(machine, rotation))
 
 
-def fin(thickness: float, height: float, pixel: float) -> Floats:
-    """Make a fin's map, with its teeth and without its notches, mm.
+def fin_thickness(thickness: float, height: float, pixel: float) -> Floats:
+    """Return the thickness map of a fin with its teeth but without its notches, mm.
 
     Examples
     --------
-    >>> widths = (fin(1.0, 40.0, 0.1) > 0).sum(axis=1)[::-1]  # pixels, from the platform up
+    >>> widths = (fin_thickness(1.0, 40.0, 0.1) > 0).sum(axis=1)[::-1]  # pixels, from the platform up
     >>> widths[[50, 79, 99, 100, 199]].tolist()
     [90, 90, 100, 90, 100]
     """
-    z = (np.arange(pixels(height, pixel)) + 0.5) * pixel
+    z = (np.arange(pixel_count(height, pixel)) + 0.5) * pixel
     tick = np.ceil(z / EVERY)
     long = np.where(tick * EVERY % 50 == 0, LONGER, TOOTH)
     out = np.clip(long - (tick * EVERY - z) / STEEP, 0.0, None) * (tick * EVERY < height)
-    room, wide = pixels(LONGER, pixel), pixels(WIDE, pixel)
+    room, wide = pixel_count(LONGER, pixel), pixel_count(WIDE, pixel)
     column = np.arange(room + wide)
     wall = column >= room - np.rint(out / pixel)[:, None]
     return np.where(wall, thickness, 0.0)[::-1]
 
 
 def _build(setup: Setup) -> Specimen:
-    """Lay the fins out in a row through the platform's middle."""
-    pixel, rotation = setup.light.pixel, shaken(setup.machine)
+    """Place the fins in a row through the centre of the platform."""
+    pixel, rotation = setup.light.pixel, most_shaken_rotation(setup.machine)
     wider = max(1.0, setup.beads.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
     panels, steps, spots = [], [], []
     for number, (thickness, height) in enumerate(fins, start=1):
-        left = LONGER + (WIDE - notches_wide(number)) / 2
-        panels.append((notched(fin(thickness, height, pixel), pixel, [(left, number)]), job))
+        left = LONGER + (WIDE - notches_width(number)) / 2
+        panels.append((cut_notches(fin_thickness(thickness, height, pixel), pixel, [(left, number)]), job))
         steps.append(
             MeasuringPlace(
                 PanelArea(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1
@@ -97,43 +97,44 @@ def _build(setup: Setup) -> Specimen:
 
 
 def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> float:
-    """Reckon how far a fin sways when it has reached a height, mm.
+    """Compute the sway of a fin when it has grown to a height, mm.
 
     Parameters
     ----------
     thickness, height : float
-        Of the fin, mm.
+        Thickness and final height of the fin, mm.
     reached : float
-        mm.
+        Height grown so far, mm.
     setup : Setup
     """
     material, machine = setup.material, setup.machine
-    shaking = carried_acceleration(machine, shaken(machine))
+    shaking = carried_acceleration(machine, most_shaken_rotation(machine))
     conditions = Conditions(material.modulus, material.density, shaking)
-    wall = measure_sections(fin(thickness, height, setup.light.pixel), setup.light.pixel)
+    wall = measure_sections(fin_thickness(thickness, height, setup.light.pixel), setup.light.pixel)
     return float(compute_steadiness(wall, conditions, np.array([min(reached, height)])).sway[0])
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Find the sway at which ripples begin.
+    """Estimate the sway at which ripples begin.
 
     Parameters
     ----------
     filled : FilledSheet
-        A fin clean to its top has its own height in `clean_up_to`.
+        For a fin without ripples, `clean_up_to` is its height.
     setup : Setup
 
     Raises
     ------
     PathgenError
-        When fewer than three fins ripple, when they tell too little, and for a height above the fin's.
+        If fewer than three fins ripple, if the interval is too wide, or if a height exceeds that of the fin.
 
     Notes
     -----
-    ln(sway) at the onsets is taken as normally distributed about that of the limit, so the limit is their
-    geometric mean. A fin clean to its top only says that its onset is beyond (a censored reading: J. Tobin,
-    Econometrica 26, 24, 1958; from memory). The interval is that of the profile likelihood, cut where it is
-    Student's when nothing is censored: n·ln(1 + t²/(n − 1)), the degrees of freedom those of onsets seen.
+    ln(sway) at the onset of ripples is assumed to be normally distributed about that of the limit, so the
+    limit is the geometric mean of the onsets. For a fin without ripples, the onset is only known to be higher
+    (a censored measurement: J. Tobin, Econometrica 26, 24, 1958; from memory). The interval comes from the
+    profile likelihood, with the cut that gives Student's interval without censoring: n·ln(1 + t²/(n − 1)),
+    with the degrees of freedom of the observed onsets.
     """
     thickness, height, clean = (filled[name] for name in ("fin_thickness", "fin_height", "clean_up_to"))
     over = np.flatnonzero(clean > height + TOP)
@@ -144,29 +145,32 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     to_top = clean > height - TOP
     swayed = np.array([sway_at(*row, setup) for row in zip(thickness, height, clean, strict=True)])
     if to_top.all():
-        hint = f"sway of {swayed.max():.3g} mm does not show: sway_limit may be as high"
+        hint = f"a sway of {swayed.max():.3g} mm is invisible; sway_limit may be as high"
         raise PathgenError(
-            "every fin is clean to its top", where=filled.where, allowed=f"{LEAST} that ripple", hint=hint
+            "no fin has ripples",
+            where=filled.where,
+            allowed=f"at least {MIN_RIPPLED} with ripples",
+            hint=hint,
         )
-    need(int((~to_top).sum()), LEAST, "an onset of ripples under a fin's top")
-    value, low, high = (math.exp(v) for v in _censored(np.log(swayed[~to_top]), np.log(swayed[to_top])))
-    if high > MOST_OPEN * low:
-        what = f"sway_limit lies anywhere from {low:.2g} to {high:.2g} mm"
-        raise PathgenError(what, where=filled.where, allowed="onsets that agree better, or more of them")
+    require_count(int((~to_top).sum()), MIN_RIPPLED, "the onset of ripples")
+    value, low, high = (math.exp(v) for v in _censored_mean(np.log(swayed[~to_top]), np.log(swayed[to_top])))
+    if high > MAX_RATIO * low:
+        what = f"sway_limit is uncertain, {low:.2g} to {high:.2g} mm"
+        raise PathgenError(what, where=filled.where, allowed="onsets that agree better, or more onsets")
     return _outcome(filled, setup, swayed, to_top, Estimate("sway_limit", "mm", value, low, high))
 
 
-def _censored(seen: Floats, beyond: Floats) -> tuple[float, float, float]:
-    """Give the mean of normal readings, some known only to be larger than a bound, and its interval."""
+def _censored_mean(observed: Floats, beyond: Floats) -> tuple[float, float, float]:
+    """Estimate the mean of normal measurements, some known only as lower bounds, with its interval."""
     from scipy.special import log_ndtr, stdtrit
 
-    count, middle, scatter = len(seen) + len(beyond), float(seen.mean()), float(seen.std(ddof=1))
+    count, middle, scatter = len(observed) + len(beyond), float(observed.mean()), float(observed.std(ddof=1))
     widest = max(scatter, float(np.max(beyond - middle, initial=0.0)), 3 * FINEST)
     mean = (middle + np.linspace(-WIDEST, WIDEST, GRID) * widest)[:, None, None]
     sigma = np.geomspace(FINEST, max(WIDEST * widest, 10 * FINEST), 200)[:, None]
-    likely = (-(((seen - mean) / sigma) ** 2) / 2 - np.log(sigma)).sum(axis=2)
+    likely = (-(((observed - mean) / sigma) ** 2) / 2 - np.log(sigma)).sum(axis=2)
     likely = (likely + log_ndtr((mean - beyond) / sigma).sum(axis=2)).max(axis=1)
-    freedom = len(seen) - 1
+    freedom = len(observed) - 1
     t = float(stdtrit(freedom, (1 + LEVEL) / 2))
     inside = mean.ravel()[likely >= likely.max() - count * math.log1p(t**2 / freedom) / 2]
     return float(mean.ravel()[np.argmax(likely)]), float(inside[0]), float(inside[-1])
@@ -175,9 +179,9 @@ def _censored(seen: Floats, beyond: Floats) -> tuple[float, float, float]:
 def _outcome(
     filled: FilledSheet, setup: Setup, swayed: Floats, to_top: NDArray[np.bool_], limit: Estimate
 ) -> Outcome:
-    """Word what was found."""
+    """Build the result."""
     machine = setup.machine
-    value = short(limit.value, (limit.high - limit.low) / 2)
+    value = round_to_error(limit.value, (limit.high - limit.low) / 2)
     value = value if value > 0 else float(f"{limit.value:.2g}")
     if limit.value > 5:
         raise PathgenError(f"sway_limit is {limit.value:g} mm", where=filled.where, allowed="at most 5 mm")
@@ -186,11 +190,10 @@ def _outcome(
         if machine.sway_limit
         else f"1/4 of a spacing, {FRACTION * setup.beads.spacing:g}"
     )
-    change = Change("", "sway_limit", value, "mm of sway that shows; else 1/4 of a spacing")
+    change = Change("", "sway_limit", value, "mm, visible sway; without it, 1/4 of a spacing")
     notes = []
     if to_top.any():
-        bound = f"{int(to_top.sum())} of {len(to_top)} fins are clean to their tops"
-        notes.append(f"{bound}: they count as bounds, their limit lies beyond what they reached")
+        notes.append(f"{int(to_top.sum())} of {len(to_top)} fins have no ripples and count as lower bounds")
     curve = Curve(
         "clean up to (mm)", "sway there (mm)", filled["clean_up_to"], swayed, _line(filled, setup, limit)
     )
@@ -198,30 +201,24 @@ def _outcome(
 
 
 def _line(filled: FilledSheet, setup: Setup, limit: Estimate) -> tuple[Floats, Floats]:
-    """Draw the limit over the heights that were read."""
+    """Return the limit as a line over the measured heights."""
     ends = np.array([filled["clean_up_to"].min(), filled["clean_up_to"].max()])
     return ends, np.full(2, limit.value)
 
 
 COUPON = Coupon(
     name="sway-fin",
-    measures="how much sway shows on a face",
+    measures="minimum sway that is visible on a face",
     profile="machine",
     nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
     measured=(
-        SheetColumn(
-            "clean_up_to",
-            "mm",
-            1.0,
-            2000.0,
-            "height at which ripples begin; the fin's own where none are seen",
-        ),
+        SheetColumn("clean_up_to", "mm", 1.0, 2000.0, "height of the lowest ripples, else of the fin"),
     ),
     how=(
-        "Hold each fin to a slanting light and find the height over its foot at which ripples begin.",
-        "Teeth in the side edge count it: their upper ends are 10 mm apart, the longer one is at 50 mm.",
-        "Fins count from the thinnest, which is the lowest; a wide notch in the top counts five.",
-        "They sway by purpose: notes about that are as they should be.",
+        "Hold each fin in grazing light and find the height above its foot at which ripples begin.",
+        "The upper ends of the teeth in the side edge are 10 mm apart; the longer tooth is at 50 mm.",
+        "Count fins from the thinnest, which is the lowest; a wide notch in the top counts five.",
+        "They are meant to sway; ignore notes about it.",
     ),
     build=_build,
     fit=_fit,

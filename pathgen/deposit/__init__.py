@@ -1,1 +1,1 @@
-"""The deposit: what beads become, as array functions that know no program."""
+"""Models of the deposit, as array functions that need no program, moves or machine."""

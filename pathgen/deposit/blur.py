@@ -1,18 +1,19 @@
-"""Blur of a panel by the nozzle, by the layers, and by light that scatters inside the wall.
+"""Blur of a panel: smear of the deposit by nozzle and layers, and spread of light inside the wall.
 
-Three separate steps, each of them optional. `smear` and `even_out` act on what is deposited, along u and
-along z. `spread` acts on the light that comes through, in both directions.
+The three steps are independent and optional. `smear` and `smear_layers` act on the deposit, along u and along
+z. `spread_light` acts on the transmitted light, in both directions.
 
-All take values that are even over each pixel, blur them by a kernel, and give the mean over each pixel
-again. For a kernel whose integral taken twice is G, and pixels of spacing p, what a pixel receives from its
-k-th neighbour is then exactly
+All functions take values that are constant over each pixel, convolve them with a kernel, and return the mean
+over each pixel. For a kernel whose second antiderivative is G, and a pixel spacing p, the weight of the k-th
+neighbour is exactly
 
     w_k = (G((k + 1)·p) − 2·G(k·p) + G((k − 1)·p)) / p,
 
-so nothing is sampled, a kernel much narrower than a pixel is as good as a wide one, and all w add up to 1.
+so the kernel is not sampled, a kernel much narrower than a pixel is as accurate as a wide one, and the
+weights add up to 1.
 
-*Edges.* What would pass an edge is turned back at it (the picture goes on mirrored, edge pixel first). The
-sum of all pixels is kept so: plastic that was fed stays in the wall, and an even wall stays even to its edge.
+*Edges.* The picture is mirrored at its edges (edge pixel first). This keeps the sum of all pixels: the
+deposited plastic stays in the wall, and a wall of constant thickness is constant up to its edge.
 """
 
 from __future__ import annotations
@@ -29,105 +30,104 @@ from pathgen.errors import PathgenError
 Floats = NDArray[np.float64]
 Blurred = NDArray[np.floating]
 
-REACH = 5.0  # standard deviations at which the Gaussian is cut; 6 in 10 million of it lie beyond
-WIDEST = 2000  # pixels on either side; a kernel beyond it blurs everything to a mean, slowly
+REACH = 5.0  # standard deviations at which the Gaussian is truncated; 6e-7 of it lies beyond
+WIDEST = 2000  # pixels on either side; a wider kernel is slow and leaves only the mean
 
 
 def smear(values: NDArray[np.floating], nozzle: float, pixel: float) -> Blurred:
-    """Spread what is deposited over the width of the nozzle, along u.
+    """Smear the deposit over the width of the nozzle, along u.
 
-    The kernel is the half-ellipse 2·√(r² − x²)/(π·r²), r = nozzle/2: plastic leaves a round opening, evenly
-    as
-    far as anyone can say, and of what leaves it light sees only the total along n, which is the chord of the
-    circle. A box of the same width would say that the opening is square, and is wider by a sixth (standard
-    deviation nozzle/√12 against nozzle/4).
+    The kernel is the half-ellipse 2·√(r² − x²)/(π·r²), r = nozzle/2. The plastic is assumed to leave the
+    round opening evenly, and light passes through the total along n, which is proportional to the chord of
+    the circle. A box of the same width, for a square opening, would be wider by about a sixth (standard
+    deviation nozzle/√12 instead of nozzle/4).
 
     Parameters
     ----------
     values : (..., C) array
-        Thickness in mm, or volume where columns are alike; u along the last axis. NaN spreads.
+        Thickness in mm, or volume if all columns are equally wide; u along the last axis. NaN spreads.
     nozzle : float
-        Nozzle diameter, mm; 0 leaves everything as it is.
+        Nozzle diameter, mm; 0 for no smear.
     pixel : float
         Width of a column, mm.
 
     Returns
     -------
     (..., C) array
-        The sum along u is kept. float32 for float32, else float64; empty for empty input.
+        The sum along u is kept. float32 for float32 input, otherwise float64; empty for empty input.
 
     Raises
     ------
     PathgenError
-        For a nozzle that is not 0 or more, or a pixel not above 0.
+        For a negative nozzle diameter, or a pixel not above 0.
 
     Examples
     --------
     >>> smear(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), nozzle=0.2, pixel=0.1).round(4).tolist()
     [0.0, 0.2122, 0.5756, 0.2122, 0.0]
     """
-    return blurred(np.asarray(values), nozzle_weights(nozzle, pixel), axis=-1)
+    return convolve(np.asarray(values), nozzle_weights(nozzle, pixel), axis=-1)
 
 
-def even_out(values: NDArray[np.floating], layer: float, pixel: float) -> Blurred:
-    """Spread what is deposited over the height of a layer, along z.
+def smear_layers(values: NDArray[np.floating], layer: float, pixel: float) -> Blurred:
+    """Smear the deposit over the height of a layer, along z.
 
-    The kernel is a box: a layer is alike from its lower face to its upper one. Where these faces lie between
-    the rows of a map is left open, so the smear is that of all places they might have.
+    The kernel is a box, because a layer is constant from its lower to its upper face. The position of these
+    faces relative to the rows of the map is unknown, so the smear is the average over all positions.
 
     Parameters
     ----------
     values : (..., rows, cols) array
-        Thickness in mm; z along the last axis but one. NaN spreads.
+        Thickness in mm; z along the second to last axis. NaN spreads.
     layer : float
-        Height of a layer, mm; 0 leaves everything as it is.
+        Layer height, mm; 0 for no smear.
     pixel : float
         Height of a row, mm.
 
     Returns
     -------
     (..., rows, cols) array
-        The sum along z is kept. float32 for float32, else float64; empty for empty input.
+        The sum along z is kept. float32 for float32 input, otherwise float64; empty for empty input.
 
     Raises
     ------
     PathgenError
-        For a layer that is not 0 or more, or a pixel not above 0.
+        For a negative layer height, or a pixel not above 0.
 
     Examples
     --------
-    >>> even_out(np.array([[0.0], [1.0], [0.0]]), layer=0.1, pixel=0.1).ravel().round(3).tolist()
+    >>> smear_layers(np.array([[0.0], [1.0], [0.0]]), layer=0.1, pixel=0.1).ravel().round(3).tolist()
     [0.125, 0.75, 0.125]
     """
-    return blurred(np.asarray(values), layer_weights(layer, pixel), axis=-2)
+    return convolve(np.asarray(values), layer_weights(layer, pixel), axis=-2)
 
 
 def spread_light(
     luminance: NDArray[np.floating], sigma: float, pixel: float | tuple[float, float]
 ) -> Blurred:
-    """Spread the light that comes through over its surroundings: a Gaussian, alike in both directions.
+    """Spread the transmitted light by an isotropic Gaussian.
 
-    Inside a scattering wall light leaves beside where it entered. How far depends on plastic and thickness;
-    one Gaussian for the whole panel is the simplest model of it, and `sigma` is to be measured.
+    In a scattering wall, light leaves at a distance from the point where it entered. The distance depends on
+    plastic and thickness. One Gaussian for the whole panel is the simplest model; `sigma` has to be measured.
 
     Parameters
     ----------
     luminance : (..., rows, cols) array
         Linear luminance, not sRGB codes. NaN spreads.
     sigma : float
-        Standard deviation along either direction, mm; 0 leaves everything as it is.
+        Standard deviation in either direction, mm; 0 for no spread.
     pixel : float or (float, float)
-        Spacing of the pixels, mm; two where rows and columns have their own, height first.
+        Pixel spacing, mm; (height, width) if they differ.
 
     Returns
     -------
     (..., rows, cols) array
-        The sum over the picture is kept. float32 for float32, else float64; empty for empty input.
+        The sum over the picture is kept. float32 for float32 input, otherwise float64; empty for empty input.
 
     Raises
     ------
     PathgenError
-        For a sigma that is not 0 or more, or a pixel not above 0.
+        For a negative `sigma`, or a pixel not above 0.
 
     Examples
     --------
@@ -137,12 +137,12 @@ def spread_light(
     [0.0026, 0.1164, 0.3715, 0.1164, 0.0026]
     """
     high, wide = pixel if isinstance(pixel, tuple) else (pixel, pixel)
-    across = blurred(np.asarray(luminance), gaussian_weights(sigma, wide), axis=-1)
-    return blurred(across, gaussian_weights(sigma, high), axis=-2)
+    across = convolve(np.asarray(luminance), gaussian_weights(sigma, wide), axis=-1)
+    return convolve(across, gaussian_weights(sigma, high), axis=-2)
 
 
 def nozzle_weights(nozzle: float, pixel: float) -> Floats:
-    """Give what a column receives from its neighbours of plastic spread over the nozzle.
+    """Return the weights of the nozzle kernel.
 
     Parameters
     ----------
@@ -152,7 +152,7 @@ def nozzle_weights(nozzle: float, pixel: float) -> Floats:
     Returns
     -------
     (2K + 1,) float64
-        From the K-th neighbour on the left to the K-th on the right; symmetric, adds up to 1.
+        From the K-th neighbour on the left to the K-th on the right; symmetric, sum 1.
 
     Examples
     --------
@@ -163,7 +163,7 @@ def nozzle_weights(nozzle: float, pixel: float) -> Floats:
     r = nozzle / 2
 
     def twice(x: Floats) -> Floats:
-        """Integral of the half-ellipse's own integral: 0 on its left, x on its right."""
+        """Return the second antiderivative of the half-ellipse: 0 on its left, x on its right."""
         s = np.clip(x / r, -1.0, 1.0)
         root = np.sqrt(1 - s * s)
         inside = r * (s / 2 - root**3 / (3 * np.pi) + (s * np.arcsin(s) + root) / np.pi)
@@ -173,7 +173,7 @@ def nozzle_weights(nozzle: float, pixel: float) -> Floats:
 
 
 def layer_weights(layer: float, pixel: float) -> Floats:
-    """Give what a row receives from its neighbours of plastic that is alike over a layer's height.
+    """Return the weights of the layer kernel.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def layer_weights(layer: float, pixel: float) -> Floats:
     Returns
     -------
     (2K + 1,) float64
-        As those of `nozzle_weights`.
+        As in `nozzle_weights`.
 
     Examples
     --------
@@ -193,7 +193,7 @@ def layer_weights(layer: float, pixel: float) -> Floats:
     _check("layer", layer, pixel)
 
     def twice(x: Floats) -> Floats:
-        """Integral of the box's own integral: 0 on its left, x on its right."""
+        """Return the second antiderivative of the box: 0 on its left, x on its right."""
         s = np.clip(x / layer, -0.5, 0.5)
         return np.asarray(layer * (s + 0.5) ** 2 / 2 + np.maximum(x - layer / 2, 0.0))
 
@@ -201,7 +201,7 @@ def layer_weights(layer: float, pixel: float) -> Floats:
 
 
 def gaussian_weights(sigma: float, pixel: float) -> Floats:
-    """Give what a pixel receives from its neighbours of light spread by a Gaussian.
+    """Return the weights of the Gaussian kernel.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def gaussian_weights(sigma: float, pixel: float) -> Floats:
     Returns
     -------
     (2K + 1,) float64
-        As those of `nozzle_weights`; cut at 5 standard deviations.
+        As in `nozzle_weights`; truncated at 5 standard deviations.
 
     Examples
     --------
@@ -221,18 +221,18 @@ def gaussian_weights(sigma: float, pixel: float) -> Floats:
     _check("sigma", sigma, pixel)
 
     def twice(x: Floats) -> Floats:
-        """Integral of the normal distribution function."""
+        """Return the antiderivative of the normal distribution function."""
         x = x / sigma
         return np.asarray(sigma * (x * special.ndtr(x) + np.exp(-x * x / 2) / math.sqrt(2 * math.pi)))
 
     return _weights(twice, math.ceil(REACH * sigma / pixel), pixel) if sigma else np.ones(1)
 
 
-def blurred(values: NDArray[np.floating], weights: ArrayLike, axis: int) -> Blurred:
-    """Have every pixel receive from its neighbours along one axis; what would pass an edge is turned back.
+def convolve(values: NDArray[np.floating], weights: ArrayLike, axis: int) -> Blurred:
+    """Convolve an array with symmetric weights along one axis, mirrored at its edges.
 
-    Symmetric weights and mirrored edges make this a symmetric matrix: it is its own adjoint, and a cosine
-    transform (DCT-II) of the values makes it a product, with `response`.
+    Symmetric weights and mirrored edges make this a symmetric matrix. The operation is therefore
+    self-adjoint, and a product with `frequency_response` in the cosine transform (DCT-II).
 
     Parameters
     ----------
@@ -244,39 +244,39 @@ def blurred(values: NDArray[np.floating], weights: ArrayLike, axis: int) -> Blur
     Returns
     -------
     array
-        float32 for float32, else float64; a copy. Same shape, empty for empty input.
+        A copy, float32 for float32 input, otherwise float64. Same shape; empty for empty input.
 
     Examples
     --------
-    >>> blurred(np.array([4.0, 0.0, 0.0]), [0.25, 0.5, 0.25], axis=0).tolist()
+    >>> convolve(np.array([4.0, 0.0, 0.0]), [0.25, 0.5, 0.25], axis=0).tolist()
     [3.0, 1.0, 0.0]
     """
     kind = np.float32 if values.dtype == np.float32 else np.float64
     values = values.astype(kind)
     if not values.size or np.size(weights) == 1:
         return values
-    # scipy's "reflect" mirrors the edge pixel too and keeps the sum; its "mirror" does not.
+    # scipy's "reflect" repeats the edge pixel and keeps the sum; its "mirror" does not.
     return np.asarray(ndimage.correlate1d(values, weights, axis=axis, mode="reflect"))
 
 
-def response(weights: Floats, count: int) -> Floats:
-    """Factor that `blurred` leaves of each wave of the cosine transform (DCT-II) of `count` values.
+def frequency_response(weights: Floats, count: int) -> Floats:
+    """Return the frequency response of `convolve` in the cosine transform (DCT-II) of `count` values.
 
     Parameters
     ----------
     weights : (2K + 1,) float64
         Symmetric.
     count : int
-        Values along the axis.
+        Number of values along the axis.
 
     Returns
     -------
     (count,) float64
-        1 for the even part, less and less for finer waves.
+        1 for the mean, decreasing for shorter waves.
 
     Examples
     --------
-    >>> response(np.array([0.25, 0.5, 0.25]), 4).round(3).tolist()
+    >>> frequency_response(np.array([0.25, 0.5, 0.25]), 4).round(3).tolist()
     [1.0, 0.854, 0.5, 0.146]
     """
     reach = len(weights) // 2
@@ -285,16 +285,16 @@ def response(weights: Floats, count: int) -> Floats:
 
 
 def _weights(twice: Callable[[Floats], Floats], reach: int, pixel: float) -> Floats:
-    """Second differences of a kernel's integral taken twice, out to `reach` neighbours."""
+    """Return the second differences of a kernel's second antiderivative, up to `reach` neighbours."""
     steps = np.diff(twice(np.arange(-reach - 1.0, reach + 2.0) * pixel), 2)
-    weights = np.maximum(steps + steps[::-1], 0.0)  # far out only last digits are left of a difference
+    weights = np.maximum(steps + steps[::-1], 0.0)  # far out, differences are rounding errors
     return np.asarray(weights / weights.sum())
 
 
 def _check(name: str, width: float, pixel: float) -> None:
+    what = f"{name} is {width:g} mm and pixel is {pixel:g} mm"
     if not (0 <= width < math.inf and 0 < pixel < math.inf):
-        what = f"{name} is {width:g} mm and pixel {pixel:g} mm"
-        raise PathgenError(what, where="smear", allowed=f"{name} of 0 or more, pixel above 0")
+        raise PathgenError(what, where="blur", allowed=f"{name} at least 0, pixel above 0")
     if REACH * width > WIDEST * pixel:
-        what = f"{name} is {width:g} mm, at pixels of {pixel:g} mm"
-        raise PathgenError(what, where="smear", allowed=f"at most {WIDEST / REACH * pixel:g} mm")
+        limit = WIDEST / REACH * pixel
+        raise PathgenError(what, where="blur", allowed=f"{name} at most {limit:g} mm at this pixel")

@@ -1,13 +1,13 @@
-"""Output files that are whole or not there at all.
+"""Output files that appear whole or not at all.
 
-What is written goes to a hidden file beside the target, `.NAME.PROCESS-NUMBER.part`, which takes the target's
-name when everything is on the disk; what stood under that name is untouched until then. Several outputs of
-one run are all brought to the disk before the first of them takes its name.
+Data is written to a hidden file beside the target, `.NAME.PROCESS-NUMBER.part`, which is renamed to the
+target once everything is on the disk; until then an existing target is untouched. If a run has several
+outputs, all of them are on the disk before the first is renamed.
 
-A failure, Ctrl-C or a request to end removes the hidden file. A kill or a power cut cannot: it stays, under a
-name nobody reads, until the next run onto the same target finds it. A live writer holds a lock on its hidden
-file (`flock`, which the system drops with the process), so a run removes what is left over and never what
-another is still writing. Where a file system or Windows has no such lock, left-over files stay.
+An exception, Ctrl-C or SIGTERM removes the hidden file. After SIGKILL or a power cut it stays, and the next
+run with the same target removes it. A writer holds a lock on its hidden file (`flock`, which the system
+releases when the process ends), so a run never removes a file that another run is writing. Without such
+locks, as on Windows and on some file systems, hidden files of killed runs stay.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ import signal
 import stat
 import sys
 import threading
-from collections.abc import Iterable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from io import BufferedWriter, FileIO, TextIOWrapper
+from io import BufferedWriter, FileIO
 from itertools import count
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any, BinaryIO, Literal, TextIO, overload
+from typing import Any, BinaryIO
 
 from pathgen.errors import PathgenError
 
@@ -34,38 +34,32 @@ if sys.platform != "win32":
     import fcntl
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-_TEXT: dict[str, Any] = {"encoding": "utf-8", "newline": ""}
-_NAME_KEPT = 40  # characters of the target's name in the hidden one: file systems allow 255 bytes
+_NAME_KEPT = 40  # characters of the target's name in the hidden file's: file systems allow 255 bytes
 _STOPS = [
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGALRM") if hasattr(signal, name)
 ]
 
 
-@overload
-def atomic_output(path: str | Path, mode: Literal["wb"] = "wb") -> AbstractContextManager[BinaryIO]: ...
-@overload
-def atomic_output(path: str | Path, mode: Literal["w"]) -> AbstractContextManager[TextIO]: ...
-def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> AbstractContextManager[IO[Any]]:
-    """Open a file that appears under its name only when the `with` block ends without an exception.
+@contextmanager
+def atomic_output(path: str | Path) -> Iterator[BinaryIO]:
+    """Open an output file that appears only when the `with` block ends without an exception.
 
     Parameters
     ----------
     path : str or Path
-        Target. An existing file is replaced and its permissions kept; a link stays a link, and the file it
-        leads to is replaced. Several targets of one run go to `atomic_outputs`.
-    mode : str
-        "wb" for bytes (seekable), "w" for text: UTF-8, line ends as written.
+        Target. An existing file is replaced and its permissions are kept; if the target is a link, the file
+        that it points to is replaced. For several targets use `atomic_outputs`.
 
     Returns
     -------
     context manager
-        Gives the open file.
+        Yields the open file, for bytes; it is seekable.
 
     Raises
     ------
     PathgenError
-        When the folder is missing or closed to us, when the target is a folder, a device or write-protected,
-        or when writing fails, as on a full disk. Exceptions of the block itself pass through.
+        If the folder is missing or not writable, if the target is a folder, a device or write-protected, or
+        if writing fails, for example on a full disk. Exceptions of the block itself are not changed.
 
     Examples
     --------
@@ -76,86 +70,89 @@ def atomic_output(path: str | Path, mode: Literal["wb", "w"] = "wb") -> Abstract
     ...     Path(folder, "pier.gcode").read_bytes()
     b'G21'
     """
-    return _single(Path(path), mode)
+    with atomic_outputs([Path(path)]) as files:
+        yield files[Path(path)]
 
 
-def refuse_same(path: str | Path, inputs: Iterable[str | Path]) -> None:
-    """Refuse an output that is one of the inputs, under whatever name.
+def check_outputs(outputs: Mapping[str, str | Path], inputs: Iterable[str | Path] = ()) -> None:
+    """Reject outputs that share a file with each other or with an input, under any name.
+
+    Parameters
+    ----------
+    outputs : mapping of str to path
+        Paths by the name of their option or argument.
+    inputs : iterable of path
+        Files that are read.
 
     Raises
     ------
     PathgenError
-        When `path` leads to the same file as one of `inputs`.
+        If two paths lead to the same file.
 
-    Examples
-    --------
-    >>> refuse_same("pier.gcode", ["pier.png"])
-    >>> refuse_same("pier.png", ["./pier.png"])
-    Traceback (most recent call last):
-    pathgen.errors.PathgenError: output pier.png would overwrite its own input; choose another name for it
+    Examples -------- >>> check_outputs({"--out": "pier.gcode"}, ["pier.png"]) >>> check_outputs({"--out":
+    "pier.png"}, ["./pier.png"]) Traceback (most recent call last): pathgen.errors.PathgenError: pier.png is
+    an input and an output (--out); choose another name for the output >>> check_outputs({"--out":
+    "pier.gcode", "--report": "pier.gcode"}) Traceback (most recent call last): pathgen.errors.PathgenError:
+    --out and --report have the same path, pier.gcode; choose different names
     """
-    for other in inputs:
-        same = False
-        with suppress(OSError, ValueError):  # ValueError: a name with a zero byte, which leads to no file
-            same = os.path.realpath(path) == os.path.realpath(other)
-            # Hard links, and file systems that do not tell upper case from lower.
-            same = same or os.path.samefile(path, other)
-        if same:
-            raise PathgenError(
-                f"output {path} would overwrite its own input", hint="choose another name for it"
-            )
+    inputs = list(inputs)
+    for number, (name, path) in enumerate(outputs.items()):
+        if any(_same_file(path, other) for other in inputs):
+            what, hint = f"{path} is an input and an output", "choose another name for the output"
+            raise PathgenError(what, where=name, hint=hint)
+        for other in list(outputs)[:number]:
+            if _same_file(path, outputs[other]):
+                what = f"{other} and {name} have the same path, {path}"
+                raise PathgenError(what, hint="choose different names")
+
+
+def _same_file(path: str | Path, other: str | Path) -> bool:
+    with suppress(OSError, ValueError):  # ValueError: a path that contains a NUL byte
+        if os.path.realpath(path) == os.path.realpath(other):
+            return True
+        # Hard links, and file systems that ignore case.
+        return os.path.samefile(path, other)
+    return False
 
 
 @contextmanager
 def atomic_outputs(paths: Iterable[Path]) -> Iterator[dict[Path, BinaryIO]]:
-    """Open several files that appear together when the `with` block ends without an exception.
+    """Open several output files that appear together when the `with` block ends without an exception.
 
-    All are on the disk, and all targets looked at once more, before the first takes its name; the one named
-    first takes it last. So whoever finds the first finds what belongs to it beside it. Only a kill or a power
-    cut between two renamings can leave some old and some new, each of them whole.
+    All files are on the disk, and all targets are checked again, before the first is renamed; the first
+    target is renamed last. A reader that finds the first target therefore finds the others too. Only SIGKILL
+    or a power cut between two renamings can leave a mixture of old and new files, each of them whole.
 
     Parameters
     ----------
     paths : iterable of Path
-        Targets, as `atomic_output` takes them; none gives an empty dict.
+        Targets, as in `atomic_output`; may be empty.
 
     Returns
     -------
     context manager
-        Gives the open files by their paths.
+        Yields a dict of the open files by path.
 
     Raises
     ------
     PathgenError
-        As with `atomic_output`.
+        As in `atomic_output`.
 
     Examples
     --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     pier, told = Path(folder, "pier.gcode"), Path(folder, "pier.json")
-    ...     with atomic_outputs([pier, told]) as files:
-    ...         written = files[pier].write(b"G21"), files[told].write(b"{}")
+    ...     program, facts = Path(folder, "pier.gcode"), Path(folder, "pier.json")
+    ...     with atomic_outputs([program, facts]) as files:
+    ...         written = files[program].write(b"G21"), files[facts].write(b"{}")
     ...     sorted(path.name for path in Path(folder).iterdir())
     ['pier.gcode', 'pier.json']
     """
-    with _several(paths, "wb") as files:
-        yield files
-
-
-@contextmanager
-def _single(path: Path, mode: str) -> Iterator[IO[Any]]:
-    with _several([path], mode) as files:
-        yield files[path]
-
-
-@contextmanager
-def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
     parts: list[_Part] = []
     try:
         for path in paths:
-            with _undisturbed():  # or a hidden file might be made that nobody knows of
-                parts.append(_begun(path, mode))
+            with _undisturbed():  # otherwise a hidden file could be created and then forgotten
+                parts.append(_begun(path))
         yield {part.path: part.stream for part in parts}
         for part in parts:
             part.finish()
@@ -181,15 +178,15 @@ def _several(paths: Iterable[Path], mode: str) -> Iterator[dict[Path, Any]]:
 
 
 class _Raw(FileIO):
-    """An open file whose errors say which file it is: the system says it for those of opening only."""
+    """An open file whose write errors name the file; by default only errors of opening do."""
 
     def __init__(self, number: int, part: Path) -> None:
-        # Opened by its own name, so that what was written can be read again before it has its target's.
+        # `name` is the hidden file's, so the written text can be read back before the file is renamed.
         super().__init__(part, "wb", opener=lambda *_: number)
         self._part = part
 
     def write(self, data: Any) -> int:
-        """Write as much as the system takes at once."""
+        """Write as many bytes as the system accepts in one call."""
         try:
             return super().write(data)
         except OSError as error:
@@ -201,34 +198,34 @@ class _Raw(FileIO):
 class _Part:
     """The hidden file of one target."""
 
-    path: Path  # as it was asked for
-    target: Path  # what that leads to
+    path: Path  # as requested
+    target: Path  # the same, links resolved
     name: Path  # the hidden file
-    permissions: int | None  # of the file that is replaced
-    stream: IO[Any]
-    lock: int  # keeps the lock until the file has its name, when the stream is long closed
+    permissions: int | None  # of the replaced file
+    stream: BufferedWriter
+    lock: int  # holds the lock until the file is renamed, after the stream is closed
 
     def finish(self) -> None:
-        """Bring everything to the disk."""
+        """Flush everything to the disk."""
         self.stream.flush()
         os.fsync(self.lock)
         self.stream.close()
-        if sys.platform == "win32":  # no lock to keep, and an open file there cannot be renamed
+        if sys.platform == "win32":  # there is no lock, and an open file cannot be renamed
             os.close(self.lock)
         if self.permissions is not None:
             with suppress(OSError):  # a file system without permissions
                 self.name.chmod(self.permissions)
 
     def drop(self) -> None:
-        """Remove the hidden file, if it still is one."""
-        with suppress(OSError):  # closing writes what is still buffered, and fails where that failed before
+        """Remove the hidden file if it still exists."""
+        with suppress(OSError):  # closing flushes the buffer, which may fail again
             self.stream.close()
         with suppress(OSError):
             self.name.unlink()
 
 
-def _begun(path: Path, mode: str) -> _Part:
-    """Make the hidden file of a target, having removed what killed runs left of earlier ones."""
+def _begun(path: Path) -> _Part:
+    """Create the hidden file of a target, after removing those that killed runs left behind."""
     target, permissions = _target(path)
     _sweep(target)
     name, number = _open_part(path, target)
@@ -238,19 +235,18 @@ def _begun(path: Path, mode: str) -> _Part:
         name.unlink()
         os.close(number)
         raise _failure(path, error) from None
-    whole = BufferedWriter(_Raw(number, name))
-    stream: IO[Any] = whole if mode == "wb" else TextIOWrapper(whole, **_TEXT)
-    return _Part(path, target, name, permissions, stream, lock)
+    return _Part(path, target, name, permissions, BufferedWriter(_Raw(number, name)), lock)
 
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Hold back Ctrl-C and requests to end while what is half done would leave something behind.
+    """Defer Ctrl-C and termination signals during steps that must not stop half way.
 
-    By handlers and not by a mask of this thread: a signal to the process then goes to another thread, such as
-    one of a library's, and is handled in this one all the same.
+    This uses signal handlers instead of a signal mask: a mask applies to one thread, and the system may
+    deliver the signal to another thread, such as a library's, after which Python still handles it in this
+    one.
     """
-    if threading.current_thread() is not threading.main_thread():  # none are handled there
+    if threading.current_thread() is not threading.main_thread():  # only the main thread handles signals
         yield
         return
     usual = {number: handler for number in _STOPS if callable(handler := signal.getsignal(number))}
@@ -258,7 +254,7 @@ def _undisturbed() -> Iterator[None]:
     held = True
 
     def hold(number: int, frame: FrameType | None) -> None:
-        # A handler that raises may break off the changes below; what is left of `hold` then changes nothing.
+        # A handler that raises may interrupt the loop below; a remaining `hold` then passes signals on.
         if held:
             late.append((number, frame))
         else:
@@ -272,12 +268,12 @@ def _undisturbed() -> Iterator[None]:
         held = False
         for number, handler in usual.items():
             signal.signal(number, handler)
-        for number, frame in late:  # the first that raises ends it
+        for number, frame in late:  # the first one that raises ends the loop
             usual[number](number, frame)
 
 
 def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
-    """Word an exception as a refusal if it comes from writing; None for one of the block's own."""
+    """Return the error for an exception that comes from writing; None for the block's own."""
     if not isinstance(error, OSError) or not parts:
         return None
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
@@ -285,39 +281,41 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
         return None
     culprit = (named or parts)[0]
     if isinstance(error, FileNotFoundError):
-        try:  # more than the hidden file may be gone
+        try:  # the folder may be gone too
             _target(culprit.path)
-        except PathgenError as told:
-            return told
+        except PathgenError as failure:
+            return failure
     return _failure(culprit.path, error, culprit.name)
 
 
 def _target(path: Path) -> tuple[Path, int | None]:
-    """Find the file a path leads to, and its permissions if it exists; refuse what cannot be replaced."""
+    """Return the file that a path leads to, and its permissions if it exists; reject others."""
     target = Path(os.path.realpath(path))
     folder = target.parent
     if not folder.is_dir():
         problem = "is not a folder" if folder.exists() else "does not exist"
-        raise PathgenError(f"folder {folder} {problem}", where=f"output {path}", hint="make the folder first")
+        raise PathgenError(
+            f"folder {folder} {problem}", where=f"output {path}", hint="create the folder first"
+        )
     try:
         found = target.stat()
     except FileNotFoundError:
         if not os.access(folder, os.W_OK | os.X_OK):
-            raise PathgenError(f"folder {folder} is closed to writing", where=f"output {path}") from None
+            raise PathgenError(f"folder {folder} is not writable", where=f"output {path}") from None
         return target, None
     except OSError as error:
         raise _failure(path, error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise PathgenError(f"output {path} is a folder", hint="name a file in it")
+        raise PathgenError(f"output {path} is a folder", hint="name a file in that folder")
     if not stat.S_ISREG(found.st_mode):
-        raise PathgenError(f"output {path} is a device or a pipe", allowed="an ordinary file")
+        raise PathgenError(f"output {path} is a device or a pipe", allowed="a regular file")
     if not os.access(target, os.W_OK):
         raise PathgenError(f"output {path} is write-protected", hint="choose another name")
     return target, stat.S_IMODE(found.st_mode)
 
 
 def _open_part(path: Path, target: Path) -> tuple[Path, int]:
-    """Make the hidden file and lock it, with the permissions the umask leaves to new files."""
+    """Create and lock the hidden file, with the permissions of the umask."""
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
     for attempt in count():
         part = target.with_name(f".{target.name[:_NAME_KEPT]}.{os.getpid()}-{attempt}.part")
@@ -328,7 +326,7 @@ def _open_part(path: Path, target: Path) -> tuple[Path, int]:
         except OSError as error:
             raise _failure(path, error) from None
         _lock(number, wait=True)
-        with suppress(OSError):  # another run may have swept it away before it was locked
+        with suppress(OSError):  # another run may have removed it before it was locked
             if os.path.samestat(os.stat(part), os.fstat(number)):
                 return part, number
         os.close(number)
@@ -336,7 +334,7 @@ def _open_part(path: Path, target: Path) -> tuple[Path, int]:
 
 
 def _sweep(target: Path) -> None:
-    """Remove hidden files of this target that no live process is writing."""
+    """Remove hidden files of this target that no running process is writing."""
     pattern = re.compile(re.escape(f".{target.name[:_NAME_KEPT]}.") + r"\d+-\d+\.part\Z")
     with suppress(OSError):
         for name in [name for name in os.listdir(target.parent) if pattern.match(name)]:
@@ -345,7 +343,7 @@ def _sweep(target: Path) -> None:
 
 
 def _remove_if_free(part: Path) -> None:
-    """Remove a hidden file, unless its writer's lock says that it is at work."""
+    """Remove a hidden file unless its writer holds the lock."""
     if not stat.S_ISREG(os.lstat(part).st_mode):
         return
     number = os.open(part, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0))
@@ -357,7 +355,7 @@ def _remove_if_free(part: Path) -> None:
 
 
 def _lock(number: int, *, wait: bool) -> bool:
-    """Lock an open file; False where another holds it, or where there are no locks."""
+    """Lock an open file; return False if another process holds the lock or locks do not exist."""
     if sys.platform == "win32":
         return False
     try:
@@ -368,7 +366,7 @@ def _lock(number: int, *, wait: bool) -> bool:
 
 
 def _failure(path: Path, error: BaseException, part: Path | None = None) -> PathgenError:
-    """Word the failure of an operating system call as a refusal."""
+    """Return the error for a failed call of the operating system."""
     reason = str(getattr(error, "strerror", None) or error)
     what = f"cannot write {path}: {reason[:1].lower()}{reason[1:]}"
     if getattr(error, "errno", None) not in _FULL:
@@ -376,11 +374,11 @@ def _failure(path: Path, error: BaseException, part: Path | None = None) -> Path
     size = 0
     with suppress(OSError):
         size = part.stat().st_size if part else 0
-    return PathgenError(f"{what} after {size / 1e6:.1f} MB", hint="make room, or choose another folder")
+    return PathgenError(f"{what} after {size / 1e6:.1f} MB", hint="free some space or choose another folder")
 
 
 def _settle(folder: Path) -> None:
-    """Have the new name on the disk too, where the system lets folders be synced."""
+    """Flush the new name to the disk, where the system supports it for folders."""
     with suppress(OSError):
         number = os.open(folder, os.O_RDONLY)
         try:

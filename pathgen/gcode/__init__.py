@@ -1,4 +1,4 @@
-"""Program text: moves are written as G-code in a machine's dialect, and read back from it."""
+"""Write moves as G-code in the dialect of a machine, and read programs back to moves."""
 
 from pathgen.gcode.write import ProgramWriter
 

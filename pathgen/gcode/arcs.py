@@ -1,7 +1,7 @@
-"""Arcs of RS-274 (G2, G3 in the XY plane) as chords.
+"""Convert arcs of RS-274 (G2 and G3 in the XY plane) to chords.
 
-Glossary. *Sweep*: the angle an arc turns through, counter-clockwise positive, radians. *Sagitta*: the widest
-gap between a chord and its arc.
+Glossary. *Sweep*: the angle through which an arc turns, in radians, counter-clockwise positive. *Sagitta*:
+the largest distance between a chord and its arc.
 """
 
 from __future__ import annotations
@@ -13,47 +13,48 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-TOLERANCE = 0.005  # mm, largest sagitta: a hundredth of a bead
-MISMATCH = 0.002  # mm by which centre format's two radii may differ, NISTIR 6556 3.5.3.2 (from memory)
-MOST_CHORDS = 100_000  # of one arc; more means a mistyped radius, not an arc
+TOLERANCE = 0.005  # mm, maximum sagitta: a hundredth of a bead width
+# Maximum difference of the two radii in centre format, mm; NISTIR 6556, 3.5.3.2 (from memory).
+MISMATCH = 0.002
+MAX_CHORDS = 100_000  # per arc; an arc that needs more has a mistyped radius
 
 FAULTS = {
-    1: "an arc without an end point: X or Y is needed",
-    2: "an arc without its centre: I or J, or R, is needed",
-    3: "an arc with both a centre and a radius",
-    4: "an arc by radius that ends where it starts",
-    5: "an arc whose ends are further apart than twice its radius",
-    6: "an arc whose ends lie at different distances from its centre",
-    7: "an arc of no radius",
-    8: f"an arc of more than {MOST_CHORDS} chords",
+    1: "the arc has no end point; add X or Y",
+    2: "the arc has no centre; add I or J, or a radius R",
+    3: "the arc has both a centre and a radius; remove one",
+    4: "an arc given by its radius ends at its start point; give its centre instead",
+    5: "the end points of the arc are further apart than twice its radius",
+    6: "the end points of the arc are at different distances from its centre",
+    7: "the radius of the arc is 0",
+    8: f"the arc needs more than {MAX_CHORDS} chords; check its radius",
 }
 
 
 class Arcs(NamedTuple):
-    """Columns of N arcs; NaN where a word was not given."""
+    """Columns of N arcs; NaN where a word is absent."""
 
     start: Floats  # (N, 2) mm
     end: Floats  # (N, 2) mm
     clockwise: NDArray[np.bool_]
-    placed: NDArray[np.bool_]  # an X or Y word stands in the line
-    centre: Floats  # (N, 2) I and J, from the start, mm
-    radius: Floats  # (N,) R, mm; negative: the longer way round
+    placed: NDArray[np.bool_]  # the line has an X or a Y word
+    centre: Floats  # (N, 2) I and J, relative to the start, mm
+    radius: Floats  # (N,) R, mm; negative for the longer of the two arcs
 
 
 class ArcTurns(NamedTuple):
-    """Where arcs run: columns of N."""
+    """Centre, sweep and number of chords of N arcs."""
 
     centre: Floats  # (N, 2) mm
-    first: Floats  # (N,) angle of the start seen from the centre
+    first: Floats  # (N,) direction from the centre to the start, radians
     sweep: Floats  # (N,)
-    radius: Floats  # (N,) at the start
-    growth: Floats  # (N,) radius at the end less radius at the start
+    radius: Floats  # (N,) at the start, mm
+    growth: Floats  # (N,) radius at the end minus radius at the start, mm
     chords: NDArray[np.int64]  # (N,)
-    fault: NDArray[np.int64]  # (N,) a key of FAULTS, 0 where there is none
+    fault: NDArray[np.int64]  # (N,) a key of FAULTS, 0 for a valid arc
 
 
 def find_turns(arcs: Arcs) -> ArcTurns:
-    """Find centre, sweep and number of chords of arcs in either format.
+    """Compute centre, sweep and number of chords of arcs in either format.
 
     Parameters
     ----------
@@ -62,13 +63,13 @@ def find_turns(arcs: Arcs) -> ArcTurns:
 
     Returns
     -------
-    Turn
-        Rows with a fault hold nothing else of use.
+    ArcTurns
+        In rows with a fault, only the fault is meaningful.
 
     Notes
     -----
-    Formats and what is an error in them: NISTIR 6556, 3.5.3. A chord of half-angle a on radius r has the
-    sagitta r·(1 − cos a).
+    Both formats and their errors are those of NISTIR 6556, 3.5.3. The sagitta of a chord with half-angle a on
+    radius r is r·(1 − cos a).
 
     Examples
     --------
@@ -78,9 +79,9 @@ def find_turns(arcs: Arcs) -> ArcTurns:
     >>> round(float(found.sweep[0]), 6), int(found.chords[0])
     (1.570796, 8)
     """
-    given = ~np.isnan(arcs.centre)
+    present = ~np.isnan(arcs.centre)
     by_radius = ~np.isnan(arcs.radius)
-    offset = np.where(by_radius[:, None], _to_centre(arcs), np.where(given, arcs.centre, 0.0))
+    offset = np.where(by_radius[:, None], _to_centre(arcs), np.where(present, arcs.centre, 0.0))
     centre = arcs.start + offset
     u, v = -offset, arcs.end - centre
     radius, final = np.hypot(u[:, 0], u[:, 1]), np.hypot(v[:, 0], v[:, 1])
@@ -91,42 +92,42 @@ def find_turns(arcs: Arcs) -> ArcTurns:
     with np.errstate(divide="ignore", invalid="ignore"):
         step = 2 * np.arccos(1 - np.minimum(TOLERANCE / np.maximum(radius, final), 1.0))
         count = np.ceil(np.abs(sweep) / step)
-    count = np.where(np.isfinite(count), count, MOST_CHORDS + 1)
+    count = np.where(np.isfinite(count), count, MAX_CHORDS + 1)
 
     apart = np.hypot(*(arcs.end - arcs.start).T)
     fault = np.zeros(len(radius), np.int64)
     for number, wrong in (
-        (8, count > MOST_CHORDS),
+        (8, count > MAX_CHORDS),
         (7, radius == 0),
         (6, ~by_radius & (np.abs(final - radius) > MISMATCH)),
         (5, by_radius & (apart / 2 > np.abs(arcs.radius) + MISMATCH)),
         (4, by_radius & (apart == 0)),
-        (3, by_radius & given.any(1)),
-        (2, ~by_radius & ~given.any(1)),
+        (3, by_radius & present.any(1)),
+        (2, ~by_radius & ~present.any(1)),
         (1, ~arcs.placed),
     ):
         fault[wrong] = number
-    chords = np.clip(count, 1, MOST_CHORDS).astype(np.int64)
+    chords = np.clip(count, 1, MAX_CHORDS).astype(np.int64)
     return ArcTurns(centre, np.arctan2(u[:, 1], u[:, 0]), sweep, radius, final - radius, chords, fault)
 
 
 def _to_centre(arcs: Arcs) -> Floats:
-    """Find the centre, from the start, of arcs given by radius.
+    """Compute the vector from start to centre for arcs given by their radius.
 
-    A positive radius is the arc of at most half a turn, so a clockwise one has its centre right of the way
-    from start to end; a negative radius swaps sides.
+    A positive radius denotes the arc of at most half a turn, so the centre of a clockwise arc lies to the
+    right of the chord from start to end. A negative radius reverses the side.
     """
-    way = arcs.end - arcs.start
-    length = np.hypot(way[:, 0], way[:, 1])
+    chord = arcs.end - arcs.start
+    length = np.hypot(chord[:, 0], chord[:, 1])
     height = np.sqrt(np.maximum(arcs.radius**2 - (length / 2) ** 2, 0.0))
     side = np.where(arcs.clockwise == (arcs.radius > 0), -1.0, 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        left = np.stack([-way[:, 1], way[:, 0]], axis=1) / length[:, None]
-    return np.asarray(way / 2 + np.nan_to_num(left) * (side * height)[:, None])
+        left = np.stack([-chord[:, 1], chord[:, 0]], axis=1) / length[:, None]
+    return np.asarray(chord / 2 + np.nan_to_num(left) * (side * height)[:, None])
 
 
 def chord_ends(found: ArcTurns, row: NDArray[np.int64], share: Floats) -> Floats:
-    """Place the point at a share (0 to 1) of arc number `row`; (K, 2) mm for K shares."""
+    """Return the points at fractions `share` (0 to 1) of the arcs `row`; (K, 2), mm."""
     angle = found.first[row] + found.sweep[row] * share
     radius = found.radius[row] + found.growth[row] * share
     arm = np.stack([np.cos(angle), np.sin(angle)], axis=1)

@@ -1,13 +1,13 @@
-"""One line of a program, read with care: RS-274's rules for a block, or a refusal that names the line.
+"""Parse one line of a program under the rules of RS-274, or raise an error that names the line.
 
 Glossary. *Word*: a letter and a number. *Block*: the words of one line. *Code*: a G or M word, spelled
 without leading zeros ("G1", "G92.1", "M104"). *Own word*: a letter or code beyond RS-274 that a dialect
 declares. *Axis word*: X, Y, Z or the letter that feeds filament.
 
-Rules are those of NISTIR 6556 (RS274NGC, version 3), sections 3.3 and 3.5. Two extensions every controller
-of this trade shares are taken as well: a semicolon opens a comment that runs to the end of the line, and a
-dialect may own words. Parameters (#), expressions ([ ]) and checksums (*) are refused rather than skipped:
-each of them can change what a line does.
+The rules are those of NISTIR 6556 (RS274NGC, version 3), sections 3.3 and 3.5, with two extensions that are
+common practice of controllers in this trade: a semicolon starts a comment that runs to the end of the line,
+and a dialect may declare own words. Parameters (#), expressions ([ ]) and checksums (*) are rejected, not
+skipped, because each of them can change the meaning of a line.
 """
 
 from __future__ import annotations
@@ -17,33 +17,11 @@ from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
 from pathgen.settings.machine import Dialect
+from pathgen.settings.program_words import LETTERS, LINEAR_AXES, PROGRAM_WORDS
 
 LONGEST = 256  # characters in a line, NISTIR 6556 3.3
-RS274_LETTERS = "ABCDFGHIJKLMNPQRSTXYZ"  # Table 3
-LINEAR_AXES = "ABCUVW"  # an extruder on one of these is an axis and obeys G90 and G91
 
-GROUPS = {  # modal group -> the codes of it that are followed; Table 4, and 3.6 for M words
-    "motion": ("G0", "G1", "G2", "G3", "G80"),
-    "plane": ("G17", "G18", "G19"),
-    "units": ("G20", "G21"),
-    "distance": ("G90", "G91"),
-    "feed rate": ("G94",),
-    "cutter radius": ("G40",),
-    "tool length": ("G49",),
-    "coordinate system": ("G54",),
-    "path": ("G61", "G61.1", "G64"),
-    "return": ("G98", "G99"),
-    "this line only": ("G4", "G28", "G53", "G92", "G92.1", "G92.2"),
-    "stopping": ("M0", "M1", "M2", "M30", "M60"),
-    "tool change": ("M6",),
-    "spindle": ("M3", "M4", "M5"),
-    "coolant": ("M7", "M8", "M9"),
-    "override": ("M48", "M49"),
-    "filament": ("M82", "M83"),
-}
-FILAMENT_CODES = GROUPS["filament"]  # followed only where the dialect owns them
-_GROUP_OF = {code: group for group, codes in GROUPS.items() for code in codes}
-
+_FOLLOWED = {code: word for code, word in PROGRAM_WORDS.items() if word.followed}
 _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 _PIECE = re.compile(r"([A-Z]?)([^A-Z]*)")
 _NUMBERING = re.compile(r"N(\d{1,5})(?![\d.])")
@@ -52,21 +30,21 @@ _BLANKS = str.maketrans("", "", " \t")
 
 @dataclass(frozen=True, slots=True)
 class Grammar:
-    """What the lines of one dialect may hold.
+    """Words that lines of one dialect may contain.
 
     Attributes
     ----------
     filament : str
         The letter that feeds filament.
     letters : frozenset of str
-        Every word letter that may stand in a line.
+        All valid word letters.
     own : frozenset of str
         Codes beyond RS-274.
     axis : bool
-        The filament letter is a linear axis of an RS-274/NGC controller: it follows G90 and G91, and G28
-        sends it home with the others.
+        The filament letter is a linear axis of an RS-274/NGC controller: it obeys G90 and G91, and G28 homes
+        it with the other axes.
     lenient : bool
-        Take codes that nobody declared as if the dialect owned them: whoever reads so has to name them.
+        Accept undeclared codes as if the dialect declared them. The caller must report them.
     """
 
     filament: str
@@ -77,21 +55,21 @@ class Grammar:
 
     @property
     def beyond(self) -> bool:
-        """Tell whether filament has a letter of its own: such controllers also take a line of F alone."""
-        return self.filament not in RS274_LETTERS
+        """Whether the filament letter is beyond RS-274; such controllers also accept a line with F alone."""
+        return self.filament not in LETTERS
 
     def owns(self, code: str) -> bool:
-        """Tell whether a code is one beyond what is followed here."""
-        return code in self.own or self.lenient and code not in _GROUP_OF
+        """Return whether a code is beyond the codes that the reader follows, and accepted."""
+        return code in self.own or self.lenient and code not in _FOLLOWED
 
     @classmethod
     def of(cls, dialect: Dialect, lenient: bool = False) -> Grammar:
-        """Take the grammar from a dialect.
+        """Build the grammar of a dialect.
 
         Raises
         ------
         PathgenError
-            When the dialect's extruder letter already means something else.
+            If the extruder letter of the dialect already has another meaning.
         """
         if dialect.extruder in "FGIJMNPRSTXYZ":
             raise PathgenError(
@@ -102,7 +80,7 @@ class Grammar:
         letters = {word for word in dialect.own_words if len(word) == 1} | {dialect.extruder}
         return cls(
             filament=dialect.extruder,
-            letters=frozenset(RS274_LETTERS) | letters,
+            letters=LETTERS | letters,
             own=frozenset(word for word in dialect.own_words if len(word) > 1),
             axis=dialect.extruder in LINEAR_AXES,
             lenient=lenient,
@@ -111,24 +89,24 @@ class Grammar:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One line, taken apart.
+    """The words of one line.
 
     Attributes
     ----------
     number : int
         Line number in the source, from 1.
     text : str
-        The line without comments and blanks around it, as it stands.
+        The line without comments and surrounding blanks.
     codes : tuple of str
         G and M words in order.
     values : dict of str to float
-        Every other word but N.
+        Values of all other words except N.
     comments : tuple of str
-        Text of the comments, outer blanks removed.
+        Texts of the comments, without surrounding blanks.
     slashed : bool
         The line begins with the block-delete slash.
     percent : bool
-        The line is the percent sign that bounds a program.
+        The line is the percent sign that delimits a program.
     """
 
     number: int
@@ -141,11 +119,11 @@ class Block:
 
 
 def line_error(number: int, line: bytes, why: str, *, allowed: str = "", hint: str = "") -> PathgenError:
-    """Word the refusal of a line: what is wrong, the line as it stands, and its number."""
+    """Build the error for an invalid line from the reason, the line as written and its number."""
     shown = line.rstrip(b"\r\n").decode("ascii", "backslashreplace")
     shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in shown.replace("\t", " "))
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
-    return PathgenError(f"{why} in {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
+    return PathgenError(f"{why}: {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
 
 
 _MAY_BE_BARE = re.compile(r"\s*(?:G0*28|M\d+)(?![\d.])", re.IGNORECASE)
@@ -153,26 +131,26 @@ _BARE_LETTER = re.compile(r"[A-Za-z](?=\s*(?:[A-Za-z]|$))")
 
 
 def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
-    r"""Take one line apart.
+    r"""Parse one line.
 
     Parameters
     ----------
     line : bytes
         The line, with or without its line end.
     number : int
-        Its number in the source, for refusals.
+        Line number in the source, for error messages.
     grammar : Grammar
-        What the dialect allows.
+        Grammar of the dialect.
 
     Returns
     -------
     Block
-        With nothing in it for a blank line.
+        Empty for a blank line.
 
     Raises
     ------
     PathgenError
-        When the line breaks a rule of RS-274 or of the dialect.
+        If the line breaks a rule of RS-274 or of the dialect.
 
     Examples
     --------
@@ -182,7 +160,7 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     """
     body = line.removesuffix(b"\n").removesuffix(b"\r")
     if len(body) > LONGEST:
-        raise line_error(number, body, f"{len(body)} characters", allowed=f"at most {LONGEST} in a line")
+        raise line_error(number, body, f"the line has {len(body)} characters", allowed=f"at most {LONGEST}")
     if body.startswith(b";"):
         return Block(number, "", (), {}, (_text(body[1:]),))
     parts, comments = _split_comments(body, number)
@@ -193,16 +171,16 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
             slashed, percent = code.startswith("/"), code == "%" and len(parts) == 1
             code = "" if percent else _after_line_number(code.removeprefix("/"), body, number)
         if grammar.lenient and grammar.beyond and _MAY_BE_BARE.match(code):
-            # Common in the trade's programs: G28 X Y, and M84 X; RS-274 wants a number (NISTIR 6556, 3.3.2).
+            # Many programs contain "G28 X Y" or "M84 X" (common practice); RS-274 requires a number (3.3.2).
             code = _BARE_LETTER.sub(r"\g<0>0", code)
         words += _words(code, body, number, grammar)
-    codes, values = _settle(words, body, number, grammar)
+    codes, values = _sort_words(words, body, number, grammar)
     text = " ".join(b" ".join(parts).decode("ascii").split())
     return Block(number, text, codes, values, comments, slashed, percent)
 
 
 def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, ...]]:
-    """Part code from comments; code on either side of a comment stays apart, so no number runs across."""
+    """Separate code from comments; code on either side of a comment is split, so no number spans it."""
     if b"(" not in body and b";" not in body and b")" not in body:
         return [body], ()
     parts, comments, at = [], [], 0
@@ -226,25 +204,23 @@ def _text(comment: bytes) -> str:
 
 
 def _plain(part: bytes, body: bytes, number: int) -> str:
-    """Take out the blanks RS-274 lets stand anywhere (3.3.5) and refuse what is not ASCII text."""
+    """Remove the blanks that RS-274 allows anywhere (3.3.5) and reject non-ASCII bytes."""
     if not part.isascii():
-        raise line_error(number, body, "a byte that is not ASCII", hint="only comments may hold others")
+        raise line_error(number, body, "a byte that is not ASCII", hint="use other bytes in comments only")
     return part.decode("ascii").translate(_BLANKS).upper()
 
 
 def _after_line_number(code: str, body: bytes, number: int) -> str:
-    """Drop the N word, which stands first, unsigned, of at most five digits (3.3.1)."""
+    """Remove the N word, which comes first, without sign and with at most five digits (3.3.1)."""
     if not code.startswith("N"):
         return code
     if not (mark := _NUMBERING.match(code)):
-        raise line_error(
-            number, body, "a faulty line number", allowed="N 0 to N 99999, without sign or point"
-        )
+        raise line_error(number, body, "invalid line number", allowed="N0 to N99999, without sign or point")
     return code[mark.end() :]
 
 
 def _words(code: str, body: bytes, number: int, grammar: Grammar) -> list[tuple[str, str]]:
-    """Cut code into (letter, number) pairs."""
+    """Split code into (letter, number) pairs."""
     words, at = [], 0
     while at < len(code):
         mark = _WORD.match(code, at)
@@ -256,63 +232,63 @@ def _words(code: str, body: bytes, number: int, grammar: Grammar) -> list[tuple[
 
 
 def _faulty_word(code: str, at: int, body: bytes, number: int, grammar: Grammar) -> PathgenError:
-    """Say what is wrong with the word at a place in the code."""
+    """Build the error for the invalid word at a position in the code."""
     piece = _PIECE.match(code, at)
     letter, rest = (piece[1], piece[2]) if piece else ("", "")
     if letter == "N":
-        return line_error(number, body, "a line number that does not stand first")
+        return line_error(number, body, "the line number is not the first word")
     if letter and letter not in grammar.letters:
         known = " ".join(sorted(grammar.letters))
-        return line_error(number, body, f"unknown word letter {letter}", allowed=known)
+        return line_error(number, body, f"unknown letter {letter}", allowed=known)
     if letter and not rest:
-        return line_error(number, body, f"letter {letter} without a number")
+        return line_error(number, body, f"letter {letter} has no number")
     if letter:
         return line_error(number, body, f"{letter}{rest} is not a word", allowed="sign, digits, one point")
     if rest[0] in "#[*=":
         kind = {"#": "parameters", "[": "expressions", "*": "checksums", "=": "settings"}[rest[0]]
-        return line_error(number, body, f"{kind} ({rest[0]}) are not read")
+        return line_error(number, body, f"{kind} ({rest[0]}) are not supported")
     if rest[0] in "0123456789+-.":
-        allowed = "one sign and one point a number"
-        return line_error(number, body, f"{rest} does not belong to a word", allowed=allowed)
+        allowed = "one sign and one point per number"
+        return line_error(number, body, f"{rest} is not part of a word", allowed=allowed)
     return line_error(number, body, f"unexpected {rest[0]!r}")
 
 
-def _settle(
+def _sort_words(
     words: list[tuple[str, str]], body: bytes, number: int, grammar: Grammar
 ) -> tuple[tuple[str, ...], dict[str, float]]:
-    """Sort words into codes and values; hold the rules about words that may not stand together (3.3.5)."""
+    """Sort words into codes and values, and reject words that may not share a line (3.3.5)."""
     groups: dict[str, str] = {}
     values: dict[str, float] = {}
     for letter, text in words:
         if letter not in "GM":
             if letter in values:
-                raise line_error(number, body, f"two {letter} words")
+                raise line_error(number, body, f"{letter} occurs twice")
             values[letter] = float(text)
             continue
         code = _code(letter, text, body, number, grammar)
-        group = _GROUP_OF.get(code, code)
+        group = _FOLLOWED[code].group if code in _FOLLOWED else code
         if group in groups:
-            both = f"{groups[group]} and {code}, of one modal group,"
-            raise line_error(number, body, both, allowed="one of a group in a line")
+            both = f"{groups[group]} and {code} belong to one modal group"
+            raise line_error(number, body, both, allowed="one code of a modal group per line")
         groups[group] = code
     if sum(code[0] == "M" for code in groups.values()) > 4:
         raise line_error(number, body, "more than four M words")
     if values.get("F", 0.0) < 0:
-        raise line_error(number, body, "a feed below zero")
+        raise line_error(number, body, "the feed is negative")
     return tuple(groups.values()), values
 
 
 def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) -> str:
-    """Spell a G or M word without leading zeros and refuse those that are not followed."""
+    """Return a G or M word without leading zeros, or reject it if the reader does not follow it."""
     value = float(text)
     code = f"{letter}{value:g}"
-    known = grammar.owns(code) or (code in _GROUP_OF and code not in FILAMENT_CODES)
+    known = grammar.owns(code) or (code in _FOLLOWED and _FOLLOWED[code].standard)
     known |= grammar.lenient and not grammar.axis  # M82 and M83
     if text[0] in "+-" or not known or float(code[1:]) != value:
         raise line_error(
             number,
             body,
-            f"{letter}{text} is not a code that is followed here",
-            hint="the dialect's own_words names codes beyond RS-274",
+            f"{letter}{text} is not supported",
+            hint="declare codes beyond RS-274 in `own_words` of the dialect",
         )
     return code

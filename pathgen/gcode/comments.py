@@ -1,7 +1,7 @@
-"""The comments of a program: a header of facts, and marks that tell its parts apart.
+"""Write the comments of a program: a header of facts, and marks that identify its layers and parts.
 
-Grammar, for whoever reads a program. A comment of ours stands alone on its line, after "; " or between "("
-and ")", as the dialect has it; ASCII only, at most 255 characters, no parentheses within parentheses.
+Grammar, for authors of other readers. Each comment is alone on its line, after "; " or between "(" and
+")", as the dialect requires; ASCII only, at most 255 characters, no nested parentheses.
 
     header  = "pathgen " version, lines of prose, then facts; all before the first command
     fact    = key " = " value             no "=" in a key or in prose; blanks may follow the value
@@ -9,10 +9,10 @@ and ")", as the dialect has it; ASCII only, at most 255 characters, no parenthes
     part    = "part " ( "wall" | "brim" | "start line" | "wedge" | "comb" )
     end     = "end"
 
-*layer* opens a layer: its number from 1, how many there are, the z of its top and its height. It holds up to
-the next. *part* says what the deposits from here on are, up to the next part, across layers too. After *end*
-comes the dialect's finish block. A late fact is one that is known only when the program ends: its value is
-blank until then, so a file whose late facts are blank was never finished.
+A *layer* mark starts a layer, which lasts until the next one: its number from 1, the number of layers, the z
+of its top and its height. A *part* mark gives the kind of all deposits up to the next part mark, across
+layers too. The finish block of the dialect follows the *end* mark. A late fact is known only when the program
+ends; its value is blank until then, so blank late facts show that a file was not completed.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import BinaryIO
 
-from pathgen.gcode.template import MOST
+from pathgen.gcode.template import MAX_LINE
 
-LATE_WIDTH = 40  # characters kept free for a late fact
+LATE_WIDTH = 40  # characters reserved for the value of a late fact
 
 CAUTION = (
     "Caution: the hot end and the platform burn skin, and parts move without warning.",
@@ -35,14 +35,14 @@ CAUTION = (
 _BARE = str.maketrans("()", "[]")
 
 
-def comment(text: str, style: str) -> str:
-    """Spell one comment.
+def format_comment(text: str, style: str) -> str:
+    """Format one comment.
 
     Parameters
     ----------
     text : str
-        Anything: other characters than printable ASCII become "?", runs of blanks one blank, and what is too
-        long for a line is cut.
+        Any text. Characters other than printable ASCII become "?", runs of blanks become one blank, and text
+        that does not fit on a line is cut.
     style : str
         "semicolon" or "parentheses" (parentheses in the text become brackets).
 
@@ -53,13 +53,13 @@ def comment(text: str, style: str) -> str:
 
     Examples
     --------
-    >>> comment("harbour (1912)", "parentheses"), comment("Blåvand", "semicolon")
+    >>> format_comment("harbour (1912)", "parentheses"), format_comment("Blåvand", "semicolon")
     ('(harbour [1912])', '; Bl?vand')
     """
     plain = "".join(c if " " <= c <= "~" else "?" for c in " ".join(text.split()))
     if style == "parentheses":
-        return f"({plain.translate(_BARE)[: MOST - 2]})"
-    return f"; {plain}"[:MOST]
+        return f"({plain.translate(_BARE)[: MAX_LINE - 2]})"
+    return f"; {plain}"[:MAX_LINE]
 
 
 def write_header(
@@ -69,31 +69,31 @@ def write_header(
     style: str,
     caution: Sequence[str] = CAUTION,
 ) -> dict[str, int]:
-    """Write the header, with room for facts that are known only at the end.
+    """Write the header and reserve room for the facts that are known only at the end.
 
     Parameters
     ----------
     stream : binary file
         Seekable.
     facts : iterable of (key, value)
-        In the order they are to stand.
+        In the order in which they are written.
     late : sequence of str
         Keys of the late facts.
     style : str
         "semicolon" or "parentheses".
     caution : sequence of str
-        Lines of prose for the person at the machine.
+        Lines of prose for the operator.
 
     Returns
     -------
     dict of str to int
-        Where in the stream the value of each late fact belongs.
+        Position in the stream of the value of each late fact.
     """
     lines = [f"pathgen {_version()}", *caution, *(f"{key} = {value}" for key, value in facts)]
-    stream.write("".join(comment(line, style) + "\n" for line in lines).encode())
+    stream.write("".join(format_comment(line, style) + "\n" for line in lines).encode())
     places = {}
     for key in late:
-        head, tail = comment(f"{key} = ?", style).split("?")
+        head, tail = format_comment(f"{key} = ?", style).split("?")
         stream.write(head.encode())
         places[key] = stream.tell()
         stream.write(f"{'':{LATE_WIDTH}}{tail}\n".encode())
@@ -101,21 +101,21 @@ def write_header(
 
 
 def fill_header(stream: BinaryIO, places: Mapping[str, int], facts: Mapping[str, str], style: str) -> None:
-    """Fill the late facts in; the stream is left at its end.
+    """Write the late facts into the header and leave the stream at its end.
 
     Raises
     ------
     ValueError
-        When the facts are not those the header has room for, or a value is longer than `LATE_WIDTH`.
+        If the facts are not the reserved ones, or a value is longer than `LATE_WIDTH`.
     """
     if facts.keys() != places.keys():
-        raise ValueError(f"late facts {sorted(facts)}, but the header has room for {sorted(places)}")
+        raise ValueError(f"late facts are {sorted(facts)}, but the header reserves room for {sorted(places)}")
     end = stream.tell()
     for key, place in places.items():
-        text = comment(facts[key], style)
+        text = format_comment(facts[key], style)
         text = text[1:-1] if style == "parentheses" else text[2:]
         if len(text) > LATE_WIDTH:
-            raise ValueError(f"late fact {key} has {len(text)} characters, more than {LATE_WIDTH}")
+            raise ValueError(f"late fact {key} has {len(text)} characters; the limit is {LATE_WIDTH}")
         stream.seek(place)
         stream.write(text.encode())
     stream.seek(end)

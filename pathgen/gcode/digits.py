@@ -1,17 +1,17 @@
-r"""Numbers to text, thousands of program lines at once, by look-up tables.
+"""Format numbers as text, thousands of program lines at once, with look-up tables.
 
-Glossary. *Word*: a letter and a number, one column of values for all lines. *Canvas*: one row of bytes a
-line, wide enough for the longest number of every word; what a line does not need stays a NUL byte. *Slot*:
-the bytes of a row that one table entry fills. *Group*: the decimal digits of one slot.
+Glossary. *Word*: a letter and a number; one array of values for all lines. *Canvas*: one row of bytes per
+line, wide enough for the longest number of every word; unused bytes are NUL. *Slot*: the bytes of a row that
+one table entry fills. *Group*: the decimal digits of one slot.
 
-A value comes as an integer, already multiplied by 10**decimals. It is split into groups of four digits (the
-last has three, so that ".123" is four bytes); each group is one look-up in a table of finished bytes, from
-which leading and trailing zeros are already gone. Deleting the NUL bytes of the canvas then closes all gaps
-in one pass; picking the other bytes by a mask takes longer than everything before it. The canvas of some ten
-thousand lines stays in the processor's cache: callers should hand over that many, not all.
+A value is given as an integer, multiplied by 10**decimals. It is split into groups of four digits (the last
+one has three, so that ".123" takes four bytes); each group is one look-up in a table of finished bytes, in
+which leading and trailing zeros are removed. Deleting the NUL bytes of the canvas then closes all gaps in one
+pass; selecting the other bytes with a mask would take longer than all previous steps together. The canvas of
+about ten thousand lines fits into the processor's cache, so callers should pass that many lines at a time.
 
-Numbers are as NISTIR 6556, 3.3.2.1 asks: sign, digits, one point, at least one digit, no exponent. No zeros
-trail behind the point, no point stands without decimals, and there is no "-0".
+Numbers follow NISTIR 6556, 3.3.2.1: sign, digits, one point, at least one digit, no exponent. There are no
+trailing zeros after the point, no point without decimals, and no "-0".
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 Ints = NDArray[np.signedinteger]
 Bools = NDArray[np.bool_]
 
-GROUP = 10_000  # values of a group of four digits
-_SIGN = np.uint64(ord("-") << 16)  # third byte of a word's first slot
+GROUP = 10_000  # number of values of a group of four digits
+_SIGN = np.uint64(ord("-") << 16)  # third byte of the first slot of a word
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,11 @@ class Word:
     letter : str
         One ASCII character.
     value : (N,) signed integer
-        The number times 10**decimals, above the type's lowest value; int32 is faster than int64.
+        The number times 10**decimals, above the minimum of its type; int32 is faster than int64.
     decimals : int
         0 to 7.
     present : (N,) bool, optional
-        Lines that have the word; all where it is left out.
+        Lines that have the word; by default all.
     """
 
     letter: str
@@ -56,21 +56,21 @@ class Word:
 def format_lines(
     motion: NDArray[np.uint8], words: Sequence[Word], cuts: Sequence[int] = ()
 ) -> list[bytearray]:
-    r"""Spell lines of a G word and other words, each ended by a newline.
+    r"""Format lines of a G word and other words, each with a newline.
 
     Parameters
     ----------
     motion : (N,) uint8
-        Number of each line's G word, 0 to 9.
+        Number of the G word of each line, 0 to 9.
     words : sequence of Word
-        In the order they stand in a line; N values each.
+        In the order of the words in a line; N values each.
     cuts : sequence of int
         Ascending line numbers, 0 to N, at which the text is cut.
 
     Returns
     -------
     list of bytearray
-        ``len(cuts) + 1`` texts; joined, they are the lines. Without lines, all are empty.
+        ``len(cuts) + 1`` texts whose concatenation is the program text. All are empty if there are no lines.
 
     Examples
     --------
@@ -101,7 +101,7 @@ def format_lines(
 
 
 def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.unsignedinteger]]]:
-    """Make the slots of one word: the rows each fills, and with what."""
+    """Yield the slots of one word: the rows and their table entries."""
     rows: slice | NDArray[np.intp] = slice(None)
     value = word.value
     if word.present is not None and not word.present.all():
@@ -115,13 +115,13 @@ def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.u
     rest = size // 10**last
     low = size - rest * 10**last
 
-    groups = []  # from the units upward: the group, and where any digit stands before it
+    groups = []  # from the units upward: the group, and whether digits precede it
     while rest.max() >= GROUP:
         higher = rest // GROUP
         groups.append((rest - higher * GROUP, higher > 0))
         rest = higher
     groups.append((rest, None))
-    point = word.decimals - last  # decimals that share the slot of the units
+    point = word.decimals - last  # decimals in the same slot as the units
     for place in reversed(range(len(groups))):
         index, continued = groups[place]
         if continued is not None:
@@ -139,30 +139,31 @@ def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.u
 
 
 def _last_digits(decimals: int) -> int:
-    """Tell how many decimals the last slot holds; the first slot then has at most three, and its point."""
+    """Return the number of decimals in the last slot; at most three, and the point, remain for the first."""
     return min(decimals, 3) if decimals < 7 else 4
 
 
 @cache
 def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
-    """Entries of eight bytes: three for blank, letter and sign, then four digits and the point among them.
+    """Build entries of eight bytes: three for blank, letter and sign, then four digits with the point.
 
-    Four tables in one: without leading zeros, with them, and both again without trailing zeros.
+    The result concatenates four tables: without and with leading zeros, and both again without trailing
+    zeros.
     """
     digits = _digits(4)
     number = np.arange(GROUP)[:, None]
-    shown = number >= 10 ** np.arange(3, -1, -1)
+    visible = number >= 10 ** np.arange(3, -1, -1)
     if units:
-        shown[:, 3 - point :] = True
+        visible[:, 3 - point :] = True
     whole = 4 - point
     tables = []
     for trailing in (True, False):
-        ends = np.ones_like(shown)
+        ends = np.ones_like(visible)
         if not trailing:
             ends[:, whole:] = _before_zeros(digits)[:, whole:]
         for leading in (False, True):
             entry = np.zeros((GROUP, 8), np.uint8)
-            kept = digits * ((shown | leading) & ends)
+            kept = digits * ((visible | leading) & ends)
             entry[:, 3 : 3 + whole] = kept[:, :whole]
             if point:
                 entry[:, 3 + whole] = ord(".") * ends[:, whole]
@@ -173,7 +174,7 @@ def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
 
 @cache
 def _last_table(count: int, point: bool) -> NDArray[np.uint32]:
-    """Entries of four bytes: the last decimals without trailing zeros, after the point if it is theirs."""
+    """Build entries of four bytes: the last decimals without trailing zeros, with the point if it fits."""
     digits = _digits(count) * _before_zeros(_digits(count))
     entry = np.zeros((10**count, 4), np.uint8)
     if point:
@@ -183,12 +184,12 @@ def _last_table(count: int, point: bool) -> NDArray[np.uint32]:
 
 
 def _digits(count: int) -> NDArray[np.uint8]:
-    """ASCII digits of 0 to 10**count − 1, leading zeros included, (10**count, count)."""
+    """Return the ASCII digits of 0 to 10**count − 1, with leading zeros; (10**count, count)."""
     powers = 10 ** np.arange(count - 1, -1, -1)
     return (np.arange(10**count)[:, None] // powers % 10 + ord("0")).astype(np.uint8)
 
 
 def _before_zeros(digits: NDArray[np.uint8]) -> Bools:
-    """Tell which digits stand at or before the last that is not zero."""
+    """Return which digits are at or before the last non-zero digit."""
     nonzero = digits != ord("0")
     return np.asarray(np.logical_or.accumulate(nonzero[:, ::-1], axis=1)[:, ::-1])

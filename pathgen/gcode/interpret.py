@@ -1,9 +1,9 @@
-"""A controller's part in reading: modes, commands and comments, around the columns of `rows`.
+"""Interpret a program piece by piece: modes, commands and comments, with the motions carried out by `rows`.
 
-Glossary. *Piece*: whole lines of a program, scanned together. *Cut*: a line before which the rows so far
-must be carried out, because it changes what later rows mean. *Event*: any command that is not a motion.
-*Mark*: a comment of pathgen's own programs, alone on its line, that says which layer or part follows; its
-grammar stands in `comments`.
+Glossary. *Piece*: whole lines of a program, scanned together. *Cut*: a line that changes the meaning of later
+rows, so the rows before it must be carried out first. *Event*: a command that is not a motion. *Mark*: a
+comment that is alone on its line in programs of pathgen and starts a layer or a part; `comments` has the
+grammar.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.block import FILAMENT_CODES, Block, Grammar, line_error, parse_block
+from pathgen.gcode.block import Block, Grammar, line_error, parse_block
 from pathgen.gcode.rows import (
     FEED_ONLY,
     NO_AXIS,
@@ -27,14 +27,17 @@ from pathgen.gcode.rows import (
     advance,
     classify_moves,
 )
-from pathgen.gcode.scan import NO_WORDS, Scan, WordColumn, merged, scan_lines
+from pathgen.gcode.scan import NO_WORDS, Scan, WordColumn, merge_columns, scan_lines
 from pathgen.motion.moves import Kind
+from pathgen.settings.program_words import PROGRAM_WORDS, words_with
 
 Floats = NDArray[np.float64]
 
 INCH = 25.4  # mm
-SHOWN = 60  # characters of a faulty line that are kept
+SHOWN = 60  # characters kept of a faulty line
 _MOTIONS = {"G0": 0, "G1": 1, "G2": 2, "G3": 3, "G80": 80}
+_FILAMENT_MODES = {code for code, word in PROGRAM_WORDS.items() if word.group == "filament"}
+_ENDS = {*words_with("end")}
 _PARTS = {
     "wall": Kind.WALL,
     "brim": Kind.BRIM,
@@ -48,23 +51,23 @@ _SETTING = re.compile(r"([^=\s][^=]*?)\s*=\s*(.*)")
 
 
 class Event(NamedTuple):
-    """A command that is no motion: heater, fan, dwell, homing, reset, end."""
+    """A command that is not a motion: heater, fan, dwell, homing, reset or end."""
 
     line: int  # in the source, from 1
-    words: str  # as they stand, without comments
-    move: int  # index of the move that follows it
+    words: str  # as written, without comments
+    move: int  # index of the next move
 
 
 class LineFault(NamedTuple):
-    """A line that cannot be read, where reading goes on all the same."""
+    """A line that could not be parsed when reading continued after it."""
 
     line: int  # in the source, from 1
-    text: bytes  # as it stands, its first characters
-    why: str
+    text: bytes  # its first characters, as written
+    why: str  # the reason
 
 
 class Stretch(NamedTuple):
-    """Moves of one stretch of a program: the columns of `Moves`, and the source line, from 1."""
+    """Moves of one stretch of a program: the arrays of `Moves`, and the source line, from 1."""
 
     line: NDArray[np.int32]
     x: Floats
@@ -78,21 +81,21 @@ class Stretch(NamedTuple):
 
 @dataclass
 class _Piece:
-    """The piece at hand, and what of it waits to be carried out."""
+    """The current piece, and its words that are not carried out yet."""
 
     text: bytes
-    first: int  # number of its first line
+    first: int  # number of the first line
     found: Scan
-    done: int = 0  # lines carried out
-    loose: dict[str, list[tuple[int, float]]] = field(default_factory=dict)  # words of motion of odd lines
+    done: int = 0  # number of lines carried out
+    loose: dict[str, list[tuple[int, float]]] = field(default_factory=dict)  # motion words of odd lines
 
     def raw(self, line: int) -> bytes:
         return self.text[self.found.bounds[line] : self.found.bounds[line + 1]]
 
     def words_before(self, line: int) -> dict[str, WordColumn]:
-        """Take the words of motion that stand from `done` up to a line, odd lines' among them.
+        """Return the motion words from line `done` up to a line, including those of odd lines.
 
-        Lines count from `done` in what is given back.
+        Line indices in the result count from `done`.
         """
         words = {}
         for letter, column in self.found.words.items():
@@ -103,25 +106,25 @@ class _Piece:
             more = WordColumn(
                 np.array([at for at, _ in loose]) - self.done, np.array([value for _, value in loose])
             )
-            words[letter] = merged(words.get(letter, NO_WORDS), more)
+            words[letter] = merge_columns(words.get(letter, NO_WORDS), more)
         self.loose = {}
         return words
 
 
 class Interpreter:
-    """Reads a program piece by piece.
+    """Interprets a program piece by piece.
 
     Parameters
     ----------
     grammar : Grammar
     filament_absolute : bool
-        How filament words count before the program says otherwise.
+        Filament words are absolute until the program sets another mode.
     filament_scale : float
-        mm of filament in one unit of the filament word, where that is a volume (mm³); None for a length.
+        mm of filament per unit of a filament word that is a volume (mm³); None for a length.
     block_delete : bool
-        Leave out lines that begin with a slash.
-    most_faults : int
-        Lines that may be unreadable before reading is given up; 0 where the first is refused.
+        Skip lines that begin with a slash.
+    max_faults : int
+        Maximum number of faulty lines, after which reading stops; if 0, the first one raises an error.
 
     Attributes
     ----------
@@ -129,16 +132,18 @@ class Interpreter:
     header : dict
     events : list of Event
     tops : dict of int to float
-        Height of the top of each layer a mark has opened, mm.
+        Height of the top of each layer that has a mark, mm.
     marked : bool
         The program has marks.
     ended : bool
-    rest : bool
-        Words stand behind the end.
-    faults : list of Fault
+        The end of the program was reached.
+    trailing : bool
+        Text follows the end.
+    faults : list of LineFault
     given_up : bool
-    bare : list of (M,) int64
-        Lines of motions with a feed alone, from 1, where the dialect takes them.
+        The maximum number of faults was reached.
+    feed_only : list of (M,) int64
+        Lines with a motion and a feed but no axis word, from 1, in dialects that accept them.
     """
 
     def __init__(
@@ -148,18 +153,18 @@ class Interpreter:
         filament_absolute: bool,
         filament_scale: float | None,
         block_delete: bool,
-        most_faults: int = 0,
+        max_faults: int = 0,
     ) -> None:
-        self.grammar, self.block_delete, self.most_faults = grammar, block_delete, most_faults
+        self.grammar, self.block_delete, self.max_faults = grammar, block_delete, max_faults
         self.volumetric = filament_scale is not None
         self.state = State(Modes(1.0, True, filament_absolute), filament_scale or 1.0, [0.0] * 3, [0.0] * 3)
         self.stretches: list[Stretch] = []
         self.header: dict[str, str] = {}
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
-        self.marked = self.ended = self.rest = self.given_up = False
+        self.marked = self.ended = self.trailing = self.given_up = False
         self.faults: list[LineFault] = []
-        self.bare: list[NDArray[np.int64]] = []
+        self.feed_only: list[NDArray[np.int64]] = []
         self._moves = self._lines = 0
         self._heading, self._opened = True, False
         self._mark: tuple[int, Kind, int] = (-1, Kind.WALL, 0)
@@ -167,12 +172,12 @@ class Interpreter:
         self._waiting: list[tuple[int, str]] = []  # events, by line in the piece
 
     def take(self, text: bytes) -> None:
-        """Read whole lines, the last with its line end.
+        """Interpret whole lines, the last with its line end.
 
         Raises
         ------
         PathgenError
-            For the first line that cannot be read.
+            For the first line that cannot be parsed.
         """
         found = scan_lines(text, self.grammar, comments=self._heading)
         piece = self._piece = _Piece(text, self._lines + 1, found)
@@ -181,15 +186,15 @@ class Interpreter:
         for line in found.odd.tolist():
             self._heading &= first_word >= line
             try:
-                self._obey(parse_block(piece.raw(line), piece.first + line, self.grammar), line)
+                self._interpret_odd(parse_block(piece.raw(line), piece.first + line, self.grammar), line)
             except PathgenError as error:
-                if not self.most_faults:
-                    self._run(line)  # an earlier line may have to be refused first
+                if not self.max_faults:
+                    self._run(line)  # an earlier line may have to be rejected first
                     raise
-                self._note(line, error.what)
+                self._record_fault(line, error.what)
             if self.ended or self.given_up:
                 self._run(line + 1)
-                self.rest = bool(text[found.bounds[line + 1] :].strip())
+                self.trailing = bool(text[found.bounds[line + 1] :].strip())
                 return
         self._heading &= first_word == count
         self._run(count)
@@ -197,9 +202,9 @@ class Interpreter:
         self._mark, self._marks = [self._mark, *self._marks][-1], []
 
     def _run(self, line: int) -> None:
-        """Carry out what waits before a line."""
+        """Carry out the pending lines before a line."""
         piece, done = self._piece, self._piece.done
-        if line < done:  # a line that ran at once was refused
+        if line < done:  # a line that was carried out at once was rejected
             return
         words = piece.words_before(line)
         piece.done = line
@@ -213,25 +218,25 @@ class Interpreter:
         self._store(rows._replace(line=rows.line + done))
 
     def _judge(self, faults: dict[str, NDArray[np.int64]]) -> None:
-        """Refuse the first line of all, or note them; a feed alone is no fault where the dialect takes it."""
+        """Raise for the first invalid line, or record all; some dialects accept a lone feed."""
         if FEED_ONLY in faults and self.grammar.lenient and self.grammar.beyond:
-            self.bare.append(faults.pop(FEED_ONLY) + self._piece.first)
-        most = self.most_faults or 1
-        places = [(line, why) for why, at in faults.items() for line in at[:most].tolist()]
+            self.feed_only.append(faults.pop(FEED_ONLY) + self._piece.first)
+        maximum = self.max_faults or 1
+        places = [(line, why) for why, at in faults.items() for line in at[:maximum].tolist()]
         for line, why in sorted(places, key=lambda place: place[0]):
             why = NO_AXIS if why == FEED_ONLY else why
-            if not self.most_faults:
-                raise self._refuse(line, why)
-            self._note(line, why)
+            if not self.max_faults:
+                raise self._line_error(line, why)
+            self._record_fault(line, why)
 
-    def _note(self, line: int, why: str) -> None:
-        """Remember a line that cannot be read; give up when they are too many."""
+    def _record_fault(self, line: int, why: str) -> None:
+        """Record a faulty line; stop reading when there are too many."""
         number = self._piece.first + line
         self.faults.append(LineFault(number, self._piece.raw(line).strip()[:SHOWN], why))
-        self.given_up = len(self.faults) >= self.most_faults
+        self.given_up = len(self.faults) >= self.max_faults
 
     def _store(self, rows: MoveRows) -> None:
-        """Keep moves, with the kind and layer that marks before them say."""
+        """Store moves with the kind and layer of the preceding marks."""
         self._store_events(rows.line)
         if not len(rows.line):
             return
@@ -251,14 +256,14 @@ class Interpreter:
             self.events.append(Event(self._piece.first + line, words, move))
         self._waiting = []
 
-    def _refuse(self, line: int, why: str, allowed: str = "", hint: str = "") -> PathgenError:
+    def _line_error(self, line: int, why: str, allowed: str = "", hint: str = "") -> PathgenError:
         return line_error(self._piece.first + line, self._piece.raw(line), why, allowed=allowed, hint=hint)
 
-    def _obey(self, block: Block, line: int) -> None:
-        """Carry out one odd line, or leave its motion to the rows."""
+    def _interpret_odd(self, block: Block, line: int) -> None:
+        """Carry out one odd line, or queue its motion for `rows`."""
         if not block.text:
             for comment in block.comments:
-                self._listen(comment, line)
+                self._interpret_comment(comment, line)
         if block.percent:
             self.ended = not self._heading or self._opened
             self._opened = True
@@ -274,51 +279,52 @@ class Interpreter:
             self._waiting.append((line, block.text))
         values = self._change(block, line, owner) if cut else block.values
         self._queue(block, values, line, owner, cut)
-        self.ended |= "M2" in block.codes or "M30" in block.codes
+        self.ended |= not _ENDS.isdisjoint(block.codes)
 
-    def _listen(self, comment: str, line: int) -> None:
-        """Take in a mark, or a header's setting."""
+    def _interpret_comment(self, comment: str, line: int) -> None:
+        """Interpret a comment: a mark, or a fact of the header."""
         _, part, layer = self._marks[-1] if self._marks else self._mark
-        if said := _LAYER.fullmatch(comment):
-            self._marks.append((line, part, int(said[1]) - 1))
-            self.tops[int(said[1]) - 1] = float(said[2])
+        if match := _LAYER.fullmatch(comment):
+            self._marks.append((line, part, int(match[1]) - 1))
+            self.tops[int(match[1]) - 1] = float(match[2])
             self.marked = True
-        elif (said := _PART.fullmatch(comment)) and said[1] in _PARTS:
-            self._marks.append((line, _PARTS[said[1]], layer))
+        elif (match := _PART.fullmatch(comment)) and match[1] in _PARTS:
+            self._marks.append((line, _PARTS[match[1]], layer))
             self.marked = True
-        elif self._heading and (said := _SETTING.fullmatch(comment)):
-            self.header.setdefault(said[1], said[2])
+        elif self._heading and (match := _SETTING.fullmatch(comment)):
+            self.header.setdefault(match[1], match[2])
 
     def _axes(self, block: Block) -> set[str]:
         return {"X", "Y", "Z", self.grammar.filament} & set(block.values)
 
     def _owner(self, block: Block, line: int) -> str:
-        """Name the code the line's axis words belong to; empty where that is a motion."""
+        """Return the code that the axis words of a line belong to; empty for a motion."""
         motion = [c for c in block.codes if c in _MOTIONS and c != "G80"]
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
-            raise self._refuse(line, f"{taking[0]} and {motion[0]}, which both take the axis words")
-        own = [c for c in block.codes if self.grammar.owns(c) and c not in FILAMENT_CODES]
+            raise self._line_error(line, f"{taking[0]} and {motion[0]} both use axis words")
+        own = [c for c in block.codes if self.grammar.owns(c) and c not in _FILAMENT_MODES]
         return (taking or ([] if motion else own) or [""])[0]
 
     def _check_words(self, block: Block, line: int, owner: str) -> None:
-        """Refuse words that belong to nothing on the line, and commands without the words they need."""
+        """Reject words that belong to no command of the line, and commands that lack a required word."""
         codes, values = set(block.codes), block.values
         allowed = {"X", "Y", "Z", "F", "S", "T", self.grammar.filament} | (set() if owner else set("IJR"))
         allowed |= {"P"} if codes & {"G4", "G64"} else set()
         spare = sorted(set(values) - allowed)
-        if spare and not any(self.grammar.owns(c) for c in codes - set(FILAMENT_CODES)):
-            raise self._refuse(line, f"{spare[0]} belongs to nothing here", " ".join(sorted(allowed)))
+        if spare and not any(self.grammar.owns(c) for c in codes - _FILAMENT_MODES):
+            raise self._line_error(line, f"{spare[0]} belongs to no command", " ".join(sorted(allowed)))
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
             usual = "P in seconds" if self.grammar.axis else "S in seconds or P in milliseconds"
-            raise self._refuse(line, "a dwell without its time", f"{usual}, not below 0")
+            raise self._line_error(line, "a dwell without a duration", f"{usual}, at least 0")
         if owner == "G92" and not self._axes(block):
-            raise self._refuse(line, "G92 without an axis word")
+            raise self._line_error(line, "G92 without an axis word")
         if owner == "G28" and self.grammar.axis and self._axes(block):
-            raise self._refuse(line, "G28 by way of a point", "G28 alone")
+            raise self._line_error(line, "G28 through an intermediate point is not supported", "G28 alone")
 
     def _next_modes(self, block: Block) -> Modes:
+        """Return the modes after a line."""
         scale, absolute, filament, plane = self.state.modes
         for code in block.codes:
             if code in ("G20", "G21"):
@@ -326,16 +332,17 @@ class Interpreter:
             elif code in ("G90", "G91"):
                 absolute = code == "G90"
                 filament = absolute if self.grammar.axis else filament
-            elif code in FILAMENT_CODES:
+            elif code in _FILAMENT_MODES:
                 filament = code == "M82"
             elif code in ("G17", "G18", "G19"):
                 plane = code
         return Modes(scale, absolute, filament, plane)
 
     def _cuts(self, block: Block, owner: str) -> bool:
-        """Tell whether a line changes what later rows mean, or moves otherwise than by a row.
+        """Return whether a line changes the meaning of later rows, or moves unlike any row.
 
-        G92 for filament alone does not, where filament is absolute: programs have one a layer.
+        A G92 for filament alone is not a cut if filament is absolute, because programs have one in every
+        layer.
         """
         modes = self.state.modes
         simple = self._axes(block) == {self.grammar.filament} and modes.filament_absolute
@@ -345,14 +352,16 @@ class Interpreter:
         return bool(resets) or self._next_modes(block) != modes
 
     def _change(self, block: Block, line: int, owner: str) -> dict[str, float]:
-        """Set modes, shift or home; return the values to go on with."""
+        """Set modes, shift axes or home; return the values that remain to be carried out."""
         state, values, old = self.state, dict(block.values), self.state.modes.scale
         state.modes = self._next_modes(block)
         if state.modes.scale != old:
             if self.volumetric:
-                raise self._refuse(line, "a change of units, but filament counts as a volume")
+                raise self._line_error(
+                    line, "a change of units while filament words are volumes is not supported"
+                )
             state.filament_scale = state.modes.scale
-            if "F" in values:  # a feed is set before units change, NISTIR 6556 Table 8
+            if "F" in values:  # NISTIR 6556, Table 8: a feed is set before units change
                 values["F"] *= old / state.modes.scale
         if {"G92.1", "G92.2"} & set(block.codes):
             state.offset, state.fed = [0.0] * 3, state.wound
@@ -367,10 +376,10 @@ class Interpreter:
         return values
 
     def _home(self, axes: list[int], line: int) -> None:
-        """Go to the axes' origin, and say so as a travel where that is a way.
+        """Move to the origin of the axes, and store a travel if the position changes.
 
-        Controllers of this trade drop an axis's shift when it is homed (common practice); one with a
-        filament axis keeps shifts and homes that axis as well, which feeds nothing that counts.
+        Controllers of this trade drop the shift of an axis when it is homed (common practice). A controller
+        with a filament axis keeps shifts and homes the filament axis as well, which deposits nothing.
         """
         state = self.state
         place = [0.0 if a in axes else state.place[a] for a in range(3)]
@@ -384,7 +393,7 @@ class Interpreter:
             state.offset = [0.0 if a in axes else state.offset[a] for a in range(3)]
 
     def _queue(self, block: Block, values: dict[str, float], line: int, owner: str, cut: bool) -> None:
-        """Leave a line's motion words to the rows."""
+        """Queue the motion words of a line for `rows`."""
         motions: list[float] = [_MOTIONS[c] for c in block.codes if c in _MOTIONS]
         letters = "XYZFIJR" + self.grammar.filament
         if owner:
@@ -397,7 +406,9 @@ class Interpreter:
             mode = motions[0] if motions else self.state.mode
             straight = mode < 2 and self.state.modes.absolute and bool(set("XYZ") & set(values))
             if not straight or self.grammar.filament in values:
-                raise self._refuse(line, "G53 that is no straight motion of X, Y, Z under G90")
+                raise self._line_error(
+                    line, "G53 is supported only for straight motions of X, Y, Z under G90"
+                )
         for letter, value in words:
             self._piece.loose.setdefault(letter, []).append((line, value))
         if "G53" in block.codes:

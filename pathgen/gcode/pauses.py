@@ -1,24 +1,25 @@
-"""What a program's commands make the machine wait for: dwells, and homing."""
+"""Sum up the pauses that commands of a program cause: dwells and homing."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from pathgen.gcode.block import LINEAR_AXES, Grammar, parse_block
+from pathgen.gcode.block import Grammar, parse_block
 from pathgen.settings.machine import Dialect
+from pathgen.settings.program_words import LINEAR_AXES
 
 
 @dataclass(frozen=True, slots=True)
 class Pauses:
-    """Sums over the lines of a program.
+    """Pauses in the lines of a program.
 
     Attributes
     ----------
     dwelling : float
-        s.
+        Total dwell time, s.
     homed : tuple of int
-        Which of the lines home, from 0.
+        Indices of the lines that home, from 0.
     """
 
     dwelling: float = 0.0
@@ -26,23 +27,23 @@ class Pauses:
 
 
 def sum_pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
-    """Sum up what stands still in a program.
+    """Sum up the dwells of a program and find the lines that home.
 
     Parameters
     ----------
     lines : iterable of str
-        Program lines; those that neither dwell nor home count for nothing.
+        Program lines; lines that neither dwell nor home are ignored.
     dialect : Dialect
 
     Returns
     -------
     Pauses
-        G4 lasts as long as `dwell_seconds` has it.
+        `dwell_seconds` defines the duration of each G4.
 
     Raises
     ------
     PathgenError
-        For a line that breaks a rule of RS-274 or of the dialect.
+        If a line breaks a rule of RS-274 or of the dialect.
 
     Examples
     --------
@@ -61,19 +62,19 @@ def sum_pauses(lines: Iterable[str], dialect: Dialect) -> Pauses:
 
 
 def dwell_seconds(values: Mapping[str, float], dialect: Dialect) -> float:
-    """Tell how long a G4 lasts.
+    """Return the duration of a G4, s.
 
     Parameters
     ----------
     values : mapping of str to float
-        Its words.
+        Values of the words on its line.
     dialect : Dialect
 
     Returns
     -------
     float
-        s: what P says (NISTIR 6556, 3.5.4). Where filament has a word beyond RS-274, P is in milliseconds,
-        and S, in seconds, goes before it (common practice). 0 without either.
+        The P word, in seconds (NISTIR 6556, 3.5.4). If the filament letter is beyond RS-274, P is in
+        milliseconds, and S, in seconds, takes precedence (common practice). 0 without either word.
 
     Examples
     --------

@@ -1,70 +1,69 @@
-"""A program read back: text to moves, by what the text says and nothing else.
+"""Read a program back to moves, based on its text alone.
 
-Ordinary lines are read by `scan` some thousands at a time and carried out by `rows` as columns; everything
-unusual goes through `block` and `interpret` line by line. A line is read as RS-274 (NISTIR 6556) and the
-dialect say, or refused with its number: nothing is guessed.
+`scan` scans ordinary lines thousands at a time, and `rows` carries them out as arrays; unusual lines go
+through `block` and `interpret` one by one. A line is interpreted by the rules of RS-274 (NISTIR 6556) and of
+the dialect, or rejected with its number; nothing is guessed.
 
-What is followed: G0 to G3 (arcs in XY as chords), G4, G17 to G21, G28, G53, G54, G80, G90 to G92 and the
-codes that change nothing for a head that only moves straight (G40, G49, G61, G64, G94, G98, G99); M82 and
-M83 where the dialect owns them. Other M words, and the dialect's own, are kept as events. Cycles, further
-coordinate systems, tool offsets, parameters and expressions are refused.
+The reader follows G0 to G3 (arcs in XY as chords), G4, G17 to G21, G28, G53, G54, G80, G90 to G92 and the
+codes that do not affect motions (G40, G49, G61, G64, G94, G98, G99), and M82 and M83 if the dialect declares
+them. Other M words, and the own words of the dialect, are recorded as events. Canned cycles, other coordinate
+systems, tool offsets, parameters and expressions are rejected.
 """
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from os import PathLike
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, open_input
 from pathgen.gcode.block import LONGEST, Grammar
 from pathgen.gcode.interpret import Event, Interpreter, LineFault, Stretch
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
-PIECE = 1 << 19  # bytes scanned at once: small enough for its columns to stay in the processor's cache
-SAME_LAYER = 4  # decimals of a mm to which heights are told apart where no comment says the layer
+PIECE = 1 << 19  # bytes scanned at once; the arrays of one piece fit into the processor's cache
+SAME_LAYER = 4  # decimals of a mm; heights equal to so many decimals are one layer if marks are absent
 
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """What a program does.
+    """Contents of a program.
 
     Attributes
     ----------
     moves : Moves
-        Machine coordinates, mm; filament in mm of filament. One row a line of motion; a chord of an arc is
-        a row too. `feed` is the last F word, 0 before the first, for G0 as well: controllers of this trade
-        mean it so (common practice), while one that is strict traverses as fast as it can.
+        Machine coordinates, mm; filament in mm of filament. One row per line of motion, or per chord of an
+        arc. `feed` is the last F word, 0 before the first. This applies to G0 as well, which is common
+        practice of controllers in this trade; a strict controller traverses at its maximum speed.
     line : (N,) int32
-        Line of the source each move came from, from 1.
+        Source line of each move, from 1.
     header : dict of str to str
-        The `key = value` comments that stand before the first command.
+        The `key = value` comments before the first command.
     events : tuple of Event
         Commands that are not motions, in order.
     tops : (L,) float64
-        Height of the top of each layer, mm: as marks say it (NaN for one they leave out), or the heights of
+        Height of the top of each layer, mm: from the marks (NaN for a missing one), or the heights of the
         deposits, ascending.
     ended : bool
-        M2, M30 or a closing percent sign was reached. What follows it is not read. False for a program cut
-        short.
+        M2, M30 or a closing percent sign was reached; nothing after it is read. False for a truncated
+        program.
     marked : bool
-        Comments of a pathgen program said kinds and layers; otherwise both were told from the motion.
-    bare : (M,) int64
-        Lines with a motion and a feed, but no axis word: nothing moves.
-    faults : tuple of Fault
-        Lines that could not be read; always empty unless the program was read leniently.
+        Kinds and layers come from the marks of a pathgen program; otherwise they were inferred from the
+        motion.
+    feed_only : (M,) int64
+        Lines with a motion and a feed but no axis word; nothing moves.
+    faults : tuple of LineFault
+        Lines that could not be parsed; always empty unless the program was read leniently.
     given_up : bool
-        There were too many of them, and reading stopped.
-    rest : bool
-        Something stands behind the end.
+        There were too many faults, and reading stopped.
+    trailing : bool
+        Text follows the end.
     """
 
     moves: Moves
@@ -74,62 +73,63 @@ class Program:
     tops: NDArray[np.float64]
     ended: bool
     marked: bool
-    bare: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    feed_only: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     faults: tuple[LineFault, ...] = ()
     given_up: bool = False
-    rest: bool = False
+    trailing: bool = False
 
 
 def read_program(
-    source: bytes | str | PathLike[str],
+    source: Input,
     dialect: Dialect,
     filament_diameter: float,
     *,
     block_delete: bool = False,
-    most_faults: int = 0,
+    max_faults: int = 0,
     progress: Callable[[int], None] | None = None,
 ) -> Program:
     r"""Read a program.
 
     Parameters
     ----------
-    source : bytes or path
-        The text itself, or the file it stands in. Lines end with LF or CR LF.
+    source : bytes, path or binary stream
+        The text itself, its file, or an open seekable file. Lines end with LF or CR LF.
     dialect : Dialect
-        How its controller takes it.
+        Dialect of the controller.
     filament_diameter : float
-        mm; turns filament words that are volumes into lengths.
+        mm; converts filament words that are volumes to lengths.
     block_delete : bool
-        The controller's block-delete switch: leave out lines that begin with a slash.
-    most_faults : int
-        Read leniently: codes that nobody declared are taken as the dialect's own, and lines that cannot be
-        read are left out and noted, up to this many; then reading is given up. 0: the first is refused.
+        Position of the block-delete switch: if true, skip lines that begin with a slash.
+    max_faults : int
+        If above 0, read leniently: accept undeclared codes as if the dialect declared them, and record lines
+        that cannot be parsed, up to this number; then stop. If 0, the first such line raises an error.
     progress : callable, optional
-        Called with the bytes taken so far.
+        Called with the number of bytes read so far.
 
     Returns
     -------
     Program
-        Without moves, and not ended, for empty text.
+        Empty text gives no moves and `ended` false.
 
     Raises
     ------
     PathgenError
-        With line number and content, for the first line that breaks a rule of RS-274 or of the dialect or
-        asks for what is not followed; when the file cannot be opened; for a diameter not above 0.
+        For the first line, named by number and content, that breaks a rule of RS-274 or of the dialect or
+        that is not supported; if the file cannot be opened; for a diameter that is not above 0.
 
     Notes
     -----
-    The head starts at 0, 0, 0, where G28 puts it too. A last line without line end that cannot be read was
-    cut off on its way; it is left out, and `ended` is false.
+    The head starts at 0, 0, 0, which is also the target of G28. A last line without a line end that cannot be
+    parsed was truncated; it is skipped, and `ended` is false.
 
-    A line with a motion and a feed, but no axis word, is an error of RS-274 (NISTIR 6556 3.5.2). Controllers
-    whose filament has a letter of its own take it (common practice): read leniently, it is kept in `bare`.
+    A line with a motion and a feed but no axis word is an error in RS-274 (NISTIR 6556, 3.5.2). Controllers
+    with a filament letter beyond RS-274 accept it (common practice), so a lenient read records it in
+    `feed_only`.
 
-    A filament word counts as the dialect says until M82 or M83; on a linear axis (A, B, C, U, V, W) it
-    follows G90 and G91 like any axis. In programs without marks a deposit is of kind WALL, and its layer is
-    the rank of its height among the heights of all deposits; other moves have the layer of the deposit
-    before them.
+    A filament word is interpreted as in the dialect until M82 or M83; on a linear axis (A, B, C, U, V, W) it
+    obeys G90 and G91 like any axis. In programs without marks, deposits are of kind WALL, and the layer of a
+    deposit is the rank of its height among the heights of all deposits; other moves have the layer of the
+    preceding deposit.
 
     Examples
     --------
@@ -139,37 +139,37 @@ def read_program(
     >>> program.moves.x, program.ended
     (array([10., 20.]), True)
     """
-    interpreter = _interpreter(dialect, filament_diameter, block_delete, most_faults)
-    with _opened(source) as handle:
-        for _ in _taken(handle, interpreter, progress):
+    interpreter = _interpreter(dialect, filament_diameter, block_delete, max_faults)
+    with open_input(source, "a program") as handle:
+        for _ in _read_pieces(handle, interpreter, progress):
             pass
     return _program(interpreter)
 
 
 def read_windows(
-    source: bytes | str | PathLike[str],
+    source: Input,
     dialect: Dialect,
     filament_diameter: float,
     size: int,
     *,
-    most_faults: int = 0,
+    max_faults: int = 0,
     progress: Callable[[int], None] | None = None,
 ) -> Iterator[tuple[Program, bool]]:
-    """Read a program in windows of whole layers, so that memory does not grow with it.
+    """Read a program in windows of whole layers, so that memory use does not grow with its length.
 
     Parameters
     ----------
-    source, dialect, filament_diameter, most_faults, progress
+    source, dialect, filament_diameter, max_faults, progress
         As in `read_program`.
     size : int
-        Moves that a window has about. A program without marks comes in one window, as its layers are only
-        known at its end.
+        Approximate number of moves per window. A program without marks comes in one window, because its
+        layers are known only at its end.
 
     Yields
     ------
     program : Program
-        Moves of some layers. Its events are those of all windows so far; those of earlier ones come before
-        its first move. Only the last one's `ended` and `rest` are the program's own.
+        Moves of some layers. `events` contains those of all windows so far; earlier ones precede the first
+        move. `ended` and `trailing` are meaningful in the last window only.
     last : bool
 
     Raises
@@ -177,26 +177,26 @@ def read_windows(
     PathgenError
         As in `read_program`.
     """
-    interpreter = _interpreter(dialect, filament_diameter, False, most_faults)
+    interpreter = _interpreter(dialect, filament_diameter, False, max_faults)
     start, before = (0.0, 0.0, 0.0), 0
-    with _opened(source) as handle:
-        for _ in _taken(handle, interpreter, progress):
-            held = sum(len(stretch.line) for stretch in interpreter.stretches)
-            if held < size or not interpreter.marked or interpreter.ended:
+    with open_input(source, "a program") as handle:
+        for _ in _read_pieces(handle, interpreter, progress):
+            pending = sum(len(stretch.line) for stretch in interpreter.stretches)
+            if pending < size or not interpreter.marked or interpreter.ended:
                 continue
-            rest = _after_last_layer(interpreter)
-            if rest is None:
+            unfinished = _take_last_layer(interpreter)
+            if unfinished is None:
                 continue
             window = _window(_program(interpreter), start, before)
-            window = replace(window, ended=True, rest=False, faults=(), bare=np.zeros(0, np.int64))
-            interpreter.stretches = rest
+            window = replace(window, ended=True, trailing=False, faults=(), feed_only=np.zeros(0, np.int64))
+            interpreter.stretches = unfinished
             start, before = window.moves.end, before + len(window.moves)
             yield window, False
         yield _window(_program(interpreter), start, before), True
 
 
 def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
-    """Have a window begin where the one before it ends; commands of earlier windows come before its moves."""
+    """Start a window where the previous one ends; commands of earlier windows precede its moves."""
     if not before:
         return program
     end = before + len(program.moves)
@@ -204,8 +204,8 @@ def _window(program: Program, start: tuple[float, float, float], before: int) ->
     return replace(program, moves=replace(program.moves, start=start), events=events)
 
 
-def _after_last_layer(interpreter: Interpreter) -> list[Stretch] | None:
-    """Take the layer that is not read to its end yet off the stretches; None where there is only one."""
+def _take_last_layer(interpreter: Interpreter) -> list[Stretch] | None:
+    """Remove the unfinished last layer from the stretches and return it; None if there is only one layer."""
     layer = interpreter.stretches[-1].layer[-1]
     rest: list[Stretch] = []
     while interpreter.stretches:
@@ -227,36 +227,24 @@ def _rows(stretch: Stretch, rows: slice) -> Stretch:
 
 
 def _interpreter(
-    dialect: Dialect, filament_diameter: float, block_delete: bool, most_faults: int
+    dialect: Dialect, filament_diameter: float, block_delete: bool, max_faults: int
 ) -> Interpreter:
     if not filament_diameter > 0:
-        raise PathgenError(f"filament diameter {filament_diameter} mm", allowed="more than 0")
-    grammar = Grammar.of(dialect, most_faults > 0)
+        raise PathgenError(f"the filament diameter is {filament_diameter} mm", allowed="more than 0")
+    grammar = Grammar.of(dialect, max_faults > 0)
     return Interpreter(
         grammar,
         filament_absolute=True if grammar.axis else dialect.filament_mode == "absolute",
         filament_scale=4 / (math.pi * filament_diameter**2) if dialect.filament_unit == "mm3" else None,
         block_delete=block_delete,
-        most_faults=most_faults,
+        max_faults=max_faults,
     )
 
 
-@contextmanager
-def _opened(source: bytes | str | PathLike[str]) -> Iterator[BinaryIO]:
-    if isinstance(source, bytes):
-        yield io.BytesIO(source)
-        return
-    try:
-        with open(source, "rb") as handle:
-            yield handle
-    except OSError as error:
-        raise PathgenError(f"cannot read {source}", where=error.strerror or "") from error
-
-
-def _taken(
+def _read_pieces(
     handle: BinaryIO, interpreter: Interpreter, progress: Callable[[int], None] | None = None
 ) -> Iterator[None]:
-    """Hand a file over in pieces of whole lines, and stop after each."""
+    """Pass a file to the interpreter in pieces of whole lines, and yield after each."""
     taken = 0
     while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
         if interpreter.given_up:
@@ -268,12 +256,12 @@ def _taken(
         if progress:
             progress(taken := taken + len(piece))
         yield
-    if interpreter.ended and not interpreter.rest:
-        interpreter.rest = bool(handle.read(PIECE).strip())
+    if interpreter.ended and not interpreter.trailing:
+        interpreter.trailing = bool(handle.read(PIECE).strip())
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
-    """Take a last line without line end; one that cannot be read is left out, with all it set going."""
+    """Interpret a last line without line end; if it cannot be parsed, undo its effects."""
     events = len(interpreter.events)
     try:
         interpreter.take(rest + b"\n")
@@ -285,8 +273,8 @@ def _take_last(rest: bytes, interpreter: Interpreter) -> None:
 
 
 def _program(interpreter: Interpreter) -> Program:
-    """Join the stretches; layers by height where the program does not tell them."""
-    line, x, y, z, filament, feed, kind, layer = _joined(interpreter.stretches)
+    """Join the stretches; layers come from heights if the program has no marks."""
+    line, x, y, z, filament, feed, kind, layer = _join_stretches(interpreter.stretches)
     if interpreter.marked:
         tops = np.full(max(interpreter.tops, default=-1) + 1, np.nan)
         tops[list(interpreter.tops)] = list(interpreter.tops.values())
@@ -301,15 +289,15 @@ def _program(interpreter: Interpreter) -> Program:
         tops,
         interpreter.ended,
         interpreter.marked,
-        np.concatenate([np.zeros(0, np.int64), *interpreter.bare]),
+        np.concatenate([np.zeros(0, np.int64), *interpreter.feed_only]),
         tuple(interpreter.faults),
         interpreter.given_up,
-        interpreter.rest,
+        interpreter.trailing,
     )
 
 
-def _joined(stretches: list[Stretch]) -> Stretch:
-    """Join columns, letting go of each stretch once it is copied: nothing is held twice."""
+def _join_stretches(stretches: list[Stretch]) -> Stretch:
+    """Join arrays, freeing each stretch after it is copied to save memory."""
     types = (np.int32, *[np.float64] * 5, np.uint8, np.int32)
     columns: list[NDArray[Any]] = [np.empty(sum(len(s.line) for s in stretches), t) for t in types]
     at = 0
@@ -325,7 +313,7 @@ def _joined(stretches: list[Stretch]) -> Stretch:
 def _layers_by_height(
     z: NDArray[np.float64], kind: NDArray[np.uint8]
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
-    """Give deposits the rank of their height, and other moves the layer of the deposit before them."""
+    """Rank deposits by height as their layers; other moves get the layer of the preceding deposit."""
     deposit = np.flatnonzero(np.isin(kind, DEPOSITS))
     tops, rank = np.unique(np.round(z[deposit], SAME_LAYER), return_inverse=True)
     spans = np.diff(deposit, prepend=0, append=len(z))

@@ -1,11 +1,11 @@
-"""Words of motion to columns of moves: what G0 to G3 do under the modes in force.
+"""Convert motion words to moves: the effect of G0 to G3 under the modes in force.
 
-Glossary. *Column*: the words of one letter. *Row*: one move. *Modes*: units, absolute or relative, plane;
-constant over one call, since a line that changes one stands between two calls. *Held*: valid until the next
-such word.
+Glossary. *Column*: the words of one letter. *Row*: one move. *Modes*: units, absolute or relative
+coordinates, plane. They are constant within one call, because a line that changes a mode separates two calls.
+*Held*: valid until the next word of the letter.
 
-Absolute positions are held words; relative ones a running sum. Both add and scale in the order a controller
-would, so the result does not depend on where a program is cut into pieces.
+Absolute positions are held words; relative positions are a running sum. Both are added and scaled in the
+order of a controller, so the result does not depend on the division of a program into pieces.
 """
 
 from __future__ import annotations
@@ -27,15 +27,15 @@ Flags = NDArray[np.bool_]
 Judge = Callable[[dict[str, Ints]], None]
 
 NO_MOTION = 80  # G80, and the mode before the first G0 to G3
-SET_FILAMENT = 92  # among the G words handed over: G92 with the filament word alone, which moves nothing
+SET_FILAMENT = 92  # stands for a G92 with the filament word alone, which moves nothing
 NO_AXIS = "a motion without an axis word"
-FEED_ONLY = "a motion with a feed, but without an axis word"
+FEED_ONLY = "a motion with a feed but no axis word"
 
 
 class Modes(NamedTuple):
-    """Modes that a motion depends on."""
+    """Modes that motions depend on."""
 
-    scale: float  # mm a unit: 1, or 25.4 after G20
+    scale: float  # mm per unit: 1, or 25.4 after G20
     absolute: bool
     filament_absolute: bool
     plane: str = "G17"
@@ -43,25 +43,25 @@ class Modes(NamedTuple):
 
 @dataclass(slots=True)
 class State:
-    """Where a controller stands between two lines; `advance` moves it on.
+    """State of a controller between two lines; `advance` updates it.
 
     Attributes
     ----------
     modes : Modes
     filament_scale : float
-        mm of filament a unit of the filament word.
+        mm of filament per unit of the filament word.
     place : list of float
         Machine position x, y, z, mm.
     offset : list of float
-        Machine position of the program's origin, mm: 0 until a G92 shifts it.
+        Machine position of the program origin, mm: 0 until a G92 shifts it.
     fed : float
-        The filament word that would feed nothing if given now, mm of filament.
+        Value of the filament word that would feed nothing now, mm of filament.
     wound : float
-        Filament fed since the start or the last homing, mm: the filament axis's machine position.
+        Filament fed since the start or the last homing, mm: the machine position of the filament axis.
     feed : float
         mm/s; 0 before the first F word.
     mode : int
-        0 to 3 or `NO_MOTION`.
+        0 to 3, or `NO_MOTION`.
     """
 
     modes: Modes
@@ -75,7 +75,7 @@ class State:
 
 
 class MoveRows(NamedTuple):
-    """Columns of N moves, as `Moves` has them, with the line each came from."""
+    """Arrays of N moves, as in `Moves`, with the line of each."""
 
     line: Ints
     x: Floats
@@ -83,39 +83,39 @@ class MoveRows(NamedTuple):
     z: Floats
     filament: Floats
     feed: Floats
-    moved: Flags  # moves in the XY plane
-    raised: Flags  # changes z
+    moved: Flags  # the move changes x or y
+    raised: Flags  # the move changes z
 
 
 def advance(
     state: State, words: Mapping[str, WordColumn], count: int, filament: str, judge: Judge
 ) -> MoveRows:
-    """Carry out lines, all under the same modes.
+    """Carry out lines under constant modes.
 
     Parameters
     ----------
     state : State
-        Where the controller stands; moved on in place.
-    words : mapping of str to Column
-        The lines' words of motion, by letter.
+        State of the controller; updated in place.
+    words : mapping of str to WordColumn
+        Motion words of the lines, by letter.
     count : int
-        How many lines these are; most have words, and those without do nothing.
+        Number of lines; lines without words do nothing.
     filament : str
         The letter that feeds filament.
     judge : callable
-        Is given the lines that have no meaning under the mode they stand in, ascending, by reason, where
-        there are any: refuses them, or lets reading go on. Then a motion without its mode is straight, one
-        without an axis word is none, and an arc that cannot be is its chord.
+        Called if there are invalid lines, with the indices of those lines, ascending, by reason. It may
+        raise, or return to continue. In that case a motion without a mode is straight, a motion without an
+        axis word is ignored, and an invalid arc becomes its chord.
 
     Returns
     -------
-    Rows
-        One for each line that moves; more for an arc.
+    MoveRows
+        One row for each line that moves; several for an arc.
 
     Raises
     ------
     PathgenError
-        As `judge` does.
+        If `judge` raises it.
     """
     column = {letter: words.get(letter, NO_WORDS) for letter in "GFXYZIJR" + filament}
     set_line, motion = _split(column["G"])
@@ -125,10 +125,10 @@ def advance(
     moving, bent = axes & ~sets, (mode == 2) | (mode == 3)
     centred = _flags(count, *(column[letter].line for letter in "IJR"))
     faults = {
-        "axis words, but no motion (G0 to G3) in force": moving & (mode == NO_MOTION),
+        "axis words, but no motion mode (G0 to G3) in force": moving & (mode == NO_MOTION),
         **_without_axes(_flags(count, motion.line[motion.value < 4]) & ~axes, column["F"].line),
-        "I, J or R, but no arc in force": centred & ~(moving & bent),
-        "an arc, but not in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
+        "I, J or R without an arc (G2 or G3)": centred & ~(moving & bent),
+        "an arc outside the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
     before = list(state.place)
     x, y, z = (_positions(state, axis, column["XYZ"[axis]], count) for axis in range(3))
@@ -150,10 +150,11 @@ def advance(
 
 
 def classify_moves(rows: MoveRows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Tell what moves are for from what they do; `part` is the kind deposits have there.
+    """Classify moves by their effect; `part` is the kind of deposits at each row.
 
-    Filament fed while the head moves in XY is a deposit. Without XY motion, filament fed or drawn back is a
-    reload or a retraction, even while z changes, and z alone is a lift. Everything else is a travel.
+    A move that feeds filament and changes x or y is a deposit. Without a change of x or y, a move that feeds
+    filament or draws it back is a reload or a retraction, even if z changes, and a change of z alone is a
+    lift. All other moves are travels.
     """
     fed = np.where(rows.moved, part, np.uint8(Kind.RELOAD))
     drawn = np.where(rows.moved, np.uint8(Kind.TRAVEL), np.uint8(Kind.RETRACT))
@@ -163,7 +164,7 @@ def classify_moves(rows: MoveRows, part: NDArray[np.uint8]) -> NDArray[np.uint8]
 
 
 def _split(g: WordColumn) -> tuple[Ints, WordColumn]:
-    """Part the lines that set the filament word from the G words of motions."""
+    """Separate the lines that set the filament word from the G words of motions."""
     sets = g.value == SET_FILAMENT
     return (g.line[sets], WordColumn(g.line[~sets], g.value[~sets])) if sets.any() else (NO_WORDS.line, g)
 
@@ -176,7 +177,7 @@ def _flags(count: int, *lines: Ints) -> Flags:
 
 
 def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
-    """Hold each value from its line up to the next; `now` before the first."""
+    """Hold each value from its line to the next one; `now` applies before the first."""
     if len(line) == count:
         return value
     spans = np.diff(line, prepend=0, append=count)
@@ -184,7 +185,7 @@ def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
 
 
 def _without_axes(bare: Flags, feeds: Ints) -> dict[str, Flags]:
-    """Part motions without an axis word into those with a feed and those without."""
+    """Separate motions without an axis word into those with and without a feed."""
     if not bare.any():
         return {NO_AXIS: bare}
     fed = _flags(len(bare), feeds)
@@ -192,7 +193,7 @@ def _without_axes(bare: Flags, feeds: Ints) -> dict[str, Flags]:
 
 
 def _positions(state: State, axis: int, words: WordColumn, count: int) -> Floats:
-    """Give one axis's machine position after each line."""
+    """Return the machine position of one axis after each line."""
     now, value = state.place[axis], words.value
     if state.modes.scale != 1.0:
         value = value * state.modes.scale
@@ -206,7 +207,7 @@ def _positions(state: State, axis: int, words: WordColumn, count: int) -> Floats
 
 
 def _fed(state: State, words: WordColumn, sets: Flags) -> Floats:
-    """Give the filament fed in each line, mm of filament."""
+    """Return the filament fed by each line, mm of filament."""
     value = words.value * state.filament_scale
     fed = np.zeros(len(sets))
     if not len(value):
@@ -223,7 +224,7 @@ def _fed(state: State, words: WordColumn, sets: Flags) -> Floats:
 
 
 def _changes(before: list[float], *place: Floats) -> tuple[Flags, Flags]:
-    """Tell which lines move in XY, and which change z."""
+    """Return which lines change x or y, and which change z."""
     changed = []
     for now, column in zip(before, place, strict=True):
         changed.append(np.empty(len(column), np.bool_))
@@ -240,20 +241,20 @@ def _arcs(
     bent: Flags,
     mode: Floats,
 ) -> Arcs:
-    """Gather the arcs among the lines."""
-    given = {}
+    """Collect the arcs among the lines."""
+    value = {}
     for letter in "IJR":
-        given[letter] = np.full(len(bent), np.nan)
-        given[letter][column[letter].line] = column[letter].value * scale
+        value[letter] = np.full(len(bent), np.nan)
+        value[letter][column[letter].line] = column[letter].value * scale
     end = np.stack([rows.x, rows.y], axis=1)
     start = np.concatenate([[before[:2]], end[:-1]])
     placed = _flags(len(bent), column["X"].line, column["Y"].line)
-    centre = np.stack([given["I"], given["J"]], axis=1)
-    return Arcs._make(c[bent] for c in (start, end, mode == 2, placed, centre, given["R"]))
+    centre = np.stack([value["I"], value["J"]], axis=1)
+    return Arcs._make(c[bent] for c in (start, end, mode == 2, placed, centre, value["R"]))
 
 
 def _with_chords(rows: MoveRows, moving: Flags, bent: Flags, before_z: float, turned: ArcTurns) -> MoveRows:
-    """Replace each arc by its chords; z rises and filament is fed evenly along it."""
+    """Replace each arc by its chords; z and filament are interpolated evenly along it."""
     count = moving.astype(np.int64)
     count[bent] = turned.chords
     source = np.repeat(np.arange(len(count)), count)
@@ -263,7 +264,7 @@ def _with_chords(rows: MoveRows, moving: Flags, bent: Flags, before_z: float, tu
     on = np.flatnonzero(bent[source])
     source, nth = source[on], nth[on]
     share = nth / count[source]
-    within = nth < count[source]  # the last chord keeps the end as written
+    within = nth < count[source]  # the last chord ends at the end point as written
     point = chord_ends(turned, (np.cumsum(bent) - 1)[source], share)
     start_z = np.concatenate([[before_z], rows.z[:-1]])[source]
     height = start_z + (rows.z[source] - start_z) * share

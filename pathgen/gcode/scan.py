@@ -1,12 +1,12 @@
-"""Text to words, a piece of a program at once: every ordinary line by numpy, the odd ones left to `block`.
+"""Scan the text of a program into words: ordinary lines with NumPy, all others left to `block`.
 
-Glossary. *Ordinary line*: well-formed words of motion (G0 to G3, axes, filament, F, N, arc words), each
-letter once, no blank within a word, with or without a comment. Any other line is *odd* and nothing is
-concluded about it here. *Column*: all words of one letter. *Shape*: which kinds of byte may follow another.
+Glossary. *Ordinary line*: well-formed motion words (G0 to G3, axes, filament, F, N and arc words), each
+letter once, without blanks inside a word, with or without a comment. All other lines are *odd*; the scan
+draws no conclusion about them. *Column*: all words of one letter. *Shape*: the sequence of kinds of bytes.
 
-Comments are blanked first. The shape of lines is then checked for all bytes at once, which costs next to
-nothing, and what remains has one number right behind each letter. A number of up to eight characters is
-fetched as one 64-bit integer, its point squeezed out, and its digits added up in three steps, pairs first.
+Comments are blanked first. The shape of all lines is then checked at once, which takes little time; in the
+remaining lines, a number immediately follows each letter. A number of up to eight characters is fetched as
+one 64-bit integer, its point is squeezed out, and its digits are summed in three steps, pairs first.
 """
 
 from __future__ import annotations
@@ -24,27 +24,27 @@ Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 
-PAD = 8  # line ends put before the text, so that a fetch of eight bytes never starts before the buffer
+PAD = 8  # newlines before the text, so that a fetch of eight bytes never starts before the buffer
 NEWLINE, RETURN, BLANK, TAB, OPEN, CLOSE, SEMICOLON = b"\n\r \t();"
 PLUS, MINUS, POINT, ZERO, NINE = b"+-.09"
 
-_EXACT = 15  # digits a float64 holds whatever they are, so that mantissa / power of ten rounds once
+_EXACT = 15  # digits that a float64 always represents exactly, so mantissa / power of ten rounds once
 _TENS = 10.0 ** np.arange(_EXACT + 1)
 _LAST = np.array([(1 << 64) - (1 << (64 - 8 * n)) for n in range(9)], np.uint64)  # the last n of eight bytes
 _DIGITS = _LAST & np.uint64(0x0F0F0F0F0F0F0F0F)
 _STEPS = ((8, 10, 0x00FF00FF00FF00FF), (16, 100, 0x0000FFFF0000FFFF), (32, 10000, 0xFFFFFFFF))
-_MARKS = (b"la", b"pa")  # how the comments begin that say what follows: layer, part
+_MARKS = (b"la", b"pa")  # first bytes of the marks: layer, part
 
 
 class WordColumn(NamedTuple):
-    """Words of one letter, in the order they stand, one a line.
+    """Words of one letter in program order, at most one per line.
 
     Attributes
     ----------
     line : (W,) int64
-        Lines counted from 0, ascending.
+        Line indices from 0, ascending.
     value : (W,) float64
-        The number as written: neither units nor modes are applied.
+        Numbers as written; neither units nor modes are applied.
     """
 
     line: Ints
@@ -56,16 +56,16 @@ NO_WORDS = WordColumn(np.empty(0, np.int64), np.empty(0))
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """One piece of a program, scanned.
+    """Result of scanning one piece of a program.
 
     Attributes
     ----------
-    words : dict of str to Column
-        Words of the ordinary lines, by letter; letters without words may be missing.
+    words : dict of str to WordColumn
+        Words of the ordinary lines by letter; letters without words may be absent.
     odd : (M,) int64
-        Lines that `block.parse_block` has to read, ascending, none twice.
+        Lines left to `block.parse_block`, ascending, without duplicates.
     bounds : (L + 1,) int64
-        Line i is text[bounds[i]:bounds[i + 1]], its line end included.
+        Line i is text[bounds[i]:bounds[i + 1]], including its line end.
     """
 
     words: dict[str, WordColumn]
@@ -74,15 +74,15 @@ class Scan:
 
 
 class _Tokens(NamedTuple):
-    """Letters with their numbers: columns of W, and the text they stand in."""
+    """Letters with their numbers: arrays of W, and the text that contains them."""
 
     line: Ints
     letter: Bytes  # capital
     value: Floats
     digits: Ints
-    dressed: Flags  # with a sign or a point
-    faulty: Flags  # without a digit, with two points, or with more digits than are read here
-    start: Ints  # place of the letter in `body`
+    signed_or_pointed: Flags  # the number has a sign or a point
+    faulty: Flags  # no digit, two points, or too many digits for this scanner
+    start: Ints  # position of the letter in `body`
     body: Bytes
 
 
@@ -92,11 +92,11 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     Parameters
     ----------
     text : bytes
-        Lines, the last with its line end. Empty text gives no words and no lines.
+        Lines, the last with its line end. Empty text has no words and no lines.
     grammar : Grammar
-        What the dialect allows.
+        Grammar of the dialect.
     comments : bool
-        Count every line with a comment as odd, not only those whose comment opens a layer or a part.
+        Count every line with a comment as odd, not only the marks of layers and parts.
 
     Returns
     -------
@@ -111,7 +111,7 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     """
     data = np.full(PAD + len(text), NEWLINE, np.uint8)
     data[PAD:] = np.frombuffer(text, np.uint8)
-    body = data[PAD - 1 :]  # the last padding byte opens the first line
+    body = data[PAD - 1 :]  # the last padding byte starts the first line
     places = np.flatnonzero((body == NEWLINE) | ((body & 0xFE) == OPEN) | (body == SEMICOLON))
     is_end = body[places] == NEWLINE
     ends, marks = places[is_end], places[~is_end]
@@ -125,21 +125,21 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     number, sign, misshapen = _check_shape(body, ends)
     odd.append(misshapen)
 
-    tokens = _tokens(data, number, sign)
-    words = _columns(tokens, grammar)
+    tokens = _extract_tokens(data, number, sign)
+    words = _group_by_letter(tokens, grammar)
     odd.append(tokens.line[tokens.faulty])
-    odd += [_doubtful(name, column, tokens) for name, column in words.items() if name in "FGN"]
+    odd += [_lines_to_check(name, column, tokens) for name, column in words.items() if name in "FGN"]
     if sum(len(column.line) for column in words.values()) < len(tokens.line):
         odd.append(tokens.line[~np.isin(tokens.letter, [ord(name) for name in words])])
-    words["G"] = merged(words.get("G", NO_WORDS), leading)
+    words["G"] = merge_columns(words.get("G", NO_WORDS), leading)
     odd += [c.line[1:][c.line[1:] == c.line[:-1]] for c in words.values()]  # a letter twice in a line
     lines = np.unique(np.concatenate(odd))
-    # `body` has one byte more in front than `text`, so line ends there are line starts here.
+    # `body` has one extra byte in front of `text`, so line ends in `body` are line starts in `text`.
     return Scan({name: _without(column, lines) for name, column in words.items()}, lines, ends)
 
 
-def _tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
-    """Take letters and their numbers from text of good shape."""
+def _extract_tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
+    """Extract letters and their numbers from text of valid shape."""
     body = data[PAD - 1 :]
     stops = np.flatnonzero((body > NINE) | (body == POINT) | (body == NEWLINE))
     byte = body[stops]
@@ -155,13 +155,13 @@ def _tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
     faulty = (digits == 0) | (digits > _EXACT) | (part > 8) | (digits - part > 8)
     second = np.flatnonzero((byte[1:] == POINT) & (byte[:-1] == POINT)) + 1  # points right behind points
     faulty[np.searchsorted(start, stops[second]) - 1] = True
-    dressed = pointed
-    dressed[signed] = True
-    return _Tokens(line, byte[at] & np.uint8(0xDF), value, digits, dressed, faulty, start, body)
+    signed_or_pointed = pointed
+    signed_or_pointed[signed] = True
+    return _Tokens(line, byte[at] & np.uint8(0xDF), value, digits, signed_or_pointed, faulty, start, body)
 
 
 def _take_leading(body: Bytes, ends: Ints) -> WordColumn:
-    """Take and blank the plain G0 to G3 that most lines begin with: those need no further look."""
+    """Extract and blank the plain G0 to G3 at the start of most lines; they need no further checks."""
     begin = ends[:-1] + 1
     motion = body.take(begin + 1, mode="clip") - np.uint8(ZERO)
     behind = body.take(begin + 2, mode="clip")
@@ -173,19 +173,19 @@ def _take_leading(body: Bytes, ends: Ints) -> WordColumn:
     return WordColumn(line, motion[line].astype(np.float64))
 
 
-def merged(one: WordColumn, other: WordColumn) -> WordColumn:
-    """Join two columns of one letter."""
+def merge_columns(one: WordColumn, other: WordColumn) -> WordColumn:
+    """Merge two columns of one letter."""
     if not len(one.line):
         return other
     if not len(other.line):
         return one
     line, value = np.concatenate([one.line, other.line]), np.concatenate([one.value, other.value])
-    order = np.argsort(line, kind="stable")  # two ascending runs: merged, not sorted anew
+    order = np.argsort(line, kind="stable")  # two ascending runs, which a stable sort merges
     return WordColumn(line[order], value[order])
 
 
-def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]:
-    """Part words by letter."""
+def _group_by_letter(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]:
+    """Group words by letter."""
     words = {}
     for name in "GFXYZIJRN" + grammar.filament:
         chosen = np.flatnonzero(tokens.letter == ord(name))
@@ -195,9 +195,9 @@ def _columns(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]:
 
 
 def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
-    """Blank ordinary comments, in place; give the lines that are left as odd.
+    """Blank ordinary comments in place; return the lines that are left as odd.
 
-    Ordinary is a semicolon, or one pair of parentheses, then perhaps a semicolon.
+    An ordinary comment is a semicolon, or one pair of parentheses, optionally followed by a semicolon.
     """
     line = np.searchsorted(ends, marks) - 1
     first = np.flatnonzero(np.diff(line, prepend=-1))
@@ -211,38 +211,38 @@ def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
     closed = paired & (count == 2)
     followed = paired & (count > 2) & (body[third] == SEMICOLON)
     ordinary = semicolon | closed | followed
-    ordinary &= ~_speaks(body, opening) & (not every)
+    ordinary &= ~_begin_like_marks(body, opening) & (not every)
     stop = np.where(closed, second + 1, ends[owner + 1])
     _fill(body, opening[ordinary], stop[ordinary], BLANK)
     return np.asarray(owner[~ordinary])
 
 
-def _speaks(body: Bytes, place: Ints) -> Flags:
-    """Tell which comments begin as those do that open a layer or a part."""
+def _begin_like_marks(body: Bytes, place: Ints) -> Flags:
+    """Return which comments begin like a layer or part mark."""
     place = np.minimum(place, len(body) - 4)
     skip = body[place + 1] == BLANK
     first, second = body[place + 1 + skip], body[place + 2 + skip]
-    told = np.zeros(len(place), np.bool_)
+    alike = np.zeros(len(place), np.bool_)
     for mark in _MARKS:
-        told |= (first == mark[0]) & (second == mark[1])
-    return told
+        alike |= (first == mark[0]) & (second == mark[1])
+    return alike
 
 
 def _fill(array: NDArray[np.generic], start: Ints, stop: Ints, value: int | bool) -> None:
-    """Overwrite spans."""
+    """Overwrite spans of an array."""
     size = stop - start
     array[np.repeat(start - np.cumsum(size) + size, size) + np.arange(size.sum())] = value
 
 
 def _check_shape(body: Bytes, ends: Ints) -> tuple[Flags, Flags, Ints]:
-    """Blank lines in which not every letter has its number right behind it, in place.
+    """Blank the lines in which a letter is not immediately followed by its number, in place.
 
     Returns
     -------
     number, sign : (B,) bool
-        Bytes of numbers (digits, points, signs), and signs, of the lines that are left.
+        Bytes of numbers (digits, points, signs), and of signs, in the remaining lines.
     lines : (M,) int64
-        Lines blanked.
+        Blanked lines.
     """
     point, sign = body == POINT, (body == PLUS) | (body == MINUS)
     number = (body - np.uint8(ZERO)) <= 9
@@ -267,25 +267,25 @@ def _check_shape(body: Bytes, ends: Ints) -> tuple[Flags, Flags, Ints]:
 def _numbers(
     data: Bytes, last: Ints, size: Ints, part: Ints, pointed: Flags, signed: Ints
 ) -> tuple[Floats, Ints]:
-    """Read numbers without their signs.
+    """Parse numbers without their signs.
 
     Parameters
     ----------
     data : (B,) uint8
         Text with its padding.
     last : (W,) int64
-        Places of the numbers' last bytes.
+        Position of the last byte of each number.
     size, part : (W,) int64
-        Bytes of the number, and digits behind its point.
+        Bytes in the number, and digits after its point.
     pointed : (W,) bool
         Numbers with a point.
     signed : (S,) int64
-        Numbers with a sign.
+        Indices of the numbers with a sign.
 
     Returns
     -------
     value : (W,) float64
-        Of no use where there are more than fifteen digits, or more than eight on one side of the point.
+        Invalid for more than fifteen digits, or more than eight on one side of the point.
     digits : (W,) int64
     """
     size[signed] -= 1
@@ -299,12 +299,12 @@ def _numbers(
 
 
 def _eight(data: Bytes) -> NDArray[np.uint64]:
-    """View the eight bytes from each place on as one integer, the first byte lowest."""
+    """View the eight bytes from each position as one integer, the first byte lowest."""
     return np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
 
 
 def _short(data: Bytes, last: Ints, part: Ints, pointed: Flags, digits: Ints) -> Floats:
-    """Read up to eight characters that end at `last`, without their point."""
+    """Parse up to eight characters that end at `last`, ignoring their point."""
     w = _eight(data)[last - 7]
     behind = _LAST.take(part, mode="clip")
     w = (w & behind) | (w << (pointed * np.uint64(8)) & ~behind)
@@ -312,7 +312,7 @@ def _short(data: Bytes, last: Ints, part: Ints, pointed: Flags, digits: Ints) ->
 
 
 def _long(data: Bytes, last: Ints, part: Ints, pointed: Flags, whole: Ints) -> Floats:
-    """Read up to eight digits on either side of a point, without the point."""
+    """Parse up to eight digits on each side of a point, ignoring the point."""
     eight = _eight(data)
     head = _sum_digits(eight[np.maximum(last - part - pointed - 7, 0)] & _DIGITS.take(whole, mode="clip"))
     tail = _sum_digits(eight[last - 7] & _DIGITS.take(part, mode="clip"))
@@ -320,25 +320,25 @@ def _long(data: Bytes, last: Ints, part: Ints, pointed: Flags, whole: Ints) -> F
 
 
 def _sum_digits(w: NDArray[np.uint64]) -> Floats:
-    """Add up eight decimal digits, one a byte, the first in the lowest byte."""
+    """Convert eight decimal digits, one per byte with the first in the lowest byte, to a number."""
     for width, base, mask in _STEPS:
         w = (w * np.uint64(base) + (w >> np.uint64(width))) & np.uint64(mask)
     return w.astype(np.float64)
 
 
-def _doubtful(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
-    """Find the lines whose F, G or N word needs a look for itself."""
+def _lines_to_check(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
+    """Return the lines whose F, G or N word has to be checked individually."""
     if name == "F":
         return np.asarray(column.line[column.value < 0])
     of = np.flatnonzero(tokens.letter == ord(name))
-    look = tokens.dressed[of] | (column.value > 3 if name == "G" else tokens.digits[of] > 5)
+    look = tokens.signed_or_pointed[of] | (column.value > 3 if name == "G" else tokens.digits[of] > 5)
     if name == "N":
         look |= tokens.body[tokens.start[of] - 1] != NEWLINE
     return np.asarray(column.line[look])
 
 
 def _without(column: WordColumn, lines: Ints) -> WordColumn:
-    """Leave out the words of some lines."""
+    """Remove the words of some lines."""
     low, high = (np.searchsorted(column.line, lines, side) for side in ("left", "right"))
     if not (high > low).any():
         return column

@@ -1,4 +1,4 @@
-"""Start, finish and fan blocks of a dialect: templates become program lines."""
+"""Fill the start, finish and fan blocks of a dialect, which are templates of program lines."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings.machine import Dialect, Machine
 
-MOST = 255  # characters; RS-274 (NISTIR 6556, 3.3) ends a line's 256 with its newline
+MAX_LINE = 255  # characters; with its newline, a line has at most 256 (NISTIR 6556, 3.3)
 
 Floats = NDArray[np.float64]
 
@@ -20,12 +20,12 @@ _POSITIONS = ("park_x", "park_y", "clear_z")
 _FEEDS = ("travel_feed", "lift_feed")
 
 
-def number(value: float, decimals: int) -> str:
-    """Spell one number as `digits.format_lines` does: no trailing zeros, no "-0".
+def format_number(value: float, decimals: int) -> str:
+    """Format a number as `digits.format_lines` does: no trailing zeros, no "-0".
 
     Examples
     --------
-    >>> number(12.5, 3), number(-0.0001, 3), number(200.0, 0)
+    >>> format_number(12.5, 3), format_number(-0.0001, 3), format_number(200.0, 0)
     ('12.5', '0', '200')
     """
     text = f"{value:.{decimals}f}"
@@ -33,16 +33,16 @@ def number(value: float, decimals: int) -> str:
     return "0" if text == "-0" else text
 
 
-def placeholders(values: Mapping[str, float], machine: Machine, fan: float) -> dict[str, str]:
-    """Spell everything that may stand in braces.
+def format_placeholders(values: Mapping[str, float], machine: Machine, fan: float) -> dict[str, str]:
+    """Format the values of all placeholders.
 
     Parameters
     ----------
     values : mapping of str to float
-        What the job decides: temperatures in °C ("nozzle", "platform"), positions in mm ("park_x", "park_y",
-        "clear_z").
+        Values from the job: temperatures in °C ("nozzle", "platform") and positions in mm ("park_x",
+        "park_y", "clear_z").
     machine : Machine
-        Its feeds become mm/min; its dialect says with how many decimals.
+        Provides the feeds, which become mm/min, and the numbers of decimals.
     fan : float
         Part cooling, 0 to 1.
 
@@ -57,11 +57,11 @@ def placeholders(values: Mapping[str, float], machine: Machine, fan: float) -> d
     decimals["fan_fraction"] = 3
     feeds = {"travel_feed": machine.travel_feed * 60, "lift_feed": machine.axes.z.feed * 60}
     known = {**values, **feeds, "fan": fan * 255, "fan_fraction": fan}
-    return {name: number(value, decimals.get(name, 0)) for name, value in known.items()}
+    return {name: format_number(value, decimals.get(name, 0)) for name, value in known.items()}
 
 
-def block_lines(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[str]:
-    """Fill a block of a dialect.
+def fill_block(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[str]:
+    """Fill the placeholders of a block.
 
     Parameters
     ----------
@@ -69,17 +69,17 @@ def block_lines(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[
         "start", "finish", "fan_on" or "fan_off".
     dialect : Dialect
     values : mapping of str to str
-        Text for each placeholder; the block need not use all.
+        Text of each placeholder; unused ones are allowed.
 
     Returns
     -------
     list of str
-        Lines without their ends; blank lines are left out, so an empty block gives none.
+        Lines without newlines, blank lines removed; empty for an empty block.
 
     Raises
     ------
     PathgenError
-        For a placeholder without a value, or a line a controller could not take.
+        If a placeholder has no value, or a line is too long or not ASCII.
     """
     lines = []
     for row, template in enumerate(getattr(dialect, name).splitlines(), start=1):
@@ -93,59 +93,59 @@ def block_lines(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[
                     hint=nearest(used, values),
                 )
         line = _BRACES.sub(lambda found: values[found[1]], template).strip()
-        if len(line) > MOST or not line.isascii():
+        if len(line) > MAX_LINE or not line.isascii():
             raise PathgenError(
-                f"line of {len(line)} characters", where=where, allowed=f"at most {MOST}, ASCII only"
+                f"the line has {len(line)} characters", where=where, allowed=f"at most {MAX_LINE}, ASCII only"
             )
         if line:
             lines.append(line)
     return lines
 
 
-def layer_changes(
+def layer_commands(
     machine: Machine, values: Mapping[str, str], nozzle: Floats | None, fan: Floats
 ) -> dict[int, list[str]]:
-    """Spell what changes from layer to layer: part cooling, and the temperature of the nozzle.
+    """Format the commands that change part cooling or nozzle temperature from layer to layer.
 
     Parameters
     ----------
     machine : Machine
-        One that sets temperatures itself is stopped (M0, with what to set beside it).
+        If temperatures are set at the machine, the program stops (M0) with a message for the operator.
     values : mapping of str to str
-        As `placeholders` gives them.
+        Result of `format_placeholders`.
     nozzle : (L,) float64 or None
-        °C, of every layer; None where it stays as it is.
+        Nozzle temperature of every layer, °C; None if it is constant.
     fan : (L,) float64
-        0 to 1, of every layer. Before the first layer it is off.
+        Part cooling of every layer, 0 to 1. The fan is off before the first layer.
 
     Returns
     -------
     dict of int to list of str
-        By layer, for those that change something.
+        Commands by layer, for the layers that change something.
 
     Examples
     --------
     >>> from pathgen.settings import load_machine
     >>> hot, cool = np.array([200.0, 200.0, 210.0]), np.array([0.0, 1.0, 1.0])
-    >>> layer_changes(load_machine("moving-table"), {}, hot, cool)
+    >>> layer_commands(load_machine("moving-table"), {}, hot, cool)
     {1: ['M106 S255'], 2: ['M104 S210']}
-    >>> layer_changes(load_machine("ngc-lab"), {}, hot, cool)[2]
-    ['(MSG, set the nozzle to 210 C, then go on)', 'M0']
+    >>> layer_commands(load_machine("ngc-lab"), {}, hot, cool)[2]
+    ['(MSG, set the nozzle to 210 C, then continue)', 'M0']
     """
     dialect = machine.dialect
     lines: dict[int, list[str]] = {}
     for layer in np.flatnonzero(np.diff(fan, prepend=0.0)).tolist():
         share = float(fan[layer])
-        spelled = {**values, "fan": number(share * 255, 0), "fan_fraction": number(share, 3)}
-        lines[layer] = block_lines("fan_on" if share else "fan_off", dialect, spelled)
+        spelled = {**values, "fan": format_number(share * 255, 0), "fan_fraction": format_number(share, 3)}
+        lines[layer] = fill_block("fan_on" if share else "fan_off", dialect, spelled)
     hot = np.zeros(0) if nozzle is None else nozzle
     for layer in (np.flatnonzero(np.diff(hot)) + 1).tolist():
-        value = number(float(hot[layer]), 0)
+        value = format_number(float(hot[layer]), 0)
         if dialect.heaters == "program":
-            change = block_lines("nozzle_change", dialect, {**values, "nozzle": value})
+            change = fill_block("nozzle_change", dialect, {**values, "nozzle": value})
         else:
-            told = f"set the nozzle to {value} C, then go on"
-            # NISTIR 6556, 3.3.4: a comment that begins with MSG is shown to the operator.
-            change = [f"(MSG, {told})", "M0"] if dialect.comment == "parentheses" else [f"M0 ; {told}"]
+            message = f"set the nozzle to {value} C, then continue"
+            # NISTIR 6556, 3.3.4: the controller shows a comment that begins with MSG to the operator.
+            change = [f"(MSG, {message})", "M0"] if dialect.comment == "parentheses" else [f"M0 ; {message}"]
         lines[layer] = lines.get(layer, []) + change
-    return {layer: said for layer, said in lines.items() if said}
+    return {layer: commands for layer, commands in lines.items() if commands}

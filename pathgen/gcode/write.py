@@ -1,13 +1,13 @@
-r"""Moves to program text: one line a move, streamed block by block, spelled as a dialect asks.
+"""Write moves as program text: one line per move, streamed block by block, in the dialect of the machine.
 
-Positions are absolute and rounded one by one, so rounding never adds up. Filament is summed in full precision
-and the *sum* is rounded: a line feeds the difference of two rounded sums, which carries what rounding leaves
-over into the next move, across layers and blocks. A word stands only where it says something new, and a move
-that says nothing new has no line. How a program is cut into blocks does not show in its text.
+Positions are absolute and rounded individually, so rounding errors do not accumulate. Filament is summed in
+full precision and the *sum* is rounded: a line feeds the difference of two rounded sums, so the rounding
+remainder carries over into the next move, across layers and blocks. A word is written only if its value
+changes, and a move that changes nothing has no line. The text does not depend on the division into blocks.
 
-Comments follow the grammar in `pathgen.gcode.comments`. Lines follow RS-274 (NISTIR 6556) as far as the
-dialect does: one G word a line (3.3.5), and never G0 or G1 without an axis word (3.5.1, 3.5.2), as which the
-letter that feeds filament counts.
+`pathgen.gcode.comments` has the grammar of the comments. Lines obey RS-274 (NISTIR 6556) as far as the
+dialect does: one G word per line (3.3.5), and no G0 or G1 without an axis word (3.5.1, 3.5.2); the letter
+that feeds filament counts as an axis word.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.comments import CAUTION, comment, fill_header, write_header
+from pathgen.gcode.comments import CAUTION, fill_header, format_comment, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
-from pathgen.gcode.template import block_lines, layer_changes, placeholders
+from pathgen.gcode.template import fill_block, format_placeholders, layer_commands
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Floats, Kind, Moves
 from pathgen.settings.machine import Machine
 
-ROWS = 1 << 14  # moves spelled at once: their columns and text stay in the processor's cache
+ROWS = 1 << 14  # moves formatted at once; their arrays and text fit into the processor's cache
 PARTS = {
     Kind.WALL: "wall",
     Kind.HAIRPIN: "wall",
@@ -47,29 +47,29 @@ _SMALL = 2.0**31 - 1
 
 
 class ProgramWriter:
-    r"""Writes one program to a binary stream: `begin`, then `write` as often as needed, then `finish`.
+    r"""Writes one program to a binary stream: `begin`, then `write` any number of times, then `finish`.
 
     Parameters
     ----------
     stream : binary file
-        Seekable, as facts known only at the end are filled into the header.
+        Seekable, because `finish` writes the late facts into the header.
     machine : Machine
-        Its dialect, feeds and filament diameter are used.
+        Provides dialect, feeds and filament diameter.
     fan : float
         Part cooling from the second layer on, 0 to 1.
 
     Attributes
     ----------
     lines : int
-        Lines of motion written so far, without those of the start block.
+        Lines of motion written so far, excluding those of the start block.
     commands : list of str
-        Lines of the start and finish blocks, and those that opened layers so far.
+        Lines of the start and finish blocks, and the commands at layer changes so far.
 
     Notes
     -----
-    G0 stands for `Kind.TRAVEL` and `Kind.LIFT`, G1 for all others. F is in mm/min; a move of filament alone
-    has its feed in mm of filament a minute, also where the filament word counts a volume. Where the
-    controller's z = 0 is not on the platform (the machine's `z_zero`), heights are written as it counts them.
+    `Kind.TRAVEL` and `Kind.LIFT` are written as G0, all other kinds as G1. F is in mm/min; the feed of a move
+    of filament alone is in mm of filament per minute, even if the filament word is a volume. If z = 0 of the
+    controller is not at the platform (`z_zero` of the machine), heights are written in the controller's z.
 
     Examples
     --------
@@ -101,15 +101,15 @@ class ProgramWriter:
         self._feed_scale = 60.0 * 10.0**dialect.feed_decimals
         self._values: dict[str, str] = {}
         self._late: dict[str, int] = {}
-        self._layers: list[str] = []  # what the comment of each layer says
-        self._changes: dict[int, list[str]] = {}  # lines that open a layer: fan, nozzle temperature
-        # What the rows so far leave behind; places and feed in units of their last decimal.
+        self._layers: list[str] = []  # text of the mark of each layer
+        self._changes: dict[int, list[str]] = {}  # commands at layer changes: fan, nozzle temperature
+        # State after the rows written so far; positions and feed in units of their last decimal.
         self._place: list[int] = []
         self._known = [False, False, False]
         self._feed = -1
-        self._run = 0.0  # filament, unrounded
-        self._fed = 0.0  # the same, rounded, in units of the last decimal
-        self._zero = 0.0  # the same, at the last reset
+        self._run = 0.0  # total filament, unrounded
+        self._fed = 0.0  # total filament, rounded, in units of the last decimal
+        self._zero = 0.0  # value of `_fed` at the last reset
         self._layer, self._kind, self._part = -1, -1, 0
 
     def begin(
@@ -124,37 +124,38 @@ class ProgramWriter:
         fan: Floats | None = None,
         caution: Sequence[str] = CAUTION,
     ) -> None:
-        """Write header and start block.
+        """Write the header and the start block.
 
         Parameters
         ----------
         facts : iterable of (key, value)
-            For the header, in order.
+            Facts of the header, in order.
         values : mapping of str to float
-            For the placeholders of start and finish block: "nozzle" and "platform" in °C; "park_x", "park_y"
-            and "clear_z" in mm. Feeds and fan follow from the machine and `fan`.
+            Values of the placeholders in the start and finish blocks: "nozzle" and "platform" in °C;
+            "park_x", "park_y" and "clear_z" in mm. The machine and `fan` provide the others.
         top, height : (L,) float64
             z of the top, and height, of every layer of the program, mm.
         late : sequence of str
-            Keys of the facts that `finish` will give.
+            Keys of the facts that are passed to `finish`.
         nozzle : (L,) float64, optional
             Nozzle temperature of every layer, °C; by default the one in `values`.
         fan : (L,) float64, optional
-            Part cooling of every layer, 0 to 1; by default the writer's. A panel's first layer has none.
+            Part cooling of every layer, 0 to 1; by default `fan` of the writer. It is off in the first layer
+            of each panel.
         caution : sequence of str
-            Lines for the person at the machine, at the program's head.
+            Lines at the top of the program for the operator.
 
         Raises
         ------
         PathgenError
-            For a placeholder, in any block, that has no value.
+            If a placeholder, in any block, has no value.
         """
         dialect, names = self._dialect, ("start", "finish", "fan_on", "fan_off")
-        self._values = placeholders(values, self._machine, self._fan)
-        blocks = {name: block_lines(name, dialect, self._values) for name in names}
+        self._values = format_placeholders(values, self._machine, self._fan)
+        blocks = {name: fill_block(name, dialect, self._values) for name in names}
         cooled = np.full(len(top), self._fan) if fan is None else fan.copy()
-        cooled[np.diff(top, prepend=np.inf) <= 0] = 0.0  # the first layers of panels have to stick
-        self._changes = layer_changes(self._machine, self._values, nozzle, cooled)
+        cooled[np.diff(top, prepend=np.inf) <= 0] = 0.0  # the first layer of each panel has to adhere
+        self._changes = layer_commands(self._machine, self._values, nozzle, cooled)
         decimals = dialect.position_decimals
         self._layers = [
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
@@ -171,17 +172,17 @@ class ProgramWriter:
         Parameters
         ----------
         moves : Moves
-            Any number, none included; layers ascending.
+            Any number, including none; layers ascending.
         feed : (N,) float64
-            Speed of each move, mm/s, in place of the wanted one in `moves`.
+            Speed of each move, mm/s; replaces the wanted feed in `moves`.
 
         Raises
         ------
         PathgenError
-            When a number is not finite, or beyond all bounds.
+            If a number is not finite, or too large.
         """
         if len(feed) != len(moves):
-            raise ValueError(f"{len(feed)} feeds for {len(moves)} moves")
+            raise ValueError(f"there are {len(feed)} feeds for {len(moves)} moves")
         if not self._place:
             start = np.array(moves.start) - (0.0, 0.0, self._machine.z_zero)
             self._place = [int(v) for v in np.rint(start * self._place_scale)]
@@ -193,27 +194,27 @@ class ProgramWriter:
             )
 
     def finish(self, facts: Mapping[str, str]) -> None:
-        """Write the finish block and fill the late facts into the header.
+        """Write the finish block, and write the late facts into the header.
 
         Raises
         ------
         ValueError
-            When the facts are not the late ones that `begin` was told of.
+            If the facts are not the late ones announced to `begin`.
         """
         dialect = self._dialect
-        end = [comment("end", dialect.comment), *block_lines("finish", dialect, self._values)]
+        end = [format_comment("end", dialect.comment), *fill_block("finish", dialect, self._values)]
         self._stream.write(_text(end))
         fill_header(self._stream, self._late, facts, dialect.comment)
 
     def _write_rows(self, moves: Moves, feed: Floats) -> None:
-        """Round, find what changes, leave out what changes nothing, spell the rest."""
+        """Round the values, find those that change, drop rows without a change, and format the others."""
         starts = np.flatnonzero(_changed(moves.layer, self._layer))
         notes = self._notes(moves, starts)
         positions = (("x", moves.x), ("y", moves.y), ("z", moves.z - self._machine.z_zero))
         places = [_whole(values * self._place_scale, f"{name} of a move") for name, values in positions]
         moved = [_changed(column, last) for column, last in zip(places, self._place, strict=True)]
         self._place = [int(column[-1]) for column in places]
-        self._make_known(moves.kind, moved)
+        self._name_all_axes(moves.kind, moved)
         filament, fed = self._filament(moves.filament, starts)
         # A feed that rounds to 0 would stop the machine for good.
         speed = np.maximum(_whole(feed * self._feed_scale, "feed of a move"), 1)
@@ -224,12 +225,12 @@ class ProgramWriter:
             rows = np.flatnonzero(kept)
             columns = [column[rows] for column in columns]
             notes = [(int(np.searchsorted(rows, row)), text) for row, text in notes]
-        self._spell(columns, notes)
+        self._format_rows(columns, notes)
 
-    def _spell(self, columns: list[NDArray[Any]], notes: list[tuple[int, bytes]]) -> None:
-        """Write lines that all say something, with notes before some of them."""
+    def _format_rows(self, columns: list[NDArray[Any]], notes: list[tuple[int, bytes]]) -> None:
+        """Write lines that change something, with notes before some of them."""
         x, y, z, x_moved, y_moved, z_moved, filament, fed, motion, speed = columns
-        faster = _changed(speed, self._feed)
+        new_speed = _changed(speed, self._feed)
         self._feed = int(speed[-1]) if len(speed) else self._feed
         dialect = self._dialect
         words = [
@@ -237,7 +238,7 @@ class ProgramWriter:
             Word("Y", y, dialect.position_decimals, y_moved),
             Word("Z", z, dialect.position_decimals, z_moved),
             Word(dialect.extruder, filament, dialect.filament_decimals, fed),
-            Word("F", speed, dialect.feed_decimals, faster),
+            Word("F", speed, dialect.feed_decimals, new_speed),
         ]
         texts = format_lines(motion, words, [row for row, _ in notes])
         self._stream.write(texts[0])
@@ -246,11 +247,11 @@ class ProgramWriter:
             self._stream.write(text)
         self.lines += len(motion)
 
-    def _make_known(self, kind: NDArray[np.uint8], moved: list[Bools]) -> None:
-        """Have each axis named in its first move, changed or not.
+    def _name_all_axes(self, kind: NDArray[np.uint8], moved: list[Bools]) -> None:
+        """Include each axis in its first move, even if it does not change.
 
-        The start block may leave the head elsewhere than the plan takes it to be; after these lines that no
-        longer matters. A lift names z alone, so that it stays a lift.
+        The start block may leave the head at another position than planned; after these lines the position is
+        defined. A lift includes only z, so that it remains a lift.
         """
         for axes, without in (((0, 1), (*_AT_REST, Kind.LIFT)), ((2,), _AT_REST)):
             if not self._known[axes[0]]:
@@ -260,9 +261,9 @@ class ProgramWriter:
                     self._known[axis] = len(first) > 0
 
     def _filament(self, filament: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Bools]:
-        """Give the filament word of each row, and which rows feed anything."""
+        """Return the filament word of each row, and which rows feed filament."""
         run = filament.copy()
-        run[0] += self._run  # one running sum over the whole program, however it is cut
+        run[0] += self._run  # one running sum over the whole program, independent of its division into blocks
         np.cumsum(run, out=run)
         total, before = np.rint(run * self._filament_scale), self._fed
         self._run, self._fed = float(run[-1]), float(total[-1])
@@ -276,21 +277,21 @@ class ProgramWriter:
         return _whole(total - zero, "filament of a move"), fed
 
     def _notes(self, moves: Moves, starts: NDArray[np.intp]) -> list[tuple[int, bytes]]:
-        """Make the lines that stand before some rows: what opens a layer, then what opens a part."""
+        """Build the lines before some rows: layer changes, then part marks."""
         notes = [(row, self._opening(int(moves.layer[row]))) for row in starts.tolist()]
         rows = np.flatnonzero(_changed(moves.kind, self._kind))
         part = _PART.take(moves.kind[rows])
         rows, part = rows[part > 0], part[part > 0]
         new = _changed(part, self._part)
         for row, index in zip(rows[new].tolist(), part[new].tolist(), strict=True):
-            notes.append((row, _text([comment(f"part {_NAMES[index]}", self._dialect.comment)])))
+            notes.append((row, _text([format_comment(f"part {_NAMES[index]}", self._dialect.comment)])))
         self._layer, self._kind = int(moves.layer[-1]), int(moves.kind[-1])
         self._part = int(part[-1]) if len(part) else self._part
         return sorted(notes, key=lambda note: note[0])
 
     def _opening(self, layer: int) -> bytes:
-        """Make the lines before a layer: its comment, the filament's reset, the fan, the nozzle's heat."""
-        lines = [comment(self._layers[layer], self._dialect.comment)]
+        """Build the lines before a layer: its mark, the filament reset, and the fan and nozzle commands."""
+        lines = [format_comment(self._layers[layer], self._dialect.comment)]
         if self._dialect.filament_mode == "absolute":
             lines.append(f"G92 {self._dialect.extruder}0")
         changes = self._changes.pop(layer, [])
@@ -303,7 +304,7 @@ def _text(lines: Iterable[str]) -> bytes:
 
 
 def _changed(column: NDArray[Any], last: float) -> Bools:
-    """Tell where a column differs from the row before; `last` stands before the first."""
+    """Return where an array differs from the previous row; `last` precedes the first row."""
     changed = np.empty(len(column), np.bool_)
     if len(column):
         changed[0] = column[0] != last
@@ -312,9 +313,9 @@ def _changed(column: NDArray[Any], last: float) -> Bools:
 
 
 def _whole(values: Floats, what: str) -> Ints:
-    """Round to integers, of 32 bits where they fit: those are spelled faster."""
+    """Round to integers, of 32 bits if they fit, because these are formatted faster."""
     low, high = values.min(), values.max()
-    if not (-_EXACT < low and high < _EXACT):  # not(...), as every comparison with NaN is false
-        raise PathgenError(f"the {what} is no finite number, or beyond all bounds")
+    if not (-_EXACT < low and high < _EXACT):  # "not (...)", because every comparison with NaN is false
+        raise PathgenError(f"the {what} is not a finite number, or too large")
     small = -_SMALL < low and high < _SMALL
     return np.rint(values).astype(np.int32 if small else np.int64)

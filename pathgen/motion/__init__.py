@@ -1,13 +1,13 @@
-"""From strokes to moves with speeds and times."""
+"""Convert strokes to moves, and compute their speeds and times."""
 
 from pathgen.motion.assemble import assemble, filament_area
 from pathgen.motion.bands import LayerSpans, banded
 from pathgen.motion.clock import TimeByCause
-from pathgen.motion.lag import held_volume, lagged_volume, lead_filament, moves_as_left, shorter
+from pathgen.motion.lag import held_volume, lagged_moves, lagged_volume, lead_filament, split_moves
 from pathgen.motion.moves import DEPOSITS, Kind, Moves, concatenate
-from pathgen.motion.opening import approach, home, hop, start_line
+from pathgen.motion.opening import approach_moves, cross_to_next_panel, home_position, start_line
 from pathgen.motion.pace import fastest_feed, pace_factor
-from pathgen.motion.record import MovesRecorder, Recorded, read_moves
+from pathgen.motion.record import MovesRecorder, RecordedMoves, read_moves
 from pathgen.motion.speed import SpeedPlan, limit_feed, plan_speeds
 from pathgen.motion.supply import Supply
 from pathgen.motion.tally import Tally, mass, sum_moves
@@ -20,27 +20,27 @@ __all__ = [
     "Moves",
     "MovesRecorder",
     "SpeedPlan",
-    "Recorded",
+    "RecordedMoves",
     "Supply",
     "Tally",
-    "approach",
+    "approach_moves",
     "assemble",
     "banded",
     "concatenate",
     "fastest_feed",
     "filament_area",
     "held_volume",
-    "home",
-    "hop",
+    "home_position",
+    "cross_to_next_panel",
     "lagged_volume",
     "lead_filament",
     "limit_feed",
     "mass",
-    "moves_as_left",
+    "lagged_moves",
     "pace_factor",
     "plan_speeds",
     "read_moves",
-    "shorter",
+    "split_moves",
     "start_line",
     "sum_moves",
 ]

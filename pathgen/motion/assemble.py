@@ -1,4 +1,4 @@
-"""Strokes in order become moves: travels between them, retractions, the lift to the next layer."""
+"""Convert ordered strokes to moves, with travels, retractions and the lift to the next layer between them."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.pace import pace_factor
 from pathgen.settings import Setup
 
-BEFORE = 4  # rows that may come before a stroke: retract, lift, travel, reload
+BEFORE = 4  # maximum number of rows before a stroke: retract, lift, travel, reload
 
 
 def filament_area(diameter: float) -> float:
-    """Cross-section of the filament, mm²."""
+    """Return the cross-section of the filament, mm²."""
     return float(np.pi * diameter**2 / 4)
 
 
@@ -26,34 +26,34 @@ def assemble(
     setup: Setup,
     start: tuple[float, float, float],
 ) -> Moves:
-    """Turn ordered strokes into moves in machine coordinates.
+    """Convert ordered strokes to moves in machine coordinates.
 
     Parameters
     ----------
     strokes : Strokes
-        In the order they are made, in machine coordinates: x and y stand in `u` and `n`.
+        In the order of deposition, in machine coordinates: `u` holds x and `n` holds y.
     kind : Kind or (S,) uint8
-        What their deposits are, of all or of each stroke; turns of a wall become `Kind.HAIRPIN`, dry segments
-        `Kind.LINK`. A stroke of kind `Kind.TRAVEL` is the way round to the next one: its points are gone
-        through dry.
-    heights : Heights
-        Of all layers.
+        Kind of the deposits, common or per stroke; hairpins of a wall become `Kind.HAIRPIN`, segments without
+        a deposit become `Kind.LINK`. A stroke of kind `Kind.TRAVEL` is a detour to the next stroke, traversed
+        without depositing.
+    heights : LayerSpans
+        All layers.
     setup : Setup
         Feeds, packing, bands, filament and retraction.
     start : tuple of float
-        Where the head is, (x, y, z) mm.
+        Position of the head before the first move, (x, y, z), mm.
 
     Returns
     -------
     Moves
-        Filament follows E = packing · area · h / (π d²/4), over the machine's filament factor. Empty where
+        Filament is E = packing · area · h / (π d²/4), divided by the filament factor of the machine. Empty if
         there are no strokes.
     """
     x, y = strokes.u, strokes.n
     first, last = strokes.start[:-1], strokes.start[1:] - 1
     points = len(x)
     of = np.repeat(np.arange(len(strokes)), np.diff(strokes.start))
-    # Row of each point: its stroke's leading rows come first, and the first point is the travel's own row.
+    # Each stroke begins with its leading rows; its first point shares the row of the reload.
     row = np.arange(points) + (BEFORE - 1) * (of + 1)
     rows = points + (BEFORE - 1) * len(strokes)
     layer = strokes.layer[of]
@@ -66,7 +66,7 @@ def assemble(
     table.filament[row] = strokes.area * per_area[layer]
     table.feed[row] = np.where(layer == 0, setup.feeds.first_feed, banded(setup, heights, "feed")[layer])
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
-    kinds, round_about = kind[of], kind == Kind.TRAVEL
+    kinds, detour = kind[of], kind == Kind.TRAVEL
     table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
     if setup.feeds.support_feed is not None:
         support = (kinds == Kind.WEDGE) | (kinds == Kind.COMB)
@@ -78,7 +78,7 @@ def assemble(
     kinds[(strokes.area == 0) & (kinds != Kind.TRAVEL)] = Kind.LINK
     kinds[strokes.hairpin] = Kind.HAIRPIN
     table.kind[row] = kinds
-    _lead_in(table, present, row[first], row[last], round_about, setup)
+    _lead_in(table, present, row[first], row[last], detour, setup)
     return table.only(present)
 
 
@@ -88,18 +88,13 @@ def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
 
 
 def _lead_in(
-    table: Moves,
-    present: NDArray[np.bool_],
-    first: Ints,
-    last: Ints,
-    round_about: NDArray[np.bool_],
-    setup: Setup,
+    table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, detour: NDArray[np.bool_], setup: Setup
 ) -> None:
-    """Write the rows before every stroke: retract, lift, travel, reload; those not needed stay absent.
+    """Fill in the rows needed before every stroke: retract, lift, travel and reload.
 
-    A row's place is first − 3 (retract), first − 2 (lift), first − 1 (travel); the reload takes the row of
-    the stroke's own first point, where the travel has already brought the head. A way round is one dry
-    passage with the travel to it and the one from it: filament is drawn back before, and fed back after it.
+    They are in rows first − 3 (retract), first − 2 (lift) and first − 1 (travel). The reload takes the row of
+    the first point, which the head has already reached. A detour is one passage with the travel to it and the
+    travel from it: filament is drawn back before it and fed back after it.
     """
     machine = setup.machine
     if not len(first):
@@ -110,19 +105,19 @@ def _lead_in(
     }
     gap = np.hypot(table.x[first] - here["x"], table.y[first] - here["y"])
     lifted = np.abs(table.z[first] - here["z"]) > 1e-9
-    dry = ((gap > machine.retraction.over) | round_about) & (machine.retraction.length > 0)
-    after = np.concatenate([[False], round_about[:-1]]) & (machine.retraction.length > 0)
-    back, fed = dry & ~after, (dry | after) & ~round_about
+    dry = ((gap > machine.retraction.over) | detour) & (machine.retraction.length > 0)
+    after = np.concatenate([[False], detour[:-1]]) & (machine.retraction.length > 0)
+    back, fed = dry & ~after, (dry | after) & ~detour
     top = table.z[first]
     length = machine.retraction.length
-    for offset, kind, there, x, y, z, filament, feed in (
+    for offset, kind, needed, x, y, z, filament, feed in (
         (-3, Kind.RETRACT, back, here["x"], here["y"], here["z"], -length, machine.retraction.feed),
         (-2, Kind.LIFT, lifted, here["x"], here["y"], top, 0.0, machine.axes.z.feed),
         (-1, Kind.TRAVEL, gap > 1e-9, table.x[first], table.y[first], top, 0.0, machine.travel_feed),
         (0, Kind.RELOAD, fed, table.x[first], table.y[first], top, length, machine.retraction.feed),
     ):
         at = first + offset
-        present[at] = there
+        present[at] = needed
         table.x[at], table.y[at], table.z[at] = x, y, z
         table.filament[at], table.feed[at], table.kind[at] = filament, feed, kind
         table.layer[at] = table.layer[first]

@@ -1,7 +1,7 @@
-"""Bands: what differs from one height of a panel to another (a job's `[[band]]` entries), layer by layer.
+"""Evaluate the bands of a job (its `[[band]]` entries), which change settings with height.
 
-A band holds for the layers that begin at its height or over it, up to the next band. What a band does not
-say is as the job has it, not as the band below has it. The first layer has a feed of its own and no fan.
+A band applies to the layers that begin at or above its height, up to the next band. A key that a band does
+not set has the value of the job, not that of the band below. The first layer has its own feed and no fan.
 """
 
 from __future__ import annotations
@@ -15,33 +15,33 @@ from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
 
-BEGUN = 1e-6  # mm by which a layer may begin under a band and still belong to it
-SAID = ("feed", "packing", "nozzle_temperature", "fan")
+BEGUN = 1e-6  # mm; tolerance for a layer that begins at the height of a band
+KEYS = ("feed", "packing", "nozzle_temperature", "fan")
 
 
 @dataclass(frozen=True, slots=True)
 class LayerSpans:
-    """Top and height of every layer, mm, (L,)."""
+    """Top and height of every layer, mm; arrays of (L,)."""
 
     top: Floats
     height: Floats
 
 
 def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
-    """Give a value of every layer.
+    """Return the value of a setting in every layer.
 
     Parameters
     ----------
     setup : Setup
-    heights : Heights
-        Of all layers, (L,).
+    heights : LayerSpans
+        All layers.
     key : str
-        One of `SAID`.
+        One of `KEYS`.
 
     Returns
     -------
     (L,) float64
-        mm/s, a fraction, °C, a fraction.
+        In mm/s, a fraction, °C or a fraction, depending on the key.
 
     Examples
     --------
@@ -59,7 +59,7 @@ def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
         "fan": setup.material.fan,
     }[key]
     bands = setup.layers.band
-    said = [getattr(band, key) for band in bands]
-    values = np.array([base, *(base if value is None else value for value in said)], np.float64)
+    band_values = [getattr(band, key) for band in bands]
+    values = np.array([base, *(base if value is None else value for value in band_values)], np.float64)
     bottom = heights.top - heights.height
     return values[np.searchsorted([band.above for band in bands], bottom + BEGUN, side="right")]

@@ -1,4 +1,4 @@
-"""How a program begins on the platform: the safe approach and the start line."""
+"""Build the first moves of a program: the approach from home and the start line."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from pathgen.layers.strokes import Strokes
 from pathgen.motion.moves import Kind, Moves
 from pathgen.settings import Machine
 
-CLEARANCE = 5.0  # mm over the platform on the way from home to the first deposit
-START_LINE = 60.0  # mm, long enough to fill a nozzle that has oozed while it heated
+CLEARANCE = 5.0  # mm above the platform on the way from home to the first deposit
+START_LINE = 60.0  # mm, long enough to refill a nozzle that oozed while heating
 
 
-def home(machine: Machine) -> tuple[float, float, float]:
-    """Where the head is taken to be after homing, mm: the low corner of the build volume."""
+def home_position(machine: Machine) -> tuple[float, float, float]:
+    """Return the assumed position of the head after homing, mm: the low corner of the build volume."""
     return machine.volume.x[0], machine.volume.y[0], machine.volume.z[0]
 
 
 def start_line(span: tuple[float, float], n: float, spacing: float) -> Strokes:
-    """One straight stroke of the first layer, parallel to the panel.
+    """Build the start line: one straight stroke in the first layer, parallel to the panel.
 
     Parameters
     ----------
     span : (u, u)
-        From where to where, mm.
+        Start and end, mm.
     n : float
-        Where it lies, mm in front of the panel's back.
+        Distance in front of the back of the panel, mm.
     spacing : float
-        Spacing of the line, mm.
+        Bead spacing of the line, mm.
 
     Returns
     -------
@@ -44,12 +44,12 @@ def start_line(span: tuple[float, float], n: float, spacing: float) -> Strokes:
     )
 
 
-def approach(strokes: Strokes, machine: Machine) -> Moves:
-    """Go from home to over the first point of the first stroke: up, then across.
+def approach_moves(strokes: Strokes, machine: Machine) -> Moves:
+    """Build the moves from home to above the first point of the first stroke: up, then across.
 
-    `strokes` are in machine coordinates: x and y stand in their `u` and `n`.
+    `strokes` are in machine coordinates: `u` holds x and `n` holds y.
     """
-    at = home(machine)
+    at = home_position(machine)
     z = at[2] + CLEARANCE
     return Moves(
         at,
@@ -63,17 +63,17 @@ def approach(strokes: Strokes, machine: Machine) -> Moves:
     )
 
 
-def hop(
+def cross_to_next_panel(
     at: tuple[float, float, float], to: tuple[float, float, float], clear: float, layer: int, machine: Machine
 ) -> Moves:
-    """Go from a finished panel to where the next one begins: draw back, up, across, down, feed back.
+    """Build the moves from a finished panel to the start of the next: retract, up, across, down, reload.
 
     Parameters
     ----------
     at, to : (x, y, z)
-        mm.
+        Start and end position, mm.
     clear : float
-        Height at which the way across is free, mm.
+        Height at which the head can cross freely, mm.
     layer : int
         Number of the next panel's first layer.
     machine : Machine

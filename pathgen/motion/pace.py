@@ -1,20 +1,20 @@
-"""Pace: whether the feed stays the same along a wall, or the flow does.
+"""Compute the pace of walls: constant feed or constant flow.
 
-Glossary. *Flow*: volume fed in a second, packing · spacing · layer height · feed. *Pace factor*: what a
-move's
-feed is multiplied by. `steady-feed` keeps the feed, so a wide bead flows more than a narrow one and the
-pressure behind the nozzle has to follow every change of spacing. `steady-flow` drives wide beads slower and
-narrow ones faster: a bead of nominal spacing runs at the job's feed, and all beads of a layer flow alike.
+Glossary. *Flow*: volume fed per second, packing · spacing · layer height · feed. *Pace factor*: the factor
+applied to the feed of a move. `steady-feed` keeps the feed constant, so a wide bead has a higher flow than a
+narrow one, and the pressure behind the nozzle has to follow every change of spacing. `steady-flow` slows wide
+beads down and speeds narrow ones up: a bead of nominal spacing is printed at the feed of the job, and all
+beads of a layer have the same flow.
 
-The factor is nominal spacing over spacing, between `SLOWEST` and `FASTEST`. With the default spacings (0.70,
-1.05
-and 1.55 times the nozzle) a bead along the wall asks for 0.68 to 1.5. The bounds hold back the others: a turn
-that takes the area of the wall's end with it, a thin remainder, and steep stretches, where a bead that fills
-its columns is thinner square to its path. There the flow differs from the rest's.
+The factor is the nominal spacing divided by the spacing, limited to `SLOWEST` and `FASTEST`. With the default
+spacings (0.70, 1.05 and 1.55 times the nozzle diameter), beads along the wall have factors of 0.68 to 1.5.
+The limits apply to the others: hairpins, which contain the area at the end of the wall, thin remainders, and
+steep stretches, where a bead that fills its columns is thinner normal to its path. Their flow differs from
+the rest.
 
-A program needs an F word wherever the feed changes, so factors come in steps: whole powers of `STEP`. The
-step is the nearest one and depends on the move alone, not on the move before it, so the same wall has the
-same feeds wherever a block begins; what is left of a change of flow is at most half a step, 2.5 %.
+A program needs an F word at every change of feed, so factors are quantised to integer powers of `STEP`. The
+nearest power is used and depends only on the move itself, so a wall has the same feeds wherever a block
+begins. The remaining deviation of the flow is at most half a step, 2.5 %.
 """
 
 from __future__ import annotations
@@ -28,20 +28,20 @@ from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
 
-STEP = 1.05  # ratio of neighbouring feeds
-SLOWEST = 0.5  # slower, the nozzle's heat softens what is already laid (common practice)
-FASTEST = 1.5  # what the narrowest spacing asks for by default: 1.05 / 0.70
+STEP = 1.05  # ratio of consecutive feeds
+SLOWEST = 0.5  # below, the heat of the nozzle softens the layers underneath (common practice)
+FASTEST = 1.5  # factor of the narrowest default spacing: 1.05 / 0.70
 
 _STEPS = math.ceil(math.log(SLOWEST) / math.log(STEP)), math.floor(math.log(FASTEST) / math.log(STEP))
 
 
 def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
-    """Tell how much faster than a bead of nominal spacing each segment may run at the same flow.
+    """Compute the factor by which each segment may exceed the feed of a nominal bead at the same flow.
 
     Parameters
     ----------
     area : (N,) float64
-        Area each segment deposits, seen from above, mm²; over its length that is its spacing.
+        Area that each segment deposits, in plan view, mm²; divided by its length, its spacing.
     length : (N,) float64
         mm.
     spacing : float
@@ -50,8 +50,8 @@ def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
     Returns
     -------
     (N,) float64
-        A whole power of `STEP` from `SLOWEST` to `FASTEST`; 1 where nothing is deposited, or on no length.
-        Empty for no segments.
+        An integer power of `STEP` from `SLOWEST` to `FASTEST`; 1 for segments without a deposit or without
+        length. Empty if there are no segments.
 
     Examples
     --------
@@ -65,7 +65,7 @@ def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
 
 
 def fastest_feed(setup: Setup) -> float:
-    """Return the highest feed of walls, mm/s.
+    """Return the highest feed of image walls at the pace of the job, mm/s.
 
     Examples
     --------

@@ -1,24 +1,24 @@
-"""The whole toolpath as named columns in one ``.npz`` file, for whoever wants to study it.
+"""Store the whole toolpath as named arrays in a ``.npz`` file, for analysis in other programs.
 
-Schema, version 1. Every column has one value a move, in the order of the program; a move that rounding left
-out of the program's text is here all the same.
+Schema, version 1. Every array has one value per move, in program order, including moves that rounding removed
+from the program text.
 
-| column | type | is |
+| array | type | content |
 | --- | --- | --- |
 | x, y, z | float64 | end of the move in machine coordinates, mm |
-| u, n | float64 | the same in panel coordinates, mm (z is the third) |
-| filament | float64 | filament fed, mm of filament, unrounded; negative: drawn back |
-| spacing | float32 | cross-section area over layer height, mm; 0 where nothing is deposited along a path |
+| u, n | float64 | end of the move in panel coordinates, mm (z is the third) |
+| filament | float64 | filament fed, mm of filament, unrounded; negative if drawn back |
+| spacing | float32 | cross-section area divided by layer height, mm; 0 without a deposit along a path |
 | height | float32 | layer height, mm |
-| feed | float32 | speed aimed at, mm/s |
+| feed | float32 | target speed, mm/s |
 | entry, exit, peak | float32 | planned speeds, mm/s |
 | time | float32 | planned duration, s |
 | kind | uint8 | a `pathgen.motion.Kind` |
 | layer | int32 | layer number from 0 |
 
-Beside the columns stand `start` (3,) float64, the position before the first move; `top` (L,) float64, the
-layers' tops; and `about`, a JSON text with the schema's version, the settings' digest and the names of the
-kinds.
+The file also contains `start` (3,) float64, the position before the first move; `top` (L,) float64, the tops
+of the layers; and `about`, a JSON text with the schema version, the digest of the settings and the names of
+the kinds.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import open_input
 from pathgen.motion.moves import Kind, Moves
 from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
@@ -51,18 +52,18 @@ COLUMNS: dict[str, str] = {
     "kind": "|u1",
     "layer": "<i4",
 }
-# A zip file wants a date: the same for all, so that the same input gives the same bytes.
-_MOMENT = (1980, 1, 1, 0, 0, 0)
+# A ZIP member needs a date; a constant one makes the output reproducible.
+_DATE = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
-    """A toolpath read back.
+class RecordedMoves:
+    """Toolpath read from a file.
 
     Attributes
     ----------
     columns : dict of str to (N,) array
-        As in the module's schema.
+        The arrays of the schema.
     start : (3,) float64
     top : (L,) float64
     about : dict
@@ -74,7 +75,7 @@ class Recorded:
     about: dict[str, object]
 
     def moves(self) -> Moves:
-        """Give the columns that `Moves` has."""
+        """Return the recorded arrays as `Moves`."""
         names = ("x", "y", "z", "filament", "feed", "kind", "layer")
         x, y, z = (float(v) for v in self.start)
         picked = {name: self.columns[name] for name in names}
@@ -83,9 +84,9 @@ class Recorded:
 
 
 class MovesRecorder:
-    """Takes moves block by block, out of memory, and writes them as one file.
+    """Collects moves block by block in temporary files, and writes them as one file.
 
-    A context manager: the columns wait in temporary files until `finish`.
+    Use it as a context manager, which removes the temporary files.
     """
 
     def __init__(self, machine: Machine, placement: Placement, top: NDArray[np.float64]) -> None:
@@ -105,19 +106,19 @@ class MovesRecorder:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Drop the temporary files."""
+        """Remove the temporary files."""
         self._stack.close()
 
     def take(self, moves: Moves, feed: NDArray[np.float64], plan: SpeedPlan) -> None:
-        """Add moves that follow those taken before, with the feed and speeds planned for them."""
+        """Append consecutive moves, with their feeds and planned speeds."""
         if self._start is None:
             self._start = moves.start
         u, n = self._placement.to_panel(moves.x, moves.y)
         height = self._height[moves.layer]
         length = moves.path()
-        laid = (length > 0) & (moves.filament > 0)
+        deposited = (length > 0) & (moves.filament > 0)
         spacing = np.zeros(len(moves))
-        np.divide(moves.filament * self._area, height * length, out=spacing, where=laid)
+        np.divide(moves.filament * self._area, height * length, out=spacing, where=deposited)
         columns: Mapping[str, NDArray[np.generic]] = {
             "x": moves.x, "y": moves.y, "z": moves.z, "u": u, "n": n, "filament": moves.filament,
             "spacing": spacing, "height": height, "feed": feed, "entry": plan.entry, "exit": plan.exit,
@@ -146,18 +147,18 @@ class MovesRecorder:
         }
         with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
             for name, values in small.items():
-                with archive.open(zipfile.ZipInfo(f"{name}.npy", _MOMENT), "w") as member:
+                with archive.open(zipfile.ZipInfo(f"{name}.npy", _DATE), "w") as member:
                     npy.write_array(member, values, allow_pickle=False)
             for name, kind in COLUMNS.items():
-                with archive.open(zipfile.ZipInfo(f"{name}.npy", _MOMENT), "w", force_zip64=True) as member:
+                with archive.open(zipfile.ZipInfo(f"{name}.npy", _DATE), "w", force_zip64=True) as member:
                     head = {"descr": kind, "fortran_order": False, "shape": (self._rows,)}
                     npy.write_array_header_1_0(member, head)
                     self._files[name].seek(0)
                     copyfileobj(self._files[name], member, 1 << 20)
 
 
-def read_moves(path: str | Path) -> Recorded:
-    """Read a toolpath that ``pathgen panel --moves`` wrote.
+def read_moves(path: str | Path) -> RecordedMoves:
+    """Read a toolpath written by ``pathgen panel --moves``.
 
     Parameters
     ----------
@@ -165,23 +166,21 @@ def read_moves(path: str | Path) -> Recorded:
 
     Returns
     -------
-    Recorded
+    RecordedMoves
 
     Raises
     ------
     PathgenError
-        When it is no such file, or of a newer schema.
+        If the file is not a toolpath, or has a newer schema.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with open_input(path, "a toolpath (.npz)") as stream, np.load(stream, allow_pickle=False) as archive:
             about = json.loads(str(archive["about"]))
             if about["schema"] != VERSION:
-                what = f"toolpath of schema {about['schema']}"
+                what = f"the toolpath has schema {about['schema']}"
                 raise PathgenError(what, where=str(path), allowed=str(VERSION), hint="update pathgen")
             columns = {name: archive[name] for name in COLUMNS}
-            return Recorded(columns, archive["start"], archive["top"], about)
-    except FileNotFoundError:
-        raise PathgenError("file does not exist", where=str(path)) from None
+            return RecordedMoves(columns, archive["start"], archive["top"], about)
     except (KeyError, ValueError, OSError, TypeError, zipfile.BadZipFile) as error:
-        hint = "pathgen panel --moves writes one"
-        raise PathgenError(f"no toolpath: {error}", where=str(path), hint=hint) from None
+        hint = "write one with pathgen panel --moves"
+        raise PathgenError(f"the file is not a toolpath: {error}", where=str(path), hint=hint) from None

@@ -1,32 +1,32 @@
-"""How fast the machine really goes: exact look-ahead over the moves its controller knows, without a loop.
+"""Plan the actual speed of every move: exact look-ahead within the controller's queue, without a loop.
 
-Model. Every move has a constant acceleration a up to a constant feed F and down again (a trapezoid, a
-triangle where it is short); at the junction of two moves the speed along the path is the same before and
-after, and no higher than the junction allows. With c_i the square of the speed allowed at junction i and S_i
-the sum of 2·a·L over the moves before it, the fastest speeds that acceleration can reach going forward are
+Model. Every move has a constant acceleration a up to a constant feed F and back down (a trapezoid, or a
+triangle for a short move). At the junction of two moves, the speed along the path is the same before and
+after, and within the limit of the junction. With c_i the square of the maximum speed at junction i and S_i
+the sum of 2·a·L over the moves before it, the maximum speeds that acceleration can reach going forward are
 
-    f = S + cummin(c − S),    and then braking in time    b = cummin over later junctions (f + S) − S,
+    f = S + cummin(c − S),    and with braking in time    b = cummin over later junctions (f + S) − S,
 
-which is v² = v0² + 2aL written for all moves at once (standard kinematics). S itself is never formed: it
-grows into the millions, and its differences would lose the digits that short moves need.
+which is v² = v0² + 2aL for all moves at once (standard kinematics). S itself is never computed: it grows into
+the millions, and its differences would lose the digits that short moves need.
 
-Junctions follow the profile: `deviation` bounds how far the path may be cut, v² = a·δ·s/(1 − s),
-s = sin(θ/2), θ the interior angle (S. Jeon, 2011), a the smaller of the two moves'; `step` bounds the
-instantaneous change of velocity of every axis, filament included.
+Junction limits follow the profile. `deviation` bounds the distance by which the path may be cut,
+v² = a·δ·s/(1 − s), s = sin(θ/2), with θ the interior angle (S. Jeon, 2011) and a the smaller acceleration of
+the two moves. `step` bounds the instantaneous change of velocity of every axis, filament included.
 
-A controller knows only so many moves ahead, N (the profile's `queue`), and must be able to stop by the end of
-the last of them. The convention: at the junction after move i it knows the moves i + 1 to i + N, the one that
-begins there counted as the first, so
+A controller knows only the next N moves (`queue` of the profile), and must be able to stop at the end of the
+last of them. By convention, at the junction after move i it knows the moves i + 1 to i + N; the move that
+begins there is the first. This gives the additional limit
 
     v_i² ≤ S_{i+N} − S_i,
 
-a further cap that goes into c with the others. Nothing more is needed: a cap beyond the known moves allows no
-less than the stop at their end does, so f and b are the speeds of a controller that plans anew at every
-junction with the N moves it then knows. Moves of no length have no place in the queue.
+which is included in c. No other limit is needed: a junction limit beyond the known moves allows at least the
+stop at their end, so f and b are the speeds of a controller that plans again at every junction with the N
+moves that it knows there. Moves of zero length do not occupy the queue.
 
-The head rests at the first move, at the last, where a layer begins and around moves of filament alone. Left
-out: jerk; under `deviation` the jump of the filament's speed at a junction; and waiting for program lines,
-which `pathgen.motion.supply` adds.
+The head is at rest at the first move, at the last, at the beginning of each layer, and around moves of
+filament alone. Not modelled: jerk; the jump of the filament speed at a junction under `deviation`; and
+waiting for program lines, which `pathgen.motion.supply` adds.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ from pathgen.motion.moves import Floats, Moves
 from pathgen.settings import Machine
 
 AXES = ("x", "y", "z", "filament")
-LEAST = 1e-9  # mm; shorter is what rounding leaves of nothing, and its direction means nothing
+MIN_LENGTH = 1e-9  # mm; a shorter move is a rounding error, and its direction is meaningless
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class SpeedPlan:
     Attributes
     ----------
     entry, exit, peak : (N,) float64
-        Speed along the path (of the filament where the head rests), mm/s.
+        Speed along the path, mm/s; speed of the filament if the head is at rest.
     time : (N,) float64
         Duration, s.
     """
@@ -64,22 +64,22 @@ class SpeedPlan:
 
 @dataclass(frozen=True, slots=True)
 class _Geometry:
-    """Path length, per-axis share of the path (columns x, y, z, filament), and moves that rest the head."""
+    """Path length, share of the path per axis (x, y, z, filament), and moves of filament alone."""
 
     length: Floats
     share: NDArray[np.float64]
     alone: NDArray[np.bool_]
 
 
-def _geometry(moves: Moves) -> _Geometry:
+def _compute_geometry(moves: Moves) -> _Geometry:
     share = np.empty((4, len(moves)))
     for row, values, first in zip(share, (moves.x, moves.y, moves.z), moves.start, strict=False):
         np.subtract(values[1:], values[:-1], out=row[1:])
         row[:1] = values[:1] - first
     share[3] = moves.filament
     length = np.sqrt(np.einsum("ij,ij->j", share[:3], share[:3]))
-    resting = length <= LEAST
-    alone = resting & (np.abs(moves.filament) > LEAST)
+    resting = length <= MIN_LENGTH
+    alone = resting & (np.abs(moves.filament) > MIN_LENGTH)
     length[resting] = 0.0
     share[:3, resting] = 0.0
     np.abs(moves.filament, out=length, where=alone)
@@ -88,7 +88,7 @@ def _geometry(moves: Moves) -> _Geometry:
 
 
 def limit_feed(moves: Moves, machine: Machine) -> Floats:
-    """Slow the wanted feeds to what axes and hot end can do.
+    """Reduce the wanted feeds to the limits of the axes and the hot end.
 
     Parameters
     ----------
@@ -98,14 +98,14 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     Returns
     -------
     (N,) float64
-        mm/s along the path. A share of the path along an axis may not exceed that axis's feed, and no more
-        plastic be asked for in a second than the hot end melts; what a retraction took back is molten
-        already. Empty for no moves.
+        mm/s along the path. The speed along each axis is within the feed of that axis, and the flow is within
+        the melt rate of the hot end; a reload is exempt, because its plastic is already molten. Empty if
+        there are no moves.
 
     Raises
     ------
     PathgenError
-        When a move that goes somewhere has a feed that is not more than 0.
+        If the feed of a move of nonzero length is not above 0.
 
     Examples
     --------
@@ -116,7 +116,7 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
     >>> limit_feed(up, load_machine("moving-table")).tolist()
     [10.0]
     """
-    shape = _geometry(moves)
+    shape = _compute_geometry(moves)
     _check_feed(moves.feed, shape.length)
     feed = moves.feed.copy()
     with np.errstate(divide="ignore"):
@@ -128,10 +128,10 @@ def limit_feed(moves: Moves, machine: Machine) -> Floats:
 
 
 def _check_feed(feed: Floats, length: Floats) -> None:
-    wrong = ~(feed > 0) & (length > 0)  # NaN is wrong too
+    wrong = ~(feed > 0) & (length > 0)  # NaN is also wrong
     if wrong.any():
         row = int(np.argmax(wrong))
-        raise PathgenError(f"feed is {feed[row]:g} mm/s", where=f"move {row + 1}", allowed="more than 0")
+        raise PathgenError(f"the feed is {feed[row]:g} mm/s", where=f"move {row + 1}", allowed="more than 0")
 
 
 def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> SpeedPlan:
@@ -140,25 +140,25 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> S
     Parameters
     ----------
     moves : Moves
-        How they are cut into blocks at layers does not show in the result.
+        The result is independent of the division into blocks at layers.
     machine : Machine
-        Acceleration and junction limits, and how many moves the controller looks ahead.
+        Acceleration and junction limits, and the number of moves of look-ahead.
     feed : (N,) float64, optional
-        Speed to aim at, mm/s; by default what `limit_feed` allows.
+        Target speed, mm/s; by default the result of `limit_feed`.
 
     Returns
     -------
-    Plan
-        Moves of no length take no time and break no chain. Empty for no moves.
+    SpeedPlan
+        Moves of zero length take no time and do not interrupt the motion. Empty if there are no moves.
 
     Raises
     ------
     PathgenError
-        When a move that goes somewhere has a feed that is not more than 0.
+        If the feed of a move of nonzero length is not above 0.
 
     Examples
     --------
-    From rest to rest over 5 mm at 1000 mm/s²: √(4·5/1000) s, the feed is never reached.
+    From rest to rest over 5 mm at 1000 mm/s² takes √(4·5/1000) s; the feed is not reached.
 
     >>> from pathgen.settings import load_machine
     >>> one = np.ones(1)
@@ -169,7 +169,7 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> S
     ([70.711], [0.1414214])
     """
     feed = limit_feed(moves, machine) if feed is None else feed
-    shape = _geometry(moves)
+    shape = _compute_geometry(moves)
     _check_feed(feed, shape.length)
     real = shape.length > 0
     if not real.all():
@@ -193,17 +193,19 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> S
         return SpeedPlan(v0, v1, peak, time)
     whole = np.zeros((4, len(moves)))
     whole[:, real] = v0, v1, peak, time
-    whole[:3, ~real] = np.concatenate([[0.0], v1])[np.cumsum(real)[~real]]  # the speed they are passed at
+    whole[:3, ~real] = np.concatenate([[0.0], v1])[
+        np.cumsum(real)[~real]
+    ]  # the speed at which they are passed
     return SpeedPlan(*whole)
 
 
 def _trapezoid(
     length: Floats, gain: Floats, speed: Floats, squares: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Entry, exit and peak speed, and time, of moves between junctions whose squared speeds are given.
+    """Compute entry, exit and peak speed, and time, of moves from the squared speeds at the junctions.
 
-    Times are distances over mean speeds: differences of nearly equal speeds over an acceleration would be
-    inexact in the shortest moves.
+    Times are distances divided by mean speeds; differences of nearly equal speeds divided by an acceleration
+    would be inexact for the shortest moves.
     """
     enter, leave = squares[:-1], squares[1:]
     top = np.minimum(speed**2, (enter + leave + gain) / 2)
@@ -218,7 +220,7 @@ def _trapezoid(
 
 
 def _acceleration(shape: _Geometry, machine: Machine) -> Floats:
-    """Largest acceleration along each move's path that no axis's limit forbids, mm/s²."""
+    """Compute the maximum acceleration along each move within the limits of all axes, mm/s²."""
     limit = np.full(len(shape.length), np.inf)
     with np.errstate(divide="ignore"):
         for axis, share in zip(AXES, shape.share, strict=True):
@@ -227,14 +229,14 @@ def _acceleration(shape: _Geometry, machine: Machine) -> Floats:
 
 
 def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Floats:
-    """Square of the speed allowed between each move and the next, (N − 1,) mm²/s²."""
+    """Compute the square of the maximum speed between each move and the next, (N − 1,), mm²/s²."""
     with np.errstate(divide="ignore"):
         if machine.junction.rule == "step":
             speed: Floats = np.full(max(len(shape.length) - 1, 0), np.inf)
             for axis, share in zip(AXES, shape.share, strict=True):
                 np.minimum(speed, getattr(machine.axes, axis).step_change / np.abs(np.diff(share)), out=speed)
             return speed**2
-        both = shape.share[:3, 1:] + shape.share[:3, :-1]  # twice sin(θ/2) long; none at a reversal
+        both = shape.share[:3, 1:] + shape.share[:3, :-1]  # of length 2·sin(θ/2); zero at a reversal
         half = np.minimum(np.sqrt(np.einsum("ij,ij->j", both, both)) / 2, 1.0)
         usable = np.minimum(acceleration[1:], acceleration[:-1])
         squares: Floats = usable * machine.junction.deviation * half / (1 - half)
@@ -242,13 +244,13 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
 
 
 def _stoppable(gain: Floats, queue: int) -> Floats:
-    """Square of the speed from which the `queue` moves after each junction suffice to stop, S_{i+N} − S_i.
+    """Compute the squared speed from which each next `queue` moves suffice to stop, S_{i+N} − S_i.
 
-    A window's sum is put together from those of 1, 2, 4, … moves: differences of S would lose digits. The
-    last windows are cut off at the end, where the head rests.
+    The sum over a window is built from sums over 1, 2, 4, … moves, because differences of S would lose
+    digits. The last windows end at the last move, where the head is at rest.
     """
     ahead = np.zeros_like(gain)
-    span = gain.copy()  # gained over the next `step` moves
+    span = gain.copy()  # gain over the next `step` moves
     step, have = 1, 0
     while have < min(queue, len(gain)):
         if queue & step:
@@ -260,19 +262,19 @@ def _stoppable(gain: Floats, queue: int) -> Floats:
 
 
 def _reachable(cap: Floats, gain: Floats) -> Floats:
-    """Squares of the junction speeds that the caps and the gain 2·a·L of each move between them allow."""
+    """Compute squared junction speeds from the junction limits and the gain 2·a·L of each move."""
     forward = _after_earlier(cap, gain)
     return _after_earlier(forward[::-1], gain[::-1])[::-1]
 
 
 def _after_earlier(cap: Floats, gain: Floats) -> Floats:
-    """Lower each cap to what every earlier one and the gain since then allow: S + cummin(cap − S).
+    """Lower each limit to the value reachable from every earlier one: S + cummin(cap − S).
 
-    Windows double until none left could bind, a few rounds with real moves. Gains are only ever added, so
-    each result is exact to its own last digits, whatever stands before it in the block.
+    The window doubles until no earlier limit can apply, which takes a few rounds with real moves. Gains are
+    only added, so each result is exact to its last digits, independent of the preceding moves in the block.
     """
     reached = cap.copy()
-    span = np.concatenate([[np.inf], gain])  # gained over the last `step` moves; inf: there are not so many
+    span = np.concatenate([[np.inf], gain])  # gain over the last `step` moves; inf if there are fewer
     step = 1
     while step < len(cap):
         np.minimum(reached[step:], reached[:-step] + span[step:], out=reached[step:])

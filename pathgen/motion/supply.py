@@ -1,23 +1,24 @@
-"""Program lines come at a rate: where moves are shorter than their lines take to come, the machine waits.
+"""Model the supply of program lines: the machine waits if lines arrive later than moves end.
 
-Glossary. *Line*: the program line of one move. *Buffer*: the lines a controller holds ready beside the one it
-carries out, `queue` of them. *Wait*: time between two moves, or before one, in which no line is ready.
+Glossary. *Line*: the program line of one move. *Buffer*: the lines that a controller holds ready in addition
+to the current one; there are `queue` of them. *Wait*: time before a move in which no line is ready.
 
-Model. One line after another is taken in, in 1/r s each (r the profile's `blocks_per_second`), as long as the
-buffer has room; a line leaves it when its move *begins*, so line i can only come when move i − N has begun.
-With T_i the time of move i, B_i the moment it begins and A_i the moment its line has been taken in,
+Model. Lines are received one after another in 1/r s each (r is `blocks_per_second` of the profile) while the
+buffer has room. A line leaves the buffer when its move *begins*, so line i can be received only after move
+i − N has begun. With T_i the time of move i, B_i the moment it begins and A_i the moment its line is
+received,
 
     A_i = max(A_{i−1}, B_{i−N}) + 1/r,    B_i = max(B_{i−1} + T_{i−1}, A_i).
 
-Either is a running maximum (Lindley's recursion, 1952): A_i − i/r is that of B_{i−N} − (i − 1)/r, and the
-time waited so far that of A_i less the moment move i would begin if nobody ever waited. The first N lines are
-there when the first move begins, as heating takes long enough. So the N moves after a junction are those the
-planner in `speed` reckons with, but for lines that are late.
+Both are running maxima (Lindley's recursion, 1952): A_i − i/r is the running maximum of B_{i−N} − (i − 1)/r,
+and the total wait up to move i is that of A_i minus the moment at which move i would begin without any wait.
+The first N lines are ready when the first move begins, because heating takes long enough. The N moves after a
+junction are therefore those that the planner in `speed` assumes, except for late lines.
 
-Left out: that a head slows down into a wait and speeds up from it, and that a controller whose lines are late
-sees less far ahead. It drives slower then and waits less, which comes to the same time, but for a queue of
-two or three moves whose lines come hardly faster than the moves pass. Also left out: lines that are no moves
-(a few a layer), and what the buffer gains during a dwell.
+Not modelled: the head slows down before a wait and speeds up after it, and a controller with late lines has a
+shorter look-ahead. It moves more slowly then and waits less, so the total time is the same, except for queues
+of two or three moves whose lines arrive hardly faster than the moves pass. Also not modelled: lines that are
+not moves (a few per layer), and lines received during a dwell.
 """
 
 from __future__ import annotations
@@ -33,21 +34,21 @@ SPAN = 1024  # moves solved together
 
 
 class Supply:
-    """The way of a program's lines into a controller, block by block.
+    """Supply of the lines of a program to a controller, block by block.
 
     Parameters
     ----------
     machine : Machine
-        Its `queue` and `blocks_per_second` are used.
+        Provides `queue` and `blocks_per_second`.
 
     Attributes
     ----------
     waited : float
-        s, over all blocks so far.
+        Total wait of all blocks so far, s.
 
     Examples
     --------
-    At 100 lines a second and 2 of them held ready, the third of many moves of 1 ms is the first to wait.
+    With 100 lines per second and a queue of 2, the third of many moves of 1 ms is the first that waits.
 
     >>> import msgspec
     >>> from pathgen.settings import load_machine
@@ -62,22 +63,23 @@ class Supply:
     def __init__(self, machine: Machine) -> None:
         self.waited = 0.0
         self._line, self._queue = 1.0 / machine.blocks_per_second, machine.queue
-        # Moments count from the end of the last move so far. Lines of before the program are long there.
-        self._begun = np.zeros(0)  # moments the last N moves began
-        self._taken = -np.inf  # moment the last line was taken in
+        # Times are relative to the end of the last move. Lines before the program arrived long ago.
+        self._begun = np.zeros(0)  # begin of each of the last N moves
+        self._taken = -np.inf  # moment at which the last line was received
 
     def take(self, time: Floats) -> Floats:
-        """Work out how long the machine waits for lines.
+        """Compute the wait for lines before each move.
 
         Parameters
         ----------
         time : (M,) float64
-            Duration of each move, s; they follow those of the last call. A move of no time has no line.
+            Duration of each move, s; the moves follow those of the last call. A move of zero duration has no
+            line.
 
         Returns
         -------
         (M,) float64
-            Wait before each move, s. Empty for no moves. How moves are cut into blocks does not show in it.
+            Wait before each move, s. Empty if there are no moves. Independent of the division into blocks.
         """
         real = time > 0
         if not real.all():
@@ -87,11 +89,13 @@ class Supply:
         if not len(time):
             return np.zeros(0)
         n, ends = len(time), np.cumsum(time)
-        begins = np.concatenate([[0.0], ends[:-1]])  # if nobody waits
+        begins = np.concatenate([[0.0], ends[:-1]])  # without any wait
         first = np.full(min(self._queue - len(self._begun), n), -np.inf)
-        begun = np.concatenate([first, self._begun, begins])  # at i stands the moment that move i − N begins
+        begun = np.concatenate(
+            [first, self._begun, begins]
+        )  # element i is the moment at which move i − N begins
         late = self._late(begun, begins)
-        waited = self._solved(begun, begins, late) if late.any() else np.zeros(n)
+        waited = self._solve_waits(begun, begins, late) if late.any() else np.zeros(n)
 
         end = float(ends[-1] + waited[-1])
         last = np.max(begun[:n] - self._line * np.arange(n), initial=self._taken)
@@ -101,37 +105,37 @@ class Supply:
         return np.diff(waited, prepend=0.0)
 
     def _late(self, begun: Floats, begins: Floats) -> NDArray[np.bool_]:
-        """Find the moves that would begin before their lines are there; only these may have to wait.
+        """Return the moves that would begin before their lines arrive; only these may have to wait.
 
-        Waiting for others' lines gives a line more time to come, never less.
+        A wait for an earlier line gives a later line more time to arrive, never less.
         """
         rate = self._line * np.arange(len(begins))
         taken = np.maximum.accumulate(np.maximum(begun[: len(begins)] - rate, self._taken))
         taken += rate + self._line
         return taken > begins
 
-    def _solved(self, begun: Floats, begins: Floats, late: NDArray[np.bool_]) -> Floats:
-        """Give the time waited up to each move, s, and put the moments that moves begin right in `begun`.
+    def _solve_waits(self, begun: Floats, begins: Floats, late: NDArray[np.bool_]) -> Floats:
+        """Compute the total wait before each move, s, and correct the beginnings of moves in `begun`.
 
-        Some moves are solved together, by going round until nothing changes. Moments only ever grow on the
-        way, and each round settles another N moves at least, as A depends on B of N moves before.
+        Groups of moves are solved together by fixed-point iteration. Times only increase in the iteration,
+        and each round settles at least N more moves, because A depends on B of the move N places earlier.
         """
-        n, before, known, so_far = len(begins), len(begun) - len(begins), self._taken, 0.0
+        n, before, received, total = len(begins), len(begun) - len(begins), self._taken, 0.0
         waited = np.zeros(n)
         for a in range(0, n, SPAN):
             part = slice(a, min(a + SPAN, n))
             here, plain = waited[part], begins[part]
             after = begun[before + part.start : before + part.stop]
             rate = self._line * np.arange(part.start, part.stop)
-            here[:] = so_far
+            here[:] = total
             while True:
                 np.add(plain, here, out=after)
-                taken = np.maximum.accumulate(np.maximum(begun[part] - rate, known))
+                taken = np.maximum.accumulate(np.maximum(begun[part] - rate, received))
                 if not late[part].any():
                     break
-                need = np.maximum.accumulate(np.maximum(taken + (rate + self._line) - plain, so_far))
+                need = np.maximum.accumulate(np.maximum(taken + (rate + self._line) - plain, total))
                 if (need == here).all():
                     break
                 here[:] = need
-            known, so_far = float(taken[-1]), float(here[-1])
+            received, total = float(taken[-1]), float(here[-1])
         return waited

@@ -1,4 +1,4 @@
-"""What moves add up to: time, filament, length and number by kind, and what that weighs and costs."""
+"""Sum up moves: time, filament, length and number by kind, and the mass of the filament."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pathgen.motion.speed import SpeedPlan
 Floats = NDArray[np.float64]
 
 
-def _none() -> Floats:
+def _zeros() -> Floats:
     return np.zeros(len(Kind))
 
 
@@ -24,19 +24,19 @@ class Tally:
     Attributes
     ----------
     time, filament, length, count : (kinds,) float64
-        s, mm of filament, mm of path, number of moves.
+        Seconds, mm of filament, mm of path, number of moves.
     slowed : int
-        Moves that axes or hot end made slower than wanted.
+        Moves that the limits of the axes or the hot end slowed below their wanted feed.
     """
 
-    time: Floats = field(default_factory=_none)
-    filament: Floats = field(default_factory=_none)
-    length: Floats = field(default_factory=_none)
-    count: Floats = field(default_factory=_none)
+    time: Floats = field(default_factory=_zeros)
+    filament: Floats = field(default_factory=_zeros)
+    length: Floats = field(default_factory=_zeros)
+    count: Floats = field(default_factory=_zeros)
     slowed: int = 0
 
     def __add__(self, other: Tally) -> Tally:
-        """Join two sums."""
+        """Add two tallies."""
         return Tally(
             self.time + other.time,
             self.filament + other.filament,
@@ -52,15 +52,15 @@ def sum_moves(moves: Moves, plan: SpeedPlan, feed: Floats) -> Tally:
     Parameters
     ----------
     moves : Moves
-    plan : Plan
-        Of the same moves.
+    plan : SpeedPlan
+        Speed plan of the same moves.
     feed : (N,) float64
-        As planned, mm/s.
+        Planned feeds, mm/s.
 
     Returns
     -------
     Tally
-        Zero everywhere for no moves.
+        Zero if there are no moves.
     """
     length = moves.path()
 
@@ -72,7 +72,7 @@ def sum_moves(moves: Moves, plan: SpeedPlan, feed: Floats) -> Tally:
 
 
 def mass(filament: float, area: float, density: float) -> float:
-    """Mass of `filament` mm of filament, g; its cross-section `area` in mm², `density` in kg/m³.
+    """Return the mass, g, of `filament` mm of filament; `area` is in mm², `density` in kg/m³.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Light through plastic: transmittance laws, thickness from luminance, the backlit picture predicted."""
+"""Light through plastic: transmittance laws, conversion to thickness, prediction of the backlit picture."""
 
 from pathgen.optics.laws import ExponentialLaw, TransmittanceLaw, TwoFluxLaw, law
 from pathgen.optics.measured_law import TableLaw

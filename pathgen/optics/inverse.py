@@ -1,20 +1,19 @@
-"""The thickness map whose blurred picture is nearest to the picture wanted.
+"""Blur compensation: find the thickness map whose blurred picture is closest to the target.
 
-A plain map gives every pixel the thickness of its tone, and nozzle, layers and the wall then blur it. Here
-the
-blur is known and the map is solved for: thin lines are made thinner and edges steeper than their tones ask,
-so that the blur leaves what was wanted.
+A plain map gives every pixel the thickness of its tone; nozzle, layers and wall then blur the picture. Here
+the blur is known and the map is optimised: thin lines become thinner and edges steeper than their tones alone
+require, so that the blurred picture is close to the target.
 
-Glossary. *Plain map*: thickness of every tone by itself. *Wanted*: what the plain map would show without any
-blur. *Error*: root mean square, over the pixels, of the difference in CIE lightness L* between what is seen
-and what is wanted. *Room*: how far beyond the plain map's range the wall may go; without it, what is as thick
-as black already cannot be made darker against a light neighbour.
+Glossary. *Plain map*: thickness of each tone without compensation. *Target*: picture of the plain map without
+blur. *Error*: root mean square over the pixels of the difference in CIE lightness L* between picture and
+target. *Room*: distance by which the map may exceed the range of the plain map. Without room, a pixel as
+thick as black cannot become darker to compensate for a light neighbour.
 
-The method is that of projected gradients with momentum (Y. Nesterov, Soviet Math. Dokl. 27, 372, 1983; A.
-Beck and M. Teboulle, SIAM J. Imaging Sci. 2, 183, 2009), the momentum dropped whenever the error rises (B.
-O'Donoghue and E. Candès, Found. Comput. Math. 15, 715, 2015); all three from memory. Steps are scaled by how
-much lightness a mm of the plain map is worth, and the start is an inverse filter: with mirrored edges a blur
-is a product in the cosine transform.
+The optimisation is a projected gradient method with momentum (Y. Nesterov, Soviet Math. Dokl. 27, 372, 1983;
+A. Beck and M. Teboulle, SIAM J. Imaging Sci. 2, 183, 2009) that restarts when the error increases (B.
+O'Donoghue and E. Candès, Found. Comput. Math. 15, 715, 2015); all three from memory. Steps are scaled by the
+derivative of lightness with respect to thickness. The initial map comes from an inverse filter: with mirrored
+edges, a blur is a product in the cosine transform.
 """
 
 from __future__ import annotations
@@ -30,28 +29,28 @@ from scipy.fft import dctn, idctn
 from scipy.optimize import isotonic_regression
 
 from pathgen.errors import PathgenError
-from pathgen.optics.laws import TransmittanceLaw
-from pathgen.optics.predict import PictureModel, working
+from pathgen.optics.laws import Range, TransmittanceLaw
+from pathgen.optics.predict import PictureModel, working_precision
 from pathgen.optics.thickness import BLOCK
 
 Floats = NDArray[np.float64]
 Worked = NDArray[np.floating]
 Progress = Callable[[int, int], None]
 
-ITERATIONS = 40  # at most
-TOLERANCE = 5e-4  # of the plain map's error; a turn that gains less is the last but two
-PATIENCE = 3  # iterations in a row that gain too little
-DAMPING = 0.02  # share of noise the inverse filter allows for: waves left under a seventh are not restored
-SHORTER = 0.7  # what is left of the step after the error rose
-LEAST_SLOPE = 1e-3  # of the steepest: where a law is level, steps must not become endless
+ITERATIONS = 40  # maximum
+TOLERANCE = 5e-4  # gain of an iteration, over the error of the plain map, that is too small to go on
+PATIENCE = 3  # consecutive iterations with too small a gain
+DAMPING = 0.02  # noise share of the inverse filter: waves attenuated to less than a seventh are not restored
+SHORTER = 0.7  # factor of the step after the error increased
+MIN_SLOPE = 1e-3  # of the steepest slope; bounds the steps where the law is nearly flat
 ROUNDING = 1e-6  # mm
-KNEE = (6 / 29) ** 3  # luminance below which L* is a straight line
+KNEE = (6 / 29) ** 3  # luminance below which L* is linear
 LINE = 841 / 108
 
 
 @dataclass(frozen=True, slots=True)
-class Compensated:
-    """A map that was solved for, and what it is worth.
+class CompensatedMap:
+    """A compensated thickness map, and its error.
 
     Attributes
     ----------
@@ -61,26 +60,26 @@ class Compensated:
         Error of the plain map and of this one, in L*.
     iterations : int
         Evaluations of picture and gradient.
-    held : float
-        Share of the pixels that are as thin or as thick as may be.
+    limited : float
+        Share of the pixels at the minimum or maximum thickness.
     """
 
     thickness: Floats
     before: float
     after: float
     iterations: int
-    held: float
+    limited: float
 
     @property
     def gain(self) -> float:
-        """Share of the error that is gone; 0 where there was none."""
+        """Share of the error that was removed; 0 if there was none."""
         return 1 - self.after / self.before if self.before > 0 else 0.0
 
     def __str__(self) -> str:
-        """Word it for people."""
+        """Return a summary for people."""
         return (
-            f"compensated for blur: lightness L* is off by {self.after:.2f} RMS instead of "
-            f"{self.before:.2f}; {100 * self.held:.0f} % of the picture is as thin or as thick as may be"
+            f"compensated for blur: RMS error of lightness {self.after:.2f} instead of {self.before:.2f} L*; "
+            f"{100 * self.limited:.0f} % of the picture is at the minimum or maximum thickness"
         )
 
 
@@ -99,47 +98,48 @@ def compensate(
     tolerance: float = TOLERANCE,
     iterations: int = ITERATIONS,
     progress: Progress | None = None,
-) -> Compensated:
-    """Solve for the map whose picture, blurred, is nearest in lightness to the plain map's without blur.
+) -> CompensatedMap:
+    """Find the map whose blurred picture is closest in lightness to the unblurred picture of the plain map.
 
     Parameters
     ----------
     plain : (rows, cols) array
-        Thickness of every tone by itself, mm, row 0 at the top.
+        Plain map, mm, row 0 at the top.
     law : TransmittanceLaw
-        The plastic's law.
+        Law of the plastic.
     pixel : float
-        Spacing of the map, mm.
+        Pixel spacing, mm.
     thinnest, thickest : float
-        Range that the plain map keeps to, mm; `thinnest` is the picture's white.
+        Range of the plain map, mm; `thinnest` is the white of the picture.
     layer, nozzle, spread : float, float, (float, float)
-        What blurs it, as `pathgen.optics.predict.seen` takes it.
+        Blur, as in `pathgen.optics.predict.viewed`.
     room : (float, float)
-        mm the wall may go under `thinnest` and over `thickest`.
+        Distance by which the map may go below `thinnest` and above `thickest`, mm.
     overhang : float, optional
-        Degrees from the vertical that the face may lean out toward the top at most; None for any.
+        Maximum overhang of the face, degrees from the vertical; None for no limit.
     tolerance : float
-        Ends after three iterations in a row that each took off less than this share of the plain map's error.
+        The optimisation ends after three consecutive iterations that each reduce the error by less than this
+        share of the error of the plain map.
     iterations : int
-        The most there may be; 0 gives the plain map back, within its overhang.
+        Maximum number of iterations; 0 returns the plain map, within the overhang.
     progress : callable, optional
-        Called with (iterations done, iterations at most); the last call has both alike.
+        Called with (iterations done, maximum); both are equal in the last call.
 
     Returns
     -------
-    Compensated
-        Never worse than the plain map where that one keeps to the overhang. Empty for an empty map.
+    CompensatedMap
+        Not worse than the plain map, if that map respects the overhang. Empty for an empty map.
 
     Raises
     ------
     PathgenError
-        For a range, room or angle that is none, a map that leaves its range or is not a number somewhere, and
-        for what `seen` refuses.
+        For an invalid range, room or angle, a map that exceeds its range or contains NaN, and for the errors
+        of `viewed`.
 
     Notes
     -----
-    Worked in single precision. What the blur takes away entirely (much finer than the nozzle or the spread)
-    does not come back, and what is black or white already has only `room` to go.
+    The computation uses single precision. Detail much finer than the nozzle or the spread cannot be restored,
+    and black or white pixels can only use the `room`.
 
     Examples
     --------
@@ -149,103 +149,102 @@ def compensate(
     >>> made.gain > 0.1, bool(made.thickness.min() < 1.0), bool(made.thickness.max() > 2.5)
     (True, True, True)
     """
-    _check(plain, thinnest, thickest, room, overhang)
+    _check(plain, (thinnest, thickest), room, overhang)
     if not plain.size:
-        return Compensated(np.array(plain, np.float64), 0.0, 0.0, 0, 0.0)
+        return CompensatedMap(np.array(plain, np.float64), 0.0, 0.0, 0, 0.0)
     between = (thinnest - room[0], thickest + room[1])
     work = plain.astype(np.float32)
     misfit = Misfit(work, PictureModel(law, pixel, layer, nozzle, spread, thinnest, between))
     reach = None if overhang is None else pixel * math.tan(math.radians(overhang))
-    bounds = Bounds(between, reach)
+    bounds = MapBounds(between, reach)
     before = misfit.error(work)
-    best, after, done = _solve(misfit, bounds, tolerance * before, iterations, progress)
-    # Rounding to single precision may lean by its last digit.
-    made = np.asarray(bounds.nearest(best.astype(np.float64)), np.float64)
-    held = np.mean((made <= between[0] + ROUNDING) | (made >= between[1] - ROUNDING))
-    return Compensated(made, before, after, done, float(held))
+    best, after, done = _descend(misfit, bounds, tolerance * before, iterations, progress)
+    # Projected again in double precision, because single precision may exceed the overhang by rounding.
+    made = np.asarray(bounds.project(best.astype(np.float64)), np.float64)
+    limited = np.mean((made <= between[0] + ROUNDING) | (made >= between[1] - ROUNDING))
+    return CompensatedMap(made, before, after, done, float(limited))
 
 
 @dataclass(frozen=True)
 class Misfit:
-    """How far the picture of a map is from the wanted one, with its exact gradient.
+    """Difference between the picture of a map and the target, with its exact gradient.
 
     Attributes
     ----------
     plain : (rows, cols) array
-        The map whose picture without blur is wanted, mm. Its precision is that of the work.
-    sight : Sight
-        How a map becomes a picture.
+        Map whose unblurred picture is the target, mm. Its precision is that of the computation.
+    model : PictureModel
+        Model of the picture of a map.
     """
 
     plain: Worked
-    sight: PictureModel
+    model: PictureModel
 
     @cached_property
-    def wanted(self) -> Worked:
-        """Lightness wanted, L*."""
-        return lightness_and_slope(self.sight.unblurred(self.plain))[0]
+    def target(self) -> Worked:
+        """Lightness L* of the target."""
+        return lightness_and_slope(self.model.unblurred(self.plain))[0]
 
     @cached_property
-    def worth(self) -> Worked:
-        """What a mm of the plain map is worth, in L*; above 0."""
-        rise = lightness_and_slope(self.sight.unblurred(self.plain))[1]
-        steep = np.abs(self.sight.steepness(self.plain) * rise)
-        return np.asarray(
-            np.maximum(steep, max(LEAST_SLOPE * float(np.max(steep)), 1e-12)), working(self.plain)
-        )
+    def scale(self) -> Worked:
+        """Magnitude of the derivative of lightness with respect to thickness, L* per mm; above 0."""
+        rise = lightness_and_slope(self.model.unblurred(self.plain))[1]
+        steep = np.abs(self.model.slope(self.plain) * rise)
+        lowest = max(MIN_SLOPE * float(np.max(steep)), 1e-12)
+        return np.asarray(np.maximum(steep, lowest), working_precision(self.plain))
 
     def error(self, thickness: Worked) -> float:
-        """Root mean square of the difference in L*."""
-        return self._compare(self.sight.luminance(self.sight.wall(thickness)))[0]
+        """Return the root mean square of the difference in L*."""
+        return self._compare(self.model.luminance(self.model.wall(thickness)))[0]
 
     def __call__(self, thickness: Worked) -> tuple[float, Worked]:
-        """Error, and the gradient of half the sum of the squared differences, L*² per mm."""
-        wall = self.sight.wall(thickness)
-        error, weight = self._compare(self.sight.luminance(wall))
-        return error, self.sight.pull(wall, weight)
+        """Return the error, and the gradient of half the sum of squared differences, L*² per mm."""
+        wall = self.model.wall(thickness)
+        error, weight = self._compare(self.model.luminance(wall))
+        return error, self.model.gradient(wall, weight)
 
     def guess(self) -> Worked:
-        """Map that an inverse filter gives, taken as if lightness was what blurs: near, and quick."""
-        off = lightness_and_slope(self.sight.luminance(self.sight.wall(self.plain)))[0] - self.wanted
+        """Return an initial map from an inverse filter, as if the blur acted on lightness."""
+        off = lightness_and_slope(self.model.luminance(self.model.wall(self.plain)))[0] - self.target
         rows, cols = self.plain.shape
-        left = self.sight.response((rows, cols), float(np.mean(self.plain))).astype(off.dtype)
+        left = self.model.response((rows, cols), float(np.mean(self.plain))).astype(off.dtype)
         filtered = idctn(dctn(off, overwrite_x=True) * (left / (left * left + DAMPING)), overwrite_x=True)
-        return np.asarray(self.plain + filtered / self.worth)
+        return np.asarray(self.plain + filtered / self.scale)
 
-    def _compare(self, seen: Worked) -> tuple[float, Worked]:
-        """Error of a luminance, and the derivative of half the sum of squares with respect to it."""
-        total, weight = 0.0, np.empty_like(seen)
-        flat, out, wanted = seen.ravel(), weight.ravel(), self.wanted.ravel()
+    def _compare(self, luminance: Worked) -> tuple[float, Worked]:
+        """Return the error of a luminance, and its derivative (half the sum of squares)."""
+        total, weight = 0.0, np.empty_like(luminance)
+        flat, out, target = luminance.ravel(), weight.ravel(), self.target.ravel()
         for first in range(0, flat.size, BLOCK):
             part = slice(first, first + BLOCK)
             light, rise = lightness_and_slope(flat[part])
-            off = light - wanted[part]
+            off = light - target[part]
             total += float(np.square(off, dtype=np.float64).sum())
             out[part] = off * rise
         return math.sqrt(total / flat.size), weight
 
 
 @dataclass(frozen=True)
-class Bounds:
-    """What a map may be.
+class MapBounds:
+    """Bounds of a thickness map.
 
     Attributes
     ----------
     between : (float, float)
-        Least and largest thickness, mm.
+        Minimum and maximum thickness, mm.
     reach : float, optional
-        How far a row may stand out over the one below it, mm; None for any.
+        Maximum projection of a row over the row below it, mm; None for no limit.
     """
 
     between: tuple[float, float]
     reach: float | None = None
 
-    def nearest(self, thickness: Worked, worth: Worked | None = None) -> Worked:
-        """Map within the bounds next to one that may not be; with `worth`, differences weigh as its square.
+    def project(self, thickness: Worked, scale: Worked | None = None) -> Worked:
+        """Return the nearest map within the bounds; differences are weighted by the square of `scale`.
 
-        With t + reach·row in place of t, rows downward, the limit of the overhang says that no column falls:
-        the nearest such column is its isotonic regression. All columns are one long one, each lifted beyond
-        the one before, so that none takes part in another's. Clipping what keeps to a limit keeps to it.
+        Replacing t by t + reach·row, rows counted downward, turns the limit of the overhang into columns that
+        must not decrease. The nearest such column is its isotonic regression. All columns are joined to one,
+        each shifted above the one before it, so that they do not interact. Clipping preserves the limit.
         """
         if self.reach is None:
             return np.clip(thickness, *self.between)
@@ -253,15 +252,15 @@ class Bounds:
         tilt = self.reach * np.arange(rows, dtype=np.float64)
         lift = (np.ptp(thickness) + tilt[-1] + 1.0) * np.arange(cols)[:, None]
         column = thickness.T + tilt + lift
-        weights = None if worth is None else np.square(worth.T, dtype=np.float64).ravel()
+        weights = None if scale is None else np.square(scale.T, dtype=np.float64).ravel()
         level = isotonic_regression(column.ravel(), weights=weights).x.reshape(column.shape)
         return np.ascontiguousarray(np.clip((level - tilt - lift).T, *self.between), thickness.dtype)
 
 
 def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
-    """CIE lightness L* of a luminance relative to white (CIE e-ILV 17-23-076), and its derivative.
+    """Return CIE lightness L* of a luminance relative to white (CIE e-ILV 17-23-076), and its derivative.
 
-    In the precision of `y`. The formula goes on in its straight line below 0, and above 1 as it is.
+    The result has the precision of `y`. The formula is linear below 0 and unchanged above 1.
     """
     root = np.cbrt(np.maximum(y, KNEE))
     bright = y > KNEE
@@ -270,62 +269,56 @@ def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
     return level.astype(y.dtype, copy=False), rise.astype(y.dtype, copy=False)
 
 
-def _solve(
-    misfit: Misfit, bounds: Bounds, enough: float, iterations: int, progress: Progress | None
+def _descend(
+    misfit: Misfit, bounds: MapBounds, enough: float, iterations: int, progress: Progress | None
 ) -> tuple[Worked, float, int]:
-    """Descend until a few iterations gain less than `enough`; return map, error and iterations."""
-    worth = misfit.worth
-    last = ahead = best = bounds.nearest(misfit.guess(), worth)
-    least, downhill, pace, glide, step, idle, done = math.inf, worth, 1.0, 0.0, 1.0, 0, 0
+    """Minimise until a few iterations gain less than `enough`; return map, error and iterations."""
+    scale = misfit.scale
+    last = ahead = best = bounds.project(misfit.guess(), scale)
+    lowest, downhill, pace, momentum, step, idle, done = math.inf, scale, 1.0, 0.0, 1.0, 0, 0
     while done < iterations and idle < PATIENCE:
         error, gradient = misfit(ahead)
         done += 1
-        idle = 0 if error < least - enough else idle + 1
-        if error < least:
-            best, least, downhill = ahead, error, gradient
-            downhill /= worth  # in place, here and below: large panels are many megabytes
-            downhill /= worth
+        idle = 0 if error < lowest - enough else idle + 1
+        if error < lowest:
+            best, lowest, downhill = ahead, error, gradient
+            downhill /= scale  # in place, here and below, to save memory
+            downhill /= scale
         else:
-            # Back to the best without momentum; where there was none, it was the step that was too long.
-            step *= SHORTER if glide == 0 else 1.0
+            # Restart from the best map without momentum; without momentum, the step was too long.
+            step *= SHORTER if momentum == 0 else 1.0
             last, pace = best, 1.0
         del gradient
-        new = bounds.nearest(best - step * downhill, worth)
+        new = bounds.project(best - step * downhill, scale)
         further = (1 + math.sqrt(1 + 4 * pace * pace)) / 2
-        glide = (pace - 1) / further
+        momentum = (pace - 1) / further
         ahead = new
-        if glide:
+        if momentum:
             ahead = new - last
-            ahead *= glide
+            ahead *= momentum
             ahead += new
-            ahead = bounds.nearest(ahead, worth)
+            ahead = bounds.project(ahead, scale)
         last, pace = new, further
         if progress:
             progress(iterations if idle == PATIENCE else done, iterations)
-    plain = bounds.nearest(misfit.plain, worth)
+    plain = bounds.project(misfit.plain, scale)
     at_start = misfit.error(plain)
-    return (best, least, done) if least < at_start else (plain, at_start, done)
+    return (best, lowest, done) if lowest < at_start else (plain, at_start, done)
 
 
-def _check(
-    plain: NDArray[np.floating],
-    thinnest: float,
-    thickest: float,
-    room: tuple[float, float],
-    overhang: float | None,
-) -> None:
-    """Refuse what nothing can be solved for."""
-    under, over = room
+def _check(plain: Worked, limits: Range, room: Range, overhang: float | None) -> None:
+    """Reject invalid input."""
+    (thinnest, thickest), (under, over) = limits, room
+    what = allowed = ""
     if not (0 <= under <= thinnest <= thickest < math.inf and 0 <= over < math.inf):
         what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g} and {over:g} mm"
-        allowed = "thinnest not above thickest, room of 0 or more, and under thinnest no more than thinnest"
+        allowed = "thinnest not above thickest, room at least 0, room below thinnest at most thinnest"
+    elif overhang is not None and not 0 < overhang < 90:
+        what, allowed = f"overhang is {overhang:g} degrees", "between 0 and 90"
+    elif plain.ndim != 2:
+        what, allowed = f"the map has {plain.ndim} dimensions", "2, rows and columns"
+    elif plain.size and not (thinnest - ROUNDING <= plain.min() and plain.max() <= thickest + ROUNDING):
+        what = f"the plain map ranges from {plain.min():g} to {plain.max():g} mm"
+        allowed = f"{thinnest:g} to {thickest:g} mm"
+    if what:
         raise PathgenError(what, where="compensate", allowed=allowed)
-    if overhang is not None and not 0 < overhang < 90:
-        raise PathgenError(f"overhang is {overhang:g} degrees", where="overhang", allowed="between 0 and 90")
-    if plain.ndim != 2:
-        raise PathgenError(f"a map has rows and columns, not {plain.ndim} axes", where="compensate")
-    if plain.size:
-        low, high = float(plain.min()), float(plain.max())
-        if not (thinnest - ROUNDING <= low and high <= thickest + ROUNDING):
-            what = f"the plain map goes from {low:g} to {high:g} mm"
-            raise PathgenError(what, where="compensate", allowed=f"{thinnest:g} to {thickest:g} mm")

@@ -1,45 +1,36 @@
-"""The transmittance law of a plastic from a measured wedge: every law fitted, one chosen, its errors stated.
+"""Fit of the transmittance laws to a measured wedge: all laws are fitted, and one is chosen.
 
-`pathgen.optics.least_squares` says how each law is fitted and how laws are weighed against each other.
+`pathgen.optics.least_squares` describes the fit of one law and the criterion that compares the laws.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.optics import least_squares
 from pathgen.optics.laws import LAW_MODELS, Floats, LawModel, TransmittanceLaw, law
-from pathgen.optics.least_squares import (
-    aicc_of,
-    bounds_of,
-    covariance_of,
-    error_of,
-    residuals_of,
-    scatter_of,
-    solve,
-    variance_of,
-)
-from pathgen.optics.wedge import Readings, check_readings, step_middles
+from pathgen.optics.wedge import WedgeMeasurements, check_wedge, step_medians
 from pathgen.settings.material import LEAST_STEPS, Law, LightLaw, Table
 
 LAWS = (*(model.name for model in LAW_MODELS), "table")
-OUTLYING = 4.0  # scatters; a good reading is so far off once in 16 000 times
-GUESS = 0.03  # scatter before anything is known
-LEVEL = 0.95  # of the intervals
-TABLE_STEPS = 60  # most thicknesses of a table
-BAD_RMS = 0.1  # of residuals; a law that is right misses by a few per cent
+OUTLYING = 4.0  # scatters; a good measurement deviates by more once in 16 000 times
+GUESS = 0.03  # scatter assumed for the first fit
+LEVEL = 0.95  # confidence level of the intervals
+TABLE_STEPS = 60  # maximum number of thicknesses in a table
+BAD_RMS = 0.1  # of the residuals; the correct law deviates by a few per cent
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
-    """One figure of a law, with the interval that holds the true one 95 times in 100."""
+class FittedParameter:
+    """A parameter of a fitted law, with its 95 % confidence interval."""
 
-    name: str  # as in a material's [light]
+    name: str  # its key in a material's `[light]`
     unit: str
     value: float
     low: float
@@ -48,29 +39,29 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class FittedLaw:
-    """One law, fitted.
+    """One fitted law.
 
     Attributes
     ----------
     name : str
         One of `LAWS`.
     light : Exponential, TwoFlux or Table
-        As a material takes it, `valid` and `error` filled in.
-    figures : tuple of Figure
-        Those that were fitted; empty for a table.
+        Record for a material, including `valid` and `error`.
+    parameters : tuple of FittedParameter
+        Empty for a table.
     count : int
-        How many figures were fitted, a table's steps among them.
+        Number of fitted parameters; for a table, its number of steps.
     residuals : (N,) float64
-        ln of each reading over what the law says.
+        ln of each measurement over the prediction of the law.
     scale : float
-        What `Readings.light` is divided by to be this law's transmittance; 1 where it was absolute.
+        `WedgeMeasurements.light` over the transmittance of this law; 1 for absolute measurements.
     aicc : float
-        Corrected Akaike criterion, less is better; infinite where there are too few readings for it.
+        Corrected Akaike criterion; smaller is better. Infinite for too few measurements.
     """
 
     name: str
     light: Law
-    figures: tuple[Figure, ...]
+    parameters: tuple[FittedParameter, ...]
     count: int
     residuals: Floats
     scale: float
@@ -79,24 +70,24 @@ class FittedLaw:
 
 @dataclass(frozen=True, slots=True)
 class LawFit:
-    """All laws fitted to a wedge, and the one that is taken.
+    """All laws fitted to a wedge, and the chosen one.
 
     Attributes
     ----------
-    readings : Readings
-    laws : tuple of Fitted
-        Those that could be fitted, in the order of `LAWS`.
-    chosen : Fitted
+    wedge : WedgeMeasurements
+    laws : tuple of FittedLaw
+        The laws that could be fitted, in the order of `LAWS`.
+    chosen : FittedLaw
         One of them.
     outliers : (M,) int
-        Indices of the readings further than four scatters from the chosen law.
+        Indices of the measurements more than four scatters from the chosen law.
     rms : float
-        Root mean square of the chosen law's residuals, outliers left out.
+        Root mean square of the residuals of the chosen law, without outliers.
     notes : tuple of str
-        What the person should know.
+        Remarks for the user.
     """
 
-    readings: Readings
+    wedge: WedgeMeasurements
     laws: tuple[FittedLaw, ...]
     chosen: FittedLaw
     outliers: NDArray[np.intp]
@@ -109,150 +100,127 @@ class LawFit:
         return law(self.chosen.light)
 
 
-def fit_law(readings: Readings, choice: str = "auto", before: LightLaw | None = None) -> LawFit:
-    """Fit every law to a wedge and choose one.
+def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | None = None) -> LawFit:
+    """Fit every law to a measured wedge, and choose one.
 
     Parameters
     ----------
-    readings : Readings
-        Of four thicknesses or more.
+    wedge : WedgeMeasurements
+        At least four thicknesses.
     choice : str
-        "auto" for the law that the criterion prefers, or one of `LAWS`.
-    before : Light, optional
-        The `light` whose place the fitted one takes: its `spread` is kept, and where there was no reference
-        its `t0` too, which cannot be known then.
+        "auto" for the law with the smallest criterion, or one of `LAWS`.
+    before : LightLaw, optional
+        The `light` record to replace. Its `spread` and `spread_growth` are kept; without a reference its `t0`
+        is kept too, because it cannot be measured then.
 
     Returns
     -------
-    Fit
-        The same readings give the same fit.
+    LawFit
+        The result is deterministic.
 
     Raises
     ------
     PathgenError
-        For readings that no law can be fitted to, or a choice that cannot be had.
+        For measurements that no law can be fitted to, and for an unknown or impossible choice.
 
     Examples
     --------
-    >>> from pathgen.optics.laws import LAW_MODELS, LawModel, TwoFluxLaw
+    >>> from pathgen.optics.laws import TwoFluxLaw
     >>> t = np.repeat([0.4, 0.8, 1.2, 1.6, 2.0, 2.6, 3.2], 2)
     >>> light = TwoFluxLaw(0.1, 2.0).transmittance(t) * (1 + 0.01 * np.cos(7 * np.arange(14)))
-    >>> found = fit_law(Readings(t, light, light, np.arange(2, 16)))
-    >>> found.chosen.name, [(figure.name, round(figure.value, 1)) for figure in found.chosen.figures]
+    >>> fit = fit_law(WedgeMeasurements(t, light, light, np.arange(2, 16)))
+    >>> fit.chosen.name, [(each.name, round(each.value, 1)) for each in fit.chosen.parameters]
     ('two-flux', [('absorption', 0.1), ('scattering', 2.0), ('t0', 1.0)])
     """
-    check_readings(readings)
+    check_wedge(wedge)
     if choice not in ("auto", *LAWS):
         raise PathgenError(f"law is {choice!r}", where="fit", allowed=", ".join(("auto", *LAWS)))
-    rough = [solve(kind, readings, GUESS) for kind in LAW_MODELS]
-    pairs = list(zip(LAW_MODELS, rough, strict=True))
-    scatter = min(scatter_of(residuals_of(kind, near, readings), len(near)) for kind, near in pairs)
+    rough = [(model, least_squares.fit_parameters(model, wedge, GUESS)) for model in LAW_MODELS]
+    scatter = min(
+        least_squares.estimate_scatter(least_squares.find_residuals(model, near, wedge), len(near))
+        for model, near in rough
+    )
     t0 = float(getattr(before, "t0", 1.0))
     laws = [
-        _fitted(kind, readings, solve(kind, readings, scatter, near), scatter, t0) for kind, near in pairs
+        _fitted(model, wedge, least_squares.fit_parameters(model, wedge, scatter, near), scatter, t0)
+        for model, near in rough
     ]
-    table = _table(readings, scatter, min(laws, key=lambda each: each.aicc).scale)
+    table = _table(wedge, scatter, min(laws, key=lambda each: each.aicc).scale)
     if isinstance(table, FittedLaw):
         laws.append(table)
     elif choice == "table":
         raise PathgenError(f"no table: {table}", where="fit", allowed="another law")
     if before is not None:
-        laws = [_with_spread(each, before) for each in laws]
-    # Of those equally good the first, which is the plainest.
+        kept = {"spread": before.spread, "spread_growth": before.spread_growth}
+        laws = [replace(each, light=msgspec.structs.replace(each.light, **kept)) for each in laws]
+    # On ties the first, which is the simplest.
     best = min(laws, key=lambda each: each.aicc)
     chosen = next((each for each in laws if each.name == choice), best)
     off = chosen.residuals
-    outliers = np.flatnonzero(np.abs(off) > OUTLYING * scatter_of(off, chosen.count))
+    outliers = np.flatnonzero(np.abs(off) > OUTLYING * least_squares.estimate_scatter(off, chosen.count))
     rms = math.sqrt(float(np.mean(np.delete(off, outliers) ** 2)))
-    notes = (*readings.notes, *_notes(readings, laws, chosen, choice, rms, t0))
-    return LawFit(readings, tuple(laws), chosen, outliers, rms, notes)
+    notes = (*wedge.notes, *_notes(wedge, laws, chosen, choice, rms, t0))
+    return LawFit(wedge, tuple(laws), chosen, outliers, rms, notes)
 
 
-def falling(values: Floats, weight: Floats) -> Floats:
-    """Bring values to the nearest ones that never rise: each run that does is brought to its mean.
-
-    Parameters
-    ----------
-    values, weight : (M,) float64
-
-    Returns
-    -------
-    (M,) float64
-        The weighted least squares fit; empty for empty input.
-
-    Notes
-    -----
-    By its min-max formula (R. E. Barlow and others, Statistical Inference under Order Restrictions, 1972;
-    from memory): it takes M² numbers, and M is small here.
-
-    Examples
-    --------
-    >>> falling(np.array([5.0, 2.0, 4.0, 1.0]), np.ones(4)).tolist()
-    [5.0, 3.0, 3.0, 1.0]
-    """
-    sums = np.concatenate([[0.0], np.cumsum(weight * values)])
-    weights = np.concatenate([[0.0], np.cumsum(weight)])
-    backward = np.tri(len(values), k=-1, dtype=bool)  # runs that would end before they begin
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (sums[1:] - sums[:-1, None]) / (weights[1:] - weights[:-1, None])
-    highest = np.maximum.accumulate(np.where(backward, -np.inf, mean)[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray(np.min(np.where(backward, np.inf, highest), axis=0, initial=np.inf))
-
-
-def _fitted(kind: LawModel, readings: Readings, figures: Floats, scatter: float, t0: float) -> FittedLaw:
-    """State a law's figures as a material takes them, with how sure they are."""
+def _fitted(
+    model: LawModel, wedge: WedgeMeasurements, parameters: Floats, scatter: float, t0: float
+) -> FittedLaw:
+    """Return the fitted law, with its record for a material and confidence intervals."""
     from scipy.special import stdtrit  # Student's t
 
-    off, count = residuals_of(kind, figures, readings), len(figures)
-    covariance = covariance_of(kind, figures, readings, scatter)
+    off, count = least_squares.find_residuals(model, parameters, wedge), len(parameters)
+    covariance = least_squares.parameter_covariance(model, parameters, wedge, scatter)
     reach = float(stdtrit(max(1, len(off) - count), (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
-    ends = np.clip([figures - reach, figures + reach], *bounds_of(kind, readings.absolute))
-    values = np.vstack([figures, ends])
-    values[:, 0] = np.exp(values[:, 0])
-    own = values[:, 1:].T.tolist()
-    stated = [Figure(*name, *map(_short, row)) for name, row in zip(kind.figures, own, strict=True)]
-    if readings.absolute:
-        stated.append(Figure("t0", "", *map(_short, values[:, 0].tolist())))
-    light = kind.record(
-        **{"t0": t0} | {figure.name: figure.value for figure in stated},
-        valid=(float(readings.thickness.min()), float(readings.thickness.max())),
-        error=min(1.0, _short(error_of(kind, figures, covariance, readings), 3)),
+    ends = np.clip(
+        [parameters - reach, parameters + reach], *least_squares.parameter_bounds(model, wedge.absolute)
     )
-    scale = 1.0 if readings.absolute else float(values[0, 0]) / t0
-    return FittedLaw(kind.name, light, tuple(stated), count, off, scale, aicc_of(off, count, scatter))
+    values = np.vstack([parameters, ends])
+    values[:, 0] = np.exp(values[:, 0])
+    names = (*model.parameters, ("t0", "")) if wedge.absolute else model.parameters
+    columns = np.roll(values, -1, axis=1).T.tolist()[: len(names)]  # t0 last
+    fitted = [FittedParameter(*name, *map(_short, row)) for name, row in zip(names, columns, strict=True)]
+    light = model.record(
+        **{"t0": t0} | {each.name: each.value for each in fitted},
+        valid=(float(wedge.thickness.min()), float(wedge.thickness.max())),
+        error=min(1.0, _short(least_squares.transmittance_error(model, parameters, covariance, wedge), 3)),
+    )
+    scale = 1.0 if wedge.absolute else float(values[0, 0]) / t0
+    return FittedLaw(
+        model.name, light, tuple(fitted), count, off, scale, least_squares.corrected_aic(off, count, scatter)
+    )
 
 
-def _table(readings: Readings, scatter: float, scale: float) -> FittedLaw | str:
-    """Take the steps' middles, those that rise brought to their mean; or say why that cannot be."""
-    each, middle, count = step_middles(readings.thickness, np.log(readings.light / scale))
+def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
+    """Return a table law of the step medians made monotone, or the reason why there is none."""
+    from scipy.optimize import isotonic_regression  # imported here, because only a fit needs it
+
+    each, middle, count = step_medians(wedge.thickness, np.log(wedge.light / scale))
     if len(each) > TABLE_STEPS:
         return f"{len(each)} thicknesses, more than {TABLE_STEPS}"
-    level = falling(middle, count.astype(np.float64))
-    pool = np.cumsum(np.concatenate([[False], np.diff(level) < -1e-4]))  # steps of one level are one
+    level = isotonic_regression(middle, weights=count, increasing=False).x
+    pool = np.cumsum(np.concatenate([[False], np.diff(level) < -1e-4]))  # steps of equal level become one
     weight = np.bincount(pool, count)
     steps, logs = (np.bincount(pool, count * values) / weight for values in (each, level))
     if len(steps) < LEAST_STEPS:
-        return f"{len(steps)} steps that fall, fewer than {LEAST_STEPS}"
+        return f"{len(steps)} steps of falling light, fewer than {LEAST_STEPS}"
     if logs[0] >= 0:
-        return f"no less light at {steps[0]:g} mm than without the wedge"
-    off = np.log(readings.light / scale) - level[np.searchsorted(each, readings.thickness)]
+        return f"no less light through {steps[0]:g} mm than without the wedge"
+    off = np.log(wedge.light / scale) - level[np.searchsorted(each, wedge.thickness)]
     error = None
     if len(off) > len(steps):
-        # A median's variance is π/2 of a mean's, of many readings at least.
-        shares = math.pi / 2 / weight.min() + (1 / readings.references if readings.references else 0.0)
-        error = min(1.0, _short(math.sqrt(variance_of(off, len(steps), scatter) * shares), 3))
+        # For many measurements the variance of a median is π/2 times that of a mean.
+        shares = math.pi / 2 / weight.min() + (1 / wedge.references if wedge.references else 0.0)
+        error = min(
+            1.0, _short(math.sqrt(least_squares.robust_variance(off, len(steps), scatter) * shares), 3)
+        )
     thickness, through = (tuple(map(_short, column.tolist())) for column in (steps, np.exp(logs)))
     light = Table(
         thickness=thickness, transmittance=through, valid=(thickness[0], thickness[-1]), error=error
     )
-    return FittedLaw("table", light, (), len(steps), off, scale, aicc_of(off, len(steps), scatter))
-
-
-def _with_spread(fitted: FittedLaw, before: LightLaw) -> FittedLaw:
-    """Keep what a wedge says nothing of."""
-    kept = {"spread": before.spread, "spread_growth": before.spread_growth}
-    values = {name: getattr(fitted, name) for name in FittedLaw.__dataclass_fields__}
-    return FittedLaw(**values | {"light": msgspec.structs.replace(fitted.light, **kept)})
+    return FittedLaw(
+        "table", light, (), len(steps), off, scale, least_squares.corrected_aic(off, len(steps), scatter)
+    )
 
 
 def _short(value: float, digits: int = 6) -> float:
@@ -260,17 +228,17 @@ def _short(value: float, digits: int = 6) -> float:
 
 
 def _notes(
-    readings: Readings, laws: list[FittedLaw], chosen: FittedLaw, choice: str, rms: float, t0: float
+    wedge: WedgeMeasurements, laws: list[FittedLaw], chosen: FittedLaw, choice: str, rms: float, t0: float
 ) -> list[str]:
     notes = []
-    if not readings.absolute:
-        kept = "" if chosen.name == "table" else f", and t0 is left at {t0:g}"
-        notes.append(f"no reference: only the fall of light with thickness is known{kept}")
+    if not wedge.absolute:
+        kept = "" if chosen.name == "table" else f"; t0 stays {t0:g}"
+        notes.append(f"no reference: only the decrease of light with thickness was measured{kept}")
     if choice == "auto" and any(math.isinf(each.aicc) for each in laws if each.name != "table"):
-        notes.append(f"{len(readings)} readings cannot tell all laws apart: take 6 or more, 30 are better")
+        notes.append(f"{len(wedge)} measurements are too few to compare all laws: take at least 6, better 30")
     if rms > BAD_RMS:
         notes.append(
-            f"the law misses the readings by {100 * rms:.0f} % RMS: is each step as thick as written, "
-            "and the light even?"
+            f"the law deviates from the measurements by {100 * rms:.0f} % RMS: check the thickness of each "
+            "step, and that the light is even"
         )
     return notes

@@ -1,13 +1,13 @@
-"""Transmittance laws: how much light a thickness of a plastic lets through.
+"""Transmittance laws: the share of light that passes through a thickness of a plastic.
 
-Glossary. *Transmittance* T: light that leaves over light that arrives, 0 to 1. *t0*: what the two surfaces
-alone let through, the transmittance at thickness 0. *Absorption* K and *scattering* S: shares of light lost,
-and turned back, in each millimetre. *Valid*: the thicknesses that a law was measured at. *Error*: relative
-standard error of T there. Thickness is in mm and never negative.
+Glossary. *Transmittance* T: light that leaves over light that arrives, 0 to 1. *t0*: transmittance of the two
+surfaces alone, at thickness 0. *Absorption* K and *scattering* S: shares of the light that are absorbed, and
+scattered back, per millimetre. *Valid*: range of thickness in which a law was measured. *Error*: relative
+standard error of T in that range. Thickness is in mm and never negative.
 
-A law is chosen by the type of a material's `light`. A new law has its settings in `pathgen.settings.material`
-and the rest here: its class, a function registered with ``law.register`` that builds it from the settings,
-and, if it can be fitted to a wedge, an entry in `LAW_MODELS`.
+To add a law with a few parameters, add its settings type to `pathgen.settings.material` and, in this module,
+its class and an entry of `LAW_MODELS`; the fit, the command line and the material file follow from the entry.
+A law that is not fitted registers a function from its settings type: ``law.register(Settings)(function)``.
 """
 
 from __future__ import annotations
@@ -15,48 +15,43 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import singledispatch
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.optics.measured_law import TableLaw
-from pathgen.settings.material import THICKEST, Exponential, LightLaw, Table, TwoFlux
+from pathgen.settings.material import THICKEST, Exponential, Table, TwoFlux
 
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
 
 class TransmittanceLaw(Protocol):
-    """What every law can do. Arrays in, float64 of the same shape out; empty gives empty."""
+    """Interface of every law. Methods take arrays and return float64 of the same shape; empty gives empty."""
 
     @property
     def valid(self) -> Range:
-        """Thicknesses the law holds for, mm: those it was measured at."""
-        ...
+        """Range of thickness in which the law was measured, mm."""
 
     @property
     def error(self) -> float | None:
-        """Relative standard error of a transmittance in that range; None where nobody measured."""
-        ...
+        """Relative standard error of the transmittance in that range; None if it was not measured."""
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
-        """Transmittance, 0 to t0, of a thickness in mm; falls as thickness grows."""
-        ...
+        """Return the transmittance of a thickness in mm, from t0 down to 0; it falls with thickness."""
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Thickness in mm that has a transmittance; 0 from t0 upwards, infinite from 0 downwards."""
-        ...
+        """Return the thickness of a transmittance, mm; 0 for t0 and above, infinite for 0 and below."""
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Change of transmittance with thickness, dT/dt in 1/mm; never positive."""
-        ...
+        """Return the derivative dT/dt at a thickness, in 1/mm; never positive."""
 
 
 @singledispatch
 def law(light: object) -> TransmittanceLaw:
-    """Build the law that a material's `light` describes.
+    """Return the transmittance law that the `light` table of a material describes.
 
     Parameters
     ----------
@@ -71,7 +66,7 @@ def law(light: object) -> TransmittanceLaw:
     Raises
     ------
     PathgenError
-        When no law is registered for the type.
+        If no law is registered for the type.
 
     Examples
     --------
@@ -87,16 +82,16 @@ def law(light: object) -> TransmittanceLaw:
 
 @dataclass(frozen=True, slots=True)
 class ExponentialLaw:
-    """T = t0·exp(−t/ℓ), the law of a plastic that scatters little (Bouguer, Lambert; from memory).
+    """Exponential law T = t0·exp(−t/ℓ), for plastics that scatter little (Bouguer–Lambert; from memory).
 
     Attributes
     ----------
     length : float
-        ℓ, mm.
+        Attenuation length ℓ, mm.
     t0 : float
         Transmittance at thickness 0.
     valid, error
-        As those of `TransmittanceLaw`.
+        As in `TransmittanceLaw`.
     """
 
     length: float
@@ -105,27 +100,27 @@ class ExponentialLaw:
     error: float | None = None
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
-        """Transmittance of a thickness in mm."""
+        """Return the transmittance of a thickness in mm."""
         return np.asarray(self.t0 * np.exp(np.asarray(thickness, dtype=np.float64) / -self.length))
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Thickness in mm that has a transmittance."""
+        """Return the thickness that has a transmittance, in mm."""
         share = np.clip(np.asarray(transmittance, dtype=np.float64) / self.t0, 0.0, 1.0)
-        with np.errstate(divide="ignore"):  # nothing comes through an infinite thickness
+        with np.errstate(divide="ignore"):  # a transmittance of 0 needs an infinite thickness
             return np.asarray(-self.length * np.log(share) + 0.0)  # + 0.0: no negative zero
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Change of transmittance with thickness, 1/mm."""
+        """Return the derivative dT/dt at a thickness, in 1/mm."""
         return self.transmittance(thickness) / -self.length
 
 
 @dataclass(frozen=True, slots=True)
 class TwoFluxLaw:
-    """The law of a plastic that scatters: light is followed on its way out and on its way back.
+    """Kubelka–Munk law, for plastics that scatter: light travels forwards and backwards in the wall.
 
     T = t0·b/(a·sinh bSt + b·cosh bSt), a = 1 + K/S, b = √(a² − 1) (P. Kubelka, J. Opt. Soc. Am. 38, 448,
-    1948). Written here with γ = bS = √(K(K + 2S)) and decaying exponentials only: so it holds from K = 0,
-    where it is t0/(1 + St), to S = 0, where it is t0·exp(−Kt), and for walls that let nothing through.
+    1948). The code uses γ = bS = √(K(K + 2S)) and only decaying exponentials. It therefore covers K = 0
+    (T = t0/(1 + St)), S = 0 (T = t0·exp(−Kt)) and opaque walls.
 
     Attributes
     ----------
@@ -134,7 +129,7 @@ class TwoFluxLaw:
     t0 : float
         Transmittance at thickness 0.
     valid, error
-        As those of `TransmittanceLaw`.
+        As in `TransmittanceLaw`.
     """
 
     absorption: float
@@ -145,20 +140,19 @@ class TwoFluxLaw:
 
     @property
     def decay(self) -> float:
-        """γ, the rate −d ln T/dt that a thick wall tends to, 1/mm."""
+        """γ, the limit of −d ln T/dt for a thick wall, 1/mm."""
         return float(np.sqrt(self.absorption * (self.absorption + 2 * self.scattering)))
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
-        """Transmittance of a thickness in mm."""
-        fall, reach = self._terms(np.asarray(thickness, dtype=np.float64))
-        loss = self.absorption + self.scattering
-        return np.asarray(self.t0 * fall / (loss * reach + (1 + fall * fall) / 2))
+        """Return the transmittance of a thickness in mm."""
+        fall, _, spread = self._terms(thickness)
+        return np.asarray(self.t0 * fall / spread)
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Thickness in mm that has a transmittance: a quadratic in exp(γt), solved without cancellation."""
+        """Return the thickness that has a transmittance, in mm, from a quadratic equation in exp(γt)."""
         gamma, loss = self.decay, self.absorption + self.scattering
         transmittance = np.asarray(transmittance, dtype=np.float64)
-        # Below the smallest share light is a matter of rounding, and 1/share would overflow.
+        # A smaller transmittance is rounding error, and its reciprocal would overflow.
         over = self.t0 / np.clip(transmittance, self.t0 * 1e-300, self.t0)
         root = np.hypot(gamma * over, self.scattering) + loss
         grown = (over - 1) * (1 + gamma * (over + 1) / root) / (loss + gamma)  # (exp(γt) − 1)/γ
@@ -166,55 +160,71 @@ class TwoFluxLaw:
         return np.where(transmittance > 0, thickness, np.inf)
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Change of transmittance with thickness, 1/mm."""
-        fall, reach = self._terms(np.asarray(thickness, dtype=np.float64))
+        """Return the derivative dT/dt at a thickness, in 1/mm."""
+        fall, reach, spread = self._terms(thickness)
         loss = self.absorption + self.scattering
-        spread = loss * reach + (1 + fall * fall) / 2
         rate = (loss * (1 + fall * fall) / 2 + self.decay**2 * reach) / spread  # −d ln T/dt
         return np.asarray(-self.t0 * fall / spread * rate)
 
-    def _terms(self, thickness: Floats) -> tuple[Floats, Floats]:
-        """exp(−γt), and (1 − exp(−2γt))/2γ, which tends to t as γ tends to 0."""
-        gamma = self.decay
-        if gamma == 0:
-            return np.ones_like(thickness), thickness
-        return np.exp(-gamma * thickness), np.expm1(-2 * gamma * thickness) / (-2 * gamma)
+    def _terms(self, thickness: ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return e = exp(−γt), r = (1 − e²)/2γ, and the denominator of T, (K + S)·r + (1 + e²)/2."""
+        gamma, t = self.decay, np.asarray(thickness, dtype=np.float64)
+        fall = np.exp(-gamma * t) if gamma else np.ones_like(t)
+        reach = np.expm1(-2 * gamma * t) / (-2 * gamma) if gamma else t
+        return fall, reach, (self.absorption + self.scattering) * reach + (1 + fall * fall) / 2
 
 
-def spread_width(light: LightLaw, thickness: ArrayLike) -> Floats:
-    """Width of the spot that a point of light behind the wall makes on its face.
+@dataclass(frozen=True, slots=True)
+class LawModel:
+    """A law that can be fitted: its settings type, its class, and start and bounds of its parameters.
 
-    Parameters
+    Attributes
     ----------
-    light : Light
-        The `light` of a `Material`.
-    thickness : array_like
-        mm, any shape.
-
-    Returns
-    -------
-    array of float64
-        Standard deviation along either direction, mm: spread + spread_growth·t; same shape, empty for empty
-        input. Light that has been scattered often enough to forget its direction leaves a slab over a spot as
-        wide as the slab is thick, hence the part that grows with t (from memory); what the light has spread
-        before it enters the wall, as across an air gap, does not grow.
-
-    Examples
-    --------
-    >>> spread_width(Exponential(length=1.2, spread=0.1, spread_growth=0.2), [0.0, 2.0]).tolist()
-    [0.1, 0.5]
+    record : type
+        Settings type. Its tag is the name of the law in a material's `[light]` table.
+    build : callable
+        Class of the law, called with the parameters, then `t0`, `valid` and `error`.
+    parameters : tuple of (key, unit)
+        Keys of the parameters in `[light]`, without `t0`.
+    low, high : tuple of float
+        Bounds of the parameters.
+    starts : callable
+        Initial parameters for the fit, several sets, from the mean rate −d ln T/dt in 1/mm.
     """
-    return np.asarray(light.spread + light.spread_growth * np.asarray(thickness, dtype=np.float64))
+
+    record: type[Exponential] | type[TwoFlux]
+    build: Callable[..., TransmittanceLaw]
+    parameters: tuple[tuple[str, str], ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    starts: Callable[[float], list[list[float]]]
+
+    @property
+    def name(self) -> str:
+        """Name of the law in a material's `[light]` table."""
+        return str(self.record.__struct_config__.tag)
+
+    def read(self, light: Any) -> TransmittanceLaw:
+        """Return the law that a settings record describes."""
+        own = (getattr(light, key) for key, _ in self.parameters)
+        return self.build(*own, light.t0, light.valid, light.error)
 
 
-@law.register
-def _(light: Exponential) -> TransmittanceLaw:
-    return ExponentialLaw(light.length, light.t0, light.valid, light.error)
+LAW_MODELS = (
+    LawModel(Exponential, ExponentialLaw, (("length", "mm"),), (1e-3,), (100.0,), lambda rate: [[1 / rate]]),
+    LawModel(
+        TwoFlux,
+        TwoFluxLaw,
+        (("absorption", "1/mm"), ("scattering", "1/mm")),
+        (0.0, 1e-6),
+        (1000.0, 1000.0),
+        # Moderate and strong scattering, and almost none, where the law is nearly exponential.
+        lambda rate: [[rate / 4, rate * 2], [rate / 40, rate * 8], [rate, rate / 100]],
+    ),
+)
 
-
-@law.register
-def _(light: TwoFlux) -> TransmittanceLaw:
-    return TwoFluxLaw(light.absorption, light.scattering, light.t0, light.valid, light.error)
+for _model in LAW_MODELS:
+    law.register(_model.record)(_model.read)
 
 
 @law.register
@@ -222,39 +232,3 @@ def _(light: Table) -> TransmittanceLaw:
     ends = (light.thickness[0], light.thickness[-1])
     valid = (max(ends[0], light.valid[0]), min(ends[1], light.valid[1]))
     return TableLaw(light.thickness, light.transmittance, valid if valid[0] < valid[1] else ends, light.error)
-
-
-@dataclass(frozen=True, slots=True)
-class LawModel:
-    """A law with a few figures, for the fit to a wedge: its builder, starting values and limits."""
-
-    name: str  # as in a material's [light]
-    build: Callable[[Floats], TransmittanceLaw]  # from its own figures, with t0 = 1
-    record: type[Exponential] | type[TwoFlux]
-    figures: tuple[tuple[str, str], ...]  # names and units of its own figures
-    low: tuple[float, ...]
-    high: tuple[float, ...]
-    starts: Callable[[float], list[list[float]]]  # from the mean rate −d ln T/dt
-
-
-LAW_MODELS = (
-    LawModel(
-        "exponential",
-        lambda own: ExponentialLaw(own[0]),
-        Exponential,
-        (("length", "mm"),),
-        (1e-3,),
-        (100.0,),
-        lambda rate: [[1 / rate]],
-    ),
-    LawModel(
-        "two-flux",
-        lambda own: TwoFluxLaw(own[0], own[1]),
-        TwoFlux,
-        (("absorption", "1/mm"), ("scattering", "1/mm")),
-        (0.0, 1e-6),
-        (1000.0, 1000.0),
-        # Moderate, strong and hardly any scattering; with the last, the law is exponential.
-        lambda rate: [[rate / 4, rate * 2], [rate / 40, rate * 8], [rate, rate / 100]],
-    ),
-)

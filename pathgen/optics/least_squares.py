@@ -1,138 +1,140 @@
-"""The figures of a transmittance law that agree best with a wedge, how sure they are, and what they cost.
+"""Least-squares fit of one transmittance law to a measured wedge, with its uncertainty and its criterion.
 
-Fitted is ln T, so that a reading error of some per cent counts alike in light and dark, and with a loss that
-grows only in proportion to a residual far from zero (scipy's soft_l1), so that a slip of the hand does not
-bend the law. Laws are weighed by Akaike's criterion, corrected for few readings:
+The fit uses ln T, so that a relative error of some per cent has the same weight in light and dark steps. The
+loss is quadratic for small residuals and linear for large ones (scipy's `soft_l1`), so that a single bad
+measurement does not distort the law. Laws are compared by Akaike's criterion, corrected for small samples:
 
     n·ln(Σρ/n) + 2k + 2k(k + 1)/(n − k − 1)
 
-with k the number of figures fitted, the scatter among them (C. M. Hurvich, C.-L. Tsai, Biometrika 76, 297,
-1989; from memory); Σρ, the loss, stands for the sum of squares. A law of more figures has to earn them.
+with k the number of fitted parameters including the scatter, and Σρ the loss in place of the sum of squares
+(C. M. Hurvich, C.-L. Tsai, Biometrika 76, 297, 1989; from memory). A law with more parameters is preferred
+only if it fits clearly better.
 
-Glossary. *Figures*: what is fitted, as one array: ln of what comes through at thickness 0, then the law's
-own. *Residual*: ln of a reading over what the law says, near enough the share by which it is too bright.
-*Scatter*: standard deviation of the residuals, outliers left aside.
+Glossary. *Parameters*: one array, ln of the light at thickness 0 first, then the parameters of the law.
+*Residual*: ln of a measurement over the prediction of the law, which is nearly the relative deviation.
+*Scatter*: robust standard deviation of the residuals.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pathgen.optics.laws import Floats, LawModel
-from pathgen.optics.wedge import Readings, step_middles
+from pathgen.optics.wedge import WedgeMeasurements, step_medians
 
-SOFT = 2.0  # scatters at which the loss turns from square to straight
-LEAST_SCATTER = 1e-4  # no meter is better
-SMALLEST = 1e-300  # transmittance whose logarithm is still a number
-LEAST_T0 = -5.0  # ln of it: surfaces alone take no more
-
-
-def residuals_of(kind: LawModel, figures: Floats, readings: Readings) -> Floats:
-    """Compare readings with a law: ln of each over what the law says, (N,)."""
-    return np.asarray(np.log(readings.light) - _predict(kind, figures, readings.thickness))
+SOFT = 2.0  # scatters at which the loss changes from quadratic to linear
+MIN_SCATTER = 1e-4  # no meter is more precise
+SMALLEST = 1e-300  # transmittance whose logarithm is still finite
+MIN_LOG_T0 = -5.0  # the surfaces alone do not attenuate more
+TOLERANCES: Any = {"ftol": 1e-12, "xtol": 1e-12, "gtol": 1e-12, "max_nfev": 300}
 
 
-def solve(kind: LawModel, readings: Readings, scatter: float, near: Floats | None = None) -> Floats:
-    """Find the figures with the least loss.
+def find_residuals(model: LawModel, parameters: Floats, wedge: WedgeMeasurements) -> Floats:
+    """Return the logarithm of each measurement divided by the prediction of the law, (N,)."""
+    return np.asarray(np.log(wedge.light) - _predict(model, parameters, wedge.thickness))
+
+
+def fit_parameters(
+    model: LawModel, wedge: WedgeMeasurements, scatter: float, start: Floats | None = None
+) -> Floats:
+    """Return the parameters with the smallest loss.
 
     Parameters
     ----------
-    kind : Kind
-    readings : Readings
-        Checked ones.
+    model : LawModel
+    wedge : WedgeMeasurements
+        Measurements that passed `check_wedge`.
     scatter : float
-        What readings scatter by; the loss is square within about twice of it.
-    near : (P,) float64, optional
-        Figures to begin from, as of another scatter; by default several starts are tried.
+        Scatter of the measurements; the loss is quadratic up to about twice this value.
+    start : (P,) float64, optional
+        Initial parameters. By default the starts of the model are tried in turn.
 
     Returns
     -------
     (P,) float64
-        ln of what comes through at thickness 0, at most 0 where readings are absolute; then the law's own.
+        ln of the light at thickness 0 (at most 0 for absolute measurements), then the parameters of the law.
     """
-    # Only who fits waits for this part of scipy.
-    from scipy.optimize import least_squares
+    from scipy.optimize import least_squares  # imported here, because only a fit needs it
 
-    t, log = readings.thickness, np.log(readings.light)
-    each, middle, _ = step_middles(t, log)
-    rate = max((middle[0] - middle[-1]) / (each[-1] - each[0]), 1e-3)
-    low, high = bounds_of(kind, readings.absolute)
-    best, least = np.empty(0), np.inf
-    for start in kind.starts(rate) if near is None else [near[1:]]:
-        guess = np.array([0.0, *start])
-        guess[0] = np.median(log - _predict(kind, guess, t))
-        done = least_squares(
-            lambda figures: -residuals_of(kind, figures, readings),
+    t, log = wedge.thickness, np.log(wedge.light)
+    steps, medians, _ = step_medians(t, log)
+    rate = max((medians[0] - medians[-1]) / (steps[-1] - steps[0]), 1e-3)
+    low, high = parameter_bounds(model, wedge.absolute)
+    best, cost = np.empty(0), np.inf
+    for own in model.starts(rate) if start is None else [start[1:]]:
+        guess = np.array([0.0, *own])
+        guess[0] = np.median(log - _predict(model, guess, t))
+        result = least_squares(
+            lambda parameters: -find_residuals(model, parameters, wedge),
             np.clip(guess, low + 1e-9, high - 1e-9),
             bounds=(low, high),
+            f_scale=SOFT * scatter,
             x_scale="jac",
             loss="soft_l1",
-            f_scale=SOFT * scatter,
-            ftol=1e-12,
-            xtol=1e-12,
-            gtol=1e-12,
-            max_nfev=300,
+            **TOLERANCES,
         )
-        if done.cost < least * (1 - 1e-9):
-            best, least = done.x, float(done.cost)
+        if result.cost < cost * (1 - 1e-9):
+            best, cost = result.x, float(result.cost)
     return np.asarray(best)
 
 
-def bounds_of(kind: LawModel, absolute: bool) -> tuple[Floats, Floats]:
-    """Give the least and the greatest that each figure may be, (P,) each."""
-    first = (LEAST_T0, 0.0) if absolute else (-np.inf, np.inf)
-    return np.array([first[0], *kind.low]), np.array([first[1], *kind.high])
+def parameter_bounds(model: LawModel, absolute: bool) -> tuple[Floats, Floats]:
+    """Return the minimum and the maximum of each parameter, (P,) each."""
+    first = (MIN_LOG_T0, 0.0) if absolute else (-np.inf, np.inf)
+    return np.array([first[0], *model.low]), np.array([first[1], *model.high])
 
 
-def scatter_of(residuals: Floats, count: int) -> float:
-    """Give the scatter of residuals, from their median, under a law of so many figures.
+def estimate_scatter(residuals: Floats, count: int) -> float:
+    """Estimate the scatter of residuals from their median, after a fit of `count` parameters.
 
     Examples
     --------
-    >>> round(scatter_of(np.array([0.02, -0.02, 0.02, -0.02, 0.02, 3.0]), 2), 3)
+    >>> round(estimate_scatter(np.array([0.02, -0.02, 0.02, -0.02, 0.02, 3.0]), 2), 3)
     0.036
     """
     left = len(residuals) / max(1, len(residuals) - count)
-    # 1.4826: of normal residuals, over the median of their sizes.
-    return max(LEAST_SCATTER, 1.4826 * float(np.median(np.abs(residuals))) * math.sqrt(left))
+    # 1.4826: standard deviation of a normal distribution over its median absolute deviation.
+    return max(MIN_SCATTER, 1.4826 * float(np.median(np.abs(residuals))) * math.sqrt(left))
 
 
-def aicc_of(residuals: Floats, count: int, scatter: float) -> float:
-    """Weigh residuals under a law of so many figures; less is better.
+def corrected_aic(residuals: Floats, count: int, scatter: float) -> float:
+    """Return the corrected Akaike criterion of a fit; smaller is better.
 
     Parameters
     ----------
     residuals : (N,) float64
     count : int
-        Figures fitted, the scatter not among them.
+        Number of fitted parameters, without the scatter.
     scatter : float
-        What the loss was drawn to; the same for all laws that are to be compared.
+        Scale of the loss, the same for all laws that are compared.
 
     Returns
     -------
     float
-        See the module's text; infinite where there are too few readings for so many figures.
+        See the module docstring; infinite for too few measurements.
     """
     n, k, turn = len(residuals), count + 1, SOFT * scatter
     if n - k - 1 <= 0:
         return math.inf
     loss = 2 * turn**2 * float(np.mean(np.sqrt(1 + (residuals / turn) ** 2) - 1))
-    return n * math.log(max(loss, LEAST_SCATTER**2)) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+    return n * math.log(max(loss, MIN_SCATTER**2)) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
 
 
-def variance_of(residuals: Floats, count: int, scatter: float) -> float:
-    """Give the variance of readings about a law of so many figures, as it counts for the errors of a fit.
+def robust_variance(residuals: Floats, count: int, scatter: float) -> float:
+    """Return a robust variance of the residuals after a fit of `count` parameters.
 
     Notes
     -----
-    (Σψ²/(n − p))/(mean ψ')², ψ the slope of the loss (P. J. Huber, Ann. Stat. 1, 799, 1973; from memory).
+    (Σψ²/(n − p))/(mean ψ')², ψ the derivative of the loss (P. J. Huber, Ann. Stat. 1, 799, 1973; from
+    memory).
 
     Examples
     --------
-    >>> round(variance_of(np.array([0.02, -0.02, 0.02, -0.02, 3.0]), 1, 0.02) ** 0.5, 3)
+    >>> round(robust_variance(np.array([0.02, -0.02, 0.02, -0.02, 3.0]), 1, 0.02) ** 0.5, 3)
     0.047
     """
     far = 1 + (residuals / (SOFT * scatter)) ** 2
@@ -140,47 +142,51 @@ def variance_of(residuals: Floats, count: int, scatter: float) -> float:
     return float(np.sum(residuals**2 / far)) / left / float(np.mean(far**-1.5)) ** 2
 
 
-def covariance_of(kind: LawModel, figures: Floats, readings: Readings, scatter: float) -> Floats:
-    """Give the covariance of fitted figures, the reference's own error included.
+def parameter_covariance(
+    model: LawModel, parameters: Floats, wedge: WedgeMeasurements, scatter: float
+) -> Floats:
+    """Return the covariance of fitted parameters, including the error of the reference.
 
     Returns
     -------
     (P, P) float64
-        (JᵀJ)⁻¹ times `variance_of` the residuals.
+        (JᵀJ)⁻¹ times the `robust_variance` of the residuals.
     """
-    slopes = _slopes(kind, figures, readings.thickness, readings.absolute)
-    variance = variance_of(residuals_of(kind, figures, readings), len(figures), scatter)
-    covariance = np.linalg.pinv(slopes.T @ slopes, rcond=1e-12, hermitian=True) * variance
-    if readings.references:
-        covariance[0, 0] += variance / readings.references
+    jacobian = _jacobian(model, parameters, wedge.thickness, wedge.absolute)
+    variance = robust_variance(find_residuals(model, parameters, wedge), len(parameters), scatter)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12, hermitian=True) * variance
+    if wedge.references:
+        covariance[0, 0] += variance / wedge.references
     return np.asarray(covariance)
 
 
-def error_of(kind: LawModel, figures: Floats, covariance: Floats, readings: Readings) -> float:
-    """Give the largest relative standard error of T at the thicknesses measured.
+def transmittance_error(
+    model: LawModel, parameters: Floats, covariance: Floats, wedge: WedgeMeasurements
+) -> float:
+    """Return the maximum relative standard error of T over the measured range of thickness.
 
-    Without a reference it is that of T over its brightest: all that is known then.
+    Without a reference, it is the error of T over T at the smallest thickness.
     """
-    span = np.linspace(readings.thickness.min(), readings.thickness.max(), 50)
-    slopes = _slopes(kind, figures, span, readings.absolute)
-    if not readings.absolute:
-        slopes = slopes - slopes[0]
-    return math.sqrt(max(0.0, float(np.max(np.sum((slopes @ covariance) * slopes, axis=1)))))
+    span = np.linspace(wedge.thickness.min(), wedge.thickness.max(), 50)
+    jacobian = _jacobian(model, parameters, span, wedge.absolute)
+    if not wedge.absolute:
+        jacobian = jacobian - jacobian[0]
+    return math.sqrt(max(0.0, float(np.max(np.sum((jacobian @ covariance) * jacobian, axis=1)))))
 
 
-def _predict(kind: LawModel, figures: Floats, thickness: ArrayLike) -> Floats:
-    """Give ln of the light that a law promises."""
-    through = kind.build(figures[1:]).transmittance(thickness)
-    return np.asarray(figures[0] + np.log(np.maximum(through, SMALLEST)))
+def _predict(model: LawModel, parameters: Floats, thickness: ArrayLike) -> Floats:
+    """Return the logarithm of the light predicted by the law."""
+    through = model.build(*parameters[1:]).transmittance(thickness)
+    return np.asarray(parameters[0] + np.log(np.maximum(through, SMALLEST)))
 
 
-def _slopes(kind: LawModel, figures: Floats, thickness: Floats, absolute: bool) -> Floats:
-    """Change of what a law promises with each of its figures, (N, P)."""
-    low, high = bounds_of(kind, absolute)
-    step = np.diag(1e-5 * np.maximum(np.abs(figures), 1e-3))
-    up, down = np.minimum(figures + step, high), np.maximum(figures - step, low)
+def _jacobian(model: LawModel, parameters: Floats, thickness: Floats, absolute: bool) -> Floats:
+    """Return the Jacobian of the prediction, (N, P)."""
+    low, high = parameter_bounds(model, absolute)
+    step = np.diag(1e-5 * np.maximum(np.abs(parameters), 1e-3))
+    up, down = np.minimum(parameters + step, high), np.maximum(parameters - step, low)
     change = [
-        _predict(kind, more, thickness) - _predict(kind, less, thickness)
-        for more, less in zip(up, down, strict=True)
+        _predict(model, above, thickness) - _predict(model, below, thickness)
+        for above, below in zip(up, down, strict=True)
     ]
     return np.asarray(np.column_stack(change) / np.diag(up - down))

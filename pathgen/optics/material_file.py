@@ -1,25 +1,27 @@
-"""A fitted law written into a material's file, where it says what it was measured from."""
+"""Material files with a fitted transmittance law."""
 
 from __future__ import annotations
 
 import math
 import re
 import tomllib
+from typing import Any
 
+from pathgen.errors import printable
 from pathgen.optics.law_fit import LAWS, LEVEL, LawFit
 from pathgen.optics.laws import LAW_MODELS
 from pathgen.settings.constraints import material_faults
 from pathgen.settings.material import Material
-from pathgen.settings.toml_edit import Value, rewrite_table
+from pathgen.settings.toml_edit import rewrite_table
 from pathgen.settings.validation import plain, refuse_first, typed
 
-GUESSED = "light law typical, not measured"  # what the shipped profiles say of themselves
+GUESSED = "light law typical, not measured"  # in `about` of the shipped profiles
 MEASURED = "light law measured"
+SPREAD = ("spread", "spread_growth")  # keys that a wedge does not measure
+LAST = ("t0", "valid", "error")  # keys after the parameters of the law
 REMARKS = {
-    **{name: unit for model in LAW_MODELS for name, unit in model.figures},
     "law": f"one of {', '.join(LAWS)}",
-    "absorption": "K, 1/mm",
-    "scattering": "S, 1/mm",
+    **{key: unit for model in LAW_MODELS for key, unit in model.parameters},
     "t0": "transmittance of the two surfaces alone",
     "valid": "mm, thinnest and thickest step measured",
     "error": "relative standard error of the transmittance in that range",
@@ -28,37 +30,35 @@ REMARKS = {
 
 
 def material_text(text: str, fit: LawFit, name: str, source: str) -> str:
-    """Put a fitted law into a material's file.
+    """Return the text of a material file with a fitted law in it.
 
     Parameters
     ----------
     text : str
-        The material's file as it was: TOML, valid.
-    fit : Fit
+        Text of the original material file, valid TOML.
+    fit : LawFit
     name : str
-        What the new material is called.
+        Name of the new material.
     source : str
-        Name of the readings' file, for the comment over the law.
+        Name of the measurement file, for the comment above the law.
 
     Returns
     -------
     str
-        The file with a new [light], in which `spread` stays as it was; comments that stood over the law give
-        way to where the new one comes from, and all other lines are kept. No date: the same readings give the
-        same text.
+        The file with a new `[light]` table, in which `spread` and `spread_growth` are kept. The comment above
+        the law is replaced by `provenance`; all other lines are kept. There is no date, so the same
+        measurements give the same text.
 
     Raises
     ------
     PathgenError
-        When the file's [light] cannot be changed line by line, or what comes out is no material.
+        If the `[light]` table of the file cannot be edited line by line, or the result is not a valid
+        material.
     """
-    light = plain(fit.chosen.light)
-    old = tomllib.loads(text).get("light", {})
-    kept = {"spread", "spread_growth"}
-    values: dict[str, Value] = {
-        key: value for key, value in _ordered(light).items() if value is not None and key not in kept
-    }
-    drop = [key for key in old if key not in values and key not in kept]
+    light: dict[str, Any] = plain(fit.chosen.light)
+    keys = ["law", *(key for key in light if key not in ("law", *LAST)), *LAST]
+    values = {key: light[key] for key in keys if light.get(key) is not None and key not in SPREAD}
+    drop = [key for key in tomllib.loads(text).get("light", {}) if key not in (*values, *SPREAD)]
     text = rewrite_table(text, "light", values, drop=drop, lead=provenance(fit, source), remarks=REMARKS)
     about = str(tomllib.loads(text).get("about", "")).replace(GUESSED, MEASURED)
     text = rewrite_table(text, "", {"name": name, "about": about})
@@ -68,43 +68,43 @@ def material_text(text: str, fit: LawFit, name: str, source: str) -> str:
 
 
 def provenance(fit: LawFit, source: str) -> list[str]:
-    r"""Say in comment lines what a law was fitted to, and how well it fits.
+    r"""Return comment lines that state the measurements and the quality of a fit.
 
     Examples
     --------
     >>> import numpy as np
     >>> from pathgen.optics.law_fit import fit_law
-    >>> from pathgen.optics.wedge import Readings
+    >>> from pathgen.optics.wedge import WedgeMeasurements
     >>> t = np.arange(0.5, 3.1, 0.25)
     >>> light = 0.9 * np.exp(-t / 1.2) * (1 + 0.01 * np.cos(7 * t))
-    >>> print(*provenance(fit_law(Readings(t, light, light, np.arange(2, 13))), "wedge.csv")[:2], sep="\n")
-    Fitted to 11 readings of 11 thicknesses, 0.5 to 3 mm (wedge.csv).
+    >>> fit = fit_law(WedgeMeasurements(t, light, light, np.arange(2, 13)))
+    >>> print(*provenance(fit, "wedge.csv")[:2], sep="\n")
+    Fitted to 11 measurements of 11 thicknesses, 0.5 to 3 mm (wedge.csv).
     RMS residual 0.7 %; standard error of the transmittance at most 0.5 %.
     """
-    readings, chosen = fit.readings, fit.chosen
-    low, high = readings.thickness.min(), readings.thickness.max()
+    wedge, chosen = fit.wedge, fit.chosen
     error = chosen.light.error
     lines = [
-        f"Fitted to {len(readings)} readings of {len(set(readings.thickness.tolist()))} thicknesses, "
-        f"{low:g} to {high:g} mm ({_plain_name(source)}).",
+        f"Fitted to {len(wedge)} measurements of {len(set(wedge.thickness.tolist()))} thicknesses, "
+        f"{wedge.thickness.min():g} to {wedge.thickness.max():g} mm ({printable(source)}).",
         f"RMS residual {100 * fit.rms:.1f} %"
-        + (f" without {len(fit.outliers)} far off" if len(fit.outliers) else "")
+        + (f" without {len(fit.outliers)} outliers" if len(fit.outliers) else "")
         + ("." if error is None else f"; standard error of the transmittance at most {100 * error:.1f} %."),
     ]
-    if not readings.absolute:
-        lines.append("No reference reading: only the fall of light with thickness was measured.")
+    if not wedge.absolute:
+        lines.append("No reference: only the decrease of light with thickness was measured.")
     lines += [
-        f"{figure.name} {figure.low:.4g} to {figure.high:.4g} with {100 * LEVEL:g} % confidence."
-        for figure in chosen.figures
+        f"{each.name} {each.low:.4g} to {each.high:.4g} with {100 * LEVEL:g} % confidence."
+        for each in chosen.parameters
     ]
-    weighed = [f"{each.name} {each.aicc:.1f}" for each in fit.laws if math.isfinite(each.aicc)]
-    if weighed:
-        lines.append(f"Corrected Akaike criterion, less is better: {', '.join(weighed)}.")
+    compared = [f"{each.name} {each.aicc:.1f}" for each in fit.laws if math.isfinite(each.aicc)]
+    if compared:
+        lines.append(f"Corrected Akaike criterion (smaller is better): {', '.join(compared)}.")
     return lines
 
 
 def material_name(stem: str, taken: list[str]) -> str:
-    """Make a material's name from a file's, other than those taken.
+    """Make a material name from a file name, different from the names in `taken`.
 
     Examples
     --------
@@ -114,14 +114,3 @@ def material_name(stem: str, taken: list[str]) -> str:
     name = re.sub(r"[^A-Za-z0-9 ._+-]", "-", stem).strip(" ._+-") or "fitted"
     name = re.sub(r"-+", "-", name)[:50]
     return f"{name} fitted" if name in taken else name
-
-
-def _ordered(light: dict[str, object]) -> dict[str, Value]:
-    """Put a law's keys in the order of its file: the law, its figures, what is said of it."""
-    last = ("t0", "valid", "error")
-    keys = ["law", *(key for key in light if key not in ("law", *last)), *last]
-    return {key: light[key] for key in keys if key in light}  # type: ignore[misc]
-
-
-def _plain_name(name: str) -> str:
-    return "".join(mark if mark.isprintable() else "?" for mark in name)

@@ -1,4 +1,4 @@
-"""What a panel will show when lit from behind, before it is made."""
+"""Prediction of the backlit picture of a panel, from its thickness."""
 
 from __future__ import annotations
 
@@ -15,29 +15,29 @@ from pathgen.deposit import blur
 from pathgen.deposit.blur import Blurred
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats, TransmittanceLaw
-from pathgen.optics.thickness import BLOCK, in_blocks
+from pathgen.optics.thickness import map_blocks
 
 RATIO = 1.25  # of the widths of neighbouring copies
-ALIKE = 1e-6  # pixels; a spread that grows by less over all the wall does not grow
+NEGLIGIBLE = 1e-6  # pixels; a spread that grows by less over the whole wall counts as constant
 
 
 def backlit(thickness: NDArray[np.floating], law: TransmittanceLaw, thinnest: float | None = None) -> Floats:
-    """Luminance of a panel before an even light, relative to that of the picture's white.
+    """Return the luminance of a panel in front of an even light, relative to white, without any blur.
 
     Parameters
     ----------
     thickness : array, any shape
         mm.
     law : TransmittanceLaw
-        The plastic's law.
+        Law of the plastic.
     thinnest : float, optional
-        Thickness that counts as white, mm. By default the thinnest there is.
+        Thickness of white, mm. By default the minimum of `thickness`.
 
     Returns
     -------
     array of float64
-        Luminance, 1 where the panel is `thinnest`, above 1 where it is thinner still; same shape, empty for
-        empty input. Light that spreads sideways inside the wall is not part of it.
+        Luminance, 1 where the panel is `thinnest`, above 1 where it is thinner; same shape, empty for empty
+        input. Lateral spread of light inside the wall is not included; see `viewed`.
 
     Examples
     --------
@@ -48,7 +48,7 @@ def backlit(thickness: NDArray[np.floating], law: TransmittanceLaw, thinnest: fl
     if not thickness.size:
         return np.empty(thickness.shape, dtype=np.float64)
     white = float(law.transmittance(np.min(thickness) if thinnest is None else thinnest))
-    return in_blocks(lambda block: law.transmittance(block) / white, thickness)
+    return np.asarray(map_blocks(lambda block: law.transmittance(block) / white, thickness), np.float64)
 
 
 def viewed(
@@ -60,38 +60,36 @@ def viewed(
     spread: tuple[float, float] = (0.0, 0.0),
     thinnest: float | None = None,
 ) -> Blurred:
-    """Luminance of a panel before an even light, blurred as nozzle, layers and the wall blur it.
+    """Return the luminance of a panel in front of an even light, blurred by nozzle, layers and wall.
 
-    What is deposited is smeared over the nozzle along u and over a layer's height along z; of the light that
-    comes through a wall of thickness t, each point's share spreads by a Gaussian of standard deviation
-    s0 + s1·t, t being the wall's at that point.
+    The deposit is smeared over the nozzle diameter along u and over the layer height along z. The light that
+    passes through a point of thickness t spreads as a Gaussian of standard deviation s0 + s1·t.
 
     Parameters
     ----------
     thickness : (rows, cols) array
         mm, row 0 at the top.
     law : TransmittanceLaw
-        The plastic's law.
+        Law of the plastic.
     pixel : float
-        Spacing of the map, mm.
+        Pixel spacing, mm.
     layer, nozzle : float
-        Height of a layer and nozzle diameter, mm; 0 does not smear.
+        Layer height and nozzle diameter, mm; 0 for no smear.
     spread : (float, float)
         s0 in mm and s1 in mm per mm.
     thinnest : float, optional
-        Thickness that counts as white, mm. By default the thinnest there is.
+        Thickness of white, mm. By default the minimum of `thickness`.
 
     Returns
     -------
     (rows, cols) array
-        Luminance, 1 where a wide wall is `thinnest`. Its sum is that of `backlit` of the smeared wall.
-        float32 for float32, else float64; empty for empty input.
+        Luminance, 1 for a large area of `thinnest`. Its sum equals that of `backlit` for the smeared wall.
+        float32 for float32 input, otherwise float64; empty for empty input.
 
     Raises
     ------
     PathgenError
-        For lengths below 0, a pixel not above 0, spreads too wide for the pixel, and where the thickness is
-        not a number.
+        For lengths below 0, a pixel not above 0, a spread too wide for the pixel, and NaN.
 
     Examples
     --------
@@ -101,19 +99,18 @@ def viewed(
     [[1.0, 0.94, 0.65, 0.31, 0.18, 0.16]]
     """
     if not thickness.size:
-        return np.empty(thickness.shape, working(thickness))
+        return np.empty(thickness.shape, working_precision(thickness))
     low, high = float(np.min(thickness)), float(np.max(thickness))
     if math.isnan(low):
-        raise PathgenError("thickness is not a number somewhere", where="thickness", allowed="0 mm or more")
-    sight = PictureModel(
-        law, pixel, layer, nozzle, spread, low if thinnest is None else thinnest, (low, high)
-    )
-    return sight.luminance(sight.wall(thickness))
+        raise PathgenError("the thickness contains NaN", where="thickness", allowed="at least 0 mm")
+    white = low if thinnest is None else thinnest
+    model = PictureModel(law, pixel, layer, nozzle, spread, white, (low, high))
+    return model.luminance(model.wall(thickness))
 
 
 @dataclass(frozen=True)
 class PictureModel:
-    """How a thickness map becomes the picture seen, and the way back for small changes (the adjoint).
+    """Model of the picture that a thickness map shows, with its adjoint.
 
     Attributes
     ----------
@@ -123,15 +120,16 @@ class PictureModel:
     spread : (float, float)
         s0 in mm, s1 in mm per mm.
     white : float
-        Thickness that counts as white, mm.
+        Thickness of white, mm.
     between : (float, float)
-        Thickness in mm beyond which the spread grows no further.
+        Range of thickness in which the spread grows, mm; it is constant beyond.
 
     Notes
     -----
-    Light that spreads by a width that changes from place to place is the sum of a few copies, each blurred by
-    one width; a place gives its light to the two copies next to its own width, in shares linear in the
-    variance. So shares add up to 1 and keep all light, and the variance of what a place gives is exact.
+    A spread whose width varies from place to place is approximated by a sum of a few copies of the picture,
+    each blurred by one width. Every place contributes to the two copies nearest to its own width, with
+    weights linear in the variance. The weights add up to 1, so the total light is conserved, and the variance
+    of the spread is exact.
     """
 
     law: TransmittanceLaw
@@ -144,115 +142,108 @@ class PictureModel:
 
     @cached_property
     def widths(self) -> tuple[float, ...]:
-        """Standard deviations of the copies, mm, rising; a single one where the spread does not grow."""
+        """Standard deviations of the copies, ascending, mm; a single one if the spread does not grow."""
         start, growth = self.spread
         low, high = (start + growth * t for t in self.between)
         if not (start >= 0 and growth >= 0):
-            what = f"spread is {start:g} mm and {growth:g} mm per mm"
-            raise PathgenError(what, where="spread", allowed="0 or more, both")
-        if not high - low > ALIKE * self.pixel:
+            what = f"spread is {start:g} mm and spread growth {growth:g} mm per mm"
+            raise PathgenError(what, where="spread", allowed="both at least 0")
+        if not high - low > NEGLIGIBLE * self.pixel:
             return (low,)
-        # Below about a pixel widths are hard to tell apart, beyond it their ratio counts.
+        # Above about a pixel, widths differ by their ratio; below, they are nearly equivalent.
         ease = self.pixel / 4
         count = 2 + int(math.log((high + ease) / (low + ease)) / math.log(RATIO))
-        # Plain floats: numpy's own would turn single precision into double.
+        # Python floats, because numpy's would convert single precision to double.
         return tuple((np.geomspace(low + ease, high + ease, count) - ease).clip(low, high).tolist())
 
     def wall(self, thickness: NDArray[np.floating]) -> Blurred:
-        """Thickness as it is deposited: smeared along u and z; `wall` is also its own adjoint."""
-        along = blur.smear(thickness, self.nozzle, self.pixel)
-        return blur.even_out(along, self.layer, self.pixel)
+        """Return the thickness as deposited, smeared along u and z; this operation is self-adjoint."""
+        return blur.smear_layers(blur.smear(thickness, self.nozzle, self.pixel), self.layer, self.pixel)
 
     def unblurred(self, wall: NDArray[np.floating]) -> Blurred:
-        """Luminance of each point if light did not spread."""
-        return self._through(self.law.transmittance, wall)
+        """Return the luminance of each point without spread of light."""
+        return self._relative(self.law.transmittance, wall)
 
-    def steepness(self, wall: NDArray[np.floating]) -> Blurred:
-        """Change of that luminance with thickness, 1/mm; never positive."""
-        return self._through(self.law.slope, wall)
+    def slope(self, wall: NDArray[np.floating]) -> Blurred:
+        """Return the derivative of the unblurred luminance with respect to thickness, 1/mm; at most 0."""
+        return self._relative(self.law.slope, wall)
 
     def luminance(self, wall: NDArray[np.floating]) -> Blurred:
-        """Luminance that a wall, already smeared, is seen with."""
+        """Return the luminance of a wall that is already smeared."""
         light = self.unblurred(wall)
         if len(self.widths) == 1:
             return blur.spread_light(light, self.widths[0], self.pixel)
-        # A blur is a product in the cosine transform, so all copies come back from it as one.
+        # A blur is a product in the cosine transform, so one inverse transform serves all copies.
         variance, share = self._variance(wall), np.ones_like(light)
         total = np.zeros_like(light)
         for k, width in enumerate(self.widths):
-            beyond = self._beyond(variance, k + 1)
-            total += dctn(light * (share - beyond), overwrite_x=True) * self._left(light, width)
+            beyond = self._share_beyond(variance, k + 1)
+            total += dctn(light * (share - beyond), overwrite_x=True) * self._light_response(light, width)
             share = beyond
         return np.asarray(idctn(total, overwrite_x=True))
 
-    def pull(self, wall: NDArray[np.floating], weight: NDArray[np.floating]) -> Blurred:
-        """Give the derivative of Σ weight·luminance by the thickness that gave `wall`, 1/mm."""
-        steep = self.steepness(wall)
+    def gradient(self, wall: NDArray[np.floating], weight: NDArray[np.floating]) -> Blurred:
+        """Return the gradient of Σ weight·luminance with respect to the thickness before smearing, 1/mm."""
+        slope = self.slope(wall)
         if len(self.widths) == 1:
-            return self.wall(steep * blur.spread_light(weight, self.widths[0], self.pixel))
+            return self.wall(slope * blur.spread_light(weight, self.widths[0], self.pixel))
         variance = self._variance(wall)
-        turn = 2 * self.spread[1] * np.sqrt(variance)
         waves = dctn(weight)
-        copy = idctn(waves * self._left(weight, self.widths[0]), overwrite_x=True)
+        copy = idctn(waves * self._light_response(weight, self.widths[0]), overwrite_x=True)
         mixed, moved = copy.copy(), np.zeros_like(copy)
         for k in range(1, len(self.widths)):
-            wider = idctn(waves * self._left(weight, self.widths[k]), overwrite_x=True)
+            wider = idctn(waves * self._light_response(weight, self.widths[k]), overwrite_x=True)
             low, high = (width**2 for width in self.widths[k - 1 : k + 1])
             inside = (variance >= low) & (variance < high)
             copy -= wider
-            mixed -= self._beyond(variance, k) * copy
+            mixed -= self._share_beyond(variance, k) * copy
             moved -= np.where(inside, copy, 0) * (1 / (high - low))
             copy = wider
-        moved *= turn
-        return self.wall(steep * mixed + self.unblurred(wall) * moved)
+        moved *= 2 * self.spread[1] * np.sqrt(variance)
+        return self.wall(slope * mixed + self.unblurred(wall) * moved)
 
     def response(self, shape: tuple[int, int], thickness: float) -> Floats:
-        """Factor that all blurs leave of each wave of the cosine transform (DCT-II), at a thickness."""
-        up = blur.response(blur.layer_weights(self.layer, self.pixel), shape[0])
-        along = blur.response(blur.nozzle_weights(self.nozzle, self.pixel), shape[1])
-        light = self._left(np.empty(shape), self.spread[0] + self.spread[1] * thickness)
+        """Return the frequency response (DCT-II) of all blurs, for a wall of constant thickness."""
+        up = blur.frequency_response(blur.layer_weights(self.layer, self.pixel), shape[0])
+        along = blur.frequency_response(blur.nozzle_weights(self.nozzle, self.pixel), shape[1])
+        light = self._light_response(np.empty(shape), self.spread[0] + self.spread[1] * thickness)
         return np.outer(up, along) * light
 
-    def _left(self, light: NDArray[np.floating], width: float) -> Blurred:
-        """Factor left of each wave of the cosine transform by a spread of one width."""
+    def _light_response(self, light: NDArray[np.floating], width: float) -> Blurred:
+        """Return the frequency response (DCT-II) of a spread of one width."""
         weights = blur.gaussian_weights(width, self.pixel)
-        up, along = (blur.response(weights, count).astype(light.dtype) for count in light.shape)
-        return np.outer(up, along)
+        return np.outer(*(blur.frequency_response(weights, n).astype(light.dtype) for n in light.shape))
 
     def _variance(self, wall: NDArray[np.floating]) -> Blurred:
         start, growth = self.spread
         width = np.clip(start + growth * wall, self.widths[0], self.widths[-1])
-        return np.asarray(np.square(width), working(wall))
+        return np.asarray(np.square(width), working_precision(wall))
 
-    def _beyond(self, variance: Blurred, k: int) -> Blurred:
-        """Share of a place's light that goes to copy k and those wider."""
+    def _share_beyond(self, variance: Blurred, k: int) -> Blurred:
+        """Return the share of each point's light that goes to copy `k` and wider copies."""
         if k == len(self.widths):
             return np.zeros_like(variance)
         low, high = (width**2 for width in self.widths[k - 1 : k + 1])
         return np.asarray(np.clip((variance - low) * (1 / (high - low)), 0.0, 1.0))
 
-    def _through(self, figure: Callable[[ArrayLike], Floats], wall: NDArray[np.floating]) -> Blurred:
-        """Transmittance, or its slope, over that of white; block by block, in the wall's own precision."""
+    def _relative(self, function: Callable[[ArrayLike], Floats], wall: NDArray[np.floating]) -> Blurred:
+        """Return a transmittance or its slope relative to the transmittance of white."""
         scale = 1 / float(self.law.transmittance(self.white))
-        flat = np.ravel(wall)
-        out = np.empty(flat.shape, working(wall))
-        for first in range(0, flat.size, BLOCK):
-            out[first : first + BLOCK] = figure(flat[first : first + BLOCK]) * scale
-        return out.reshape(wall.shape)
+        return map_blocks(lambda block: function(block) * scale, wall, working_precision(wall))
 
 
-def working(values: NDArray[np.floating]) -> type[np.floating]:
-    """Precision that values are worked on in: float32 stays, all else is float64."""
+def working_precision(values: NDArray[np.floating]) -> type[np.floating]:
+    """Return float32 for float32 values, otherwise float64."""
     return np.float32 if values.dtype == np.float32 else np.float64
 
 
 def contrast(law: TransmittanceLaw, thinnest: float, thickest: float) -> float:
-    """Ratio of the brightest luminance a panel can show to the darkest; infinite where nothing comes through.
+    """Return the contrast of a panel, its maximum over its minimum luminance; infinite if the minimum is 0.
 
     Parameters
     ----------
     law : TransmittanceLaw
-        The plastic's law.
+        Law of the plastic.
     thinnest, thickest : float
         mm.
 
@@ -267,7 +258,7 @@ def contrast(law: TransmittanceLaw, thinnest: float, thickest: float) -> float:
 
 
 def density(transmittance: ArrayLike) -> Floats:
-    """Optical density of transmission D = −log10 T (ISO 5-2), infinite where nothing comes through.
+    """Return the optical density D = −log10 T (ISO 5-2); infinite for a transmittance of 0.
 
     Parameters
     ----------

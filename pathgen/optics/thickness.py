@@ -1,4 +1,4 @@
-"""From luminance to the thickness that will show it."""
+"""Conversion of luminance to the thickness that transmits it."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats, TransmittanceLaw
 
-BLOCK = 1 << 15  # values worked on at once: intermediate results stay in the processor's cache
+BLOCK = 1 << 15  # values per block; intermediate results stay in the cache of the processor
 
 
 def thickness(
     luminance: NDArray[np.floating], law: TransmittanceLaw, thinnest: float, thickest: float
 ) -> Floats:
-    """Thickness of a panel that shows a picture when lit from behind.
+    """Return the thickness of a panel that shows a picture when lit from behind.
 
-    The picture's white is `thinnest`, its black `thickest`, and between them transmittance is in proportion
-    to luminance: wanted T = T(thickest) + Y·(T(thinnest) − T(thickest)), thickness = T⁻¹. The law's own
-    inverse is used, for the laws here a closed form in double precision: no table, no error but rounding.
+    White is `thinnest`, black is `thickest`, and between them the transmittance is linear in the luminance:
+    T = T(thickest) + Y·(T(thinnest) − T(thickest)), thickness = T⁻¹. The inverse of the law is evaluated
+    directly, without a lookup table.
 
     Parameters
     ----------
     luminance : array, any shape
-        Linear luminance; what lies outside 0 to 1 is clipped.
+        Linear luminance; values outside 0 to 1 are clipped.
     law : TransmittanceLaw
-        The plastic's law.
+        Law of the plastic.
     thinnest, thickest : float
         mm.
 
@@ -39,7 +39,7 @@ def thickness(
     Raises
     ------
     PathgenError
-        When the range is no range of thickness, or the luminance is not a number somewhere.
+        If the range is invalid or the luminance contains NaN.
 
     Examples
     --------
@@ -47,37 +47,53 @@ def thickness(
     >>> thickness(np.array([0.0, 0.5, 1.0]), ExponentialLaw(1.2), 0.8, 3.0).round(3).tolist()
     [3.0, 1.454, 0.8]
     """
-    _check_range(thinnest, thickest)
+    check_range(thinnest, thickest)
     if np.isnan(np.min(luminance, initial=1.0)):
-        raise PathgenError("luminance is not a number somewhere", allowed="0 to 1")
+        raise PathgenError("the luminance contains NaN", allowed="0 to 1")
     darkest, brightest = law.transmittance([thickest, thinnest])
 
     def invert(block: NDArray[np.floating]) -> Floats:
         share = np.clip(block.astype(np.float64), 0.0, 1.0)
         return np.clip(law.inverse(darkest + share * (brightest - darkest)), thinnest, thickest)
 
-    return in_blocks(invert, luminance)
+    return np.asarray(map_blocks(invert, luminance), np.float64)
 
 
-def in_blocks(function: Callable[[NDArray[np.floating]], Floats], values: NDArray[np.floating]) -> Floats:
-    """Apply an element by element function block by block, so that it needs little memory beside its result.
+def map_blocks(
+    function: Callable[[NDArray[np.floating]], Floats],
+    values: NDArray[np.floating],
+    dtype: type[np.floating] = np.float64,
+) -> NDArray[np.floating]:
+    """Apply an elementwise function block by block, to save memory.
+
+    Parameters
+    ----------
+    function : callable
+        From an array to an array of the same shape.
+    values : array, any shape
+    dtype : type
+        Type of the result.
+
+    Returns
+    -------
+    array
+        Same shape as `values`.
 
     Examples
     --------
-    >>> in_blocks(np.sqrt, np.array([[1.0, 4.0], [9.0, 16.0]])).tolist()
+    >>> map_blocks(np.sqrt, np.array([[1.0, 4.0], [9.0, 16.0]])).tolist()
     [[1.0, 2.0], [3.0, 4.0]]
     """
     flat = np.ravel(values)
-    result = np.empty(flat.shape, dtype=np.float64)
+    result = np.empty(flat.shape, dtype)
     for first in range(0, flat.size, BLOCK):
         result[first : first + BLOCK] = function(flat[first : first + BLOCK])
     return result.reshape(values.shape)
 
 
-def _check_range(thinnest: float, thickest: float) -> None:
-    if not (0 <= thinnest <= thickest < np.inf):
-        raise PathgenError(
-            f"thinnest is {thinnest:g} mm and thickest {thickest:g} mm",
-            where="thinnest, thickest",
-            allowed="0 or more, thinnest not above thickest",
-        )
+def check_range(thinnest: float, thickest: float) -> None:
+    """Reject a range of thickness unless 0 ≤ `thinnest` ≤ `thickest` < infinity, mm."""
+    if not 0 <= thinnest <= thickest < np.inf:
+        what = f"thinnest is {thinnest:g} mm and thickest is {thickest:g} mm"
+        allowed = "at least 0, thinnest not above thickest"
+        raise PathgenError(what, where="thinnest, thickest", allowed=allowed)

@@ -1,19 +1,19 @@
-"""Tones of a picture that a panel's range is too narrow for.
+"""Tone compression: fit the tones of a picture into the narrower range of a panel.
 
-A panel's darkest tone is far from black: a few times to some tens of times darker than its white, less where
-the room is lit. What a picture holds below that has to go somewhere.
+The darkest tone of a panel is far from black: a few times to some tens of times darker than its white, and
+less in a lit room. Darker tones of the picture have to be moved or clipped.
 
-Glossary. *Darkest*: the panel's darkest luminance over its white, room light included. *Clip*: tones stay
-true, and what is darker than the darkest is lost. *Global*: every tone is lifted alike, in proportion to
-light, as `pathgen.optics.thickness` does by itself; nothing is clipped, but the darks are pressed together.
-*Local*: only the wide, slow changes of lightness are pressed together, and what is fine stays as it is.
+Glossary. *Darkest*: darkest luminance of the panel over its white, room light included. *Clip*: tones are
+kept, and those below the darkest are lost. *Global*: all tones are scaled linearly in light, as
+`pathgen.optics.thickness` does; nothing is clipped, but contrast in the dark tones decreases. *Local*: only
+large, slow changes of lightness are scaled, and fine detail is kept.
 
-Local is the scheme of base and detail (F. Durand and J. Dorsey, Fast bilateral filtering for the display of
-high-dynamic-range images, SIGGRAPH 2002) with the guided filter for the base (K. He, J. Sun, X. Tang, Guided
-image filtering, IEEE TPAMI 35, 1397, 2013), both from memory: it follows strong edges, so it leaves no halo
-there, and takes a few running means whatever its radius. It works on CIE lightness L* where the source takes
-the logarithm: the two differ near black only, where a logarithm makes differences out of a camera's last
-codes that nobody sees.
+The local method separates a base layer and a detail layer (F. Durand and J. Dorsey, Fast bilateral filtering
+for the display of high-dynamic-range images, SIGGRAPH 2002), with the guided filter for the base (K. He, J.
+Sun, X. Tang, Guided image filtering, IEEE TPAMI 35, 1397, 2013), both from memory. The guided filter
+preserves strong edges, so there are no halos, and takes a few running means, whatever its radius. It is
+applied to CIE lightness L* instead of the logarithm of the sources. The two differ near black only, where a
+logarithm amplifies invisible differences between the lowest codes of a camera.
 """
 
 from __future__ import annotations
@@ -31,25 +31,25 @@ from pathgen.picture.colorimetry import lightness
 Single = NDArray[np.float32]
 
 METHODS = ("clip", "global", "local")
-RADIUS = 40  # the filter's radius is by default this fraction of the picture's longer side
-EDGE = 8.0  # L*; changes of this standard deviation within the radius are half an edge, half detail
+RADIUS = 40  # longer side of the picture over the default radius of the filter
+EDGE = 8.0  # L*; a region with this standard deviation counts half as edge, half as detail
 ENDS = (0.5, 99.5)  # percentiles that have to fit
-HALVINGS = 12
-SAMPLES = 1 << 16  # pixels that the range is judged by
+BISECTIONS = 12
+SAMPLES = 1 << 16  # pixels from which the range is estimated
 
 
 @dataclass(frozen=True, slots=True)
-class Compressed:
-    """A picture that fits a panel.
+class CompressedPicture:
+    """A picture that fits the range of a panel.
 
     Attributes
     ----------
     luminance : (rows, cols) float32
-        0 for the panel's darkest to 1 for its white, linear: what `pathgen.optics.thickness` takes.
+        Linear; 0 for the darkest tone of the panel, 1 for its white, as `pathgen.optics.thickness` expects.
     scale : float
-        What is left of wide changes of lightness: 1 where all of them fitted.
+        Factor applied to slow changes of lightness; 1 if the picture fitted without scaling.
     clipped : float
-        Share of the pixels that were cut off at either end.
+        Share of the pixels that were clipped at either end.
     """
 
     luminance: Single
@@ -58,7 +58,7 @@ class Compressed:
 
 
 def darkest(law: TransmittanceLaw, thinnest: float, thickest: float, veil: float = 0.0) -> float:
-    """Darkest luminance of a panel over its white.
+    """Return the darkest luminance of a panel over its white, 0 to 1.
 
     Parameters
     ----------
@@ -66,12 +66,7 @@ def darkest(law: TransmittanceLaw, thinnest: float, thickest: float, veil: float
     thinnest, thickest : float
         mm.
     veil : float
-        Luminance that the room gives the panel's face, over that of the light behind it.
-
-    Returns
-    -------
-    float
-        0 to 1.
+        Luminance of room light reflected by the face, over that of the light behind the panel.
 
     Examples
     --------
@@ -85,36 +80,30 @@ def darkest(law: TransmittanceLaw, thinnest: float, thickest: float, veil: float
 
 
 def compress(
-    luminance: NDArray[np.floating],
-    black: float,
-    method: str = "local",
-    radius: int | None = None,
-    edge: float = EDGE,
-) -> Compressed:
-    """Fit a picture's tones into a panel's.
+    luminance: NDArray[np.floating], black: float, method: str = "local", radius: int | None = None
+) -> CompressedPicture:
+    """Fit the tones of a picture into the range of a panel.
 
     Parameters
     ----------
     luminance : (rows, cols) array
-        Linear luminance, 1 for white; what is under 0 or over 1 counts as that.
+        Linear luminance, 1 for white; values outside 0 to 1 are clipped.
     black : float
-        The panel's darkest luminance over its white, from `darkest`; 0 or more, less than 1.
+        Darkest luminance of the panel over its white, from `darkest`; at least 0, below 1.
     method : {"clip", "global", "local"}
-        See the module.
+        See the module docstring.
     radius : int, optional
-        How far the base looks, in pixels; by default a fortieth of the longer side, about 2.5 mm in 100.
-    edge : float
-        L*; changes stronger than this are edges and belong to the base, weaker ones to the detail.
+        Radius of the base filter, pixels; by default a fortieth of the longer side, about 2.5 mm in 100 mm.
 
     Returns
     -------
-    Compressed
+    CompressedPicture
         Empty for an empty picture.
 
     Raises
     ------
     PathgenError
-        For an unknown method, a `black`, `radius` or `edge` out of range, and a picture that is none.
+        For an unknown method, a `black` or `radius` out of range, and an array that is not a picture.
 
     Examples
     --------
@@ -122,31 +111,31 @@ def compress(
     >>> compress(shades, 0.1, "clip").luminance.round(2).tolist()
     [[0.0, 0.0, 0.4399999976158142, 1.0]]
     """
-    _check(luminance, black, method, radius, edge)
+    _check(luminance, black, method, radius)
     shares = np.clip(luminance, 0.0, 1.0).astype(np.float32)
     if method == "global" or not shares.size:
-        return Compressed(shares, 1.0, 0.0)
+        return CompressedPicture(shares, 1.0, 0.0)
     if method == "clip":
-        return Compressed(_within(shares, black), 1.0, float(np.mean(shares < black)))
+        return CompressedPicture(_above(shares, black), 1.0, float(np.mean(shares < black)))
     light = lightness(shares).astype(np.float32)
     low = float(lightness(black))
-    base = guided(light, radius or max(1, round(max(light.shape) / RADIUS)), edge)
-    scale, shift = _fit(base, light - base, low)
+    base = guided_filter(light, radius or max(1, round(max(light.shape) / RADIUS)), EDGE)
+    scale, shift = _fit_range(base, light - base, low)
     light += (scale - 1) * base + shift
     clipped = float(np.mean((light < low) | (light > 100)))
-    return Compressed(_within(_luminance(np.clip(light, low, 100)), black), scale, clipped)
+    return CompressedPicture(_above(_luminance(np.clip(light, low, 100)), black), scale, clipped)
 
 
-def guided(values: NDArray[np.floating], radius: int, edge: float) -> Single:
-    """Smooth what changes little, keep what changes much: the guided filter, guided by the values themselves.
+def guided_filter(values: NDArray[np.floating], radius: int, edge: float) -> Single:
+    """Smooth an array and keep its strong edges: the guided filter, with the array as its own guide.
 
     Parameters
     ----------
     values : (rows, cols) array
     radius : int
-        Pixels the mean reaches to either side.
+        Radius of the mean, pixels.
     edge : float
-        Standard deviation within the radius, in the values' unit, of which half stays.
+        Standard deviation within the radius, in the unit of `values`, at which half of the detail is kept.
 
     Returns
     -------
@@ -154,11 +143,11 @@ def guided(values: NDArray[np.floating], radius: int, edge: float) -> Single:
 
     Examples
     --------
-    >>> guided(np.array([[0.0, 1.0, 0.0, 99.0, 100.0, 99.0]]), 1, 5.0).astype(int).tolist()
+    >>> guided_filter(np.array([[0.0, 1.0, 0.0, 99.0, 100.0, 99.0]]), 1, 5.0).astype(int).tolist()
     [[0, 0, 0, 98, 99, 99]]
     """
     here = np.asarray(values, np.float32)
-    # The mean is taken off first: single precision would lose small variances beside large squares.
+    # The mean is subtracted first, because single precision would lose small variances beside large squares.
     middle = np.float32(here.mean())
     mean = _mean(here - middle, radius)
     variance = np.maximum(_mean(np.square(here - middle), radius) - mean * mean, 0)
@@ -170,10 +159,10 @@ def _mean(values: Single, radius: int) -> Single:
     return np.asarray(ndimage.uniform_filter(values, 2 * radius + 1, mode="reflect"))
 
 
-def _fit(base: Single, detail: Single, low: float) -> tuple[float, float]:
-    """Scale of the base and shift of all with which base and detail fit between `low` and white.
+def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
+    """Return the scale of the base and the shift that bring base plus detail between `low` and white.
 
-    Moving all tones up costs no contrast, so the base is scaled only when that is not enough.
+    A shift does not reduce contrast, so the base is scaled only if a shift is not sufficient.
     """
     every = max(1, base.size // SAMPLES)
     base, detail = base.ravel()[::every], detail.ravel()[::every]
@@ -185,36 +174,34 @@ def _fit(base: Single, detail: Single, low: float) -> tuple[float, float]:
     bottom, top = ends(1.0)
     if top - bottom <= 100 - low:
         return 1.0, max(low - bottom, 0.0)
-    least, most = 0.0, 1.0
-    for _ in range(HALVINGS):
-        scale = (least + most) / 2
+    fits, fails = 0.0, 1.0
+    for _ in range(BISECTIONS):
+        scale = (fits + fails) / 2
         bottom, top = ends(scale)
-        least, most = (scale, most) if top - bottom <= 100 - low else (least, scale)
-    return least, 100 - ends(least)[1]
+        fits, fails = (scale, fails) if top - bottom <= 100 - low else (fits, scale)
+    return fits, 100 - ends(fits)[1]
 
 
-def _within(luminance: NDArray[np.floating], black: float) -> Single:
-    """Luminance counted from the panel's darkest."""
+def _above(luminance: NDArray[np.floating], black: float) -> Single:
+    """Scale the luminance from `black` to 1 to the range 0 to 1."""
     return np.asarray(np.clip((luminance - black) / (1 - black), 0.0, 1.0), np.float32)
 
 
 def _luminance(light: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Luminance of a lightness L*; the inverse of `pathgen.picture.colorimetry.lightness`."""
+    """Return the luminance of a lightness L*: the inverse of `pathgen.picture.colorimetry.lightness`."""
     root = (light + 16) / 116
     return np.where(light > 8, root * root * root, light * (27 / 24389))
 
 
-def _check(
-    luminance: NDArray[np.floating], black: float, method: str, radius: int | None, edge: float
-) -> None:
+def _check(luminance: NDArray[np.floating], black: float, method: str, radius: int | None) -> None:
+    what = allowed = hint = ""
     if method not in METHODS:
-        hint = nearest(method, METHODS)
-        raise PathgenError(f"no method {method!r}", where="compress", allowed=", ".join(METHODS), hint=hint)
-    if not 0 <= black < 1:
-        what = f"the panel's darkest is {black:g} of its white"
-        raise PathgenError(what, where="compress", allowed="0 or more, less than 1")
-    if not (radius is None or radius >= 1) or not edge > 0:
-        what = f"radius is {radius} pixels and edge {edge:g} of lightness"
-        raise PathgenError(what, where="compress", allowed="radius of 1 or more, edge above 0")
-    if luminance.ndim != 2 or np.isnan(np.min(luminance, initial=1.0)):
-        raise PathgenError("this is no picture", where="compress", allowed="rows and columns of numbers")
+        what, allowed, hint = f"method is {method!r}", ", ".join(METHODS), nearest(method, METHODS)
+    elif not 0 <= black < 1:
+        what, allowed = f"the darkest tone of the panel is {black:g} of its white", "at least 0, below 1"
+    elif not (radius is None or radius >= 1):
+        what, allowed = f"radius is {radius} pixels", "at least 1"
+    elif luminance.ndim != 2 or np.isnan(np.min(luminance, initial=1.0)):
+        what, allowed = "the array is not a picture", "two dimensions, without NaN"
+    if what:
+        raise PathgenError(what, where="compress", allowed=allowed, hint=hint)

@@ -1,8 +1,8 @@
-"""A measured step wedge: how much light each thickness let through, and which readings say so.
+"""Usable measurements of a step wedge: light against thickness.
 
-Glossary. *Step*: all readings of one thickness. *Reference*: a reading without the wedge. *Absolute*:
-measured against a reference, so that transmittance is known and not only its fall. *Floor*: the least a meter
-shows, met where the wall is too thick for it.
+Glossary. *Step*: all measurements of one thickness. *Reference*: a measurement without the wedge. *Absolute*:
+measured against a reference, so that the transmittance itself is known, and not only its decrease. *Floor*:
+the smallest value that a meter shows, reached where the wall is too thick for it.
 """
 
 from __future__ import annotations
@@ -15,38 +15,38 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats
-from pathgen.optics.wedge_sheet import CODES, Sheet, read_sheet
-from pathgen.settings.material import LEAST_STEPS, THINNEST
+from pathgen.optics.wedge_sheet import CODES, WedgeSheet, read_wedge_sheet
+from pathgen.settings.material import LEAST_STEPS
 
-FLOOR_KEPT = 5.0  # readings under this many times the floor are dropped: a fifth of them or more is floor
-FLAT = 0.3  # share of the growth of 1/T before it under which a wedge's dark end counts as flat
-OWED = 0.5  # growth of 1/T, over itself, that the dark end must owe before it can be called flat
-RISE = 0.2  # rise of ln T over two steps on end that no scatter of readings explains
-OVER = 1.1  # transmittance over 1 that scatter does not explain
+FLOOR_KEPT = 5.0  # multiple of the floor below which measurements are dropped: the floor distorts them
+FLAT = 0.3  # growth of 1/T, over the growth expected, below which the dark end of a wedge counts as flat
+EXPECTED = 0.5  # minimum growth of 1/T, over itself, expected in the dark end before it can count as flat
+RISE = 0.2  # rise of ln T over two consecutive steps that scatter does not explain
+OVER = 1.1  # transmittance above 1 that scatter does not explain
 
 
 @dataclass(frozen=True, slots=True)
-class Readings:
-    """A wedge's readings, in the order of the file; those that say nothing are left out.
+class WedgeMeasurements:
+    """Usable measurements of a wedge, in the order of the file.
 
     Attributes
     ----------
     thickness : (N,) float64
         mm, above 0.
     light : (N,) float64
-        Transmittance where `absolute`, else in proportion to it; above 0.
+        Transmittance if `absolute`, otherwise proportional to it; above 0.
     shown : (N,) float64
-        What the file says, in `unit`.
+        Value in the file, in `unit`.
     line : (N,) int64
         Line of the file, from 1.
     unit : str
         "lux", "cd/m2", "linear" or "srgb".
     absolute : bool
-        Whether there was a reference.
+        True if there was a reference.
     references : int
-        How many readings the one reference comes from; 0 where each has its own, or there is none.
+        Number of measurements behind a common reference; 0 if each has its own, or there is none.
     notes : tuple of str
-        What was left out, and why.
+        Measurements dropped, with the reason.
     """
 
     thickness: Floats
@@ -59,26 +59,27 @@ class Readings:
     notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
-        """Count the readings."""
+        """Return the number of measurements."""
         return len(self.thickness)
 
 
-def read_readings(path: str | Path, floor: float | None = None) -> Readings:
-    r"""Read a wedge's CSV file, and leave out what says nothing of the plastic.
+def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurements:
+    r"""Read the CSV file of a wedge, and drop unusable measurements.
 
     Parameters
     ----------
     path : path-like
-        `pathgen.optics.wedge_sheet` has its columns and units.
+        See `pathgen.optics.wedge_sheet` for columns and units.
     floor : float, optional
-        Least reading that tells light from darkness, in the file's unit: lower ones are dropped. By default
-        `find_floor` looks for one, and what is under five times of it is dropped.
+        Smallest value that the meter can tell from darkness, in the unit of the file; smaller values are
+        dropped. By default `find_floor` estimates the floor, and values below five times the floor are
+        dropped.
 
     Raises
     ------
     PathgenError
-        When the file is no such table, a wall is thinner than 0.001 mm, light grows with thickness, or fewer
-        than four thicknesses are left.
+        If the file is not a wedge sheet, a wall is thinner than 0.001 mm, light increases with thickness, or
+        fewer than four thicknesses are left.
 
     Examples
     --------
@@ -87,79 +88,72 @@ def read_readings(path: str | Path, floor: float | None = None) -> Readings:
     ...     written = Path(folder, "wedge.csv").write_text(
     ...         "thickness_mm,reading_lux\n0,800\n0.5,400\n1,240\n2,112\n3,56\n"
     ...     )
-    ...     wedge = read_readings(f"{folder}/wedge.csv")
+    ...     wedge = read_wedge(f"{folder}/wedge.csv")
     >>> wedge.light.round(9).tolist(), wedge.absolute
     ([0.5, 0.3, 0.14, 0.07], True)
     """
-    return readings_of(read_sheet(path), str(path), floor)
+    return select_measurements(read_wedge_sheet(path), str(path), floor)
 
 
-def readings_of(sheet: Sheet, where: str, floor: float | None = None) -> Readings:
-    """Leave out of a wedge's figures what says nothing of the plastic; errors as with `read_readings`."""
-    thin = (sheet.figures["thickness"] > 0) & (sheet.figures["thickness"] < THINNEST)
-    if thin.any():
-        what = f"thickness is {sheet.figures['thickness'][thin][0]:g} mm"
-        place, allowed = f"{where}, line {sheet.line[thin][0]}", f"0, or {THINNEST:g} mm or more"
-        raise PathgenError(what, where=place, allowed=allowed)
-    dark = _filled(sheet.linear("dark"), 0.0)
+def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
+    """Select the usable measurements of a sheet; errors are those of `read_wedge`."""
+    dark = _fill_blanks(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)
-    kept, notes = _kept(sheet, light, floor)
-    found = Readings(
-        sheet.figures["thickness"][kept],
-        (light if reference is None else light / reference)[kept],
-        sheet.figures["reading"][kept],
-        sheet.line[kept],
+    usable, notes = _usable(sheet, light, floor)
+    wedge = WedgeMeasurements(
+        sheet.columns["thickness"][usable],
+        (light if reference is None else light / reference)[usable],
+        sheet.columns["reading"][usable],
+        sheet.line[usable],
         sheet.unit,
         reference is not None,
         references,
         tuple(notes),
     )
-    check_readings(found, where)
-    return found
+    check_wedge(wedge, where)
+    return wedge
 
 
-def check_readings(readings: Readings, where: str = "readings") -> None:
-    """Refuse readings that no law can be fitted to.
+def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
+    """Reject measurements that no law can be fitted to.
 
     Raises
     ------
     PathgenError
-        For fewer than four thicknesses, light that grows with thickness, or a transmittance well over 1.
+        For fewer than four thicknesses, light that increases with thickness, or a transmittance well above 1.
     """
-    each, middle, _ = step_middles(readings.thickness, readings.light)
-    if len(each) < LEAST_STEPS:
-        left = ", ".join(f"{t:g}" for t in each)
-        what = f"{len(each)} thicknesses" + (f" ({left} mm)" if left else "")
-        what += f" after {'; '.join(readings.notes)}" if readings.notes else ""
-        hint = "a wedge of ten steps shows how the law bends"
+    steps, medians, _ = step_medians(wedge.thickness, wedge.light)
+    if len(steps) < LEAST_STEPS:
+        left = ", ".join(f"{t:g}" for t in steps)
+        what = f"{len(steps)} usable thicknesses" + (f" ({left} mm)" if left else "")
+        what += f" after {'; '.join(wedge.notes)}" if wedge.notes else ""
+        hint = "measure a wedge of about ten steps"
         raise PathgenError(what, where=where, allowed=f"at least {LEAST_STEPS}", hint=hint)
-    log = np.log(middle)
+    log = np.log(medians)
     up = np.diff(log) > 0
     rising = np.flatnonzero(up[1:] & up[:-1] & (log[2:] - log[:-2] > RISE))
-    half = len(each) // 2
-    whole = np.median(log[-half:]) >= np.median(log[:half])
-    if whole or rising.size:
-        first, last = (0, -1) if whole else (int(rising[0]), int(rising[0]) + 2)
-        lines = [readings.line[readings.thickness == each[place]][0] for place in (first, last)]
-        ratio = middle[last] / middle[first]
-        what = f"{each[last]:g} mm lets {ratio:.2f} times the light of {each[first]:g} mm through"
-        hint = "are columns mixed up, or does light pass beside the wedge?"
+    half = len(steps) // 2
+    reversed_ = np.median(log[-half:]) >= np.median(log[:half])
+    if reversed_ or rising.size:
+        first, last = (0, -1) if reversed_ else (int(rising[0]), int(rising[0]) + 2)
+        lines = [wedge.line[wedge.thickness == steps[place]][0] for place in (first, last)]
+        ratio = medians[last] / medians[first]
+        what = f"{steps[last]:g} mm transmits {ratio:.2f} times the light of {steps[first]:g} mm"
+        hint = "check the order of the columns, and that no light passes beside the wedge"
         place = f"{where}, lines {lines[0]} and {lines[1]}"
-        raise PathgenError(what, where=place, allowed="readings that fall with thickness", hint=hint)
-    over = readings.absolute & (readings.light > OVER)
+        raise PathgenError(what, where=place, allowed="light that decreases with thickness", hint=hint)
+    over = wedge.absolute & (wedge.light > OVER)
     if np.any(over):
         first = int(np.argmax(over))
-        what = (
-            f"{readings.thickness[first]:g} mm lets {readings.light[first]:.2f} times the reference through"
-        )
-        hint = "read both with the same light, place and exposure"
-        place = f"{where}, line {readings.line[first]}"
+        what = f"{wedge.thickness[first]:g} mm transmits {wedge.light[first]:.2f} times the reference"
+        hint = "measure both with the same light, position and exposure"
+        place = f"{where}, line {wedge.line[first]}"
         raise PathgenError(what, where=place, allowed="at most 1", hint=hint)
 
 
-def step_middles(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Bring the readings of each thickness to their middle.
+def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Return the median of the values at each thickness.
 
     Parameters
     ----------
@@ -167,41 +161,41 @@ def step_middles(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDA
 
     Returns
     -------
-    thickness : (M,) float64
-        Each once, rising.
-    middle : (M,) float64
-        Median of the values there.
+    steps : (M,) float64
+        The different thicknesses, ascending.
+    medians : (M,) float64
+        Median of the values at each.
     count : (M,) int64
-        How many there are. All are empty for empty input.
+        Number of values at each. All three are empty for empty input.
 
     Examples
     --------
-    >>> [column.tolist() for column in step_middles(np.array([2.0, 1.0, 2.0]), np.array([3.0, 8.0, 5.0]))]
+    >>> [column.tolist() for column in step_medians(np.array([2.0, 1.0, 2.0]), np.array([3.0, 8.0, 5.0]))]
     [[1.0, 2.0], [8.0, 4.0], [1, 2]]
     """
-    each, count = np.unique(thickness, return_counts=True)
+    steps, count = np.unique(thickness, return_counts=True)
     ranked = values[np.lexsort((values, thickness))]
     first = np.cumsum(count) - count
-    return each, (ranked[first + (count - 1) // 2] + ranked[first + count // 2]) / 2, count
+    return steps, (ranked[first + (count - 1) // 2] + ranked[first + count // 2]) / 2, count
 
 
 def find_floor(thickness: Floats, light: Floats) -> float:
-    """Find the floor that a wedge's dark end rests on.
+    """Estimate the floor of the meter from the dark end of a wedge.
 
     Parameters
     ----------
     thickness : (N,) float64
         mm.
     light : (N,) float64
-        Above 0, in proportion to light.
+        Above 0, proportional to light.
 
     Returns
     -------
     float
-        In the unit of `light`; 0 where there is none, and for empty input. There is a floor where the two
-        thickest steps or more show the least reading of all; and where 1/T grows across three or more by less
-        than a third of what it grew by before them. No plastic does that: under either law 1/T grows ever
-        faster with thickness, or at least steadily.
+        In the unit of `light`; 0 if no floor was found, and for empty input. A floor is found if at least the
+        two thickest steps show the minimum of all values, or if 1/T grows across at least three steps by less
+        than a third of the growth expected from the steps before them. No plastic behaves like this: in every
+        law 1/T grows at a constant or increasing rate.
 
     Examples
     --------
@@ -209,80 +203,78 @@ def find_floor(thickness: Floats, light: Floats) -> float:
     >>> find_floor(t, np.exp(-t)), round(find_floor(t, np.maximum(np.exp(-t), 0.01)), 3)
     (0.0, 0.01)
     """
-    each, middle, _ = step_middles(thickness, light)
-    if len(each) < 2:
+    steps, medians, _ = step_medians(thickness, light)
+    if len(steps) < 2:
         return 0.0
-    least = float(light.min())
-    if (middle[-2:] <= least).all():
-        return least
-    grown = 1 / middle
-    first = np.arange(3, len(each) - 2)  # of each dark end of three steps or more that has three before it
-    before = (grown[first - 1] - grown[first - 3]) / (each[first - 1] - each[first - 3])
-    owed = before * (each[-1] - each[first]) / grown[first]
-    did = grown[-1] / grown[first] - 1
-    flat = (owed > OWED) & (did < FLAT * owed) & (did > -RISE)
-    return float(np.median(middle[-3:])) if flat.any() else 0.0
+    lowest = float(light.min())
+    if (medians[-2:] <= lowest).all():
+        return lowest
+    grown = 1 / medians
+    first = np.arange(3, len(steps) - 2)  # of each dark end of three or more steps with three steps before it
+    before = (grown[first - 1] - grown[first - 3]) / (steps[first - 1] - steps[first - 3])
+    expected = before * (steps[-1] - steps[first]) / grown[first]
+    growth = grown[-1] / grown[first] - 1
+    flat = (expected > EXPECTED) & (growth < FLAT * expected) & (growth > -RISE)
+    return float(np.median(medians[-3:])) if flat.any() else 0.0
 
 
-def _filled(values: Floats, otherwise: float) -> Floats:
-    """Put the mean of what is given where a cell is blank."""
-    given = np.isfinite(values)
-    return np.where(given, values, values[given].mean() if given.any() else otherwise)
+def _fill_blanks(values: Floats, default: float) -> Floats:
+    """Replace NaN by the mean of the other values, or by `default` if there are none."""
+    known = np.isfinite(values)
+    return np.where(known, values, values[known].mean() if known.any() else default)
 
 
-def _reference(sheet: Sheet, light: Floats, dark: Floats, where: str) -> tuple[Floats | None, int]:
-    """Give every reading's reference, or None, and how many readings a common one comes from."""
-    bare = sheet.figures["thickness"] == 0
+def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tuple[Floats | None, int]:
+    """Return the reference of each measurement, if any, and the number of values a common one is based on."""
+    bare = sheet.columns["thickness"] == 0
     beside = sheet.linear("reference")
-    given = np.isfinite(beside)
-    if bare.any() and given.any():
+    known = np.isfinite(beside)
+    if bare.any() and known.any():
+        what = "a row of thickness 0 and a reference column"
         place = f"{where}, line {sheet.line[bare][0]}"
-        raise PathgenError("thickness 0 beside a column of reference", where=place, allowed="one of the two")
-    written = sheet.figures["reading" if bare.any() else "reference"] if bare.any() or given.any() else None
-    if written is None:
+        raise PathgenError(what, where=place, allowed="one of the two")
+    if not bare.any() and not known.any():
         return None, 0
-    use = bare if bare.any() else given
-    value = light if bare.any() else beside - dark
-    wrong = use & ((value <= 0) | ((sheet.unit == "srgb") & (written >= CODES)))
+    use, value, name = (bare, light, "reading") if bare.any() else (known, beside - dark, "reference")
+    shown = sheet.columns[name]
+    wrong = use & ((value <= 0) | ((sheet.unit == "srgb") & (shown >= CODES)))
     if wrong.any():
         first = int(np.argmax(wrong))
         dim = value[first] <= 0
-        what = f"a reference of {written[first]:g}" + ("" if dim else ", where a photograph is clipped")
-        hint = "" if dim else "expose less, for wedge and reference alike"
-        allowed = "more light than in the dark" if dim else f"less than {CODES:g}"
+        what = f"the reference is {shown[first]:g}" + ("" if dim else ", clipped in the photograph")
+        hint = "" if dim else "reduce the exposure, for wedge and reference alike"
+        allowed = "brighter than the dark measurement" if dim else f"less than {CODES:g}"
         raise PathgenError(what, where=f"{where}, line {sheet.line[first]}", allowed=allowed, hint=hint)
     if bare.any():
-        # The middle of all pairs' means: nearly as exact as the mean, and one slip among them does not count
-        # (J. L. Hodges, E. L. Lehmann, Ann. Math. Stat. 34, 598, 1963; from memory).
+        # The Hodges–Lehmann estimate, the median of the means of all pairs, is nearly as precise as the mean
+        # and robust against an outlier (J. L. Hodges, E. L. Lehmann, Ann. Math. Stat. 34, 598, 1963; from
+        # memory).
         logs = np.log(value[use][:500])
         centre = np.exp(np.median((logs[:, None] + logs) / 2))
         return np.full(len(light), centre), int(use.sum())
-    return _filled(value, 1.0), 0 if given.all() else int(given.sum())
+    return _fill_blanks(value, 1.0), 0 if known.all() else int(known.sum())
 
 
-def _kept(sheet: Sheet, light: Floats, floor: float | None) -> tuple[NDArray[np.bool_], list[str]]:
-    """Say which rows are readings of the wedge, and in words which are none."""
-    t, written = sheet.figures["thickness"], sheet.figures["reading"]
-    kept, notes = t > 0, []
+def _usable(sheet: WedgeSheet, light: Floats, floor: float | None) -> tuple[NDArray[np.bool_], list[str]]:
+    """Mark the usable measurements of the wedge, and return a note for each reason to drop others."""
+    t, shown = sheet.columns["thickness"], sheet.columns["reading"]
+    usable, notes = t > 0, []
 
     def drop(which: NDArray[np.bool_], why: str) -> None:
-        gone = kept & which
+        gone = usable & which
         if gone.any():
             low, high = t[gone].min(), t[gone].max()
             span = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
-            count = f"{gone.sum()} reading" + ("s" if gone.sum() > 1 else "")
+            count = f"{gone.sum()} measurement" + ("s" if gone.sum() > 1 else "")
             notes.append(f"{count} at {span} dropped: {why}")
-            kept[gone] = False
+            usable[gone] = False
 
     if sheet.unit == "srgb":
-        drop(written >= CODES, f"code {CODES:g}, where a photograph is clipped")
-    drop(light <= 0, "no more light than in the dark")
+        drop(shown >= CODES, f"code {CODES:g}, clipped in the photograph")
+    drop(light <= 0, "not brighter than the dark measurement")
     if floor is not None:
-        drop(written < floor, f"under the floor given, {floor:g}")
-    elif found := find_floor(t[kept], light[kept]):
-        least = written[kept][np.argmin(np.abs(light[kept] - found))]
-        drop(
-            light < FLOOR_KEPT * found,
-            f"under {FLOOR_KEPT:g} times the meter's floor, {least:g} {sheet.unit}",
-        )
-    return kept, notes
+        drop(shown < floor, f"below the floor of {floor:g}")
+    elif found := find_floor(t[usable], light[usable]):
+        lowest = f"{shown[usable][np.argmin(np.abs(light[usable] - found))]:g} {sheet.unit}"
+        drop(light < FLOOR_KEPT * found, f"below {FLOOR_KEPT:g} times the floor of the meter, {lowest}")
+    return usable, notes

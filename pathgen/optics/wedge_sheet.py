@@ -1,15 +1,15 @@
-"""The CSV file of a measured wedge: its columns, their units, and one row of figures a reading.
+"""The CSV file of a measured wedge: its columns, their units, and one row per measurement.
 
 The first line names the columns, each with its unit:
 
-    thickness_mm    thickness of the wall; 0 for a reading without the wedge
-    reading_UNIT    what meter or photograph showed; the column may stand more than once
-    reference_UNIT  the same without the wedge, beside each reading or now and then; may be left out
-    dark_UNIT       the same with the light off, taken off readings and references; may be left out
+    thickness_mm    thickness of the wall; 0 for a measurement without the wedge
+    reading_UNIT    value shown by the meter or photograph; the column may be repeated
+    reference_UNIT  the same without the wedge, in every row or in some (optional)
+    dark_UNIT       the same with the light off; subtracted from readings and references (optional)
 
-UNIT is lux, cd/m2, linear (any figure in proportion to light) or srgb (an 8-bit code of a photograph, 0 to
-255, decoded after IEC 61966-2-1). `thickness (mm)` and `thickness [mm]` are understood too. Other columns are
-passed over, and so are blank lines and those that begin with #.
+UNIT is lux, cd/m2, linear (proportional to light) or srgb (an 8-bit code of a photograph, 0 to 255, decoded
+according to IEC 61966-2-1). `thickness (mm)` and `thickness [mm]` are accepted too. Other columns, blank
+lines and lines that begin with # are ignored.
 """
 
 from __future__ import annotations
@@ -22,101 +22,101 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.errors import PathgenError, nearest
+from pathgen.errors import PathgenError, format_value, nearest
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics.laws import Floats
 from pathgen.picture.colorimetry import decode_srgb
-from pathgen.settings.material import THICKEST
-from pathgen.settings.validation import format_value
+from pathgen.settings.material import THICKEST, THINNEST
 
-MOST = 5000  # lines of readings
-COLUMNS = ("thickness", "reading", "reference", "dark")
+MAX_LINES = 5000
 UNITS = ("lux", "cd/m2", "linear", "srgb")
-CODES = 255.0  # the highest sRGB code: what is brighter shows the same
-BRIGHTEST = 1e9  # of any other unit; catches a slip of the keyboard
+COLUMNS = {"thickness": ("mm",), "reading": UNITS, "reference": UNITS, "dark": UNITS}
+CODES = 255.0  # the highest sRGB code; anything brighter is clipped to it
+BRIGHTEST = 1e9  # in any other unit of light; catches typing errors
+LIMITS = {"mm": (THINNEST, THICKEST), "srgb": (0.0, CODES)}  # of values above 0
 _COLUMN = re.compile(r"([a-z]+)(?:[\s_(\[]+([^)\]]*)[)\]]?)?\Z")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d+\Z", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
-    """A file's figures, one row a reading.
+class WedgeSheet:
+    """The values of a wedge sheet, one row per measurement.
 
     Attributes
     ----------
-    figures : dict of (N,) float64
-        By column, "thickness" and "reading" always; NaN where a cell is blank.
+    columns : dict of (N,) float64
+        Values by column; "thickness" and "reading" are always there. NaN for a blank cell.
     line : (N,) int64
-        Line of the file, from 1. Readings that share a line stand one after the other.
+        Line of the file, from 1. Repeated readings of one line are consecutive.
     unit : str
-        Of all but thickness: one of `UNITS`.
+        Unit of all columns but thickness, one of `UNITS`.
     """
 
-    figures: dict[str, Floats]
+    columns: dict[str, Floats]
     line: NDArray[np.int64]
     unit: str
 
     def linear(self, name: str) -> Floats:
-        """Figures of a column in proportion to light; all NaN where there is no such column."""
-        written = self.figures.get(name, np.full(len(self.line), np.nan))
-        return decode_srgb(written / CODES) if self.unit == "srgb" else written
+        """Return a column in proportion to light; all NaN if the column is missing."""
+        values = self.columns.get(name, np.full(len(self.line), np.nan))
+        return decode_srgb(values / CODES) if self.unit == "srgb" else values
 
 
-def read_sheet(path: str | Path) -> Sheet:
+def read_wedge_sheet(path: str | Path) -> WedgeSheet:
     r"""Read the CSV file of a wedge.
 
     Parameters
     ----------
     path : path-like
-        UTF-8, at most 1 MiB; separated by commas, semicolons or tabs, decimals with a point.
+        UTF-8, at most 1 MiB; separated by commas, semicolons or tabs, with a decimal point.
 
     Raises
     ------
     PathgenError
-        When the file cannot be read, a column or a unit is missing, or a cell is no figure that can be.
+        If the file cannot be read, a column or a unit is missing, or a cell is not a number in range.
 
     Examples
     --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     written = Path(folder, "wedge.csv").write_text("thickness_mm;reading_lux\n0.5;400\n1;240\n")
-    ...     sheet = read_sheet(f"{folder}/wedge.csv")
-    >>> sheet.figures["reading"].tolist(), sheet.line.tolist(), sheet.unit
+    ...     sheet = read_wedge_sheet(f"{folder}/wedge.csv")
+    >>> sheet.columns["reading"].tolist(), sheet.line.tolist(), sheet.unit
     ([400.0, 240.0], [2, 3], 'lux')
     """
-    return sheet_of(read_rows(path))
+    return parse_wedge_sheet(read_rows(path))
 
 
-def sheet_of(table: CsvRows) -> Sheet:
-    """Take a wedge's figures from rows that were read; errors are those of `read_sheet`."""
-    where, numbers, rows = table.where, table.line, [table.names, *table.cells]
-    columns, unit = _columns(rows[0], f"{where}, line {numbers[0]}")
-    if len(rows) == 1:
-        raise PathgenError("column names and no readings", where=where, allowed="one reading a line")
-    if len(rows) > MOST:
-        hint = "average repeated readings"
-        raise PathgenError(
-            f"{len(rows) - 1} lines of readings", where=where, allowed=f"under {MOST}", hint=hint
-        )
-    lines = np.array(numbers[1:], dtype=np.int64)
+def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
+    """Convert the rows of a CSV file to a wedge sheet; errors are those of `read_wedge_sheet`."""
+    where, names, cells = table.where, table.names, table.cells
+    columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
+    if not cells:
+        raise PathgenError("no measurements", where=where, allowed="one measurement per line")
+    if len(cells) >= MAX_LINES:
+        what, hint = f"{len(cells)} lines of measurements", "average repeated measurements"
+        raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES}", hint=hint)
+    lines = np.array(table.line[1:], dtype=np.int64)
     values = {
-        place: _figures([row[place] for row in rows[1:]], kind, rows[0][place], unit, lines, where)
+        place: _parse_column([row[place] for row in cells], kind, names[place], unit, lines, where)
         for kind, places in columns.items()
         for place in places
     }
     repeats = len(columns["reading"])
-    figures = {kind: np.repeat(values[places[0]], repeats) for kind, places in columns.items()}
-    figures["reading"] = np.column_stack([values[place] for place in columns["reading"]]).ravel()
-    read = np.isfinite(figures["reading"])
-    if not read.any():
-        what, hint = "lines without a reading", f"write what was read under {rows[0][columns['reading'][0]]}"
-        raise PathgenError(what, where=where, allowed="one reading a line", hint=hint)
-    return Sheet({k: v[read] for k, v in figures.items()}, np.repeat(lines, repeats)[read], unit)
+    repeated = {kind: np.repeat(values[places[0]], repeats) for kind, places in columns.items()}
+    repeated["reading"] = np.column_stack([values[place] for place in columns["reading"]]).ravel()
+    known = np.isfinite(repeated["reading"])
+    if not known.any():
+        hint = f"enter the values in the column {names[columns['reading'][0]]}"
+        raise PathgenError("no measurements", where=where, allowed="one measurement per line", hint=hint)
+    return WedgeSheet(
+        {kind: column[known] for kind, column in repeated.items()}, np.repeat(lines, repeats)[known], unit
+    )
 
 
-def _columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
-    """Find which columns are ours, and the unit that all but thickness share."""
+def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
+    """Return the positions of the known columns, and the unit of all but thickness."""
     columns: dict[str, list[int]] = {}
     light = ""
     for place, name in enumerate(names):
@@ -124,45 +124,49 @@ def _columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], st
         if not match or match[1] not in COLUMNS:
             continue
         kind, unit = match[1], (match[2] or "").strip().replace("²", "2").replace("cd_m2", "cd/m2")
-        units = ("mm",) if kind == "thickness" else UNITS
-        if unit not in units:
+        if unit not in COLUMNS[kind]:
             what = f"column {format_value(name)} has " + (f"unit {format_value(unit)}" if unit else "no unit")
-            raise PathgenError(what, where=where, allowed=" or ".join(f"{kind}_{u}" for u in units))
+            raise PathgenError(what, where=where, allowed=_choices(kind))
         if kind != "thickness":
             light = light or unit
             if unit != light:
-                what = f"column {format_value(name)} beside one in {light}"
-                raise PathgenError(what, where=where, allowed="one unit of light in a file")
+                what = f"column {format_value(name)} is in {unit}, another column in {light}"
+                raise PathgenError(what, where=where, allowed="one unit of light per file")
         if kind in columns and kind != "reading":
-            raise PathgenError(f"column {format_value(name)} stands twice", where=where, allowed="once")
+            raise PathgenError(f"column {format_value(name)} is repeated", where=where, allowed="one column")
         columns.setdefault(kind, []).append(place)
-    for kind, units in (("thickness", ("mm",)), ("reading", UNITS)):
+    for kind in ("thickness", "reading"):
         if kind not in columns:
             near = [n for n in names if nearest(n.lower().split("_")[0].split(" ")[0], [kind])]
-            hint = f"is it {near[0]!r}? call it {kind}_{units[0]}" if near else ""
-            allowed = " or ".join(f"{kind}_{u}" for u in units)
-            raise PathgenError(f"no column of {kind}", where=where, allowed=allowed, hint=hint)
+            hint = f"rename {near[0]!r} to {kind}_{COLUMNS[kind][0]}" if near else ""
+            what = f"the {kind} column is missing"
+            raise PathgenError(what, where=where, allowed=_choices(kind), hint=hint)
     return columns, light
 
 
-def _figures(
+def _choices(kind: str) -> str:
+    return " or ".join(f"{kind}_{unit}" for unit in COLUMNS[kind])
+
+
+def _parse_column(
     cells: Sequence[str], kind: str, name: str, unit: str, lines: NDArray[np.int64], where: str
 ) -> Floats:
-    """Turn a column's cells into figures; only a thickness may not be blank."""
-    most, of = (THICKEST, "mm") if kind == "thickness" else (CODES if unit == "srgb" else BRIGHTEST, unit)
-    blank = np.array([not cell for cell in cells])
-    good = np.array([bool(_NUMBER.match(cell)) for cell in cells])
-    wrong = ~good & (~blank | (kind == "thickness"))
-    values = np.array([float(cell) if fine else np.nan for cell, fine in zip(cells, good, strict=True)])
-    wrong |= (values < 0) | (values > most)
+    """Convert the cells of a column to numbers; a blank cell becomes NaN, except for thickness."""
+    unit = "mm" if kind == "thickness" else unit
+    low, high = LIMITS.get(unit, (0.0, BRIGHTEST))
+    numeric = np.array([bool(_NUMBER.match(cell)) for cell in cells])
+    values = np.array([float(cell) if fine else np.nan for cell, fine in zip(cells, numeric, strict=True)])
+    wrong = ~numeric & np.array([bool(cell) or kind == "thickness" for cell in cells])
+    wrong |= (values < 0) | (values > 0) & (values < low) | (values > high)
     if wrong.any():
         first = int(np.argmax(wrong))
         cell = cells[first]
-        hint = "decimals are written with a point" if _COMMA.match(cell) else ""
         raise PathgenError(
-            f"{name} is {format_value(cell)}" if cell else f"no {name}",
+            f"{name} is {format_value(cell)}" if cell else f"{name} is blank",
             where=f"{where}, line {lines[first]}",
-            allowed=f"a number from 0 to {most:g} {of}",
-            hint=hint,
+            allowed=f"0, or a number from {low:g} to {high:g} {unit}"
+            if low
+            else f"a number from 0 to {high:g} {unit}",
+            hint="use a decimal point" if _COMMA.match(cell) else "",
         )
     return values

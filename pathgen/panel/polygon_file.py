@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import input_name, read_input_text
 from pathgen.panel.outline import resize_outline
 
 LIMIT = 4 << 20  # maximum file size, bytes; about 100,000 vertices
@@ -63,9 +64,10 @@ def polygon_file(path: str | Path, width: float | None = None, height: float | N
     >>> sail.bounds, sail.area
     ((0.0, 0.0, 30.0, 60.0), 900.0)
     """
-    where = str(path) if str(path).isprintable() else repr(str(path))
+    text, where = read_input_text(path, FORMS, LIMIT, hint="simplify the polygon"), input_name(path)
     try:
-        text = _text(Path(path))
+        if not text.strip():
+            raise PathgenError("the file is empty", allowed=FORMS)
         polygon = _single(_from_json(text) if text.lstrip()[:1] in ("{", "[") else _from_wkt(text))
         _check(polygon)
         outline = resize_outline(polygon, width, height)
@@ -73,28 +75,6 @@ def polygon_file(path: str | Path, width: float | None = None, height: float | N
     except PathgenError as error:
         raise PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint) from None
     return outline
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LIMIT + 1)
-    except FileNotFoundError:
-        raise PathgenError("no such file", allowed=FORMS) from None
-    except IsADirectoryError:
-        raise PathgenError("the path is a folder, not a file", allowed=FORMS) from None
-    except (OSError, ValueError) as error:  # ValueError: a path that contains a NUL byte
-        raise PathgenError(f"cannot read the file: {getattr(error, 'strerror', None) or error}") from None
-    if len(data) > LIMIT:
-        raise PathgenError("the file is larger than 4 MiB", allowed=FORMS, hint="simplify the polygon")
-    try:
-        text = data.decode("utf-8-sig")  # some editors put a byte order mark first
-    except UnicodeDecodeError as error:
-        what = f"byte 0x{data[error.start]:02x} at offset {error.start} is not valid UTF-8"
-        raise PathgenError(what, allowed=FORMS, hint="save it as UTF-8 text") from None
-    if not text.strip():
-        raise PathgenError("the file is empty", allowed=FORMS)
-    return text
 
 
 def _from_wkt(text: str) -> list[Polygon]:

@@ -1,4 +1,4 @@
-"""Advice on a prepared picture: what of it the panel will lose, and what to do."""
+"""Advice on a prepared picture: the tones and detail that the panel will lose, and what to do about it."""
 
 from __future__ import annotations
 
@@ -9,80 +9,79 @@ from scipy import fft, ndimage
 from pathgen.picture.colorimetry import encode_srgb
 from pathgen.picture.prepare import Prepared
 
-CLIPPED = 0.02  # share of pixels at either end that is worth a word
-USED = 0.75  # of the tones between black and white
-FINE = 0.10  # share of the detail's energy that is worth a word
-ALIKE = 0.08  # difference of code at which subject and backdrop run into each other
-NONE = 1e-10  # mean square of detail, in codes, that is rounding and no detail
-EDGE = 0.25  # share of the subject's edge
+CLIPPED = 0.02  # share of clipped pixels above which advice is given
+USED = 0.75  # share of the tonal range below which advice is given
+FINE = 0.10  # share of the detail's energy above which advice is given
+SIMILAR = 0.08  # difference of code below which subject and backdrop merge
+NEGLIGIBLE = 1e-10  # mean square of detail, in codes, that is rounding error
+EDGE = 0.25  # share of the subject's edge above which advice is given
 
 
 def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
-    """Judge a picture for a panel.
+    """Assess a picture for a panel.
 
     Parameters
     ----------
     prepared : Prepared
     width : float
-        Of the panel's picture, mm.
+        Width of the picture on the panel, mm.
     nozzle : float
-        Of the nozzle, mm: detail finer than two of it is smeared.
+        Nozzle diameter, mm. Detail finer than two diameters is lost.
 
     Returns
     -------
     list of str
-        One sentence each: what was found, and what to do about it where something is to be done.
+        One finding each, with advice where something can be improved.
 
     Examples
     --------
     >>> flat = Prepared(np.full((60, 80), 0.2, np.float32), None, "grey.png", (80, 60))
     >>> advice(flat, 100.0, 0.4)[1]
-    'tones: 0 % of the range from black to white is used; levels_low and levels_high stretch it'
+    'tones: 0 % of the range from black to white is used; stretch it with `levels_low` and `levels_high`'
     """
     codes = encode_srgb(prepared.luminance)
     own = codes if prepared.subject is None else codes[prepared.subject > 0.5]
     own = own if own.size else codes
     dark, bright = float(np.mean(own <= 0.004)), float(np.mean(own >= 0.996))
-    said = [
-        f"clipped: {100 * dark:.1f} % of the picture is black, {100 * bright:.1f} % white"
-        + ("; less contrast, or other levels, keep what is in there" if max(dark, bright) > CLIPPED else "")
-    ]
     low, high = np.percentile(own, [1, 99])
-    used = float(high - low)
-    said.append(
-        f"tones: {100 * used:.0f} % of the range from black to white is used"
-        + ("; levels_low and levels_high stretch it" if used < USED else "")
-    )
-    pixel_size = width / codes.shape[1]
-    lost = detail_lost(codes, pixel_size, nozzle)
-    said.append(
-        f"detail: {100 * lost:.0f} % of it is finer than the {nozzle:g} mm nozzle can lay at {width:g} mm"
-        + ("; a larger panel or a finer nozzle shows more" if lost > FINE else "")
-    )
-    said.append(
-        f"size: this photograph is used up at {codes.shape[1] * prepared.factor * nozzle / 2:.0f} mm width; "
-        "beyond that a panel shows no more"
-    )
-    swallowed = _swallowed(codes, prepared.subject)
-    if swallowed is not None:
-        said.append(
-            f"backdrop: {100 * swallowed:.0f} % of the subject's edge is as light as its backdrop"
-            + ("; another backdrop_tone or more contrast parts them" if swallowed > EDGE else "")
-        )
-    return said
+    lost = detail_lost(codes, width / codes.shape[1], nozzle)
+    largest = codes.shape[1] * prepared.factor * nozzle / 2
+    merged = _merged_edge(codes, prepared.subject)
+    findings = [
+        (
+            f"clipped: {100 * dark:.1f} % of the picture is black, {100 * bright:.1f} % white",
+            "lower `contrast` or change the levels to keep the detail in it",
+            max(dark, bright) > CLIPPED,
+        ),
+        (
+            f"tones: {100 * float(high - low):.0f} % of the range from black to white is used",
+            "stretch it with `levels_low` and `levels_high`",
+            float(high - low) < USED,
+        ),
+        (
+            f"detail: {100 * lost:.0f} % of it is too fine for a {nozzle:g} mm nozzle at {width:g} mm width",
+            "a larger panel or a finer nozzle shows more",
+            lost > FINE,
+        ),
+        (f"size: the photograph has no further detail above a width of {largest:.0f} mm", "", False),
+    ]
+    if merged is not None:
+        finding = f"backdrop: {100 * merged:.0f} % of the subject's edge is about as light as the backdrop"
+        findings.append((finding, "change `backdrop_tone` or raise `contrast`", merged > EDGE))
+    return [f"{finding}; {remedy}" if needed else finding for finding, remedy, needed in findings]
 
 
 def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> float:
-    """Share of a picture's detail that is finer than a line pair of two nozzles.
+    """Return the share of a picture's detail that is finer than a line pair of two nozzle diameters.
 
     Parameters
     ----------
     codes : (rows, cols) float
-        Coded grey.
+        sRGB-encoded grey, 0 to 1.
     pixel : float
-        Its pixel_size on the panel, mm.
+        Pixel spacing on the panel, mm.
     nozzle : float
-        Of the nozzle, mm.
+        Nozzle diameter, mm.
 
     Returns
     -------
@@ -91,10 +90,9 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> flo
 
     Notes
     -----
-    Detail is what departs from the mean of a window of 20 nozzles. Its energy is that of its Fourier
-    transform,
-    which by Parseval's theorem is that of the picture; lost is what lies beyond 1/(2·nozzle), in any
-    direction. A Hann window keeps the jump from one edge of the picture to the other out of it.
+    Detail is the difference from the mean over a window of 20 nozzle diameters. By Parseval's theorem its
+    energy equals that of its Fourier transform; the lost part is the energy above the frequency 1/(2·nozzle),
+    in any direction. A Hann window suppresses the discontinuity between opposite edges of the picture.
 
     Examples
     --------
@@ -105,21 +103,21 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> flo
     """
     single = np.asarray(codes, np.float32)
     detail = single - ndimage.uniform_filter(single, max(1, round(20 * nozzle / pixel)), mode="nearest")
-    if float(np.square(detail).mean()) <= NONE:
+    if float(np.square(detail).mean()) <= NEGLIGIBLE:
         return 0.0
     rows, cols = detail.shape
-    # Two more than the picture has, so that not even the smallest picture's pixels are all weighed as 0.
+    # Two samples more than the picture has, so that no pixel has a weight of 0.
     detail *= np.hanning(rows + 2)[1:-1, None].astype(np.float32)
     detail *= np.hanning(cols + 2)[None, 1:-1].astype(np.float32)
     energy = np.square(np.abs(fft.rfft2(detail)))
-    energy[:, 1 : (cols + 1) // 2] *= 2  # of each pair of opposite frequencies the transform holds one
+    energy[:, 1 : (cols + 1) // 2] *= 2  # the transform contains one of each pair of opposite frequencies
     up, across = fft.fftfreq(rows, pixel)[:, None], fft.rfftfreq(cols, pixel)
     fine = up * up + across * across > (1 / (2 * nozzle)) ** 2
     return float(energy[fine].sum(dtype=np.float64) / energy.sum(dtype=np.float64))
 
 
-def _swallowed(codes: NDArray[np.floating], subject: NDArray[np.floating] | None) -> float | None:
-    """Share of the subject's edge that is as light as the backdrop beside it; None without a subject."""
+def _merged_edge(codes: NDArray[np.floating], subject: NDArray[np.floating] | None) -> float | None:
+    """Return the share of the subject's edge with the lightness of the backdrop; None without a subject."""
     if subject is None or subject.min() > 0.5:
         return None
     inside = subject > 0.5
@@ -128,4 +126,4 @@ def _swallowed(codes: NDArray[np.floating], subject: NDArray[np.floating] | None
     if not rim.any():
         return None
     backdrop = float(np.median(codes[~inside]))
-    return float(np.mean(np.abs(codes[rim] - backdrop) < ALIKE))
+    return float(np.mean(np.abs(codes[rim] - backdrop) < SIMILAR))

@@ -1,8 +1,8 @@
-"""Tone: sRGB codes, linear luminance, and how light or dark a luminance looks.
+"""Conversion between sRGB codes, linear luminance and CIE lightness.
 
-Glossary. *Encoded value*: an sRGB code divided by its highest code, 0 to 1. *Linear value*: what is in
-proportion to light. *Luminance* Y: the weighted sum of linear red, green and blue; white is 1. *Lightness*
-L*: 0 to 100, evenly spaced to the eye.
+Glossary. *Encoded value*: an sRGB code divided by its maximum, 0 to 1. *Linear value*: proportional to light,
+0 to 1. *Luminance* Y: weighted sum of linear red, green and blue; white is 1. *Lightness* L*: 0 to 100,
+perceptually uniform.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 WEIGHTS = (0.2126, 0.7152, 0.0722)
-"""Shares of linear red, green and blue in luminance (ITU-R BT.709)."""
+"""Weights of linear red, green and blue in luminance (ITU-R BT.709)."""
 
 
 def decode_srgb(encoded: ArrayLike) -> Floats:
-    """Turn encoded sRGB values into linear ones.
+    """Convert encoded sRGB values to linear ones.
 
     Parameters
     ----------
     encoded : array_like
-        Values 0 to 1, any shape; what lies outside is clipped.
+        Values 0 to 1, any shape; values outside are clipped.
 
     Returns
     -------
@@ -43,12 +43,12 @@ def decode_srgb(encoded: ArrayLike) -> Floats:
 
 
 def encode_srgb(linear: ArrayLike) -> Floats:
-    """Turn linear values into encoded sRGB ones; the inverse of `decode_srgb`.
+    """Convert linear values to encoded sRGB ones; the inverse of `decode_srgb`.
 
     Parameters
     ----------
     linear : array_like
-        Values 0 to 1, any shape; what lies outside is clipped.
+        Values 0 to 1, any shape; values outside are clipped.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def encode_srgb(linear: ArrayLike) -> Floats:
 
 
 def luminance(linear: ArrayLike) -> Floats:
-    """Weigh linear red, green and blue into luminance.
+    """Compute the luminance of linear red, green and blue.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def luminance(linear: ArrayLike) -> Floats:
 
     Notes
     -----
-    Weights of ITU-R BT.709, whose primaries sRGB shares.
+    Weights of ITU-R BT.709, which has the same primaries as sRGB.
 
     Examples
     --------
@@ -94,12 +94,12 @@ def luminance(linear: ArrayLike) -> Floats:
 
 
 def lightness(y: ArrayLike) -> Floats:
-    """How light a luminance looks: CIE lightness L*.
+    """Compute the CIE lightness L* of a luminance.
 
     Parameters
     ----------
     y : array_like
-        Luminance relative to white, any shape; what lies under 0 counts as 0.
+        Luminance relative to white, any shape; negative values count as 0.
 
     Returns
     -------
@@ -108,7 +108,7 @@ def lightness(y: ArrayLike) -> Floats:
 
     Notes
     -----
-    CIE e-ILV 17-23-076: L* = 116·f(Y) − 16, f the cube root above (6/29)³ and its tangent below.
+    CIE e-ILV 17-23-076: L* = 116·f(Y) − 16, f the cube root above (6/29)³ and a straight line below.
 
     Examples
     --------

@@ -1,7 +1,7 @@
-"""From the pixels of an opened image to linear luminance: profile, transparency, sRGB codes.
+"""Conversion of an opened image to linear luminance: colour profile, transparency, sRGB codes.
 
-Works through blocks of rows, so that beside the image Pillow holds and the luminance that is handed back
-nothing grows with the picture. Codes are looked up in tables, never computed pixel by pixel.
+The image is processed in blocks of rows, so that memory does not grow with the picture, apart from the image
+itself and the result. Codes are converted by lookup tables.
 """
 
 from __future__ import annotations
@@ -20,30 +20,30 @@ from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb, lumin
 Luminance = NDArray[np.float32]
 ToRgb = Callable[[Image.Image], Image.Image]
 
-BLOCK = 1 << 20  # pixels of a block of rows
+BLOCK = 1 << 20  # pixels per block of rows
 
-# The mode a profile sees, once transparency is set aside. 16-bit grey reaches a profile as an 8-bit ramp.
+# Mode to which a profile is applied, without transparency. For 16-bit grey it is applied to an 8-bit ramp.
 PLAIN = {
     "1": "L", "L": "L", "LA": "L", "La": "L", "I;16": "L", "I;16L": "L", "I;16B": "L", "I;16N": "L",
     "P": "RGB", "PA": "RGB", "RGB": "RGB", "RGBX": "RGB", "RGBA": "RGB", "RGBa": "RGB", "YCbCr": "RGB",
     "CMYK": "CMYK", "LAB": "LAB",
 }  # fmt: skip
 SPACES = {"GRAY": "L", "RGB": "RGB", "CMYK": "CMYK", "Lab": "LAB"}  # colour space of a profile → mode
-LOW_DEPTH = {"L;2": 85, "L;4": 17}  # Pillow spreads these codes over 0 to 255, but not the transparent one
+LOW_DEPTH = {"L;2": 85, "L;4": 17}  # Pillow scales these codes to 0 to 255, but not the transparent code
 
 
 @dataclass(frozen=True, slots=True)
 class Coding:
-    """How a file codes its pixels: what Pillow forgets once they are decoded.
+    """Pixel coding of a file, which Pillow discards when it decodes the pixels.
 
     Attributes
     ----------
     raw : str
-        Pillow's name for the layout in the file, such as ``"RGB;16B"``.
+        Pillow's name of the layout in the file, such as ``"RGB;16B"``.
     highest : int
         Highest code of a grey picture: 255, 4095 or 65535.
     inverted : bool
-        True where code 0 is white and Pillow leaves it so.
+        True if code 0 is white and Pillow does not invert it.
     """
 
     raw: str
@@ -52,7 +52,7 @@ class Coding:
 
     @classmethod
     def of(cls, image: Image.Image) -> Coding:
-        """Read the coding of an image that is opened but not yet loaded."""
+        """Return the coding of an image that is opened but not loaded."""
         tiles = getattr(image, "tile", None) or []
         args = tiles[0][3] if tiles else ""
         raw = str(args[0] if isinstance(args, tuple) else args)
@@ -63,102 +63,94 @@ class Coding:
 
 
 def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[str]]:
-    """Linear luminance of an image's pixels, transparency shown on white.
+    """Return the linear luminance of an image on a white background.
 
     Parameters
     ----------
     image : PIL.Image.Image
-        The image, of a kind named in `PLAIN` (or 16-bit grey held as ``"I"``, as older Pillow does for PNG).
+        In a mode listed in `PLAIN`, or 16-bit grey in mode ``"I"`` (PNG in older versions of Pillow).
     coding : Coding
-        Its coding in the file.
+        Coding of its file.
 
     Returns
     -------
     luminance : (rows, cols) float32
-        0 to 1, row 0 at the top as the file has it (EXIF orientation not applied).
+        0 to 1, row 0 at the top of the stored image (EXIF orientation is not applied).
     notes : list of str
-        What was converted or assumed on the way.
+        Conversions and assumptions.
 
     Raises
     ------
     PathgenError
-        When the pixels are of another kind, such as floating point.
+        For another mode, such as floating point.
 
     Notes
     -----
-    A half transparent pixel is half covered, so half of the white behind it comes through as light: colour
-    and white are mixed in linear light, Y = 1 − α(1 − Y), as the PNG specification asks (from memory), and
-    not in sRGB codes, where the mix would come out too dark.
+    Colour and white are mixed in linear light, Y = 1 − α(1 − Y), as the PNG specification requires (from
+    memory). A mixture of sRGB codes would be too dark.
 
     Examples
     --------
     >>> grey = Image.new("LA", (2, 2), (0, 128))
     >>> y, notes = to_luminance(grey, Coding.of(grey))
     >>> round(float(y[0, 0]), 4), notes
-    (0.498, ['transparent parts are shown on white'])
+    (0.498, ['transparent parts were placed on white'])
     """
     deep_png = image.mode == "I" and image.format == "PNG"
     plain = "L" if deep_png else PLAIN.get(image.mode)
     if plain is None:
-        raise PathgenError(
-            f"pixels are of kind {image.mode}",
-            allowed="8 or 16 bits, grey or colour",
-            hint="save it as an 8-bit PNG; measured thickness belongs in an .npy file",
-        )
-    to_rgb, notes = profile_of(image, plain)
+        hint = "save it as an 8-bit PNG, or a thickness map as .npy"
+        raise PathgenError(f"pixel mode is {image.mode}", allowed="8 or 16 bits, grey or colour", hint=hint)
+    to_rgb, notes = find_profile(image, plain)
     if "16" in coding.raw and coding.highest == 255:
-        notes.append("16-bit colour was read with 8 bits a channel")
+        notes.append("16-bit colour was read with 8 bits per channel")
     key = image.info.pop("transparency", None) if plain != "RGB" or image.mode == "RGB" else None
     if plain == "L" and image.mode not in ("LA", "La"):
         y, clear = _grey(image, coding, to_rgb, key)
     else:
         y, clear = _colour(image, coding, to_rgb, plain, key)
-    return y, notes + (["transparent parts are shown on white"] if clear else [])
+    return y, notes + (["transparent parts were placed on white"] if clear else [])
 
 
-def profile_of(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
-    """How the picture's plain pixels become sRGB, and what to tell the user about it."""
+def find_profile(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
+    """Return the conversion of an image without transparency to sRGB, and notes on it."""
     data = image.info.get("icc_profile")
     if plain == "LAB":
         return _transform(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")), "LAB"), []
-    notes = ["CMYK without a profile was converted plainly: tones may differ"] if plain == "CMYK" else []
+    cmyk = "CMYK without a colour profile was converted approximately: tones may differ"
+    notes = [cmyk] if plain == "CMYK" else []
     if not data:
-        return _plainly, notes
+        return _to_rgb, notes
     try:
         profile = ImageCms.ImageCmsProfile(BytesIO(data))
-        name = " ".join((profile.profile.profile_description or "without a name").split())
+        name = " ".join((profile.profile.profile_description or "unnamed").split())
         mode = SPACES.get(profile.profile.xcolor_space.strip(), "")
         if mode != plain and (plain, mode) != ("L", "RGB"):
-            return _plainly, [*notes, f"colour profile '{name}' does not fit the picture and was left out"]
+            return _to_rgb, [*notes, f"colour profile '{name}' does not match the picture and was ignored"]
         to_rgb = _transform(profile, mode)
     except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
-        return _plainly, [*notes, "the colour profile is damaged and was left out: taken as sRGB"]
+        return _to_rgb, [*notes, "the colour profile is damaged and was ignored; sRGB was assumed"]
     return to_rgb, [] if name.startswith("sRGB") else [f"converted from colour profile '{name}' to sRGB"]
 
 
-def _plainly(image: Image.Image) -> Image.Image:
+def _to_rgb(image: Image.Image) -> Image.Image:
     return image.convert("RGB")
 
 
 def _transform(profile: ImageCms.ImageCmsProfile, mode: str) -> ToRgb:
-    """Conversion of images of one mode from a profile to sRGB."""
-    transform = ImageCms.buildTransform(
-        profile,
-        ImageCms.createProfile("sRGB"),
-        mode,
-        "RGB",
-        # Keeps neutral tones as they were measured, and black black: common practice for photographs.
-        ImageCms.Intent.RELATIVE_COLORIMETRIC,
-        ImageCms.Flags.BLACKPOINTCOMPENSATION,
-    )
+    """Return the conversion of images of one mode from a profile to sRGB."""
+    # Keeps neutral tones and maps black to black: common practice for photographs.
+    intent, flags = ImageCms.Intent.RELATIVE_COLORIMETRIC, ImageCms.Flags.BLACKPOINTCOMPENSATION
+    srgb = ImageCms.createProfile("sRGB")
+    transform = ImageCms.buildTransform(profile, srgb, mode, "RGB", intent, flags)
     return lambda image: transform.apply(image if image.mode == mode else image.convert(mode))
 
 
 def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
-    """Luminance of every code of a grey picture.
+    """Return the luminance of every code of a grey picture.
 
-    Profiles are applied in 8 bits; between those 256 steps the sRGB code is interpolated, which without a
-    profile is exact.
+    A profile is applied to 256 codes, and the sRGB code is interpolated between them. Without a profile the
+    interpolation is exact.
     """
     ramp = Image.fromarray(np.arange(256, dtype=np.uint8)[None, :])
     steps = encode_srgb(luminance(decode_srgb(np.asarray(to_rgb(ramp))[0] / 255.0)))
@@ -168,7 +160,7 @@ def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
 
 
 def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tuple[Luminance, bool]:
-    """Luminance of a grey picture; `key` is the code that is transparent, None where there is none."""
+    """Return the luminance of a grey picture; `key` is the transparent code, or None."""
     table = _grey_table(coding.highest, coding.inverted, to_rgb)
     y = np.empty((image.height, image.width), dtype=np.float32)
     clear = False
@@ -186,13 +178,13 @@ def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tup
 def _colour(
     image: Image.Image, coding: Coding, to_rgb: ToRgb, plain: str, key: object
 ) -> tuple[Luminance, bool]:
-    """Luminance of a picture in colour, or with an alpha channel."""
+    """Return the luminance of a picture in colour or with an alpha channel."""
     linear = decode_srgb(np.arange(256) / 255.0)
     red, green, blue = ((share * linear).astype(np.float32) for share in WEIGHTS)
     y = np.empty((image.height, image.width), dtype=np.float32)
     clear = False
     for top, block in _blocks(image):
-        opaque, alpha = set_aside(block, plain)
+        opaque, alpha = split_alpha(block, plain)
         rgb = np.asarray(to_rgb(opaque))
         rows = red[rgb[..., 0]] + green[rgb[..., 1]] + blue[rgb[..., 2]]
         if isinstance(key, tuple):
@@ -205,8 +197,8 @@ def _colour(
     return np.clip(y, 0.0, 1.0, out=y), clear
 
 
-def set_aside(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
-    """Set an image's transparency aside."""
+def split_alpha(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
+    """Split an image into opaque pixels of mode `plain`, and its alpha channel or None."""
     if block.mode in ("P", "PA") and block.has_transparency_data:
         block = block.convert("RGBA")
     elif block.mode in ("La", "RGBa"):
@@ -216,7 +208,7 @@ def set_aside(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.u
 
 
 def _blocks(image: Image.Image) -> Iterator[tuple[int, Image.Image]]:
-    """Blocks of whole rows from the top, each with the number of its first row."""
+    """Yield blocks of whole rows from the top, each with the number of its first row."""
     step = max(1, BLOCK // image.width)
     for top in range(0, image.height, step):
         yield top, image.crop((0, top, image.width, min(top + step, image.height)))

@@ -1,6 +1,6 @@
-"""Preparation of a photograph, step by step: the subject alone, the right way round, its tones graded.
+"""Preparation of a photograph, step by step.
 
-colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► smooth ─► levels ─► local contrast
+colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► denoised ─► levels ─► local contrast
         ─► graded ─► sharpened ─► inverted ─► backdrop ─► light
 """
 
@@ -17,33 +17,34 @@ from pathgen.errors import PathgenError
 from pathgen.picture import tone_steps
 from pathgen.picture.colorimetry import WEIGHTS, encode_srgb
 from pathgen.picture.colour import LONGEST, ColourPhoto, load_colour
-from pathgen.picture.subject import check_mask, clean_mask, feathered, find_subject, hardly_parted, unmixed
+from pathgen.picture.subject import check_mask, clean_mask, feather, find_subject, unmix_edge, weak_edge
 from pathgen.settings.preparation import Preparation
 
 Single = NDArray[np.float32]
 
-SOFT_EDGE = 2.0  # pixels that an edge found by itself is softened over
-VAGUE = 0.15  # share of a subject's edge that is worth a word
+SOFT_EDGE = 2.0  # pixels over which the edge of a detected subject is feathered
+WEAK_EDGE = 0.15  # share of a subject's edge with little contrast above which a note is given
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A photograph made ready.
+    """A prepared photograph.
 
     Attributes
     ----------
     luminance : (rows, cols) float32
         Linear, 0 to 1, row 0 at the top.
     subject : (rows, cols) float32 or None
-        1 for the subject, 0 for its backdrop; None where it was not isolated.
-    stages : list of (name, (rows, cols) float32)
-        Coded grey after every step that did something, if asked for.
+        1 for the subject, 0 for its backdrop; None if it was not isolated.
     source : str
+        Name of the file.
     size : (cols, rows)
-        Of the photograph's file.
+        Size of the file.
     notes : tuple of str
+    stages : list of (name, (rows, cols) float32)
+        sRGB-encoded grey after every step that changed it, if requested.
     factor : int
-        Pixels of the file along a side of one of these.
+        Pixels of the file per pixel of the luminance, along a side.
     """
 
     luminance: Single
@@ -56,34 +57,34 @@ class Prepared:
 
 
 def prepare_file(
-    path: str | os.PathLike[str], asked: Preparation, *, longest: int = LONGEST, keep: bool = False
+    path: str | os.PathLike[str], settings: Preparation, *, longest: int = LONGEST, keep: bool = False
 ) -> Prepared:
     """Read a photograph and prepare it.
 
     Parameters
     ----------
     path : path-like
-    asked : Preparation
+    settings : Preparation
     longest : int
-        Pixels of the longer side that are worked on, about (`load_colour`); most panels show no more.
+        Approximate number of pixels of the longer side (see `load_colour`); most panels do not show more.
     keep : bool
         Keep the stages.
 
     Raises
     ------
     PathgenError
-        For a file that cannot be read, and as `prepare` does.
+        For a file that cannot be read, and for the errors of `prepare`.
     """
-    return prepare(load_colour(path, longest), asked, keep=keep)
+    return prepare(load_colour(path, longest), settings, keep=keep)
 
 
-def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> Prepared:
+def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) -> Prepared:
     """Prepare a photograph.
 
     Parameters
     ----------
-    colours : Colours
-    asked : Preparation
+    photo : ColourPhoto
+    settings : Preparation
     keep : bool
         Keep the stages.
 
@@ -94,8 +95,8 @@ def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> 
     Raises
     ------
     PathgenError
-        For a mask that does not fit, transparency that is not there, a backdrop that is not plain, values
-        that contradict each other, and where under 2 × 2 pixels are left.
+        For a mask that does not fit, missing transparency, a backdrop that is not plain, contradictory
+        settings, and if fewer than 2 × 2 pixels are left.
 
     Examples
     --------
@@ -103,7 +104,8 @@ def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> 
     >>> prepare(photo, Preparation(brightness=1.0)).luminance.min()
     np.float32(1.0)
     """
-    weights = _weights(asked)
+    weights = (settings.red, settings.green, settings.blue)
+    red, green, blue = WEIGHTS if weights == (None, None, None) else (weight or 0.0 for weight in weights)
     stages: list[tuple[str, Single]] = []
 
     def kept(name: str, codes: Single) -> Single:
@@ -112,89 +114,82 @@ def prepare(colours: ColourPhoto, asked: Preparation, *, keep: bool = False) -> 
         return codes
 
     if keep:
-        stages.append(("as it came", tone_steps.grey(colours.rgb)))
-    notes = list(colours.notes)
-    subject = _subject(colours, asked, notes)
-    rgb, subject = _straight(colours.rgb, subject, asked)
-    rgb, subject = _trimmed(rgb, subject, asked.trim)
+        stages.append(("original", tone_steps.to_grey(photo.rgb)))
+    notes = list(photo.notes)
+    subject = _subject(photo, settings, notes)
+    rgb, subject = _straighten(photo.rgb, subject, settings)
+    rgb, subject = _trim(rgb, subject, settings.trim)
     if min(rgb.shape[:2]) < 2:
-        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels are left of {colours.source}"
-        raise PathgenError(what, where="trim", allowed="2 × 2 or more")
-    codes = kept("grey", tone_steps.grey(rgb, weights))
+        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels are left of {photo.source}"
+        raise PathgenError(what, where="trim", allowed="at least 2 × 2")
+    codes = kept("grey", tone_steps.to_grey(rgb, (red, green, blue)))
     if subject is not None and subject.min() < 1:
-        codes = unmixed(codes, subject) if _mixes(asked) else codes
-        kept("subject", codes * subject + np.float32(asked.backdrop_tone) * (1 - subject))
-    codes = kept("smooth", tone_steps.smoothed(codes, asked.smooth))
-    codes = kept("levels", _levels(codes, subject, asked))
-    codes = kept("local contrast", tone_steps.local_contrast(codes, asked.local_contrast))
-    codes = kept("graded", tone_steps.graded(codes, asked.brightness, asked.contrast, asked.gamma))
-    codes = kept("sharp", tone_steps.sharpened(codes, asked.sharpen))
-    if asked.invert == "yes":
+        codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
+        kept("subject", codes * subject + np.float32(settings.backdrop_tone) * (1 - subject))
+    codes = kept("denoised", tone_steps.denoise(codes, settings.smooth))
+    codes = tone_steps.stretch_levels(codes, settings.levels_low, settings.levels_high, subject)
+    kept("levels", codes)
+    codes = kept("local contrast", tone_steps.raise_local_contrast(codes, settings.local_contrast))
+    codes = kept("graded", tone_steps.grade(codes, settings.brightness, settings.contrast, settings.gamma))
+    codes = kept("sharpened", tone_steps.sharpen(codes, settings.sharpen))
+    if settings.invert == "yes":
         codes = kept("inverted", 1 - codes)
-    light = tone_steps.light_of(codes)
+    light = tone_steps.decode_grey(codes)
     if subject is not None:
-        # In light: a pixel half covered lets half of the backdrop's light through.
-        backdrop = tone_steps.light_of(np.full((1, 1), asked.backdrop_tone, np.float32))
+        # Mixed in linear light: a half covered pixel transmits half of the light of the backdrop.
+        backdrop = tone_steps.decode_grey(np.full((1, 1), settings.backdrop_tone, np.float32))
         light = subject * light + (1 - subject) * backdrop
         kept("on its backdrop", encode_srgb(light).astype(np.float32))
-    return Prepared(light, subject, colours.source, colours.size, tuple(notes), stages, colours.factor)
+    return Prepared(light, subject, photo.source, photo.size, tuple(notes), stages, photo.factor)
 
 
-def _weights(asked: Preparation) -> tuple[float, float, float]:
-    given = (asked.red, asked.green, asked.blue)
-    if given == (None, None, None):
-        return WEIGHTS
-    red, green, blue = (0.0 if value is None else value for value in given)
-    return red, green, blue
+def _is_mixed(settings: Preparation) -> bool:
+    """Return True if the edge of the subject contains some of its backdrop; a hard mask does not."""
+    if settings.isolate in ("off", "alpha"):
+        return bool(settings.straighten)  # rotation mixes the edge with the colours under clear pixels
+    return settings.isolate == "auto" or (settings.feather or 0.0) > 0
 
 
-def _mixes(asked: Preparation) -> bool:
-    """Tell whether a subject's edge holds some of the old backdrop; a hard mask is taken exactly as it is."""
-    if asked.isolate in ("off", "alpha"):
-        return bool(asked.straighten)  # turning mixes the edge with what lies under clear pixels
-    return asked.isolate == "auto" or (asked.feather or 0.0) > 0
-
-
-def _subject(colours: ColourPhoto, asked: Preparation, notes: list[str]) -> Single | None:
-    """Find or read what is subject, tidied and feathered; None where it is not isolated."""
-    if asked.isolate == "off":
-        if colours.alpha is not None:
-            notes.append("transparent parts are shown on the backdrop's tone")
-        return colours.alpha
-    if asked.isolate == "alpha":
-        if colours.alpha is None:
-            what = f"{colours.source} has no transparency"
-            raise PathgenError(what, where="isolate", allowed="auto, or a mask's file")
-        return colours.alpha
-    if asked.isolate == "auto":
-        found = clean_mask(find_subject(colours.rgb, asked.backdrop_tolerance), asked.stray / 100)
-        notes.append(f"subject found before a plain backdrop: {100 * found.mean():.0f} % of the picture")
-        vague = hardly_parted(colours.rgb, found, asked.backdrop_tolerance)
-        if vague > VAGUE:
+def _subject(photo: ColourPhoto, settings: Preparation, notes: list[str]) -> Single | None:
+    """Return the subject, detected or read, cleaned and feathered; None if it is not isolated."""
+    if settings.isolate in ("off", "alpha"):
+        if settings.isolate == "alpha" and photo.alpha is None:
+            what = f"{photo.source} has no transparency"
+            raise PathgenError(what, where="isolate", allowed="auto, or the file of a mask")
+        if settings.isolate == "off" and photo.alpha is not None:
+            notes.append("transparent parts are replaced by `backdrop_tone`")
+        return photo.alpha
+    if settings.isolate == "auto":
+        found = clean_mask(find_subject(photo.rgb, settings.backdrop_tolerance), settings.stray / 100)
+        notes.append(f"subject detected on a plain backdrop: {100 * found.mean():.0f} % of the picture")
+        weak = weak_edge(photo.rgb, found, settings.backdrop_tolerance)
+        if weak > WEAK_EDGE:
             notes.append(
-                f"{100 * vague:.0f} % of its edge hardly differs from the backdrop: look at --stages, a mask "
-                "or another backdrop_tolerance may do better"
+                f"{100 * weak:.0f} % of the subject's edge differs little from the backdrop: check it with "
+                "`--stages`; use a mask or change `backdrop_tolerance` if it is wrong"
             )
-        return feathered(found, SOFT_EDGE if asked.feather is None else asked.feather)
-    mask = load_colour(asked.isolate, factor=colours.factor)
-    marked = tone_steps.grey(mask.rgb)
-    check_mask(marked, mask.size, colours.size)
-    return feathered(clean_mask(marked > 0.5, asked.stray / 100), asked.feather) if asked.feather else marked
+        return feather(found, SOFT_EDGE if settings.feather is None else settings.feather)
+    mask = load_colour(settings.isolate, factor=photo.factor)
+    marked = tone_steps.to_grey(mask.rgb)
+    check_mask(marked, mask.size, photo.size)
+    if not settings.feather:
+        return marked
+    return feather(clean_mask(marked > 0.5, settings.stray / 100), settings.feather)
 
 
-def _straight(rgb: Single, subject: Single | None, asked: Preparation) -> tuple[Single, Single | None]:
-    """Mirror and straighten; what a turn leaves bare at the edges is cropped off."""
+def _straighten(rgb: Single, subject: Single | None, settings: Preparation) -> tuple[Single, Single | None]:
+    """Mirror and straighten; edges left empty by the rotation are cropped."""
     layers = rgb if subject is None else np.concatenate([rgb, subject[..., None]], axis=2)
-    if asked.mirror == "yes":
+    if settings.mirror == "yes":
         layers = layers[:, ::-1]
-    if asked.straighten:
-        layers = _turned(layers, asked.straighten)
+    if settings.straighten:
+        layers = _rotate(layers, settings.straighten)
     layers = np.ascontiguousarray(layers)
     return layers[..., :3], (None if subject is None else np.clip(layers[..., 3], 0.0, 1.0))
 
 
-def _turned(layers: Single, degrees: float) -> Single:
-    """Turn counter-clockwise about the middle and crop to the largest upright rectangle of the same shape."""
+def _rotate(layers: Single, degrees: float) -> Single:
+    """Rotate counter-clockwise about the centre, and crop to the largest rectangle of the same shape."""
     rows, cols = layers.shape[:2]
     angle = np.radians(degrees)
     cosine, sine = np.cos(angle), abs(np.sin(angle))
@@ -202,44 +197,24 @@ def _turned(layers: Single, degrees: float) -> Single:
     high, wide = max(2, int(rows * scale)), max(2, int(cols * scale))
     matrix = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     offset = np.array([(rows - 1) / 2, (cols - 1) / 2]) - matrix @ np.array([(high - 1) / 2, (wide - 1) / 2])
-    turned = [
+    rotated = [
         ndimage.affine_transform(layers[..., i], matrix, offset, (high, wide), order=1, mode="nearest")
         for i in range(layers.shape[2])
     ]
-    return np.stack(turned, axis=-1)
+    return np.stack(rotated, axis=-1)
 
 
-def _trimmed(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Single, Single | None]:
-    """Crop to the subject with a margin, in percent of its longer side."""
+def _trim(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Single, Single | None]:
+    """Crop to the subject, with a margin in percent of its longer side."""
     if margin is None:
         return rgb, subject
     if subject is None:
-        raise PathgenError("trim without a subject", where="trim", allowed="isolate auto, alpha or a mask")
-    there = subject > 0.5
-    if not there.any():
-        raise PathgenError("no subject is left to trim to", where="trim", hint="a smaller stray keeps more")
-    rows, cols = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
-    more = round(margin / 100 * max(np.ptp(rows), np.ptp(cols)) + 1e-9)
-    window = (
-        slice(max(int(rows[0]) - more, 0), int(rows[-1]) + more + 1),
-        slice(max(int(cols[0]) - more, 0), int(cols[-1]) + more + 1),
-    )
+        hint = "set `isolate` to auto, alpha or a mask"
+        raise PathgenError("`trim` needs a subject", where="trim", hint=hint)
+    inside = subject > 0.5
+    if not inside.any():
+        raise PathgenError("no subject is left to trim to", where="trim", hint="reduce `stray`")
+    spans = [np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0)]
+    more = round(margin / 100 * max(np.ptp(span) for span in spans) + 1e-9)
+    window = tuple(slice(max(int(span[0]) - more, 0), int(span[-1]) + more + 1) for span in spans)
     return rgb[window], subject[window]
-
-
-def _levels(codes: Single, subject: Single | None, asked: Preparation) -> Single:
-    """Stretch the tones by the subject's own percentiles where there is one."""
-    if subject is None:
-        return tone_steps.stretch_levels(codes, asked.levels_low, asked.levels_high)
-    if not asked.levels_low < asked.levels_high:
-        return tone_steps.stretch_levels(codes, asked.levels_low, asked.levels_high)  # refuses
-    if (asked.levels_low, asked.levels_high) == (0.0, 100.0):
-        return codes
-    own = codes[subject > 0.5]
-    if not own.size:
-        return codes
-    low, high = np.percentile(own, [asked.levels_low, asked.levels_high])
-    if high - low < 1e-6:
-        return codes
-    stretched = (codes - np.float32(low)) / np.float32(high - low)
-    return np.asarray(np.clip(stretched, 0.0, 1.0), np.float32)

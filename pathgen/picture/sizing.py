@@ -1,4 +1,4 @@
-"""Fit a picture to a panel: proportions, crop, resampling, and remarks on its tones."""
+"""Fit of a picture to a panel: proportions, crop, resampling, and notes on its tones."""
 
 from __future__ import annotations
 
@@ -10,28 +10,27 @@ from PIL import Image
 
 from pathgen.errors import PathgenError
 from pathgen.picture.colorimetry import lightness
-from pathgen.picture.files import MEGAPIXELS
+from pathgen.picture.files import MEGAPIXELS, SIZES_TEXT
 
 Luminance = NDArray[np.float32]
 Box = tuple[float, float, float, float]
 
-DEFAULT_WIDTH = 100.0  # mm, where neither side is given
-SAMPLES = 1 << 20  # pixels a tone remark looks at
-FLAT = 10.0  # span of lightness L* under which a picture hardly shows
-SHADE = 2.0  # this near to L* 0 or 100 is black or white to the eye
+DEFAULT_WIDTH = 100.0  # mm, if neither side is specified
+SAMPLES = 1 << 20  # approximate number of pixels used for the notes on tones
+FLAT = 10.0  # range of lightness L* below which a picture is hardly visible
+SHADE = 2.0  # L*; tones this close to 0 or 100 look black or white
 
 
 def proportions(
     luminance: NDArray[np.floating], width: float | None = None, height: float | None = None
 ) -> tuple[float, float]:
-    """Fill in the side of the panel that is not given, so that the picture is not cropped.
+    """Return both sides of a panel; a missing side follows from the proportions of the picture.
 
     Parameters
     ----------
     luminance : (rows, cols) array
-        The picture.
     width, height : float, optional
-        Sides of the panel, mm. Both given: they are handed back. None given: the width is 100.
+        Sides of the panel, mm. If both are missing, the width is 100 mm.
 
     Returns
     -------
@@ -41,7 +40,7 @@ def proportions(
     Raises
     ------
     PathgenError
-        When the picture is empty or a side is not a finite length above 0.
+        If the picture is empty or a side is not a finite length above 0.
 
     Examples
     --------
@@ -49,21 +48,18 @@ def proportions(
     (90.0, 60.0)
     """
     rows, cols = _shape(luminance)
-    for name, side in (("width", width), ("height", height)):
-        if side is not None:
-            _check_length(name, side)
+    _check_lengths(width=width, height=height)
     if width is None:
         width = DEFAULT_WIDTH if height is None else height * cols / rows
     return float(width), float(width * rows / cols if height is None else height)
 
 
 def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, pixel: float) -> Luminance:
-    """Crop a picture to the panel's proportions about its centre, and resample it to the panel's pixels.
+    """Crop a picture about its centre to the proportions of a panel, and resample it to the panel's pixels.
 
-    Resampling works on linear luminance, so every part of the panel lets as much light through as that part
-    of the picture holds. Shrinking weighs each pixel's surroundings with a filter that has no negative lobes
-    (Hamming window, antialiasing): sharper filters leave dark seams beside bright edges, which light from
-    behind shows up. Enlarging is bicubic, and what overshoots is clipped.
+    Linear luminance is resampled, so the mean light of every part of the picture is kept. Reduction uses an
+    antialiasing filter without negative lobes (Hamming window), because sharper filters leave dark seams
+    beside bright edges, which are visible in a lit panel. Enlargement is bicubic, and overshoot is clipped.
 
     Parameters
     ----------
@@ -72,7 +68,7 @@ def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, p
     width, height : float
         Sides of the panel, mm.
     pixel : float
-        Spacing of the panel's pixels, mm.
+        Pixel spacing of the panel, mm.
 
     Returns
     -------
@@ -82,8 +78,8 @@ def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, p
     Raises
     ------
     PathgenError
-        When the picture is empty, a length is not finite and above 0, or the panel would have under
-        2 × 2 pixels or over 100 million.
+        If the picture is empty, a length is not finite and above 0, or the panel would have fewer than 2 × 2
+        or more than 100 million pixels.
 
     Examples
     --------
@@ -92,7 +88,7 @@ def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, p
     """
     rows_in, cols_in = _shape(luminance)
     rows, cols = _grid(width, height, pixel)
-    scale = min(rows_in / rows, cols_in / cols)  # pixels of the picture to one of the panel
+    scale = min(rows_in / rows, cols_in / cols)  # pixels of the picture per pixel of the panel
     left = max(0.0, (cols_in - cols * scale) / 2)
     top = max(0.0, (rows_in - rows * scale) / 2)
     box = (left, top, cols_in - left, rows_in - top)
@@ -102,15 +98,15 @@ def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, p
 def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[np.float64]:
     """Resample a thickness map to another number of pixels.
 
-    Never leaves the range of what it is given: shrinking averages, enlarging is bilinear. A map that already
-    has the size is copied exactly; else values are rounded to single precision (0.2 nm in 3 mm).
+    The result stays within the range of the input: reduction averages, enlargement is bilinear. A map of the
+    requested size is copied exactly; otherwise values are rounded to single precision (0.2 nm in 3 mm).
 
     Parameters
     ----------
     thickness : (any, any) array
         Thickness, mm.
     rows, cols : int
-        Pixels wanted.
+        Number of pixels of the result.
 
     Returns
     -------
@@ -120,7 +116,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
     Raises
     ------
     PathgenError
-        When the map is empty, or `rows` or `cols` is under 1.
+        If the map is empty, or `rows` or `cols` is below 1.
 
     Examples
     --------
@@ -129,7 +125,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
     """
     rows_in, cols_in = _shape(thickness)
     if rows < 1 or cols < 1:
-        raise PathgenError(f"map of {cols} × {rows} pixels is asked for", allowed="1 × 1 and more")
+        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1")
     if (rows, cols) == (rows_in, cols_in):
         return np.array(thickness, dtype=np.float64)
     box = (0.0, 0.0, float(cols_in), float(rows_in))
@@ -138,7 +134,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
 
 
 def tone_notes(luminance: NDArray[np.floating]) -> list[str]:
-    """Remark on pictures whose tones leave a panel little to show; every one of them can still be made.
+    """Return a note if the tones of a picture leave little for the panel to show.
 
     Parameters
     ----------
@@ -148,30 +144,30 @@ def tone_notes(luminance: NDArray[np.floating]) -> list[str]:
     Returns
     -------
     list of str
-        Remarks, empty where there is nothing to say (or no pixel).
+        Empty for most pictures, and for a picture without pixels.
 
     Notes
     -----
-    The span of tones is that between the 1st and 99th percentile of lightness L*, so that a few specks do not
-    count. The thresholds are common practice. Large pictures are judged on an even sample of their pixels.
+    The tonal range is taken from the 1st to the 99th percentile of lightness L*, so that a few specks do not
+    count. The thresholds are common practice. In large pictures, a regular sample of the pixels is used.
 
     Examples
     --------
     >>> tone_notes(np.zeros((4, 4)))
-    ['the picture is all black: the panel will be dark all over']
+    ['the picture is completely black: the whole panel will be dark']
     """
     if not luminance.size:
         return []
     step = max(1, math.isqrt(luminance.size // SAMPLES))
     low, high = np.percentile(lightness(luminance[::step, ::step]), (1, 99))
     if high <= SHADE:
-        return ["the picture is all black: the panel will be dark all over"]
+        return ["the picture is completely black: the whole panel will be dark"]
     if low >= 100 - SHADE:
-        return ["the picture is all white: the panel will be bright all over"]
+        return ["the picture is completely white: the whole panel will be bright"]
     if high - low < FLAT:
         return [
-            f"the picture is nearly flat: its tones span {high - low:.1f} of 100 steps of lightness, "
-            "so the panel will hardly show it; more contrast helps"
+            f"the picture has little contrast: its lightness spans {high - low:.1f} of 100, so it will be "
+            "hardly visible; raise `contrast`"
         ]
     return []
 
@@ -179,7 +175,7 @@ def tone_notes(luminance: NDArray[np.floating]) -> list[str]:
 def _resize(
     values: NDArray[np.floating], rows: int, cols: int, box: Box, enlarging: Image.Resampling
 ) -> Luminance:
-    """Resample the part of an array inside `box` (left, top, right, bottom in its pixels)."""
+    """Resample the part of an array inside `box` (left, top, right, bottom, in pixels)."""
     shrinks = box[2] - box[0] >= cols and box[3] - box[1] >= rows
     image = Image.fromarray(np.ascontiguousarray(values, dtype=np.float32))
     resized = image.resize((cols, rows), Image.Resampling.HAMMING if shrinks else enlarging, box=box)
@@ -187,30 +183,26 @@ def _resize(
 
 
 def _grid(width: float, height: float, pixel: float) -> tuple[int, int]:
-    """Rows and columns of the panel's map."""
-    for name, length in (("width", width), ("height", height), ("pixel", pixel)):
-        _check_length(name, length)
+    """Return the number of rows and columns of a panel."""
+    _check_lengths(width=width, height=height, pixel=pixel)
     if max(width, height) / pixel < 1e9:
         rows, cols = round(height / pixel), round(width / pixel)
         if min(rows, cols) >= 2 and rows * cols <= MEGAPIXELS * 1_000_000:
             return rows, cols
-    raise PathgenError(
-        f"a panel of {width:g} × {height:g} mm has {width / pixel:.0f} × {height / pixel:.0f} pixels",
-        where=f"pixel {pixel:g} mm",
-        allowed=f"at least 2 × 2 pixels, at most {MEGAPIXELS} megapixels",
-        hint="change the size of the panel or of the pixel",
-    )
+    what = f"a panel of {width:g} × {height:g} mm has {width / pixel:.0f} × {height / pixel:.0f} pixels"
+    hint = "change `width`, `height` or `pixel`"
+    raise PathgenError(what, where=f"pixel {pixel:g} mm", allowed=SIZES_TEXT, hint=hint)
 
 
-def _check_length(name: str, length: float) -> None:
-    if not (math.isfinite(length) and length > 0):
-        raise PathgenError(f"{name} is {length:g} mm", where=name, allowed="a length above 0")
+def _check_lengths(**lengths: float | None) -> None:
+    for name, length in lengths.items():
+        if length is not None and not 0 < length < math.inf:
+            raise PathgenError(f"{name} is {length:g} mm", where=name, allowed="a length above 0")
 
 
 def _shape(values: NDArray[np.floating]) -> tuple[int, int]:
-    """Rows and columns of an array that must be a picture or map with something in it."""
+    """Return the rows and columns of a picture or map; reject other arrays."""
     if values.ndim != 2 or not values.size:
-        raise PathgenError(
-            f"array of shape {values.shape} is no picture", allowed="rows and columns, at least one of each"
-        )
+        what = f"an array of shape {values.shape} is not a picture"
+        raise PathgenError(what, allowed="2 dimensions, at least one row and one column")
     return values.shape[0], values.shape[1]

@@ -1,6 +1,6 @@
-"""Tone steps of a preparation, on grey as the eye grades it: sRGB codes from 0 to 1, not light.
+"""Tone adjustments of the preparation, applied to sRGB-encoded grey from 0 to 1.
 
-Each takes and gives (rows, cols) float32 in 0 to 1, and leaves the picture alone at its default.
+Each function takes and returns (rows, cols) float32, and returns its input unchanged at the default amount.
 """
 
 from __future__ import annotations
@@ -16,70 +16,79 @@ from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb
 
 Single = NDArray[np.float32]
 
+SHARPEN_RADIUS = 2.0  # pixels
 
-def grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEIGHTS) -> Single:
-    """Blend the channels of linear light into grey, and code it.
+
+def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEIGHTS) -> Single:
+    """Mix the linear channels to grey, and encode it.
 
     Parameters
     ----------
     rgb : (rows, cols, 3) float
         Linear sRGB.
     weights : (red, green, blue)
-        Shares; they are divided by their sum. By default those of luminance (ITU-R BT.709).
+        Weights; they are divided by their sum. By default those of luminance (ITU-R BT.709).
 
     Raises
     ------
     PathgenError
-        When they add up to nothing, or less.
+        If the sum of the weights is not above 0.
 
     Examples
     --------
-    >>> round(float(grey(np.ones((1, 1, 3)) * 0.5, (1, 0, 0))[0, 0]), 3)
+    >>> round(float(to_grey(np.ones((1, 1, 3)) * 0.5, (1, 0, 0))[0, 0]), 3)
     0.735
     """
     total = float(sum(weights))
     if not total > 1e-9:
-        what = f"red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
-        raise PathgenError(what, where="red", allowed="shares that add up to more than 0")
+        what = f"the weights red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
+        raise PathgenError(what, where="red", allowed="a sum above 0")
     share = np.asarray(weights, np.float32) / np.float32(total)
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 
 
-def stretch_levels(codes: Single, low: float = 0.0, high: float = 100.0) -> Single:
-    """Stretch the tones between two percentiles to black and white.
+def stretch_levels(
+    codes: Single, low: float = 0.0, high: float = 100.0, subject: Single | None = None
+) -> Single:
+    """Stretch the tones between two percentiles to the range from black to white.
+
+    Parameters
+    ----------
+    codes : (rows, cols) float32
+    low, high : float
+        Percentiles that become black and white, 0 to 100.
+    subject : (rows, cols) float32, optional
+        Share of the subject in each pixel. The percentiles are those of its pixels; by default of all.
 
     Raises
     ------
     PathgenError
-        When low is not less than high.
+        If `low` is not below `high`.
 
     Examples
     --------
-    >>> stretch_levels(np.array([[0.2, 0.4, 0.6]], np.float32), 0, 100).tolist()
-    [[0.20000000298023224, 0.4000000059604645, 0.6000000238418579]]
+    >>> stretch_levels(np.array([[0.2, 0.4, 0.6]], np.float32), 0, 50).round(3).tolist()
+    [[0.0, 1.0, 1.0]]
     """
     if not low < high:
-        raise PathgenError(
-            f"levels_low is {low:g}", where="levels_low", allowed=f"less than levels_high, {high:g}"
-        )
-    if (low, high) == (0.0, 100.0):
+        what = f"levels_low is {low:g}"
+        raise PathgenError(what, where="levels_low", allowed=f"below levels_high, {high:g}")
+    own = codes if subject is None else codes[subject > 0.5]
+    if (low, high) == (0.0, 100.0) or not own.size:
         return codes
-    from skimage.exposure import rescale_intensity
-
-    ends = np.percentile(codes, [low, high])
-    if ends[1] - ends[0] < 1e-6:
+    black, white = np.percentile(own, [low, high])
+    if white - black < 1e-6:
         return codes
-    stretch: Any = rescale_intensity
-    stretched = stretch(codes, (float(ends[0]), float(ends[1])), (0.0, 1.0))
-    return np.asarray(stretched, np.float32)
+    stretched = (codes - np.float32(black)) / np.float32(white - black)
+    return np.asarray(np.clip(stretched, 0.0, 1.0), np.float32)
 
 
-def graded(codes: Single, brightness: float = 0.0, contrast: float = 1.0, gamma: float = 1.0) -> Single:
-    """Bend the tones: gamma, then contrast about the middle grey, then brightness added.
+def grade(codes: Single, brightness: float = 0.0, contrast: float = 1.0, gamma: float = 1.0) -> Single:
+    """Apply gamma, then contrast about middle grey, then add brightness.
 
     Examples
     --------
-    >>> graded(np.array([[0.25, 0.5]], np.float32), contrast=2.0).tolist()
+    >>> grade(np.array([[0.25, 0.5]], np.float32), contrast=2.0).tolist()
     [[0.0, 0.5]]
     """
     if (brightness, contrast, gamma) == (0.0, 1.0, 1.0):
@@ -89,14 +98,14 @@ def graded(codes: Single, brightness: float = 0.0, contrast: float = 1.0, gamma:
     return np.asarray(np.clip(raised, 0.0, 1.0), np.float32)
 
 
-def local_contrast(codes: Single, amount: float = 0.0) -> Single:
-    """Raise contrast place by place, held by a clip limit (contrast-limited adaptive equalisation).
+def raise_local_contrast(codes: Single, amount: float = 0.0) -> Single:
+    """Raise local contrast by contrast-limited adaptive histogram equalisation.
 
     Parameters
     ----------
     codes : (rows, cols) float32
     amount : float
-        0 none, 1 all of it; the clip limit is a hundredth of it.
+        0 for none, 1 for the full effect; the clip limit is a hundredth of it.
     """
     if amount <= 0:
         return codes
@@ -106,31 +115,31 @@ def local_contrast(codes: Single, amount: float = 0.0) -> Single:
     return np.asarray(codes + np.float32(min(amount, 1.0)) * (made.astype(np.float32) - codes), np.float32)
 
 
-def smoothed(codes: Single, amount: float = 0.0) -> Single:
-    """Reduce grain and keep edges: total variation, of which `amount` is the weight in sRGB codes."""
+def denoise(codes: Single, amount: float = 0.0) -> Single:
+    """Reduce noise and keep edges, by total variation with the weight `amount`."""
     if amount <= 0:
         return codes
-    from skimage.restoration import denoise_tv_chambolle
+    from skimage import restoration
 
-    denoise: Any = denoise_tv_chambolle
-    return np.asarray(denoise(codes, weight=amount, max_num_iter=30), np.float32)
+    chambolle: Any = restoration.denoise_tv_chambolle
+    return np.asarray(chambolle(codes, weight=amount, max_num_iter=30), np.float32)
 
 
-def sharpened(codes: Single, amount: float = 0.0, radius: float = 2.0) -> Single:
-    """Add back what a blur of `radius` pixels takes away, `amount` times.
+def sharpen(codes: Single, amount: float = 0.0) -> Single:
+    """Apply an unsharp mask with a radius of 2 pixels.
 
     Examples
     --------
     >>> edge = np.repeat(np.float32([[0.3, 0.6]]), 4, axis=1)
-    >>> bool(np.ptp(sharpened(edge, 1.0)) > np.ptp(edge))
+    >>> bool(np.ptp(sharpen(edge, 1.0)) > np.ptp(edge))
     True
     """
     if amount <= 0:
         return codes
-    blurred = ndimage.gaussian_filter(codes, radius, mode="nearest")
-    return np.asarray(np.clip(codes + np.float32(amount) * (codes - blurred), 0.0, 1.0), np.float32)
+    smooth = ndimage.gaussian_filter(codes, SHARPEN_RADIUS, mode="nearest")
+    return np.asarray(np.clip(codes + np.float32(amount) * (codes - smooth), 0.0, 1.0), np.float32)
 
 
-def light_of(codes: Single) -> Single:
-    """Linear luminance of coded grey."""
+def decode_grey(codes: Single) -> Single:
+    """Return the linear luminance of encoded grey."""
     return np.asarray(decode_srgb(np.clip(codes, 0.0, 1.0)), np.float32)

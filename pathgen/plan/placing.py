@@ -28,9 +28,9 @@ from pathgen.panel.steadiness import (
 from pathgen.plan.model import bend_of, plan_beads
 from pathgen.plan.source import Source
 from pathgen.plan.trial import printing_times
-from pathgen.route import Footprint, Placement, place, place_turned
+from pathgen.route import Footprint, Placement, place, place_rotated
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 STATIONS = 200  # heights at which the sway is computed
@@ -233,7 +233,7 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
         along = np.linspace(0.0, panel.width, 181)
         faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, float(panel.thickness.max()))]
         points = np.concatenate([np.column_stack(face) for face in faces])
-        found = place_turned(points, standing.brim, line, only.panel.height, machine)
+        found = place_rotated(points, standing.brim, line, only.panel.height, machine)
         if found is None:
             raise
         return found
@@ -242,7 +242,9 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
 def _stand_several(
     panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], gap: float, in_turn: bool
 ) -> Places:
-    from pathgen.route.arrange import around_all  # loads networkx, which a single panel does not need
+    from pathgen.route.arrange import (
+        enclosing_footprint,  # loads networkx, which a single panel does not need
+    )
 
     setup, machine = panels[0].setup, panels[0].setup.machine
     found = {}
@@ -254,7 +256,7 @@ def _stand_several(
     if not found:
         raise capacity_error(panels, len(panels), gap, in_turn)
     blocks = {
-        r: add_start_line(around_all([p.footprint for p in panels], offsets), panels[0].panel.width)
+        r: add_start_line(enclosing_footprint([p.footprint for p in panels], offsets), panels[0].panel.width)
         for r, offsets in found.items()
     }
     choice = None
@@ -279,21 +281,25 @@ def _packed(
     boxes: Sequence[Footprint], rotation: int, setup: Setup, gap: float, in_turn: bool
 ) -> list[tuple[float, float]] | None:
     """Pack boxes at a rotation; None if they do not fit beside keep-out zones and start line."""
-    from pathgen.route.arrange import around_all, head_spacing, pack
+    from pathgen.route.arrange import arrange_rows, enclosing_footprint, head_clearance
 
     machine, brim = setup.machine, setup.standing.brim
     gaps = (gap, gap)
     if in_turn:
         # The head may pass over a brim, but in front, walls or supports may reach as far as the brim.
-        head = head_spacing(machine.head, max(box.height for box in boxes), rotation)
+        head = head_clearance(machine.head, max(box.height for box in boxes), rotation)
         gaps = (max(gap, head[0] - brim), max(gap, head[1]))
-    (low_x, high_x), (low_y, high_y) = free(machine)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
     room = (high_x - low_x, high_y - low_y) if rotation == 0 else (high_y - low_y, high_x - low_x)
-    offsets = pack(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
+    offsets = arrange_rows(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
     if offsets is None:
         return None
     try:
-        place(add_start_line(around_all(boxes, offsets), START_LINE)[0], machine, ALONG[rotation].lower())
+        place(
+            add_start_line(enclosing_footprint(boxes, offsets), START_LINE)[0],
+            machine,
+            ALONG[rotation].lower(),
+        )
     except PathgenError:
         return None
     return offsets
@@ -301,7 +307,7 @@ def _packed(
 
 def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list[int]:
     """Return the order in which panels can be made one after another."""
-    from pathgen.route.arrange import Box, turn_order
+    from pathgen.route.arrange import Box, build_order
 
     setup = panels[0].setup
     if not setup.machine.head:
@@ -319,7 +325,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
             u, n = np.array([box.u[0] + inset, box.u[1] - inset]), np.array([box.n[0] + inset, box.n[1]])
             x, y = spot.to_machine(u, n)
             boxes.append(((float(x.min()), float(x.max())), (float(y.min()), float(y.max()))))
-    return turn_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
+    return build_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
 def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
@@ -327,7 +333,7 @@ def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_t
 
     `asked` is the number of panels in the job; not all of them may be planned yet.
     """
-    from pathgen.route.arrange import head_spacing
+    from pathgen.route.arrange import head_clearance
 
     setup = panels[0].setup
     boxes = [p.footprint for p in panels]
@@ -341,7 +347,7 @@ def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_t
         count = 0
     how = f"{gap:g} mm apart"
     if in_turn:
-        room = head_spacing(setup.machine.head, max(box.height for box in boxes), 0)
+        room = head_clearance(setup.machine.head, max(box.height for box in boxes), 0)
         how += f", one after another with {room[0]:g} × {room[1]:g} mm for the head"
     return PathgenError(
         f"{asked} panels do not fit on {setup.machine.name}, {how}, brims included",

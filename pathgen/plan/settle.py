@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen import optics
 from pathgen.errors import PathgenError
+from pathgen.files.stages import log_stage
 from pathgen.layers import Layers, cut_layers
 from pathgen.layers.adaptive import AdaptiveHeights, Terms, adapt_layers
 from pathgen.layers.combs import SLENDER, CombPlan
@@ -38,8 +39,8 @@ from pathgen.plan.source import LoadedSource, Source, measure_again, read_source
 from pathgen.plan.trial import best_direction
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
-from pathgen.route.placement import free
-from pathgen.route.zones import room_beside, taken
+from pathgen.route.placement import usable_area
+from pathgen.route.zones import part_clearance, reserved_area
 from pathgen.settings import Job, Machine, Material, Setup, settle
 
 Progress = Callable[[int, int], None]
@@ -62,6 +63,7 @@ def plan_panel(
     return plan_several([(source, job or Job())], machine, material).panels[0]
 
 
+@log_stage(lambda platform: f"planned {len(platform.panels)} panels")
 def plan_several(
     panels: Sequence[tuple[Source, Job]],
     machine: Machine | None = None,
@@ -152,13 +154,13 @@ def _place_at(unplaced: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeome
 
 
 def _reject_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
-    (low_x, high_x), (low_y, high_y) = free(machine)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
     platform = shapely.box(low_x, low_y, high_x, high_y).buffer(1e-6)
-    zones = taken(machine)
+    zones = reserved_area(machine)
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
             what = f"panel {number} lies outside the free platform of {machine.name}"
-            apart = f", {room_beside(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
+            apart = f", {part_clearance(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
             raise PathgenError(what, where="place", allowed=f"inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
@@ -169,8 +171,8 @@ def _line_beside(
     areas: Sequence[BaseGeometry], machine: Machine
 ) -> tuple[tuple[tuple[float, float], float], Placement]:
     """Find an edge of the platform with room for the start line; return the line and its placement."""
-    (low_x, high_x), (low_y, high_y) = free(machine)
-    covered = shapely.union_all([*areas, taken(machine)]).buffer(START_GAP - LINE_ROOM)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
+    covered = shapely.union_all([*areas, reserved_area(machine)]).buffer(START_GAP - LINE_ROOM)
     half = START_LINE / 2
     for rotation, along, at in (
         (0, (low_x, high_x), low_y + LINE_ROOM),

@@ -15,6 +15,7 @@ from shapely.geometry import Polygon
 
 from pathgen import picture
 from pathgen.errors import PathgenError, printable
+from pathgen.files.stages import log_stage
 from pathgen.panel import Panel, View, add_rim, chamfer, cut_out, stand_on_edge
 from pathgen.panel.crop import show_picture
 from pathgen.panel.eyelet import Eyelet
@@ -61,6 +62,7 @@ class LoadedSource:
     outline: Polygon | None = None
 
 
+@log_stage(lambda loaded: f"read {loaded.name}, {loaded.values.shape[1]} × {loaded.values.shape[0]} values")
 def read_source(source: Source, setup: Setup, pixel: float) -> LoadedSource:
     """Read a photograph or a thickness map, and compute the size of its panel.
 

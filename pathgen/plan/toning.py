@@ -104,14 +104,14 @@ def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     note : str
         Size of a step, and the decision.
     """
-    from pathgen.optics.motor_steps import diffused, least_step, measure_step
+    from pathgen.optics.motor_steps import diffuse_error, measure_step, smallest_step
 
     light, hot_end, material = setup.light, setup.machine.hot_end, setup.material
     # Pressure behind the nozzle averages the filament that is fed within its lag.
     length = max(setup.feeds.feed * hot_end.lag, light.pixel)
-    step = least_step(setup.machine, setup.layers.nominal, length, setup.beads.packing).thickness
+    step = smallest_step(setup.machine, setup.layers.nominal, length, setup.beads.packing).thickness
     found = measure_step(step, optics.law(material.light), light.thinnest, light.thickest, material.viewing)
     size = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {found.lightness:.2f} L*"
     if not found.visible:
         return standing, f"{size}: not visible"
-    return diffused(standing, step), f"{size}: dithered over neighbouring pixels"
+    return diffuse_error(standing, step), f"{size}: dithered over neighbouring pixels"

@@ -18,16 +18,16 @@ from pathgen.motion import (
     Moves,
     assemble,
     banded,
+    lagged_moves,
     lead_filament,
-    moves_as_left,
     plan_speeds,
-    shorter,
+    split_moves,
 )
 from pathgen.picture import lightness
 from pathgen.plan.model import Planned
 from pathgen.proof.deposit_map import deposit
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import in_plane, pooled, sample_layers
+from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
 from pathgen.route import Placement, order_strokes
 from pathgen.settings import Setup
 
@@ -90,11 +90,11 @@ def try_fill(fill: str, beads: BeadPlan, layers: Layers, placement: Placement, s
         strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
         moves = _layer_moves(strokes, number, layers, placement, setup)
         seconds += float(plan_speeds(moves, machine).time.sum())
-        found += in_plane(
+        found += measure_coverage(
             moves, frame, profiles.thickness, [number],
             packing=setup.beads.packing, filament_diameter=machine.hot_end.filament_diameter,
         )  # fmt: skip
-    total = pooled(found)
+    total = pool_layers(found)
     void, overlap, outside = total.void_share or 0.0, total.overlap_share or 0.0, total.outside_share or 0.0
     return Trial(void, overlap, outside, seconds / len(numbers))
 
@@ -184,8 +184,8 @@ class FeedTrial:
         if hot_end.lag:
             if setup.feeds.lead == "on":
                 moves, _ = lead_filament(moves, plan, setup.machine)
-            moves = shorter(moves, self._frame.pixel)
-            moves = moves_as_left(moves, plan_speeds(moves, setup.machine), setup.machine)
+            moves = split_moves(moves, self._frame.pixel)
+            moves = lagged_moves(moves, plan_speeds(moves, setup.machine), setup.machine)
         diameter = hot_end.filament_diameter * hot_end.filament_factor**0.5
         packing = float(banded(setup, self._heights, "packing")[number])
         found = deposit(moves, self._frame, packing=packing, filament_diameter=diameter)

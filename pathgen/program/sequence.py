@@ -19,18 +19,28 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
 from pathgen.layers.bent import bend_outline
 from pathgen.layers.strokes import join_strokes, reorder_strokes
-from pathgen.motion import Kind, LayerSpans, Moves, approach, assemble, banded, concatenate, hop, start_line
+from pathgen.motion import (
+    Kind,
+    LayerSpans,
+    Moves,
+    approach_moves,
+    assemble,
+    banded,
+    concatenate,
+    cross_to_next_panel,
+    start_line,
+)
 from pathgen.plan.model import Planned, Platform
 from pathgen.program.detour import Detour
 from pathgen.route import order_strokes
-from pathgen.route.zones import barred, closed
+from pathgen.route.zones import closed_areas, join_areas
 from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once, a compromise of speed and memory
 CLEAR = 10.0  # mm between the head and the panels below it
 
 if TYPE_CHECKING:
-    from pathgen.route.ordering import Guide
+    from pathgen.route.ordering import StrokeSequencer
 
 Ints = NDArray[np.intp]
 
@@ -116,9 +126,9 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
     clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
     (low_x, high_x), (low_y, high_y) = machine.volume.x, machine.volume.y
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
-    if zones := barred(machine, clear):
+    if zones := closed_areas(machine, clear):
         line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
-        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed(zones)))
+        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(join_areas(zones)))
         here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
         corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
     return *corners[0], clear
@@ -128,7 +138,7 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
     """Plan moves block by block, ignoring keep-out zones."""
     setup, heights = platform.setup, program_layers(platform)
     line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
-    opening = [approach(line, setup.machine)]
+    opening = [approach_moves(line, setup.machine)]
     opening.append(assemble(line, Kind.START, heights, setup, opening[-1].end))
     every = tuple(range(len(platform.panels)))
     begun = 0  # layers of the panels before
@@ -172,7 +182,7 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
         if row == len(moves) or moves.layer[row] != layer:
             continue
         before = moves.rows(slice(0, row))
-        away = hop(before.end, before.end, park[2], layer, machine)
+        away = cross_to_next_panel(before.end, before.end, park[2], layer, machine)
         away.x[2], away.y[2], _ = park
         out, back = away.rows(slice(0, 3)), away.rows(slice(2, 5))
         back.x[0], back.y[0], _ = before.end
@@ -214,7 +224,7 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
     tallest = max(float(p.layers.top[-1]) for p in platform.panels)
     clear = min(tallest + CLEAR, planned.setup.machine.volume.z[1])
     to = (float(put.u[0]), float(put.n[0]), float(planned.layers.top[0]))
-    return hop(at, to, clear, begun, planned.setup.machine)
+    return cross_to_next_panel(at, to, clear, begun, planned.setup.machine)
 
 
 def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLayers, ...]]:
@@ -259,7 +269,7 @@ class _Order:
 
     def __init__(self, platform: Platform, group: Sequence[int]) -> None:
         self._panels = {number: platform.panels[number] for number in group}
-        self._guide: Guide | None = None
+        self._guide: StrokeSequencer | None = None
 
     def of(
         self, filled: Sequence[FilledLayers], at: tuple[float, float]
@@ -296,18 +306,18 @@ class _Order:
                     parts.append((put(here), kind, part.number, rank))
         return parts
 
-    def _guided(self) -> Guide:
+    def _guided(self) -> StrokeSequencer:
         """Prepare the paths around the walls on first use."""
         from pathgen.route.ordering import (
-            Guide,  # loads networkx, which a panel without supports does not need
+            StrokeSequencer,  # loads networkx, which a panel without supports does not need
         )
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]
             machine = next(iter(self._panels.values())).setup.machine
-            zones = barred(machine, 0.0)
+            zones = closed_areas(machine, 0.0)
             walls, middles = [wall for wall, _ in outlines], [middle for _, middle in outlines]
-            self._guide = Guide([*walls, *zones], [*middles, *(None for _ in zones)])
+            self._guide = StrokeSequencer([*walls, *zones], [*middles, *(None for _ in zones)])
         return self._guide
 
 

@@ -9,7 +9,8 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.errors import PathgenError
+from pathgen.errors import UnsafeProgramError
+from pathgen.files.stages import log_stage
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.comments import CAUTION
 from pathgen.gcode.pauses import sum_pauses
@@ -40,6 +41,7 @@ from pathgen.settings import Machine
 Progress = Callable[[int, int], None]
 
 
+@log_stage(lambda result: f"wrote {result.tally.count.sum():,.0f} moves")
 def write(
     planned: Planned | Platform,
     stream: BinaryIO,
@@ -120,7 +122,7 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
     Raises
     ------
-    PathgenError
+    UnsafeProgramError
         For the first error that the check finds; then there is no file.
     """
     stream.flush()
@@ -129,23 +131,12 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     if found.errors:
         first, more = found.errors[0], found.places("error") - 1
         others = f", and {more} more" if more else ""
-        raise PathgenError(
+        raise UnsafeProgramError(
             f"the check of the program found an error: {first}{others}",
             where="check",
             hint=f"{first.rule.do}; nothing was written",
         )
     return found
-
-
-def checked_line(found: Checklist) -> str:
-    """Describe the result of a program's check in one line."""
-    warnings = found.places("warning")
-    listed = (
-        f", {warnings:,} warning{'' if warnings == 1 else 's'} (`pathgen check` lists them)"
-        if warnings
-        else ""
-    )
-    return f"checked from its text: no errors{listed}"
 
 
 def _alone(planned: Planned) -> Platform:

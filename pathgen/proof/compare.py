@@ -1,4 +1,4 @@
-"""A written program against the thickness map that was wanted: wall, amounts, and the picture of both."""
+"""Comparison of a written program with its target thickness map: thickness, volumes and pictures."""
 
 from __future__ import annotations
 
@@ -15,37 +15,37 @@ from pathgen.panel.bend import column_area
 from pathgen.picture import check_thickness, lightness, resample
 from pathgen.proof.deposit_map import DepositMap, inside_ends, thickness_error, top_first
 from pathgen.proof.frame import SNAP
-from pathgen.proof.panel_replay import Effects, Replayed, replay
+from pathgen.proof.panel_replay import Effects, PanelReplay, replay
 
-__all__ = ["Comparison", "Effects", "Replayed", "compare", "match_sizes", "replay"]
+__all__ = ["Comparison", "Effects", "PanelReplay", "compare", "match_sizes", "replay"]
 
 Floats = NDArray[np.float64]
 
-WINDOW = 7  # pixels, side of the window that structural similarity looks through
+WINDOW = 7  # pixels, side of the window of the structural similarity
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """How far what a program makes is from what was wanted: found less wanted.
+    """Differences between a replayed panel and its target: replayed minus target.
 
     Attributes
     ----------
     gap : (rows, cols) float64
-        Thickness error on the wanted map's pixels, or the panel's where the map was resampled, mm; as the
-        viewer sees the panel.
+        Thickness error, mm, as the viewer sees the panel; on the pixels of the target, or of the panel if the
+        target was resampled.
     wanted : (rows, cols) float64
-        What was wanted there, mm.
+        Target thickness on the same pixels, mm.
     thickness_rms_mm, thickness_bias_mm, thickness_p99_mm, thickness_max_mm : float
-        Of `gap` between the ends: root mean square, mean, 99th percentile and largest of its absolute value.
+        Root mean square and mean of `gap`, 99th percentile and maximum of its absolute value, ends excluded.
     layer_volume_rms_share, layer_volume_max_share : float
-        Relative error of whole layers' volumes, ends included: root mean square, and largest absolute.
+        Relative error of the volumes of whole layers, ends included: root mean square and largest magnitude.
     lightness_rms, lightness_p99 : float or None
-        Error of the predicted picture between the ends in CIE L*, white at the picture's white; a hole is
-        brighter than that. None where the material is not known, as for the next two.
+        Error of the predicted picture, ends excluded, in CIE L* relative to the picture's white; holes are
+        brighter than white. None if the material is unknown, as are the next two.
     ssim : float or None
-        Structural similarity of both pictures' lightness; None for a panel under 3 pixels.
+        Structural similarity of the lightness of both pictures; None for panels smaller than 3 pixels.
     psnr_db : float or None
-        Peak signal (100 L*) to noise, infinite where nothing differs.
+        Peak signal-to-noise ratio for a peak of 100 L*; infinite for equal pictures.
     """
 
     gap: Floats
@@ -68,29 +68,29 @@ class Comparison:
     ] = None
 
     def as_dict(self) -> Row:
-        """Return the figures as a flat row; None also for infinity, which JSON cannot represent."""
+        """Return the figures as a flat row; infinity becomes None, as JSON cannot represent it."""
         figures = flatten(self).items()
         return {key: None if value is None or math.isinf(value) else value for key, value in figures}
 
 
-def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0) -> Comparison:
-    """Compare what a program makes with the thickness map that was wanted.
+def compare(found: PanelReplay, wanted: NDArray[np.floating], *, ends: float = 0.0) -> Comparison:
+    """Compare a replayed panel with its target thickness map.
 
-    The first layer is higher than the others: it covers several rows of the map and can only make their mean.
-    So the lowest rows are compared with one thickness, the same in all of them, and what they differ by
-    among themselves is part of the error. Where a rim is at the foot, they do not differ.
+    The first layer is higher than the others and covers several rows of the map, so it can only match their
+    mean. The deposited thickness is therefore constant over these rows, and differences between the target
+    rows count as errors. If the foot of the panel is a rim, there are none.
 
-    Light spreads alike in the wanted wall and in the one found, if it was asked to; nozzle and pressure are
-    the program's own, and smear only what was found.
+    The spread of light, if it is part of the replay, applies to both walls. Nozzle smear and pressure lag
+    belong to the program and apply to the replayed wall only.
 
     Parameters
     ----------
-    found : Replayed
+    found : PanelReplay
     wanted : (rows, cols) array
-        mm, as the viewer sees the whole panel, row 0 at the top; 0 where there is to be no wall, which the
-        picture's figures leave out. Of another spacing it is resampled.
+        Target thickness, mm, as the viewer sees the whole panel; row 0 at the top. 0 means no wall, and is
+        excluded from the picture figures. A map with other pixels than the panel's is resampled.
     ends : float
-        mm at either end of every stretch of wall that are left out.
+        mm at both ends of every piece of wall to exclude.
 
     Returns
     -------
@@ -99,22 +99,23 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
     Raises
     ------
     PathgenError
-        When the map is none, has other proportions than the panel, or nothing is left between the ends.
+        If the array is not a thickness map, differs from the panel in aspect ratio, or has no wall between
+        the ends.
     """
     target = check_thickness(np.asarray(wanted), "wanted thickness")
     if not target.any():
-        raise PathgenError("no wall was wanted: the map is 0 everywhere", where="wanted thickness")
-    view = found.standing.view
-    laid, target = match_sizes(found.laid, view.standing(target))
-    thickness = laid.upright(len(target))
-    pixel = laid.frame.pixel
+        raise PathgenError("target thickness is 0 everywhere", where="wanted thickness")
+    view = found.panel.view
+    deposited, target = match_sizes(found.deposited, view.standing(target))
+    thickness = deposited.upright(len(target))
+    pixel = deposited.frame.pixel
     inner = inside_ends(target, ends, pixel)
     error = thickness_error(thickness, target, ends=ends, pixel=pixel)
-    share = _volume_errors(laid, target)
-    seen: dict[str, float | None] = {}
+    share = _volume_errors(deposited, target)
+    picture: dict[str, float | None] = {}
     if found.material is not None and (target[inner] > 0).any():
-        ours, theirs = (lightness(found.lit(wall)) for wall in (thickness, target))
-        seen = _picture_errors(ours, theirs, inner & (target > 0))
+        ours, theirs = (lightness(found.backlight(wall)) for wall in (thickness, target))
+        picture = _picture_errors(ours, theirs, inner & (target > 0))
     return Comparison(
         gap=view.upright(thickness - target),
         wanted=view.upright(target),
@@ -124,68 +125,68 @@ def compare(found: Replayed, wanted: NDArray[np.floating], *, ends: float = 0.0)
         thickness_max_mm=error["max"],
         layer_volume_rms_share=float(np.sqrt(np.mean(share**2))),
         layer_volume_max_share=float(np.abs(share).max()),
-        **seen,
+        **picture,
     )
 
 
-def match_sizes(laid: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
-    """Bring a deposit map and a wanted map to the same panel.
+def match_sizes(deposited: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
+    """Bring a deposit map and a target map to the same panel height and number of columns.
 
-    A panel's height is rounded to whole layers; the top layer is taken to reach the wanted map's top, so that
-    rows do not slip against each other on the way up. A map of another number of columns is resampled.
+    The height of a panel is rounded to whole layers. The top layer is stretched to the top of the target map,
+    so that rows stay aligned. A target map with a different number of columns is resampled.
 
     Raises
     ------
     PathgenError
-        When the map has other proportions than the panel.
+        If the map differs from the panel in aspect ratio.
     """
-    frame, (rows, cols), columns = laid.frame, wanted.shape, laid.volume.shape[1]
-    top, spacing = float(frame.tops[-1]), frame.width / cols
+    frame, (rows, cols), columns = deposited.frame, wanted.shape, deposited.volume.shape[1]
+    top, pixel = float(frame.tops[-1]), frame.width / cols
     below = top - float(frame.heights[-1])
-    if abs(rows * spacing - top) > 1.001 * max(spacing, float(frame.heights[-1])):
-        what = f"wanted map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
-        allowed = f"the panel's proportions, as with {columns} × {max(1, round(top / frame.pixel))} pixels"
-        hint = "is it this program's map? --width and --origin say where the panel stands"
+    if abs(rows * pixel - top) > 1.001 * max(pixel, float(frame.heights[-1])):
+        what = f"target map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
+        allowed = f"the panel's aspect ratio, e.g. {columns} × {max(1, round(top / frame.pixel))} pixels"
+        hint = "use the map of this program, or state the panel's place with --width and --origin"
         raise PathgenError(what, where="wanted thickness", allowed=allowed, hint=hint)
     if cols != columns:
-        return laid, resample(wanted, max(1, round(top / frame.pixel)), columns)
-    if rows * spacing <= below or abs(rows * spacing - top) < SNAP:
-        return laid, wanted
-    tops, volume = frame.tops.copy(), laid.volume.copy()
-    tops[-1] = rows * spacing
+        return deposited, resample(wanted, max(1, round(top / frame.pixel)), columns)
+    if rows * pixel <= below or abs(rows * pixel - top) < SNAP:
+        return deposited, wanted
+    tops, volume = frame.tops.copy(), deposited.volume.copy()
+    tops[-1] = rows * pixel
     volume[0] *= (tops[-1] - below) / (top - below)
-    return replace(laid, volume=volume, frame=replace(frame, tops=tops)), wanted
+    return replace(deposited, volume=volume, frame=replace(frame, tops=tops)), wanted
 
 
-def _volume_errors(laid: DepositMap, wanted: Floats) -> Floats:
-    """Relative error of the volume of each layer in which there is to be wall."""
-    frame = laid.frame
+def _volume_errors(deposited: DepositMap, wanted: Floats) -> Floats:
+    """Return the relative volume errors of layers whose target volume is not 0."""
+    frame = deposited.frame
     area = wanted if frame.bend is None else column_area(wanted, frame.bend.radius)
     rows = np.cumsum(top_first(area) @ np.diff(frame.borders)) * (frame.tops[-1] / len(wanted))
     edges = np.linspace(0.0, frame.tops[-1], len(wanted) + 1)
-    due = np.diff(np.interp([0.0, *frame.tops], edges, [0.0, *rows]))
-    made = top_first(laid.volume).sum(axis=1) / laid.packing
-    return np.asarray(made[due > 0] / due[due > 0] - 1)
+    target = np.diff(np.interp([0.0, *frame.tops], edges, [0.0, *rows]))
+    made = top_first(deposited.volume).sum(axis=1) / deposited.packing
+    return np.asarray(made[target > 0] / target[target > 0] - 1)
 
 
 def _picture_errors(ours: Floats, theirs: Floats, wall: NDArray[np.bool_]) -> dict[str, float | None]:
-    """Compare two pictures' lightness where there is wall that counts."""
+    """Compare the lightness of two pictures over the given part of the wall."""
     from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
     gap = (ours - theirs)[wall]
-    ours = np.where(wall, ours, theirs)  # what does not count must not show in the windows beside it
+    ours = np.where(wall, ours, theirs)  # pixels outside it must not influence windows that overlap it
     window = min(WINDOW, *wall.shape)
     window -= 1 - window % 2
-    alike = None
+    similarity = None
     if window >= 3:
-        # Its mean leaves out a border in which the window is cut; so does this one, of the wall alone.
+        # The mean excludes the border where the window is incomplete, and pixels without wall.
         local = structural_similarity(theirs, ours, data_range=100.0, win_size=window, full=True)[1]
         inner = (slice(window // 2, -(window // 2)),) * 2
-        alike = float(local[inner][wall[inner]].mean()) if wall[inner].any() else None
+        similarity = float(local[inner][wall[inner]].mean()) if wall[inner].any() else None
     noise = peak_signal_noise_ratio(theirs[wall], ours[wall], data_range=100.0) if gap.any() else math.inf
     return {
         "lightness_rms": float(np.sqrt(np.mean(gap**2))),
         "lightness_p99": float(np.percentile(np.abs(gap), 99)),
-        "ssim": alike,
+        "ssim": similarity,
         "psnr_db": float(noise),
     }

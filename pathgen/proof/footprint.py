@@ -1,20 +1,19 @@
-"""What beads cover, seen from above: stadium outlines of a program's moves, and the section they should fill.
+"""Footprints of beads, as viewed from above, and the target section of a layer.
 
-Glossary. *Bead*: what one straight move deposits. *Footprint*: its outline in (u, n), a stadium: the centre
-line grown by half a width. *Run*: the beads of one stroke up to where it reverses; a serpentine is a run for
-each of its lines. *Joint*: where a run goes over into the next.
+Glossary. *Bead*: the deposit of one straight move. *Footprint*: its outline in (u, n), a stadium around the
+centreline. *Run*: the beads of one stroke up to a reversal; each line of a serpentine is a run. *Joint*: the
+place where one run continues as the next.
 
-Two widths can be meant. The *spacing* p is the bead's cross-section over the layer height: beads of that
-width
-that fill a wall exactly abut, so it is the one to look for gaps and overlap with. The *visible* width is the
-stadium section's own, w = p + h(1 − π/4), from (w − h)h + πh²/4 = p·h: what a microscope shows of a bead
-alone. Visible widths of a full wall overlap by h(1 − π/4) a bead, since round flanks leave room that the
-neighbour takes.
+A bead has two widths. Its *spacing* p is the cross-section divided by the layer height. Beads of this width
+that fill a wall exactly touch without overlap, so it is the width to use for gaps and overlap. The *visible*
+width w is that of a stadium-shaped section, w = p + h(1 − π/4), from (w − h)h + πh²/4 = p·h; a microscope
+shows it on a single bead. In a full wall, visible widths overlap by h(1 − π/4) per bead, because the
+neighbour fills the space beside the round flanks.
 
-Two joints can be meant where the beads of a run meet. *Round*: every bead is a whole stadium, so where a wide
-one meets a narrow one its end bulges past it, into what is the neighbour's; a run whose width keeps changing
-then covers a few per cent more than was deposited. *Fitted*: the round end is as wide as the narrower of the
-two, which keeps what a run covers near to what it deposits. Free ends are round in both.
+Beads of one run meet in one of two ways. *Round*: every bead is a complete stadium, so the end of a wide bead
+bulges into a narrow neighbour. A run with varying width then covers a few per cent more than was deposited.
+*Fitted*: the round end is as wide as the narrower bead, so a run covers almost exactly what was deposited.
+Free ends are round in both cases.
 """
 
 from __future__ import annotations
@@ -29,12 +28,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from pathgen.deposit.extruded import find_layers
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
-from pathgen.motion.moves import DEPOSITS, Kind, Moves
+from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.proof.deposit_map import COUNTED
-from pathgen.proof.frame import SNAP, Frame
+from pathgen.proof.frame import Frame
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -44,28 +44,28 @@ Shapes = NDArray[np.object_]
 
 Width = Literal["spacing", "visible"]
 Joints = Literal["round", "fitted"]
-QUARTER = 4  # chords to a quarter of a bead's round end: 0.5 % of its radius off, and only there
-SIDEWAYS = 0.1  # share of its length that a move must go along the stroke's axis to have a direction on it
+QUARTER = 4  # chords per quarter of a round end; the radius is off by 0.5 % there
+SIDEWAYS = 0.1  # minimum share of a move's length along the stroke's axis for a move with a direction
 
 
 @dataclass(frozen=True, slots=True)
 class Beads:
-    """Moves that deposit on the panel, in panel coordinates: columns of N, in program order.
+    """Deposits of a panel in panel coordinates: columns of N, in program order.
 
     Attributes
     ----------
     start, end : (N, 2) float64
-        Ends of the centre line, (u, n) mm.
+        Ends of the centreline, (u, n), mm.
     area : (N,) float64
-        What the bead fills seen from above, mm²: filament volume over layer height and packing.
+        Area that the bead fills as viewed from above, mm²: filament volume per layer height and packing.
     layer : (N,) intp
         Layer number from 0.
     stroke : (N,) intp
-        Number of the continuous deposit it belongs to, from 0.
+        Number of the stroke, from 0.
     run : (N,) intp
-        Number of its run, from 0, over all strokes.
+        Number of the run, from 0, over all strokes.
     row : (N,) intp
-        Its row among the moves.
+        Row of the move.
     """
 
     start: Floats
@@ -77,74 +77,73 @@ class Beads:
     row: Ints
 
     def __len__(self) -> int:
-        """Count the beads."""
+        """Return the number of beads."""
         return len(self.area)
 
     @property
     def length(self) -> Floats:
-        """Length of the centre lines, mm, (N,)."""
+        """Length of the centrelines, mm, (N,)."""
         return np.asarray(np.hypot(*(self.end - self.start).T))
 
     @property
     def spacing(self) -> Floats:
-        """Area over length, mm, (N,)."""
+        """Area divided by length, mm, (N,)."""
         return np.asarray(self.area / self.length)
 
-    def only(self, rows: NDArray[Any]) -> Beads:
-        """Keep some beads, by mask or by number; strokes and runs keep theirs."""
+    def select(self, rows: NDArray[Any]) -> Beads:
+        """Return some beads, by mask or row; they keep their stroke and run numbers."""
         columns = (self.start, self.end, self.area, self.layer, self.stroke, self.run, self.row)
         return Beads(*(column[rows] for column in columns))
 
 
-def beads_of(
+def extract_beads(
     source: Moves | Program,
     frame: Frame,
     *,
     packing: float,
     filament_diameter: float,
-    kinds: tuple[Kind, ...] = COUNTED,
     layers: Sequence[int] | None = None,
 ) -> Beads:
-    """Gather the beads of a program's panel.
+    """Extract the beads of one panel from a program.
 
     Parameters
     ----------
     source : Moves or Program
-        Machine coordinates; none gives no beads.
+        Machine coordinates.
     frame : Frame
-        How the panel stands. A move belongs to the layer whose top is nearest to the height it ends at,
-        within half that layer's height; moves at no layer's height are left out.
+        Position of the panel. A move belongs to the layer whose top is closest to the height of its end,
+        within half of the layer height; other moves are excluded.
     packing : float
-        Deposited volume over geometric volume.
+        Deposited volume divided by geometric volume.
     filament_diameter : float
         mm.
-    kinds : tuple of Kind
-        Kinds of move that count.
     layers : sequence of int, optional
-        Only these layers' beads; by default all. Strokes and runs are numbered among those kept.
+        Layers to include; by default, all. Strokes and runs are numbered within these.
 
     Returns
     -------
     Beads
-        Only moves that feed and go somewhere in x or y.
+        Moves that feed filament and travel in x or y; empty for no moves.
 
     Raises
     ------
     PathgenError
-        For a packing or diameter that is not above 0, and for a bent panel.
+        If packing or diameter is not positive, or the panel is bent.
 
     Notes
     -----
-    A stroke ends where the next move does not deposit, is of another kind of part, or lies in another layer.
+    A stroke ends where the next move does not deposit, belongs to another kind of part, or is in another
+    layer.
 
     Examples
     --------
+    >>> from pathgen.motion import Kind
     >>> fed, kind = np.full(2, 0.4 * 0.2 * 5 / 2.405282), np.full(2, Kind.WALL, np.uint8)
     >>> none = np.zeros(2)
     >>> there, layer = np.array([5.0, 0.0]), np.zeros(2, np.int32)
     >>> and_back = Moves((0, 0, 0.2), there, none, none + 0.2, fed, fed, kind, layer)
     >>> frame = Frame(0, 0, 0, 5, 0.1, np.array([0.2]))
-    >>> found = beads_of(and_back, frame, packing=1, filament_diameter=1.75)
+    >>> found = extract_beads(and_back, frame, packing=1, filament_diameter=1.75)
     >>> found.spacing.round(4), found.stroke, found.run
     (array([0.4, 0.4]), array([0, 0]), array([0, 1]))
     """
@@ -155,8 +154,8 @@ def beads_of(
         what = f"a panel bent by {frame.bend.degrees:g}°"
         raise PathgenError(what, where="footprint", allowed="a flat panel")
     moves = source.moves if isinstance(source, Program) else source
-    layer, placed = layer_of(moves.z, frame)
-    counted = deposits(moves) & np.isin(moves.kind, kinds) & placed
+    layer, placed = find_layers(moves.z, frame.tops, frame.heights)
+    counted = find_deposits(moves) & np.isin(moves.kind, COUNTED) & placed
     if layers is not None:
         counted &= np.isin(layer, layers)
     row = np.flatnonzero(counted)
@@ -172,39 +171,17 @@ def beads_of(
     return Beads(start, end, area, layer, stroke, _runs(end - start, stroke), row)
 
 
-def deposits(moves: Moves) -> Bools:
-    """Tell which moves deposit: they feed while they go somewhere in x or y, (N,)."""
-    moved = np.zeros(len(moves), np.bool_)
-    for values, first in ((moves.x, moves.start[0]), (moves.y, moves.start[1])):
-        moved[1:] |= values[1:] != values[:-1]
-        moved[:1] |= values[:1] != first
-    return moved & (moves.filament > 0) & np.isin(moves.kind, DEPOSITS)
-
-
-def layer_of(z: Floats, frame: Frame) -> tuple[Ints, Bools]:
-    """Find the layer whose top is nearest to each height.
-
-    Parameters
-    ----------
-    z : (N,) float64
-        mm.
-    frame : Frame
-
-    Returns
-    -------
-    layer : (N,) intp
-    placed : (N,) bool
-        The height lies within half the layer's height of its top.
-    """
-    layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)
-    return layer, np.abs(z - frame.tops[layer]) <= frame.heights[layer] / 2 + SNAP
+def find_deposits(moves: Moves) -> Bools:
+    """Find the moves that deposit: they feed filament while they travel in x or y, (N,)."""
+    x, y, _ = moves.steps()
+    return np.asarray(((x != 0) | (y != 0)) & (moves.filament > 0) & np.isin(moves.kind, DEPOSITS))
 
 
 def visible_width(spacing: Floats, height: float | Floats) -> Floats:
-    """Width of the stadium section whose area is spacing · height: w = p + h(1 − π/4), mm.
+    """Compute the width of a stadium-shaped section with the area spacing · height: w = p + h(1 − π/4), mm.
 
-    Where the bead is no wider than high, below p = h·π/4, there is no such section; the result is then less
-    than the height.
+    A bead narrower than its height, with p below h·π/4, has no such section; the result is then smaller than
+    the height.
 
     Examples
     --------
@@ -214,24 +191,24 @@ def visible_width(spacing: Floats, height: float | Floats) -> Floats:
     return np.asarray(spacing + height * (1 - math.pi / 4))
 
 
-def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
-    """Grow centre lines by half a width, with round ends.
+def stadium_shapes(start: Floats, end: Floats, width: Floats) -> Shapes:
+    """Widen centrelines to stadiums.
 
     Parameters
     ----------
     start, end : (N, 2) float64
-        mm; they may be the same point, which gives a disc.
+        mm; equal points give a disc.
     width : (N,) float64
         mm.
 
     Returns
     -------
     (N,) object
-        Shapely polygons. Straight sides are exact; a round end is `QUARTER` chords a quarter turn, inscribed.
+        Shapely polygons. Sides are exact; round ends are inscribed polygons of `QUARTER` chords per quarter.
 
     Examples
     --------
-    >>> one = stadiums(np.array([[0.0, 0.0]]), np.array([[2.0, 0.0]]), np.array([0.4]))
+    >>> one = stadium_shapes(np.array([[0.0, 0.0]]), np.array([[2.0, 0.0]]), np.array([0.4]))
     >>> one[0].bounds
     (-0.2, -0.2, 2.2, 0.2)
     """
@@ -240,20 +217,20 @@ def stadiums(start: Floats, end: Floats, width: Floats) -> Shapes:
 
 
 def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
-    """Outline beads so that those of a run meet in fitted joints.
+    """Outline beads with fitted joints inside each run.
 
     Parameters
     ----------
     beads : Beads
-        Of one layer, none of them without length.
+        Beads of one layer, all longer than 0.
     width : (N,) float64
         mm.
 
     Returns
     -------
     (N,) object
-        Shapely polygons: straight sides a width apart, and at either end a half disc, as wide as the narrower
-        bead where two of a run meet.
+        Shapely polygons: parallel sides, and at each end a half disc; where two beads of a run meet, it is as
+        wide as the narrower bead.
 
     Examples
     --------
@@ -278,16 +255,16 @@ def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
 
 
 def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
-    """Join the footprints of every run.
+    """Merge the footprints of each run.
 
     Parameters
     ----------
     beads : Beads
-        Of one layer.
+        Beads of one layer.
     width : (N,) float64
         mm.
     joints : {"round", "fitted"}
-        How the beads of a run meet; see the module.
+        Shape of joints inside a run, see the module's description.
 
     Returns
     -------
@@ -298,30 +275,32 @@ def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
     if not len(first):
         return np.zeros(0, object)
     count = np.diff(first, append=len(beads))
-    # GEOS joins the members of a row; rows are filled up with nothing.
+    # GEOS merges the shapes of each row; None fills short rows.
     table = np.full((len(first), int(count.max())), None, object)
-    each = fitted_outlines(beads, width) if joints == "fitted" else stadiums(beads.start, beads.end, width)
+    each = stadium_shapes(beads.start, beads.end, width)
+    if joints == "fitted":
+        each = fitted_outlines(beads, width)
     table[np.arange(table.shape[1]) < count[:, None]] = each
     return np.asarray(shapely.union_all(table, axis=1), object)
 
 
 def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
-    """Find what two runs share only because one goes over into the other.
+    """Find the overlap of two runs that is only due to one continuing as the other.
 
     Parameters
     ----------
     beads : Beads
-        Of one layer.
+        Beads of one layer.
     width : (N,) float64
         mm.
     shapes : (runs,) object
-        From `run_shapes`, of the same beads and widths.
+        Result of `run_shapes` for the same beads and widths.
 
     Returns
     -------
     (joints,) object
-        Where both runs cover a disc around the point they share, as wide on each side as the wider bead
-        there. A stroke that closes on itself has a joint there too.
+        Overlap of both runs inside a disc around their common point; the radius is the width of the wider
+        bead. A stroke that closes on itself has a joint at its ends.
     """
     first = np.flatnonzero(np.diff(beads.run, prepend=-1))
     last = np.append(first[1:], len(beads)) - 1
@@ -331,7 +310,7 @@ def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
     pairs = [(onward, onward + 1)]
     opens = np.flatnonzero(np.diff(beads.stroke[first], prepend=-1))
     closes = np.append(opens[1:], len(first)) - 1
-    closed = (opens < closes) & closes_itself(beads, first[opens], last[closes])
+    closed = (opens < closes) & is_closed(beads, first[opens], last[closes])
     pairs.append((closes[closed], opens[closed]))
     one, other = (np.concatenate(side) for side in zip(*pairs, strict=True))
     reach = np.maximum(width[last[one]], width[first[other]])
@@ -340,31 +319,31 @@ def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
     return np.asarray(shared, object)
 
 
-def closes_itself(beads: Beads, first: Ints, last: Ints) -> Bools:
-    """Tell which strokes, by first and last bead, end where they begin: within half a spacing, and longer."""
+def is_closed(beads: Beads, first: Ints, last: Ints) -> Bools:
+    """Find strokes, by first and last bead, that end where they start, within half a spacing."""
     gap = np.hypot(*(beads.end[last] - beads.start[first]).T)
     return np.asarray((gap < beads.spacing[first] / 2) & (last > first + 1))
 
 
 def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
-    """Outline of the wall a layer should be, every column as thick as it should be.
+    """Outline the target section of a layer from the thickness of each column.
 
     Parameters
     ----------
     thickness : (C,) float64
-        mm, column 0 at u = 0; 0 or NaN where there is no wall.
+        mm, column 0 at u = 0; 0 or NaN for no wall.
     frame : Frame
-        Its columns.
+        Position of the panel and its columns.
 
     Returns
     -------
     shapely polygon or multipolygon
-        With the columns' steps: its area is the sum of the columns'. Empty where there is no wall.
+        Stepped at the columns, so its area is the sum of the columns; empty for no wall.
 
     Raises
     ------
     PathgenError
-        When it is not a thickness for each of the frame's columns.
+        If the number of thicknesses differs from the number of columns.
 
     Examples
     --------
@@ -374,7 +353,7 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
     borders = frame.borders
     if thickness.shape != (len(borders) - 1,):
         what = f"a section of shape {thickness.shape}"
-        raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), a thickness a column")
+        raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), one thickness per column")
     wall = thickness > 0
     edge = np.diff(wall.astype(np.int8), prepend=0, append=0)
     pieces = []
@@ -385,15 +364,15 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
     return joined
 
 
-def check_outline(width: str, joints: str) -> None:
-    """Refuse what is no meaning of width or joints."""
+def check_options(width: str, joints: str) -> None:
+    """Reject unknown names for width or joints."""
     for name, value, known in (("width", width, get_args(Width)), ("joints", joints, get_args(Joints))):
         if value not in known:
             raise PathgenError(f"{name} {value!r}", where="footprint", allowed=" or ".join(known))
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:
-    """Cut strokes where they reverse along the axis they cover more way on; number the parts."""
+    """Split strokes where they reverse along the axis of their larger extent; number the runs."""
     if not len(stroke):
         return np.zeros(0, np.intp)
     way = np.abs(step)
@@ -401,15 +380,15 @@ def _runs(step: Floats, stroke: Ints) -> Ints:
     along = np.where((total[0] >= total[1])[stroke], step[:, 0], step[:, 1])
     clear = np.abs(along) > SIDEWAYS * np.hypot(*step.T)
     opens = np.diff(stroke, prepend=-1) != 0
-    # A move without a direction on the axis, such as a turn, has that of the last move that had one.
-    told = np.maximum.accumulate(np.where(clear | opens, np.arange(len(stroke)), 0))
-    heading = (np.sign(along) * clear)[told]
+    # A move without a direction on the axis, such as a hairpin, keeps the direction of an earlier move.
+    latest = np.maximum.accumulate(np.where(clear | opens, np.arange(len(stroke)), 0))
+    heading = (np.sign(along) * clear)[latest]
     cut = opens
     cut[1:] |= heading[1:] * heading[:-1] < 0
     return np.asarray(np.cumsum(cut) - 1)
 
 
 def _before(moves: Moves, row: Ints, axis: int) -> Floats:
-    """Where the head stands on an axis before each move."""
+    """Return the head's position on one axis before each move."""
     column = moves.x if axis == 0 else moves.y
     return np.where(row > 0, column[row - 1], moves.start[axis])

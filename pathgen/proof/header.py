@@ -11,10 +11,10 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from os import PathLike
 from typing import Annotated, Any, Literal, TypeVar, get_args, get_type_hints
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, input_name, not_text, open_input
 from pathgen.gcode.read import read_program
 from pathgen.settings import (
     Dialect,
@@ -254,12 +254,12 @@ def require(record: Header | JobFacts, name: str) -> float:
     return float(value)
 
 
-def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
+def read_facts(source: Input) -> dict[str, str]:
     r"""Read only the header comments of a program.
 
     Parameters
     ----------
-    source : bytes or path
+    source : bytes, path or binary stream
 
     Returns
     -------
@@ -276,27 +276,20 @@ def read_facts(source: bytes | str | PathLike[str]) -> dict[str, str]:
     >>> read_facts(b"; pathgen 1.0\n; panel rotation = 90\n; job pixel = 0.1\nG21\n")
     {'panel rotation': '90', 'job pixel': '0.1'}
     """
-    if isinstance(source, bytes):
-        head, name = source[:HEAD], "program"
-    else:
-        name = str(source)
-        try:
-            with open(source, "rb") as handle:
-                head = handle.read(HEAD)
-        except (OSError, ValueError) as error:  # ValueError: a path with a NUL character
-            reason = getattr(error, "strerror", None) or str(error)
-            raise PathgenError(f"cannot read {name}", where=reason) from None
+    where = input_name(source)
+    with open_input(source, "a program") as stream:
+        head = stream.read(HEAD)
     if not head:
-        raise PathgenError("the file is empty", where=name, allowed="a program")
+        raise PathgenError("the file is empty", where=where, allowed="a program")
     if b"\0" in head:
-        raise PathgenError("the file contains NUL bytes; it is not text", where=name, allowed="a program")
+        raise not_text(where, "a program")
     lines = []
     for line in head.splitlines(keepends=True):
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
             break
         lines.append(line)
     # Damaged lines are left to the checks of the whole program.
-    return read_program(b"".join(lines), _ANY, 1.75, most_faults=len(lines) + 1).header
+    return read_program(b"".join(lines), _ANY, 1.75, max_faults=len(lines) + 1).header
 
 
 def machine_for(facts: Mapping[str, str], given: Machine | None = None) -> Machine:

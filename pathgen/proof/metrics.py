@@ -1,8 +1,8 @@
-"""Gaps and overlap in the plane of a layer: coverage of the planned section by the deposited beads.
+"""Gaps and overlap in the plane of a layer: how well the beads of a program cover the target section.
 
-Everything starts from a `Program` read back (or from `Moves`, which give the same); nothing is taken from
-the planner. Shares are fractions of 1. Each result is a frozen record, and its `as_dict` a flat row for CSV
-or JSON whose keys end in their unit. Spacings, strokes and flow along the path are in `trace`.
+All functions start from a `Program` that was read back, or from its `Moves`; nothing comes from the planner.
+Shares are fractions of 1. Each result is a frozen record whose `as_dict` returns a flat row for CSV or JSON;
+each key ends in its unit. Spacing, strokes and flow along the path are in `trace`.
 """
 
 from __future__ import annotations
@@ -19,15 +19,14 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.errors import PathgenError
 from pathgen.files.quantities import Quantity
 from pathgen.gcode.read import Program
-from pathgen.motion.moves import Kind, Moves
-from pathgen.proof.deposit_map import COUNTED
+from pathgen.motion.moves import Moves
 from pathgen.proof.footprint import (
     Beads,
     Floats,
     Joints,
     Width,
-    beads_of,
-    check_outline,
+    check_options,
+    extract_beads,
     joint_shapes,
     run_shapes,
     section_shape,
@@ -37,33 +36,33 @@ from pathgen.proof.frame import Frame
 
 Span = tuple[float, float]
 
-DEEP = 1e3  # mm, deeper than any wall
+DEEP = 1e3  # mm, more than any wall thickness
 
 
 @dataclass(frozen=True, slots=True)
 class LayerMetrics:
-    """Coverage of the planned section of one layer by its beads.
+    """Coverage of the target section of one layer by its beads.
 
     Attributes
     ----------
     layer : int
-        Number from 0.
+        Layer number from 0.
     width : str
-        Width the beads were given: "spacing" or "visible".
+        Width of the beads: "spacing" or "visible".
     section_area, covered_area : float
-        Wanted section, and what of it any bead covers, mm².
+        Area of the target section, and area of its covered part, mm².
     void : float
         Share of the section that no bead covers.
     overlap : float
-        Areas of all runs inside the section, less their union, less joints, over the section's area: a place
-        that two beads cover counts once, one that three cover twice.
+        Sum of the areas of all runs inside the section, minus their union and their joints, as a share of the
+        section; a place covered by two beads counts once, a place covered by three counts twice.
     outside : float
-        Area that beads cover outside the section, over the section's area.
+        Covered area outside the section, as a share of the section.
     filled : float
-        Deposited volume over packing and layer height, over the section's area: 1 where the amount is right,
-        wherever it lies. A bead that is cut by the limits of what is looked at counts by length.
+        Deposited volume divided by packing and layer height, as a share of the section: 1 if the amount is
+        right, wherever it lies. A bead that crosses a limit of `between` counts by the length inside.
     joints : str
-        How the beads of a run meet: "round" or "fitted".
+        Shape of joints inside a run: "round" or "fitted".
     """
 
     layer: int
@@ -88,12 +87,12 @@ class PlaneFigures:
     overlap_share: Annotated[float | None, Quantity("share", "section that beads cover again")] = None
     outside_share: Annotated[float | None, Quantity("share", "area covered outside the section")] = None
     filled_share: Annotated[
-        float | None, Quantity("share", "deposited volume divided by solidity, layer height and section")
+        float | None, Quantity("share", "deposited volume divided by packing, layer height and section")
     ] = None
     wrong_share: Annotated[float | None, Quantity("share", "void, overlap and outside together")] = None
 
 
-def in_plane(
+def measure_coverage(
     source: Program | Moves,
     frame: Frame,
     sections: Sequence[Floats | BaseGeometry] | Floats,
@@ -104,79 +103,77 @@ def in_plane(
     width: Width = "spacing",
     joints: Joints = "round",
     between: Span | None = None,
-    kinds: tuple[Kind, ...] = COUNTED,
 ) -> list[LayerMetrics]:
-    """Measure gaps and overlap of a few layers.
+    """Measure gaps and overlap of sampled layers.
 
     Parameters
     ----------
     source : Program or Moves
         Machine coordinates.
     frame : Frame
-        How the panel stands.
+        Position of the panel.
     sections : sequence, one for each of `layers`
-        What the layer should be: (C,) thickness of every column, mm, or a shapely polygon in (u, n).
+        Target section: (C,) thickness of each column, mm, or a shapely polygon in (u, n).
     layers : sequence of int
-        Numbers from 0; `sample_layers` gives some.
+        Layer numbers from 0; `sample_layers` chooses some.
     packing : float
-        Deposited volume over geometric volume.
+        Deposited volume divided by geometric volume.
     filament_diameter : float
         mm.
     width : {"spacing", "visible"}
-        Width of a bead; see the module `footprint`. Gaps and overlap of a fill are those of "spacing".
+        Width of a bead, see `pathgen.proof.footprint`. Use "spacing" for gaps and overlap of a fill.
     joints : {"round", "fitted"}
-        How the beads of a run meet; see the module `footprint`. "round" counts the bulges of changing widths
-        as overlap, "fitted" does not.
+        Shape of joints inside a run, see `pathgen.proof.footprint`. With "round", the bulges at changes of
+        width count as overlap; with "fitted" they do not.
     between : tuple of float, optional
-        Range of u that is looked at, mm; by default all there is.
-    kinds : tuple of Kind
-        Kinds of move that count.
+        Range of u to measure, mm; by default, everything.
 
     Returns
     -------
     list of LayerMetrics
-        One a layer. Shares are NaN where the section is empty.
+        One per layer. Shares are NaN if the section is empty.
 
     Raises
     ------
     PathgenError
-        For a layer that is not there, a section that does not fit the frame, a number that is not above 0,
-        a bent panel.
+        For a layer that does not exist, a section that does not match the frame, a packing or diameter that
+        is not positive, or a bent panel.
 
     Examples
     --------
+    >>> from pathgen.motion import Kind
     >>> fed, kind = np.full(1, 0.4 * 0.2 * 5 / 2.405282), np.array([Kind.WALL], np.uint8)
     >>> x, y, z = np.array([5.0]), np.array([-0.2]), np.array([0.2])
     >>> bead = Moves((0, -0.2, 0.2), x, y, z, fed, fed, kind, np.array([0]))
     >>> frame = Frame(0, 0.0, 0.0, 5.0, 0.5, np.array([0.2]))
-    >>> found = in_plane(bead, frame, [np.full(10, 0.5)], [0], packing=1, filament_diameter=1.75)
+    >>> found = measure_coverage(bead, frame, [np.full(10, 0.5)], [0], packing=1, filament_diameter=1.75)
     >>> round(found[0].void, 3), found[0].overlap  # 0.4 mm of 0.5 mm
     (0.2, 0.0)
     """
-    check_outline(width, joints)
+    check_options(width, joints)
     if len(sections) != len(layers):
-        raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="in_plane")
+        raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="measure_coverage")
     if wrong := [i for i in layers if not 0 <= i < len(frame.tops)]:
-        raise PathgenError(f"layer {wrong[0]}", where="in_plane", allowed=f"0 to {len(frame.tops) - 1}")
-    amounts = {"packing": packing, "filament_diameter": filament_diameter}
-    beads = beads_of(source, frame, **amounts, kinds=kinds, layers=layers)
+        allowed = f"0 to {len(frame.tops) - 1}"
+        raise PathgenError(f"layer {wrong[0]}", where="measure_coverage", allowed=allowed)
+    beads = extract_beads(source, frame, packing=packing, filament_diameter=filament_diameter, layers=layers)
     found = []
     for layer, section in zip(layers, sections, strict=True):
         wanted = section if isinstance(section, BaseGeometry) else section_shape(np.asarray(section), frame)
-        here = beads.only(beads.layer == layer)
+        here = beads.select(beads.layer == layer)
         wide = here.spacing if width == "spacing" else visible_width(here.spacing, frame.heights[layer])
         areas = _covered(here, wide, joints, wanted, between)
         found.append(LayerMetrics(layer=layer, width=width, joints=joints, **areas))
     return found
 
 
-def pooled(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
-    """Combine layers, weighted by the area of their sections.
+def pool_layers(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
+    """Combine layers, weighted by the areas of their sections.
 
     Examples
     --------
     >>> two = [LayerMetrics(i, "spacing", 1.0 + i, 1.0, 0.3 * i, 0.0, 0.0, 1.0) for i in (0, 1)]
-    >>> round(pooled(two).void_share, 3)
+    >>> round(pool_layers(two).void_share, 3)
     0.2
     """
     section = sum(m.section_area for m in metrics)
@@ -191,24 +188,24 @@ def pooled(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
 
 
 def sample_layers(count: int, of: int) -> list[int]:
-    """Choose evenly spread layers: the middles of `count` equal parts of all but the outermost layers.
+    """Choose evenly spaced layers: the middles of `count` equal parts of all layers but the outermost.
 
     Parameters
     ----------
     count : int
-        How many; at least 1. All layers where there are no more.
+        Number of layers to choose, at least 1; if there are fewer, all are chosen.
     of : int
-        How many layers there are.
+        Number of layers.
 
     Returns
     -------
     list of int
-        Ascending, from 0. First and last are among them only where `count` needs them; none for no layers.
+        Ascending layer numbers from 0. The first and the last layer are chosen only if `count` requires it.
 
     Raises
     ------
     PathgenError
-        For a count below 1.
+        If `count` is below 1.
 
     Examples
     --------
@@ -225,31 +222,31 @@ def sample_layers(count: int, of: int) -> list[int]:
 def _covered(
     beads: Beads, wide: Floats, joints: Joints, wanted: BaseGeometry, between: Span | None
 ) -> dict[str, float]:
-    """Measure the coverage of one section: areas and shares by field of the record."""
+    """Compare the beads of one layer with its section; the result is named as in `LayerMetrics`."""
     runs = run_shapes(beads, wide, joints)
     shared = joint_shapes(beads, wide, runs)
     union = shapely.union_all(runs)
-    laid, share = float(union.area), np.ones(len(beads))
+    inside, share = float(union.area), np.ones(len(beads))
     if between is not None:
         low, high = between
         window = shapely.box(low, -DEEP, high, DEEP)
         wanted = wanted.intersection(window)
-        laid, share = float(union.intersection(window).area), _within(beads, low, high)
+        inside, share = float(union.intersection(window).area), _shares_between(beads, low, high)
     area, covered = float(wanted.area), float(union.intersection(wanted).area)
     many, joined = (shapely.area(shapely.intersection(shape, wanted)).sum() for shape in (runs, shared))
     parts = {
         "void": area - covered,
         "overlap": float(many) - covered - float(joined),
-        "outside": laid - covered,
+        "outside": inside - covered,
         "filled": float(beads.area @ share),
     }
-    # Differences of sums of areas: what is 0 may come out a last digit below.
+    # Rounding can make a difference of sums slightly negative.
     shares = {name: max(part / area, 0.0) if area > 0 else math.nan for name, part in parts.items()}
     return {"section_area": area, "covered_area": covered, **shares}
 
 
-def _within(beads: Beads, low: float, high: float) -> Floats:
-    """Return the share of each bead's length between two positions along u; 0 or 1 for a bead across."""
+def _shares_between(beads: Beads, low: float, high: float) -> Floats:
+    """Return the share of each bead between two values of u; beads across the wall count fully or not."""
     first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
     span = last - first
     inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)

@@ -1,4 +1,4 @@
-"""A written program, replayed: what it makes, how long it takes, and the picture it shows.
+"""Replay of a written program: the panel that it makes, its duration, and the predicted picture.
 
 program text ─► moves ─► deposit map ─► thickness on square pixels ─► predicted picture
 """
@@ -6,7 +6,6 @@ program text ─► moves ─► deposit map ─► thickness on square pixels �
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from os import PathLike
 from typing import Annotated
 
 import numpy as np
@@ -15,7 +14,9 @@ from numpy.typing import NDArray
 from pathgen import optics
 from pathgen.deposit.blur import smear, spread_light
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import Input, open_input
 from pathgen.files.quantities import Nested, Quantity, Row, flatten
+from pathgen.files.stages import log_stage
 from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import (
@@ -30,7 +31,7 @@ from pathgen.motion import (
     sum_moves,
 )
 from pathgen.motion.clock import Times
-from pathgen.motion.lag import moves_as_left
+from pathgen.motion.lag import lagged_moves
 from pathgen.optics.predict import viewed
 from pathgen.proof.deposit_map import DepositMap, deposit, inside_ends
 from pathgen.proof.header import digest_note, machine_for, material_for, panel_facts, read_facts
@@ -39,25 +40,25 @@ from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]
 
-TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
-TRACE = 0.001  # mm; less is no wall but what sums leave behind
-ASTRAY = 0.001  # share of the filament beside the panel that is worth a note
+TIMED = 1 << 17  # moves timed at once; extended to the end of their layer
+TRACE = 0.001  # mm; smaller thicknesses are rounding errors
+OUTSIDE_SHARE = 0.001  # share of the filament outside the panel above which a note is added
 
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """What happens between filament fed and eye; every step is off by default.
+    """Effects included in a replay; all are off by default.
 
     Attributes
     ----------
     smear : bool
-        Spread what is laid down over the nozzle, along u.
+        Spread the deposit over the nozzle diameter, along u.
     spread : float
-        Standard deviation of the light's spread inside the wall, mm.
+        Standard deviation of the spread of light inside the wall, mm.
     lag : bool
-        Lay down what leaves the nozzle under its pressure lag, not what is fed.
+        Deposit the volume that leaves the nozzle with pressure lag, instead of the volume fed.
     by_material : bool
-        Spread light as the material says it, which may grow with the wall's thickness.
+        Spread light as the material profile states, which may depend on the thickness of the wall.
     """
 
     smear: bool = False
@@ -67,108 +68,117 @@ class Effects:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Replayed:
-    """What a program makes.
+class PanelReplay:
+    """Replay of one panel of a program.
 
     Attributes
     ----------
     program : Program
     machine : Machine
     material : Material or None
-        None where neither the header nor the caller names one that is known: then there is no picture.
-    standing : ProgramPanel
-    laid : DepositMap
-        Smeared and lagging, where that was asked for.
+        None if neither the header nor the caller names a known material; then there is no picture.
+    panel : ProgramPanel
+        Size and place of the panel.
+    deposited : DepositMap
+        Includes smear and lag if requested.
     thickness : (rows, cols) float64
-        `laid` on square pixels, mm, as the viewer sees the panel, row 0 at the top.
+        `deposited` on square pixels, mm, as the viewer sees the panel; row 0 at the top.
     tally : Tally
-        Times and amounts of the moves as the machine will drive them.
-    clock : Clock
-        How long the program takes, moves and all else.
-    light : Light
-        The steps that were asked for.
+        Durations and amounts of the moves as the machine drives them.
+    clock : TimeByCause
+        Duration of the program, including all waits.
+    effects : Effects
     white : float
-        Thickness that shows the picture's white, mm: the header's, or what 1 % of the wall is thinner than.
+        Thickness of the picture's white, mm: from the header, or the 1st percentile of the wall.
     notes : tuple of str
-        What the person should know.
+        Remarks for the user.
     """
 
     program: Program
     machine: Machine
     material: Material | None
-    standing: ProgramPanel
-    laid: DepositMap
+    panel: ProgramPanel
+    deposited: DepositMap
     thickness: Floats
     tally: Tally
     clock: TimeByCause
-    light: Effects
+    effects: Effects
     white: float
     notes: tuple[str, ...]
 
     @property
     def seconds(self) -> float:
-        """How long it takes, heating, homing, dwells and waiting for lines included."""
+        """Duration in s, including heating, homing, dwells and waits for the next line."""
         return self.clock.total
 
     @property
     def picture(self) -> Floats:
-        """Predicted backlit luminance, (rows, cols), linear, 1 at the picture's white."""
-        return self.lit(self.thickness)
+        """Predicted backlit luminance, (rows, cols), linear, 1 for the picture's white."""
+        return self.backlight(self.thickness)
 
-    def lit(self, thickness: Floats) -> Floats:
-        """Light a wall of this material as this panel is lit; luminance is 1 at the picture's white.
+    def backlight(self, thickness: Floats) -> Floats:
+        """Return the backlit luminance of a wall of this material, with the effects of this replay.
+
+        Parameters
+        ----------
+        thickness : (rows, cols) float64
+            mm.
+
+        Returns
+        -------
+        (rows, cols) float64
+            Linear, 1 for the picture's white.
 
         Raises
         ------
         PathgenError
-            When the material is not known.
+            If the material is unknown.
         """
         if self.material is None:
-            raise PathgenError("no material, so no picture", where="replay", hint="name it with --material")
-        pixel = self.standing.frame.pixel
-        if self.light.by_material:
-            light = self.material.light
+            raise PathgenError("picture of unknown material", where="replay", hint="name it with --material")
+        light, pixel = self.material.light, self.panel.frame.pixel
+        if self.effects.by_material:
             widths = (light.spread, light.spread_growth)
-            lit = viewed(thickness, optics.law(light), pixel, spread=widths, thinnest=self.white)
-            return np.asarray(spread_light(lit, self.light.spread, pixel), np.float64)
-        luminance = optics.backlit(thickness, optics.law(self.material.light), self.white)
-        return np.asarray(spread_light(luminance, self.light.spread, pixel), np.float64)
+            luminance = viewed(thickness, optics.law(light), pixel, spread=widths, thinnest=self.white)
+        else:
+            luminance = optics.backlit(thickness, optics.law(light), self.white)
+        return np.asarray(spread_light(luminance, self.effects.spread, pixel), np.float64)
 
     def as_dict(self, ends: float = 0.0) -> Row:
-        """Return the figures of the program as a flat row; the last part of a key is its unit.
+        """Return the figures of the replay as a flat row; each key ends in its unit.
 
         Parameters
         ----------
         ends : float
-            mm at either end of every stretch of wall that do not count for its thickness.
+            mm at both ends of every piece of wall that are excluded from the thickness figures.
         """
         return flatten(self.figures(ends))
 
     def figures(self, ends: float = 0.0) -> ReplayFigures:
-        """Return the figures of the program; `ends` as in `as_dict`."""
-        frame = self.standing.frame
-        standing = self.standing.view.standing(self.thickness)
+        """Return the figures of the replay; `ends` as in `as_dict`."""
+        frame, view = self.panel.frame, self.panel.view
+        standing = view.standing(self.thickness)
         solid = np.where(standing > TRACE, standing, 0.0)
         wall = solid[(solid > 0) & inside_ends(solid, ends, frame.pixel)]
         filament = float(self.tally.filament.sum())
-        area = filament_area(self.standing.filament_diameter)
+        area = filament_area(self.panel.filament_diameter)
         return ReplayFigures(
             machine=self.machine.name,
             material=self.material.name if self.material else None,
             complete=self.program.ended,
-            width_mm=round(self.standing.size[0], 3),
-            height_mm=round(self.standing.size[1], 3),
-            turn_deg=self.standing.view.turn,
+            width_mm=round(self.panel.size[0], 3),
+            height_mm=round(self.panel.size[1], 3),
+            turn_deg=view.turn,
             rotation_deg=frame.rotation,
             layers=len(frame.tops),
-            layers_laid=int(np.count_nonzero(self.laid.volume.any(axis=1))),
+            layers_deposited=int(np.count_nonzero(self.deposited.volume.any(axis=1))),
             moves=len(self.program.moves),
             filament_m=round(filament / 1000, 4),
             mass_g=round(mass(filament, area, self.material.density), 2) if self.material else None,
             times=self.clock.rounded(),
             thinnest_mm=round(float(wall.min()), 3) if wall.size else 0.0,
             thickest_mm=round(float(wall.max()), 3) if wall.size else 0.0,
-            outside_mm3=round(self.laid.outside, 3),
+            outside_mm3=round(self.deposited.outside, 3),
         )
 
 
@@ -178,13 +188,13 @@ class ReplayFigures:
 
     machine: Annotated[str, Quantity("text", "name of the machine profile")]
     material: Annotated[str | None, Quantity("text", "name of the material profile")]
-    complete: Annotated[bool, Quantity("yes/no", "whether the program has its end")]
+    complete: Annotated[bool, Quantity("yes/no", "whether the program is complete")]
     width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
     height_mm: Annotated[float, Quantity("mm", "outer height as viewed")]
     turn_deg: Annotated[int, Quantity("deg", "edge the panel stands on")]
     rotation_deg: Annotated[float, Quantity("deg", "rotation on the platform: 0 along X, 90 along Y")]
     layers: Annotated[int, Quantity("count", "layers planned")]
-    layers_laid: Annotated[int, Quantity("count", "layers with deposits")]
+    layers_deposited: Annotated[int, Quantity("count", "layers with deposits")]
     moves: Annotated[int, Quantity("count", "moves")]
     filament_m: Annotated[float, Quantity("m", "length of filament")]
     mass_g: Annotated[float | None, Quantity("g", "mass")]
@@ -195,167 +205,164 @@ class ReplayFigures:
 
 
 def replay(
-    path: str | PathLike[str],
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
     stated: Stated | None = None,
-    light: Effects | None = None,
-) -> Replayed:
-    """Read a program and work out what it makes.
+    effects: Effects | None = None,
+) -> PanelReplay:
+    """Read a program and replay one panel.
 
     Parameters
     ----------
-    path : path
+    source : bytes, path or binary stream
+        The program's text, its file, or an open seekable file.
     machine, material : optional
-        By default the shipped ones that the program's header names.
+        By default, the shipped profiles that the header of the program names.
     stated : Stated, optional
-        What a person says of the program; wins over the header.
-    light : Light, optional
+        Facts about the program that replace those of the header.
+    effects : Effects, optional
 
     Returns
     -------
-    Replayed
+    PanelReplay
 
     Raises
     ------
     PathgenError
-        For text that is no program of the machine's dialect (with the line), and for a panel that neither
-        header nor deposits tell of.
+        If the text is not a program in the machine's dialect (the error names the line), or if neither the
+        header nor the deposits locate the panel.
     """
     stated = stated or Stated()
-    return lay_down(read_back(path, machine, material, light=light, panel=stated.panel), stated)
+    return replay_panel(read_and_time(source, machine, material, effects=effects, panel=stated.panel), stated)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reading:
-    """A program as it was read and timed, before a panel of it is laid down.
+class TimedProgram:
+    """A program that has been read and timed, ready for the replay of its panels.
 
     Attributes
     ----------
     program : Program
-        Heights count from the platform.
+        z is measured from the platform.
     machine : Machine
     material : Material or None
-    light : Light
-    left : Moves
-        What leaves the nozzle: with its lag, where that was asked for.
+    effects : Effects
+    moves : Moves
+        Moves to deposit; with pressure lag if requested.
     tally : Tally
-    clock : Clock
+    clock : TimeByCause
     looked_up : bool
-        Machine and material are what the header names.
+        Whether machine and material are those named in the header.
     notes : tuple of str
     """
 
     program: Program
     machine: Machine
     material: Material | None
-    light: Effects
-    left: Moves
+    effects: Effects
+    moves: Moves
     tally: Tally
     clock: TimeByCause
     looked_up: bool
     notes: tuple[str, ...]
 
 
-def read_back(
-    path: str | PathLike[str],
+@log_stage(lambda timed: f"read and timed {len(timed.program.moves):,} moves")
+def read_and_time(
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
-    light: Effects | None = None,
+    effects: Effects | None = None,
     panel: int | None = None,
-) -> Reading:
-    """Read a program once, for all its panels; parameters and errors are those of `replay`.
+) -> TimedProgram:
+    """Read and time a program once, for all its panels; see `replay` for parameters and errors.
 
-    A `panel` that there is not, from 1, is refused before the whole is read.
+    A nonexistent `panel`, counted from 1, is an error before the whole program is read.
     """
-    light, notes, facts = light or Effects(), [], read_facts(path)
-    panel_facts(facts, panel)
+    effects, notes = effects or Effects(), []
     looked_up = machine is None and material is None
-    machine = machine_for(facts, machine)
-    try:
-        material = material_for(facts, material)
-    except PathgenError as error:
-        notes.append(f"no picture and no mass, as the material is not known: {error}")
-    program = read_program(path, machine.dialect, machine.hot_end.filament_diameter)
-    if machine.z_zero:
-        raised = replace(program.moves, z=program.moves.z + machine.z_zero)
-        program = replace(program, moves=raised)
+    with open_input(source, "a program") as stream:
+        facts = read_facts(stream)
+        panel_facts(facts, panel)
+        machine = machine_for(facts, machine)
+        try:
+            material = material_for(facts, material)
+        except PathgenError as error:
+            notes.append(f"picture and mass are unknown, as the material is not known: {error}")
+        program = read_program(stream, machine.dialect, machine.hot_end.filament_diameter)
     if not program.ended:
-        notes.append("the program does not end: it was cut short, or is part of a longer one")
-    moves = _with_feeds(program.moves, machine)
-    left = moves_as_left(moves, plan_speeds(moves, machine), machine) if light.lag else moves
-    sums, time = _timed(replace(program, moves=moves), machine)
-    return Reading(program, machine, material, light, left, sums, time, looked_up, tuple(notes))
+        notes.append("the program has no end; it is incomplete, or part of a longer program")
+    # Heights count from the platform; moves before the first F word have the machine's travel feed.
+    read = program.moves
+    z = read.z + machine.z_zero if machine.z_zero else read.z
+    feed = read.feed if (read.feed > 0).all() else np.where(read.feed > 0, read.feed, machine.travel_feed)
+    timed = replace(read, z=z, feed=feed)
+    moves = lagged_moves(timed, plan_speeds(timed, machine), machine) if effects.lag else timed
+    tally, clock = _time_moves(replace(program, moves=timed), machine)
+    program = replace(program, moves=replace(read, z=z))
+    return TimedProgram(program, machine, material, effects, moves, tally, clock, looked_up, tuple(notes))
 
 
-def lay_down(read: Reading, stated: Stated | None = None) -> Replayed:
-    """Lay one panel of a program down that was read; errors are those of `replay`."""
-    machine, material, light = read.machine, read.material, read.light
+def replay_panel(read: TimedProgram, stated: Stated | None = None) -> PanelReplay:
+    """Replay one panel of a program; see `replay` for errors."""
+    machine, material = read.machine, read.material
     notes = list(read.notes)
     if read.looked_up and material is not None:
         facts = panel_facts(read.program.header, stated.panel if stated else None)
         notes += digest_note(facts, machine, material)
-    stands = locate_panel(read.program, machine, stated)
-    laid = deposit(
-        read.left, stands.frame, packing=stands.packing, filament_diameter=stands.filament_diameter
+    panel = locate_panel(read.program, machine, stated)
+    deposited = deposit(
+        read.moves, panel.frame, packing=panel.packing, filament_diameter=panel.filament_diameter
     )
-    if light.smear:
-        volume = smear(laid.volume, machine.hot_end.nozzle_diameter, stands.frame.pixel)
-        laid = replace(laid, volume=np.asarray(volume, np.float64))
-    fed = float(laid.volume.sum()) + laid.outside
-    if laid.outside > ASTRAY * fed:
-        share = 100 * laid.outside / fed
-        notes.append(f"{share:.1f} % of the wall's plastic is fed beside the panel or between its layers")
-    thickness = stands.view.upright(laid.upright())
-    return Replayed(
+    if read.effects.smear:
+        volume = smear(deposited.volume, machine.hot_end.nozzle_diameter, panel.frame.pixel)
+        deposited = replace(deposited, volume=np.asarray(volume, np.float64))
+    outside = deposited.outside / max(float(deposited.volume.sum()) + deposited.outside, 1e-9)
+    if outside > OUTSIDE_SHARE:
+        notes.append(f"{100 * outside:.1f} % of the wall's filament is fed outside the panel or its layers")
+    thickness = panel.view.upright(deposited.upright())
+    wall = thickness[thickness > 0]
+    # A percentile, so that a hole does not become the picture's white.
+    white = panel.white or (float(np.percentile(wall, 1)) if wall.size else 1.0)
+    return PanelReplay(
         program=read.program,
         machine=machine,
         material=material,
-        standing=stands,
-        laid=laid,
+        panel=panel,
+        deposited=deposited,
         thickness=thickness,
         tally=read.tally,
         clock=read.clock,
-        light=light,
-        white=stands.white or _thin(thickness),
-        notes=(*stands.notes, *notes),
+        effects=read.effects,
+        white=white,
+        notes=(*panel.notes, *notes),
     )
 
 
-def _with_feeds(moves: Moves, machine: Machine) -> Moves:
-    """Fill in the feed of moves that come before the first F word: the machine's travel feed."""
-    if (moves.feed > 0).all():
-        return moves
-    return replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
-
-
-def _timed(program: Program, machine: Machine) -> tuple[Tally, TimeByCause]:
-    """Time moves some layers at once: between layers the head rests, so nothing carries over.
-
-    The way to an axis's origin is part of homing, and an arc has one line for all its chords.
-    """
-    moves, events = program.moves, program.events
-    still = sum_pauses([event.words for event in events], machine.dialect)
-    homing = [events[at].line for at in still.homed]
+def split_layers(moves: Moves) -> list[slice]:
+    """Split moves between layers, where the head rests, into pieces of about `TIMED` moves."""
     starts = np.flatnonzero(np.diff(moves.layer)) + 1
     at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
-    cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)])
-    sums, supply = Tally(), Supply(machine)
-    for first, last in zip(cuts[:-1], cuts[1:], strict=True):
-        part, line = moves.rows(slice(first, last)), program.line[first:last]
+    cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)]).tolist()
+    return [slice(first, last) for first, last in zip(cuts[:-1], cuts[1:], strict=True)]
+
+
+def _time_moves(program: Program, machine: Machine) -> tuple[Tally, TimeByCause]:
+    """Time the moves; moves to the origin belong to homing, and all chords of an arc to one line."""
+    moves, events = program.moves, program.events
+    pauses = sum_pauses([event.words for event in events], machine.dialect)
+    homing = [events[at].line for at in pauses.homed]
+    tally, supply = Tally(), Supply(machine)
+    for piece in split_layers(moves):
+        part, line = moves.rows(piece), program.line[piece]
         feed = limit_feed(part, machine)
         plan = plan_speeds(part, machine, feed)
         plan = replace(plan, time=np.where(np.isin(line, homing), 0.0, plan.time))
-        sums += sum_moves(part, plan, feed)
+        tally += sum_moves(part, plan, feed)
         supply.take(np.add.reduceat(plan.time, np.flatnonzero(np.diff(line, prepend=-1))))
-    return sums, TimeByCause.of(
-        sums, machine, starving=supply.waited, dwelling=still.dwelling, homings=len(homing)
+    return tally, TimeByCause.of(
+        tally, machine, starving=supply.waited, dwelling=pauses.dwelling, homings=len(homing)
     )
-
-
-def _thin(thickness: Floats) -> float:
-    """Thickness that 1 % of the wall is thinner than, mm; a hole must not count as the picture's white."""
-    wall = thickness[thickness > 0]
-    return float(np.percentile(wall, 1)) if wall.size else 1.0

@@ -1,7 +1,7 @@
-"""Figures along the path of a written program: bead spacing, strokes, hairpins and melt rate.
+"""Figures along a toolpath: spacing, strokes, hairpins and flow, from the moves of a written program.
 
-For whoever compares ways to fill thin walls. Time, filament and length by kind of move are
-`pathgen.motion.tally`'s; gaps and overlap are in `metrics`.
+Use them to compare fills of thin walls. Time, filament and length by kind of move are in
+`pathgen.motion.tally`; gaps and overlap are in `metrics`.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from pathgen.errors import PathgenError
 from pathgen.files.quantities import Nested, Quantity
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
-from pathgen.motion.moves import Kind, Moves
+from pathgen.motion.moves import Moves
 from pathgen.motion.speed import SpeedPlan
-from pathgen.proof.deposit_map import COUNTED
-from pathgen.proof.footprint import Bools, Floats, Ints, beads_of, closes_itself, deposits
+from pathgen.proof.footprint import Bools, Floats, Ints, extract_beads, find_deposits, is_closed
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import Span
 
 SHARES = (0.01, 0.05, 0.5, 0.95, 0.99)
 SHARE_NAMES = ("p01", "p05", "median", "p95", "p99")
-SPACING_EDGES = np.linspace(0.0, 2.0, 201)
-LEVEL = 1e-6  # mm of rise that is none
-LINK = 2.0  # mm, the longest dry crossing that counts as a link
+SPACING_EDGES = np.linspace(0.0, 2.0, 201)  # mm, bin edges
+BINS = 100  # of the melt rate, from 0 to the highest mean
+LEVEL = 1e-6  # mm; a smaller rise is rounding
+LINK = 2.0  # mm, maximum length of a link
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -36,13 +36,13 @@ class Distribution:
     Attributes
     ----------
     p01, p05, median, p95, p99, mean : float or None
-        Quantiles and mean; None where the weight is 0.
+        Weighted quantiles and mean; None if there is no weight.
     beyond_share : float or None
-        Share of the weight outside the limits that were asked about; None without limits.
+        Share of the weight outside the limits; None without limits.
     weight : float
-        Total: mm of path or s.
+        Total weight: mm of path, or s.
     edges, histogram : (B + 1,), (B,) float64
-        Weight in each bin; values beyond the edges are in the outermost bins.
+        Weight per bin; values beyond the edges are in the outermost bins.
     """
 
     p01: Annotated[float | None, Quantity("", "1st percentile of")] = None
@@ -59,32 +59,32 @@ class Distribution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpacingDistribution:
-    """Spacings of a program's beads.
+    """Bead widths and column spacings of a program.
 
     Attributes
     ----------
-    normal : Spread
-        Volume divided by layer height and path length, mm, weighted by path length: the bead's own width.
-    column : Spread
-        Volume divided by layer height and |Δu|, mm, weighted by |Δu|: the width that light meets in a column.
-        Moves straight across the wall have none and no weight.
+    normal : Distribution
+        Bead width: volume per layer height and path length, mm, weighted by path length.
+    column : Distribution
+        Column spacing: volume per layer height and |Δu|, mm, weighted by |Δu|. This is the thickness that
+        light passes. Moves straight across the wall have no weight.
     """
 
     normal: Annotated[Distribution, Nested("bead_width_", "bead width, by path length", "mm", "_mm")]
-    column: Annotated[Distribution, Nested("column_spacing_", "spacing in a column, by width", "mm", "_mm")]
+    column: Annotated[Distribution, Nested("column_spacing_", "column spacing, by width", "mm", "_mm")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StrokeCounts:
-    """Numbers of strokes, crossings and hairpins of each layer, bottom first.
+    """Strokes, crossings and reversals per layer, bottom layer first.
 
     Attributes
     ----------
     strokes, travels, links, hairpins, loose_ends : (L,) intp
-        Continuous deposits; dry crossings to a stroke of the layer, long or lifted (travels) and short
+        Continuous deposits; long or lifted moves without deposit before a stroke (travels), and short ones
         (links); reversals inside strokes; ends of strokes inside the picture.
     length, shortest : (L,) float64
-        Length of all strokes, and of the shortest one (NaN where there is none), mm.
+        Length of all strokes and of the shortest stroke, mm; NaN for layers without strokes.
     """
 
     strokes: Ints
@@ -103,7 +103,7 @@ class StrokeCounts:
 
 @dataclass(frozen=True, slots=True)
 class LayerMeans:
-    """Mean numbers of strokes, crossings and hairpins per layer."""
+    """Mean numbers of strokes, crossings and reversals per layer."""
 
     strokes: Annotated[float, Quantity("", "continuous deposits per layer")]
     travels: Annotated[float, Quantity("", "long or lifted dry crossings per layer")]
@@ -113,17 +113,16 @@ class LayerMeans:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeltRate:
-    """Volume of plastic melted per second.
+    """Volume melted per second.
 
     Attributes
     ----------
     mean, peak : (N,) float64
-        Of each move, mm³/s: over its time, and at its highest speed. 0 where nothing is fed, or no time
-        passes.
+        Mean and highest melt rate of each move, mm³/s; 0 for moves that feed nothing or take no time.
     deposit : (N,) bool
-        Moves that deposit; the distributions are of these alone.
-    by_time, by_length : Spread
-        Of `mean`, mm³/s, weighted by time and by path length.
+        Moves that deposit; the distributions include only these.
+    by_time, by_length : Distribution
+        Distribution of `mean`, mm³/s, weighted by time and by path length.
     melt_peak_mm3_s : float
         Maximum of `peak` among the moves that deposit.
     """
@@ -157,42 +156,31 @@ def measure_spacing(
     packing: float,
     filament_diameter: float,
     limits: Span | None = None,
-    between: Span | None = None,
-    edges: Floats = SPACING_EDGES,
-    kinds: tuple[Kind, ...] = COUNTED,
 ) -> SpacingDistribution:
-    """Measure the spacing of the beads of a program.
+    """Measure the distribution of bead widths and column spacings of a program.
 
     Parameters
     ----------
     source : Program or Moves
     frame : Frame
     packing, filament_diameter : float
-        As for `in_plane`.
+        See `measure_coverage`.
     limits : tuple of float, optional
-        Smallest and largest spacing of the plan, mm; `beyond` is the share outside, a thousandth of a spacing
-        (rounding of the text) apart.
-    between : tuple of float, optional
-        Only moves whose middle lies in this range of u, mm.
-    edges : (B + 1,) float64
-        Edges of the histograms' bins, mm.
-    kinds : tuple of Kind
+        Minimum and maximum spacing of the plan, mm; `beyond` is the share outside, with a tolerance of a
+        thousandth for the rounding of the text.
 
     Returns
     -------
     SpacingDistribution
-        Turns count as any other move.
+        Includes hairpins.
     """
-    beads = beads_of(source, frame, packing=packing, filament_diameter=filament_diameter, kinds=kinds)
-    if between is not None:
-        middle = (beads.start[:, 0] + beads.end[:, 0]) / 2
-        beads = beads.only((middle >= between[0]) & (middle <= between[1]))
+    beads = extract_beads(source, frame, packing=packing, filament_diameter=filament_diameter)
     along = np.abs(beads.end[:, 0] - beads.start[:, 0])
     real = along > 0
     column = beads.area[real] / along[real]
     return SpacingDistribution(
-        weighted_quantiles(beads.spacing, beads.length, edges, limits),
-        weighted_quantiles(column, along[real], edges, limits),
+        weighted_quantiles(beads.spacing, beads.length, SPACING_EDGES, limits),
+        weighted_quantiles(column, along[real], SPACING_EDGES, limits),
     )
 
 
@@ -204,17 +192,16 @@ def weighted_quantiles(
     Parameters
     ----------
     values, weights : (N,) float64
-        Weights not below 0.
+        Weights must not be negative.
     edges : (B + 1,) float64
         Ascending.
     limits : tuple of float, optional
-        What `beyond` counts from; a thousandth of them is allowed.
+        Limits for `beyond`, with a tolerance of a thousandth.
 
     Returns
     -------
-    Spread
-        A quantile is the smallest value that, with all below it, has that share of the weight. All NaN for no
-        weight.
+    Distribution
+        A quantile is the smallest value up to which the weights reach the share. All NaN for no weight.
 
     Examples
     --------
@@ -244,35 +231,32 @@ def weighted_quantiles(
     )
 
 
-def counts(
+def count_strokes(
     source: Program | Moves,
     frame: Frame,
     *,
     picture: Span | None = None,
-    link: float = LINK,
-    kinds: tuple[Kind, ...] = COUNTED,
 ) -> StrokeCounts:
-    """Count strokes, crossings, hairpins and loose ends of every layer.
+    """Count strokes, crossings, hairpins and loose ends in every layer.
+
+    A crossing without deposit is a link if it is at most `LINK` long, stays in the layer and does not
+    retract; otherwise it is a travel. The text alone decides, as it does not name the kind of a crossing.
 
     Parameters
     ----------
     source : Program or Moves
     frame : Frame
     picture : tuple of float, optional
-        Range of u inside the rim, mm: where a loose end can be seen. By default the whole width.
-    link : float
-        Longest dry crossing, mm, that is a link and not a travel: within a layer, and without filament drawn
-        back. Told from the motion alone, since that is all a program's text keeps.
-    kinds : tuple of Kind
-        Kinds of move that are strokes.
+        Range of u in which a loose end is visible, mm; by default, the whole width.
 
     Returns
     -------
     StrokeCounts
-        A crossing belongs to the layer it leads to. A closed loop has no loose end. All 0 for no moves.
+        A crossing belongs to the layer of the next stroke. A closed loop has no loose end. All 0 for no
+        moves.
     """
     moves = source.moves if isinstance(source, Program) else source
-    beads = beads_of(moves, frame, packing=1.0, filament_diameter=1.0, kinds=kinds)
+    beads = extract_beads(moves, frame, packing=1.0, filament_diameter=1.0)
     total = len(frame.tops)
     first = np.flatnonzero(np.diff(beads.stroke, prepend=-1))
     last = np.append(first[1:], len(beads))[: len(first)] - 1
@@ -281,35 +265,35 @@ def counts(
     def per_layer(chosen: Bools) -> Ints:
         return np.bincount(layer[chosen], minlength=total).astype(np.intp)
 
-    way, same = _crossings(moves, beads.row[first])
-    linked = same & (way <= link)
+    distance, same = _crossings(moves, beads.row[first])
+    linked = same & (distance <= LINK)
     hairpins = np.bincount(beads.layer[first], beads.run[last] - beads.run[first], total)
     low, high = picture or (0.0, frame.width)
-    seen = np.zeros(len(first), np.intp)
+    loose = np.zeros(len(first), np.intp)
     for ends in (beads.start[first, 0], beads.end[last, 0]):
-        seen += (ends > low) & (ends < high)
-    seen[closes_itself(beads, first, last)] = 0
+        loose += (ends > low) & (ends < high)
+    loose[is_closed(beads, first, last)] = 0
     length = np.add.reduceat(beads.length, first) if len(first) else np.zeros(0)
     shortest = np.full(total, np.inf)
     np.minimum.at(shortest, layer, length)
     return StrokeCounts(
         per_layer(np.ones(len(layer), np.bool_)),
-        per_layer((way > 0) & ~linked),
-        per_layer((way > 0) & linked),
+        per_layer((distance > 0) & ~linked),
+        per_layer((distance > 0) & linked),
         hairpins.astype(np.intp),
-        np.bincount(layer, seen, total).astype(np.intp),
+        np.bincount(layer, loose, total).astype(np.intp),
         np.bincount(layer, length, total).astype(np.float64),
         np.where(np.isinf(shortest), np.nan, shortest),
     )
 
 
 def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
-    """Compute the dry path to each stroke, mm, and whether it is in the layer and without retraction.
+    """Return the distance without deposit before each stroke, mm, and whether it is level without retraction.
 
-    `first` are the rows of the strokes' first beads; what counts is between the deposit before and that row.
+    `first` contains the row of the first bead of each stroke.
     """
     steps = moves.steps()
-    dry = ~deposits(moves)
+    dry = ~find_deposits(moves)
     made = np.flatnonzero(~dry)
     after = np.searchsorted(made, first)
     begin = np.where(after > 0, made[after - 1] + 1, 0) if len(made) else np.zeros_like(first)
@@ -322,20 +306,16 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
     return between(np.hypot(steps[0], steps[1])), level & (between((moves.filament < 0).astype(float)) == 0)
 
 
-def measure_melt_rate(
-    moves: Moves, plan: SpeedPlan, filament_diameter: float, *, bins: int = 100
-) -> MeltRate:
-    """Compute the melt rate of every move.
+def measure_melt_rate(moves: Moves, plan: SpeedPlan, filament_diameter: float) -> MeltRate:
+    """Compute how much plastic the hot end must melt per second.
 
     Parameters
     ----------
     moves : Moves
-    plan : Plan
-        Of the same moves, from `pathgen.motion.plan_speeds`.
+    plan : SpeedPlan
+        Speeds of the same moves, from `pathgen.motion.plan_speeds`.
     filament_diameter : float
         mm.
-    bins : int
-        Equal bins of the histograms, from 0 to the highest mean.
 
     Returns
     -------
@@ -344,10 +324,10 @@ def measure_melt_rate(
     Raises
     ------
     PathgenError
-        Where the plan is of other moves.
+        If the plan belongs to other moves.
     """
     if len(plan.time) != len(moves):
-        raise PathgenError(f"a plan of {len(plan.time)} moves for {len(moves)}", where="melt_rate")
+        raise PathgenError(f"speed plan of {len(plan.time)} moves for {len(moves)} moves", where="melt_rate")
     length = moves.path()
     volume = moves.filament.clip(0) * filament_area(filament_diameter)
     alone = (length == 0) & (volume > 0)
@@ -355,8 +335,8 @@ def measure_melt_rate(
     none = np.zeros(len(moves))
     mean = np.divide(volume, plan.time, out=none.copy(), where=plan.time > 0)
     peak = np.divide(volume * plan.peak, path, out=none.copy(), where=path > 0)
-    made = deposits(moves)
-    edges = np.linspace(0.0, float(mean[made].max(initial=0.0)) or 1.0, bins + 1)
+    made = find_deposits(moves)
+    edges = np.linspace(0.0, float(mean[made].max(initial=0.0)) or 1.0, BINS + 1)
     return MeltRate(
         mean,
         peak,

@@ -1,8 +1,8 @@
-"""The sheet: what every figure is drawn on, and what is written and measured there.
+"""Common parts of all figures: sheets, axes, texts, colour scales and images.
 
-Places on a sheet are whole dots from its top left corner, so that a map is put there dot for dot and never
-resampled by the drawing library. Text is measured before it is placed: lines are broken, and long names cut,
-by the width they take in the one font that comes with matplotlib.
+Positions on a sheet are whole dots from its top left corner, so that a map is drawn dot for dot and never
+resampled by the drawing library. Text is measured before it is placed, to break lines and to shorten long
+names; the only font is the one shipped with matplotlib.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, TypeVar
+from io import BytesIO
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from matplotlib import colormaps
@@ -29,24 +30,24 @@ Dots = NDArray[np.uint8]
 Cell = TypeVar("Cell", bound=np.generic)
 
 DPI = 100
-SHEET = 1800  # dots across
-EDGE = 76  # left of everything
-RISE = 34  # dots from a rule to the heading under it
+SHEET = 1800  # width of the large figures, dots
+EDGE = 76  # left margin
+RISE = 34  # dots from a rule to the heading below it
 SCALE_GAP, SCALE_WIDE, SCALE_LOWEST = 16, 16, 110
-TICK_ACROSS, TICK_UP = 56, 30  # dots from tick to tick at least, so that their figures stay apart
+TICK_ACROSS, TICK_UP = 56, 30  # minimum distance of ticks, so that their labels do not touch
 INK, FAINT, PAPER = "#23282d", "#7c838a", "#fbfaf7"
-TINT = "#ebe8e0"  # behind what is held, and what is chosen
-BARE = (228, 225, 217)  # where there is no wall
-# Thick towards black, in even steps of lightness.
+TINT = "#ebe8e0"  # background of supported heights and of the chosen axis
+BARE = (228, 225, 217)  # no wall
+# Thick is dark; perceptually uniform.
 THICKNESS_COLOURS = colormaps["bone_r"]
-SMALL = 9.0  # points of all text but headings
-FONT = "DejaVu Sans"  # matplotlib brings it along
+SMALL = 9.0  # points, text other than headings
+FONT = "DejaVu Sans"  # shipped with matplotlib
 TEXT: dict[str, Any] = {"color": INK, "fontfamily": FONT}
 
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A place on the sheet: left, top, width and height in dots, from the top left corner."""
+    """A rectangle on a sheet: left, top, width and height in dots, from the top left corner."""
 
     left: int
     top: int
@@ -55,32 +56,44 @@ class Box:
 
     @property
     def foot(self) -> int:
-        """Its lower edge."""
+        """Lower edge, dots."""
         return self.top + self.high
 
 
-def blank(high: int) -> Figure:
-    """Take an empty sheet, `high` dots high."""
-    sheet = Figure(figsize=(SHEET / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
+def new_sheet(high: int, wide: int = SHEET) -> Figure:
+    """Return an empty sheet of the given size in dots."""
+    sheet = Figure(figsize=(wide / DPI, high / DPI), dpi=DPI, facecolor=PAPER)
     FigureCanvasAgg(sheet)
     return sheet
 
 
-def axes_in(sheet: Figure, box: Box) -> Axes:
-    """Make axes that fill a box, sober: thin frame, small figures, ticks outside and never crowded."""
-    high = sheet.get_figheight() * DPI
-    place = (box.left / SHEET, 1 - box.foot / high, box.wide / SHEET, box.high / high)
+def sheet_png(sheet: Figure) -> bytes:
+    """Encode a sheet as PNG, without date and software, so that the same sheet gives the same bytes."""
+    buffer = BytesIO()
+    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def add_axes_box(sheet: Figure, box: Box) -> Axes:
+    """Add axes that fill a box exactly, with thin frames and a few ticks outside."""
+    wide, high = sheet.get_figwidth() * DPI, sheet.get_figheight() * DPI
+    place = (box.left / wide, 1 - box.foot / high, box.wide / wide, box.high / high)
     axes = sheet.add_axes(place, facecolor=PAPER)
-    axes.tick_params(length=3, width=0.6, color=FAINT, labelsize=9, labelcolor=INK, labelfontfamily=FONT)
     for axis, dots in ((axes.xaxis, box.wide / TICK_ACROSS), (axes.yaxis, box.high / TICK_UP)):
         axis.set_major_locator(MaxNLocator(max(1, min(8, int(dots))), steps=[1, 2, 5, 10], min_n_ticks=1))
-    for spine in axes.spines.values():
-        spine.set(linewidth=0.6, color=FAINT)
+    style_axes(axes)
     return axes
 
 
-def label(axes: Axes, heading: str, across: str = "", up: str = "", size: float = 10) -> None:
-    """Write a heading above axes and what is counted along them."""
+def style_axes(axes: Axes) -> None:
+    """Give axes the common style of ticks and frames."""
+    axes.tick_params(length=3, width=0.6, color=FAINT, labelsize=9, labelcolor=INK, labelfontfamily=FONT)
+    for spine in axes.spines.values():
+        spine.set(linewidth=0.6, color=FAINT)
+
+
+def label_axes(axes: Axes, heading: str, across: str = "", up: str = "", size: float = 10) -> None:
+    """Set the heading of axes, and the labels of both axes."""
     axes.set_title(heading, loc="left", fontsize=size, pad=6, parse_math=False, **TEXT)
     axes.set_xlabel(across, fontsize=9, **TEXT)
     axes.set_ylabel(up, fontsize=9, **TEXT)
@@ -96,54 +109,59 @@ def draw_text(
     bold: bool = False,
     colour: str = INK,
 ) -> None:
-    """Write on the sheet itself; `base` is the dot on which the line stands."""
-    place = (left / SHEET, 1 - base / (sheet.get_figheight() * DPI))
+    """Draw a text on a sheet; `left` and `base`, its baseline, are in dots from the top left corner."""
+    place = (left / (sheet.get_figwidth() * DPI), 1 - base / (sheet.get_figheight() * DPI))
     weight = "bold" if bold else "normal"
     style = TEXT | {"color": colour}
     sheet.text(*place, text, fontsize=size, fontweight=weight, ha=side, parse_math=False, **style)
 
 
 def draw_line(sheet: Figure, at: float) -> None:
-    """Draw a fine line across the sheet, `at` dots from its top."""
+    """Draw a thin rule across a sheet, `at` dots from its top."""
     y = 1 - at / (sheet.get_figheight() * DPI)
     x = [EDGE / SHEET, 1 - EDGE / SHEET]
     sheet.add_artist(Line2D(x, [y, y], color=FAINT, linewidth=0.5))
 
 
 def draw_scale(
-    sheet: Figure, box: Box, norm: Normalize, colours: Colormap, heading: str, beyond: bool = False
+    sheet: Figure,
+    box: Box,
+    norm: Normalize,
+    colours: Colormap,
+    heading: str,
+    extend: Literal["neither", "both", "min", "max"] = "neither",
 ) -> Axes:
-    """Put a colour scale at the right of a box, as high as it is; with points, where values go beyond it."""
+    """Draw a colour scale to the right of a box; `extend` adds a point at ends that values exceed."""
     high = max(box.high, SCALE_LOWEST)
-    axes = axes_in(sheet, Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
-    bar = sheet.colorbar(ScalarMappable(norm, colours), cax=axes, extend="both" if beyond else "neither")
+    axes = add_axes_box(sheet, Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
+    bar = sheet.colorbar(ScalarMappable(norm, colours), cax=axes, extend=extend)
     bar.outline.set(linewidth=0.6, color=FAINT)
     bar.minorticks_off()
     bar.set_label(heading, fontsize=9, **TEXT)
     return axes
 
 
-def colour_scale(low: float, high: float, least: float) -> Normalize:
-    """Scale from low to high, widened to `least` where they are nearer than that."""
-    more = max(0.0, least - (high - low)) / 2
+def colour_scale(low: float, high: float, minimum: float) -> Normalize:
+    """Return a scale from low to high, widened to a span of at least `minimum`."""
+    more = max(0.0, minimum - (high - low)) / 2
     return Normalize(low - more, high + more)
 
 
 @lru_cache(maxsize=1)
-def _ruler() -> Any:  # the drawing library has no types for its renderer
+def _ruler() -> Any:  # matplotlib has no type for its renderer
     canvas: Any = FigureCanvasAgg(Figure(dpi=DPI))
     return canvas.get_renderer()
 
 
 @lru_cache(maxsize=4096)
 def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Measure a line of text as it is drawn, in dots.
+    """Measure the width of a line of text, in dots.
 
     Parameters
     ----------
     text : str
     size : float
-        In points.
+        Points.
     bold : bool
 
     Examples
@@ -155,14 +173,14 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
     return float(_ruler().get_text_width_height_descent(text, font, ismath=False)[0])
 
 
-def wrap(text: str, size: float, wide: float) -> list[str]:
-    """Break a text into lines no wider than `wide` dots, between words; a longer word is cut.
+def wrap_text(text: str, size: float, wide: float) -> list[str]:
+    """Break a text between words into lines of at most `wide` dots; longer words are shortened.
 
     Examples
     --------
-    >>> wrap("steady up to the top", 9, 90)
+    >>> wrap_text("steady up to the top", 9, 90)
     ['steady up to', 'the top']
-    >>> wrap("", 9, 90)
+    >>> wrap_text("", 9, 90)
     []
     """
     lines: list[str] = []
@@ -176,7 +194,7 @@ def wrap(text: str, size: float, wide: float) -> list[str]:
 
 
 def shorten(text: str, size: float, wide: float, bold: bool = False) -> str:
-    """Shorten a text in its middle until it is no wider than `wide` dots.
+    """Shorten a text in its middle to at most `wide` dots.
 
     Examples
     --------
@@ -189,24 +207,24 @@ def shorten(text: str, size: float, wide: float, bold: bool = False) -> str:
     def short(kept: int) -> str:
         return text[: kept // 2] + "…" + text[len(text) - (kept - kept // 2) :]
 
-    most = bisect_right(range(1, len(text)), wide, key=lambda kept: text_width(short(kept), size, bold))
-    return short(most)
+    length = bisect_right(range(1, len(text)), wide, key=lambda kept: text_width(short(kept), size, bold))
+    return short(length)
 
 
 def area_mean(values: NDArray[Any], rows: int, cols: int) -> NDArray[np.float32]:
-    """Bring an array to another size; every new cell is the mean of what it covers of the old ones.
+    """Resample an array by area means, to a larger or smaller size.
 
     Parameters
     ----------
     values : (R, C) array
         At least one cell.
     rows, cols : int
-        Size wanted, larger or smaller.
+        Size of the result.
 
     Returns
     -------
     (rows, cols) array of float32
-        Its mean is that of `values`.
+        Its mean is the mean of `values`.
 
     Examples
     --------
@@ -218,7 +236,7 @@ def area_mean(values: NDArray[Any], rows: int, cols: int) -> NDArray[np.float32]
 
 
 def _shares(cells: int, dots: int) -> NDArray[np.float32]:
-    """How much of each dot each cell fills, (dots, cells); rows add up to 1."""
+    """Return the share of each dot that each cell fills, (dots, cells); rows add up to 1."""
     edge = np.linspace(0, cells, dots + 1)
     cell = np.arange(cells)
     overlap = np.minimum(edge[1:, None], cell + 1) - np.maximum(edge[:-1, None], cell)
@@ -226,12 +244,12 @@ def _shares(cells: int, dots: int) -> NDArray[np.float32]:
     return share
 
 
-def pick(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
-    """Bring an array to another size by taking the cell under each dot's middle.
+def resample_nearest(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
+    """Resample an array by nearest neighbours.
 
     Examples
     --------
-    >>> pick(np.array([[1, 2, 3]]), 2, 1).tolist()
+    >>> resample_nearest(np.array([[1, 2, 3]]), 2, 1).tolist()
     [[2], [2]]
     """
     down, across = (
@@ -242,12 +260,12 @@ def pick(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cell]:
     return picked
 
 
-def grown(mask: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
-    """Widen a mask by some dots on all sides, corners included.
+def dilate(mask: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
+    """Dilate a mask by a square of `by` dots on all sides.
 
     Examples
     --------
-    >>> grown(np.array([[False, False, True]]), 1).tolist()
+    >>> dilate(np.array([[False, False, True]]), 1).tolist()
     [[False, True, True]]
     """
     for axis in (0, 1):

@@ -1,8 +1,8 @@
-"""Sample layers, seen from above: each once over its whole length, once a piece of it in true proportions.
+"""Sampled layers as viewed from above: the whole layer, and an enlarged part to scale.
 
-Glossary. *Strip*: a layer over its whole length, the thickness direction n exaggerated. *Window*: the piece
-of it in true proportions. The back is on top and the viewer's side below, as for someone who stands before
-the panel. Supports stand grey beside the wall; the frame cuts off what they reach further than `APRON`.
+Glossary. *Strip*: a whole layer with the thickness direction n enlarged. *Window*: a part of the layer to
+scale. The back is at the top and the viewer's side at the bottom. Supports are grey; they are cut off at
+`APRON`.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import ListedColormap, Normalize
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from pathgen.report.canvas import (
     DPI,
@@ -25,41 +26,41 @@ from pathgen.report.canvas import (
     RISE,
     Box,
     Floats,
-    axes_in,
+    add_axes_box,
     colour_scale,
     draw_line,
     draw_scale,
     draw_text,
-    label,
+    label_axes,
 )
 
 STRIP_WIDE, STRIP_HIGH, STRIP_ROW = 1104, 150, 232
 WINDOW_LEFT, WINDOW_WIDE = 1236, 440
 SPACING_COLOURS = ListedColormap(colormaps["viridis"](np.linspace(0.2, 1.0, 256)))
 SUPPORT = "#c6c3ba"
-APRON = 0.3  # of the wall's reach, that supports are shown in front of it and behind it
+APRON = 0.3  # of the wall's extent in n, shown in front of the wall and behind it for supports
 
 
 @dataclass(frozen=True, slots=True)
 class SampleLayer:
-    """One layer's beads, to be drawn from above.
+    """Beads of one layer.
 
     Attributes
     ----------
     z : float
-        Height of the layer's upper face, mm.
+        Top of the layer, mm.
     index : int
         Layer number.
     points : (M, 2, 2) float
-        Ends (u, n) of the segments that deposit, mm.
+        End points (u, n) of the deposits, mm.
     spacing : (M,) float
-        Spacing of each segment, mm.
+        Bead spacing, mm.
     width : (M,) float
-        Visible width of each segment, mm.
+        Visible width, mm.
     supports : (K, 2, 2) float
-        Ends (u, n) of what is laid of supports, mm.
+        End points (u, n) of the supports' deposits, mm.
     supports_width : (K,) float
-        Visible width of it, mm.
+        Visible width of these, mm.
     """
 
     z: float
@@ -72,53 +73,54 @@ class SampleLayer:
 
 
 def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLayer], width: float) -> None:
-    """Draw sample layers into their strips, the highest first, and their windows beside them.
+    """Draw layers into their strips, the highest at the top, with a window beside each.
 
     Parameters
     ----------
     sheet : Figure
     strips : sequence of Box
-        One for each layer, from above downward.
+        One per layer, from top to bottom.
     layers : sequence of SampleLayer
-        At least one, bottom first.
+        At least one, bottom layer first.
     width : float
-        Of the panel, mm.
+        Width of the panel, mm.
     """
     norm = _spacing_scale(layers)
-    back, front = reaches(layers)
-    dots = STRIP_HIGH / (front - back)  # a mm
+    back, front = displayed_range(layers)
+    dots = STRIP_HIGH / (front - back)  # per mm
     span = min(width, WINDOW_WIDE / dots)
     line = strips[0].top - 52
     draw_line(sheet, line - RISE)
     supported = any(len(layer.supports) for layer in layers)
-    grey = "; supports grey, cut off where they go on" if supported else ""
-    draw_text(sheet, EDGE, line, f"Layers from above: the back on top, the viewer's side below{grey}", 11)
-    larger = f"n drawn {dots * width / STRIP_WIDE:.2g} times as large as u"
+    grey = "; supports grey, cut off" if supported else ""
+    text = f"Layers as viewed from above: the back at the top, the viewer's side at the bottom{grey}"
+    draw_text(sheet, EDGE, line, text, 11)
+    larger = f"n enlarged {dots * width / STRIP_WIDE:.2g} times"
     draw_text(sheet, EDGE + STRIP_WIDE, line, larger, 9, "right")
-    draw_text(sheet, WINDOW_LEFT, line, "The framed piece in true proportions", 9)
+    draw_text(sheet, WINDOW_LEFT, line, "The framed part, to scale", 9)
     for box, layer in zip(strips, reversed(layers), strict=True):
-        start = busiest(layer, span, width)
+        start = find_busiest(layer, span, width)
         below = "u, mm" if box is strips[-1] else ""
-        whole = axes_in(sheet, box)
+        whole = add_axes_box(sheet, box)
         whole.set(xlim=(0, width), ylim=(front, back))
         _draw_bodies(whole, layer, norm)
         whole.axvspan(start, start + span, fill=False, edgecolor=INK, linewidth=1.2, zorder=5)
-        label(whole, f"layer {layer.index}, z {layer.z:.2f} mm", below, "n, mm")
-        piece = axes_in(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
+        label_axes(whole, f"layer {layer.index + 1}, z {layer.z:.2f} mm", below, "n, mm")
+        piece = add_axes_box(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
         piece.set(xlim=(start, start + span), ylim=(front, back))
         _draw_lines(piece, layer, norm, dots)
-        label(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
+        label_axes(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
     beside = Box(WINDOW_LEFT, strips[0].top, WINDOW_WIDE, strips[-1].foot - strips[0].top)
-    draw_scale(sheet, beside, norm, SPACING_COLOURS, "spacing, mm", beyond=True)
+    draw_scale(sheet, beside, norm, SPACING_COLOURS, "spacing, mm", "both")
 
 
-def reaches(layers: Sequence[SampleLayer]) -> tuple[float, float]:
-    """Range of n to show of layers, from behind the wall to in front of it, mm.
+def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
+    """Return the range of n to draw, from behind the wall to in front of it, mm.
 
     Examples
     --------
     >>> bead = SampleLayer(0.2, 0, np.array([[[0.0, 1.0], [9.0, 1.0]]]), np.array([0.4]), np.array([0.4]))
-    >>> reaches([bead])
+    >>> displayed_range([bead])
     (0.0, 1.272)
     """
     wall = max((_front(layer.points, layer.width) for layer in layers if len(layer.spacing)), default=1.0)
@@ -130,15 +132,15 @@ def reaches(layers: Sequence[SampleLayer]) -> tuple[float, float]:
 
 
 def _front(points: Floats, width: Floats) -> float:
-    """How far beads reach toward positive n, mm."""
+    """Return the largest n that beads reach, mm."""
     return float((points[..., 1].max(axis=1) + width / 2).max())
 
 
-def busiest(layer: SampleLayer, span: float, width: float) -> float:
-    """Find the piece of a layer, `span` long, in which beads go furthest in and out; return its start, mm."""
+def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
+    """Find the part of a layer, `span` long, where beads vary most in n; return its start, mm."""
     bins = 1000
     u, n = layer.points[..., 0].mean(axis=1), np.abs(np.diff(layer.points[..., 1], axis=1)[:, 0])
-    # Turns at the wall's two ends go furthest of all, and are the same in every panel.
+    # The hairpins at both ends of the wall vary most, and are the same in every panel.
     inside = (u > 0.05 * width) & (u < 0.95 * width)
     gone = np.histogram(u[inside], bins, (0, width), weights=n[inside])[0].cumsum()
     wide = min(round(span / width * bins), bins - 1)
@@ -147,7 +149,7 @@ def busiest(layer: SampleLayer, span: float, width: float) -> float:
 
 
 def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
-    """Scale over the middle 96 % of all bead length: a few odd turns would leave one colour for the rest."""
+    """Return a scale for the middle 96 % of the bead length, so that few hairpins do not set its limits."""
     spacing = np.concatenate([layer.spacing for layer in layers])
     if not spacing.size:
         return colour_scale(0.0, 1.0, 0.0)
@@ -159,45 +161,46 @@ def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
 
 
 def _corners(ends: Floats, width: Floats) -> list[Floats]:
-    """Spell beads as rectangles in mm."""
+    """Return beads as rectangles in mm."""
     along = ends[:, 1] - ends[:, 0]
     half = width / 2 / np.maximum(np.hypot(*along.T), 1e-9)
     across = (np.column_stack([-along[:, 1], along[:, 0]]) * half[:, None])[:, None]
     return list(np.concatenate([ends - across, (ends + across)[:, ::-1]], axis=1))
 
 
+def _add_centrelines(axes: Axes, ends: Floats, colour: str) -> None:
+    axes.add_collection(LineCollection(list(ends), colors=colour, linewidths=0.45), autolim=False)
+
+
 def _draw_bodies(axes: Axes, layer: SampleLayer, norm: Normalize) -> None:
-    """Draw beads as rectangles in mm, whatever the axes' proportions, and their centrelines."""
-    supports = PolyCollection(
-        _corners(layer.supports, layer.supports_width), facecolors=SUPPORT, edgecolors="none"
-    )
-    axes.add_collection(supports, autolim=False)
-    axes.add_collection(LineCollection(list(layer.supports), colors=FAINT, linewidths=0.45), autolim=False)
+    """Draw beads as rectangles in mm, for axes of any proportions."""
+    corners = _corners(layer.supports, layer.supports_width)
+    axes.add_collection(PolyCollection(corners, facecolors=SUPPORT, edgecolors="none"), autolim=False)
+    _add_centrelines(axes, layer.supports, FAINT)
     corners = _corners(layer.points, layer.width)
     bodies = PolyCollection(corners, cmap=SPACING_COLOURS, norm=norm, linewidths=0.3, edgecolors="face")
     bodies.set_array(layer.spacing)
     axes.add_collection(bodies, autolim=False)
-    axes.add_collection(LineCollection(list(layer.points), colors=INK, linewidths=0.45), autolim=False)
+    _add_centrelines(axes, layer.points, INK)
 
 
 def _draw_lines(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float) -> None:
-    """Draw beads in true proportions, `dots` a mm: lines as wide as the bead, with round ends."""
+    """Draw beads to scale, at `dots` per mm, as lines of the beads' width with round ends."""
     points = 72 / DPI * dots
-    ends, width, _ = _seen(axes, layer.supports, layer.supports_width, layer.supports_width)
-    supports = LineCollection(list(ends), colors=SUPPORT, linewidths=width * points, capstyle="round")
+    shown = _visible(axes, layer.supports)
+    ends, widths = layer.supports[shown], layer.supports_width[shown] * points
+    supports = LineCollection(list(ends), colors=SUPPORT, linewidths=widths, capstyle="round")
     axes.add_collection(supports, autolim=False)
-    axes.add_collection(LineCollection(list(ends), colors=FAINT, linewidths=0.45), autolim=False)
-    ends, width, spacing = _seen(axes, layer.points, layer.width, layer.spacing)
-    bodies = LineCollection(
-        list(ends), cmap=SPACING_COLOURS, norm=norm, linewidths=width * points, capstyle="round"
-    )
-    bodies.set_array(spacing)
+    _add_centrelines(axes, ends, FAINT)
+    shown = _visible(axes, layer.points)
+    ends, widths = layer.points[shown], layer.width[shown] * points
+    bodies = LineCollection(list(ends), cmap=SPACING_COLOURS, norm=norm, linewidths=widths, capstyle="round")
+    bodies.set_array(layer.spacing[shown])
     axes.add_collection(bodies, autolim=False)
-    axes.add_collection(LineCollection(list(ends), colors=INK, linewidths=0.45), autolim=False)
+    _add_centrelines(axes, ends, INK)
 
 
-def _seen(axes: Axes, ends: Floats, width: Floats, spacing: Floats) -> tuple[Floats, Floats, Floats]:
-    """Keep the segments that the axes show."""
+def _visible(axes: Axes, ends: Floats) -> NDArray[np.bool_]:
+    """Find the segments inside the axes."""
     u, (low, high) = ends[..., 0], axes.get_xlim()
-    seen = (u.max(axis=1) >= low - 1) & (u.min(axis=1) <= high + 1)
-    return ends[seen], width[seen], spacing[seen]
+    return np.asarray((u.max(axis=1) >= low - 1) & (u.min(axis=1) <= high + 1))

@@ -1,26 +1,26 @@
 "use strict";
-// The page without its script is whole, with a few layers drawn; this adds the swapping and the looking through.
+// Without this script the page shows a few layers; the script adds controls for pictures and layers.
 document.documentElement.classList.add("live");
 
-// One panel's pictures and layers; its elements' names end in its number.
+// Pictures and layers of one panel; the ids of its elements end in its number.
 function panel(script) {
   const number = script.id.split("-").pop();
   const $ = (name) => document.getElementById(name + "-" + number);
   const data = JSON.parse(script.textContent);
 
-  // Two pictures in one place.
-  const swap = $("swap"), predicted = $("predicted"), wanted = $("wanted");
+  // Two pictures in one place; one of them is visible.
+  const swap = $("swap"), predicted = $("predicted"), target = $("target");
   function show(which) {
     predicted.hidden = which !== "predicted";
-    wanted.hidden = which !== "wanted";
+    target.hidden = which !== "target";
     $("state").textContent = which;
-    swap.textContent = which === "wanted" ? "Show the predicted picture" : "Show the wanted picture";
+    swap.textContent = which === "target" ? "Show the predicted picture" : "Show the target picture";
   }
-  const other = () => show(predicted.hidden ? "predicted" : "wanted");
+  const other = () => show(predicted.hidden ? "predicted" : "target");
   swap.addEventListener("click", other);
-  for (const picture of [predicted, wanted]) picture.addEventListener("click", other);
+  for (const picture of [predicted, target]) picture.addEventListener("click", other);
 
-  // Columns, as packed: u and n by turns, and what the segment is that ends there.
+  // Encoded columns: u and n alternately, and the type of the segment that ends at each point.
   function bytes(text) {
     const raw = atob(text), out = new Uint8Array(raw.length);
     for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
@@ -33,7 +33,7 @@ function panel(script) {
   const n = (i) => data.origin[1] + data.step * packed.getUint16(4 * i + 2, true);
   const DRY = 1, BRIM = 2, SUPPORT = 3, INK = "#1f262b";
 
-  // A layer's segments, gathered into one path for each code.
+  // The segments of a layer, as one path per code.
   const kept = new Map();
   function paths(layer) {
     if (kept.has(layer)) return kept.get(layer);
@@ -68,7 +68,7 @@ function panel(script) {
     return pattern;
   }
 
-  // Draw a layer: `left`, `back` in mm come to the canvas's corner, `across` and `up` are dots a mm.
+  // Draw a layer. The corner of the canvas is at `left`, `back` in mm; `across` and `up` are dots per mm.
   function draw(context, layer, left, back, across, up, ratio) {
     const { width, height } = context.canvas;
     context.setTransform(1, 0, 0, 1, 0, 0);
@@ -76,13 +76,13 @@ function panel(script) {
     context.setTransform(across, 0, 0, up, -left * across, -back * up);
     context.lineJoin = context.lineCap = "round";
     const all = paths(layer);
-    const laid = [...all.keys()].filter((code) => code !== DRY).sort((a, b) => a - b);
+    const beads = [...all.keys()].filter((code) => code !== DRY).sort((a, b) => a - b);
     context.strokeStyle = INK;
-    for (const code of laid) {
+    for (const code of beads) {
       context.lineWidth = 1.02 * beadWidth(code);
       context.stroke(all.get(code).path);
     }
-    for (const code of laid) {
+    for (const code of beads) {
       context.strokeStyle = code === BRIM ? "#d9d5c9" : code === SUPPORT ? hatch(context) : data.shades[code - data.first][1];
       context.lineWidth = data.narrowed * beadWidth(code);
       context.stroke(all.get(code).path);
@@ -110,7 +110,7 @@ function panel(script) {
   }
 
   const slider = $("layer"), along = $("along"), whole = $("whole"), piece = $("piece");
-  // Where along the wall the window is: on the line through the wall's middle.
+  // Position of the window on the centreline of the wall.
   function place(share) {
     const line = data.middle, at = share * (line.length - 1), i = Math.min(Math.floor(at), line.length - 2), f = at - i;
     return [0, 1].map((k) => line[i][k] * (1 - f) + line[i + 1][k] * f);
@@ -120,11 +120,11 @@ function panel(script) {
     const layer = Number(slider.value), which = Math.min(layer, 1);
     const [left, back, right, front] = data.boxes[which], larger = data.enlarged[which];
     const words = data.words[layer];
-    $("said").textContent = words;
+    $("words").textContent = words;
     slider.setAttribute("aria-valuetext", words.split(":")[0]);
-    whole.setAttribute("aria-label", "From above. " + words);
+    whole.setAttribute("aria-label", "As viewed from above. " + words);
     const bent = larger === 1;
-    $("whole-said").textContent = "The whole layer" + (bent ? "." : ", its thickness drawn " + larger.toPrecision(2) + " times as large.");
+    $("whole-words").textContent = "The whole layer" + (bent ? "." : "; its thickness is enlarged " + larger.toPrecision(2) + " times.");
     $("lower").setAttribute("aria-disabled", String(layer === 0));
     $("higher").setAttribute("aria-disabled", String(layer === Number(slider.max)));
 
@@ -149,7 +149,7 @@ function panel(script) {
     ratio = fit(piece, high / wide);
     const dots = piece.width / wide;
     draw(piece.getContext("2d"), layer, from, top, dots, dots, ratio);
-    piece.setAttribute("aria-label", "In true proportions, u " + from.toFixed(1) + " to " + (from + wide).toFixed(1) + " mm of " + words.split(":")[0].toLowerCase());
+    piece.setAttribute("aria-label", "To scale, u " + from.toFixed(1) + " to " + (from + wide).toFixed(1) + " mm of " + words.split(":")[0].toLowerCase());
     along.setAttribute("aria-valuetext", "u " + middleU.toFixed(0) + " mm");
   }
 
@@ -161,15 +161,15 @@ function panel(script) {
   along.addEventListener("input", render);
   $("lower").addEventListener("click", () => step(-1));
   $("higher").addEventListener("click", () => step(1));
-  // A finger or the mouse on the whole layer moves the window there.
+  // A tap or click on the whole layer moves the window there.
   function point(event) {
     if (event.type === "pointermove" && !event.buttons) return;
     const box = whole.getBoundingClientRect(), [left, , right] = data.boxes[Math.min(Number(slider.value), 1)];
     const at = left + (event.clientX - box.left) / box.width * (right - left);
-    let best = 0, least = Infinity;
+    let best = 0, nearest = Infinity;
     for (let share = 0; share <= 1; share += 0.01) {
       const away = Math.abs(place(share)[0] - at);
-      if (away < least) { least = away; best = share; }
+      if (away < nearest) { nearest = away; best = share; }
     }
     along.value = best.toFixed(2);
     render();
@@ -186,7 +186,7 @@ function panel(script) {
 
 for (const script of document.querySelectorAll("script[type='application/json']")) panel(script);
 
-// On paper the settings are told in full.
+// Print all settings.
 let opened = [];
 window.addEventListener("beforeprint", () => {
   opened = [...document.querySelectorAll("details:not([open])")];

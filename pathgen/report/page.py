@@ -1,7 +1,7 @@
-"""The page: one HTML file that tells all about a print, from its written program.
+"""A self-contained HTML report of a print, made from its written program.
 
-It stands by itself: style, script, pictures and layers are inside, nothing is fetched, and a policy in its
-head forbids that anything were. It reads on a phone and on paper, by keyboard and by screen reader.
+Style, script, pictures and layers are inside the file. Nothing is fetched, and a content security policy
+forbids it. The report works on a phone, on paper, by keyboard and with a screen reader.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
@@ -19,83 +18,73 @@ from markupsafe import Markup
 
 from pathgen.program.result import Result
 from pathgen.program.summary import format_duration
-from pathgen.report.page_charts import bar
 from pathgen.report.page_curves import melt_chart, time_chart
-from pathgen.report.page_data import digest_of
+from pathgen.report.page_data import file_digest
 from pathgen.report.page_panels import ReplayedSection, replay_sections
-from pathgen.report.page_safety import after, list_before
-from pathgen.report.page_words import answers, kind_rows, list_settings, neighbours, span, title
+from pathgen.report.page_safety import list_checks, list_steps_after
+from pathgen.report.page_words import (
+    format_seconds,
+    key_figures,
+    list_panels,
+    list_settings,
+    page_title,
+    time_by_kind,
+)
 
 PARTS = files("pathgen.report")
 _UNITS = re.compile(r"(?<=\d) (?=(?:mm|m|s|h|min|g|Hz|%)(?!\w))|(?<=\bh) (?=\d)")
 
 
-def page(
-    result: Result,
-    program: str | Path,
-    *,
-    name: str | None = None,
-    safety: Sequence[tuple[str, str]] | None = None,
-) -> bytes:
-    """Make the page of a print.
+def render_page(result: Result, program: str | Path, *, name: str | None = None) -> bytes:
+    """Render the report of a print.
 
     Parameters
     ----------
     result : Result
-        Each panel has a section of its own; copies share one.
+        Each panel gets a section; copies share one.
     program : path
-        The program as it was written: what the page shows is replayed from it.
+        The written program. Pictures, layers and times are computed from its text.
     name : str, optional
-        What to call the program. By default the name of its file.
-    safety : sequence of (text, state), optional
-        The thermal-safety checklist; a state of "to tick" gets a box. By default the one that goes with
-        machine, material and program.
+        Name of the program in the report; by default, the name of its file.
 
     Returns
     -------
     bytes
-        UTF-8. The same program gives the same bytes.
+        HTML in UTF-8. The same program gives the same bytes.
 
     Raises
     ------
     PathgenError
-        When the program cannot be read back.
+        If the program cannot be read back.
     """
     program, setup = Path(program), result.planned.setup
-    panels, common = replay_sections(result, program)
-    size, digest = digest_of(program)
+    panels, totals = replay_sections(result, program)
+    size, digest = file_digest(program)
     planned, replayed = result.summary.notes, [note for panel in panels for note in panel.notes]
-    return _rendered(
-        {
-            "summary": result.summary,
-            "title": title(result),
-            "answers": answers(result, common.seconds, float(common.tally.filament.sum())),
-            "notes": list(dict.fromkeys([*planned, *replayed])),
-            "panels": panels,
-            "neighbours": neighbours(result),
-            "kinds": kind_rows(common.tally, setup, bar),
-            "seconds": common.seconds,
-            "heaters": setup.machine.heaters,
-            "time": time_chart(common.paces),
-            "melt": melt_chart(common.paces, setup.machine),
-            "before": list_before(setup.machine, setup.material, program, safety),
-            "after": after(result),
-            "settings": list_settings(result),
-            "program": name or program.name,
-            "size": size,
-            "digest": digest,
-        },
-        panels,
+    assert isinstance(planned, list)
+    script, style = _read_part("page.js"), _read_part("page.css") + "".join(map(_print_size, panels))
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-
-
-def _rendered(told: dict[str, object], panels: Sequence[ReplayedSection]) -> bytes:
-    """Put everything into its place."""
-    script, style = _part("page.js"), _part("page.css") + "".join(map(_sizes, panels))
-    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    made.filters |= {"clock": format_duration, "span": span, "tied": tied}
-    text = made.from_string(_part("page.html.j2")).render(
-        told,
+    environment.filters |= {"clock": format_duration, "span": format_seconds, "bind_units": bind_units}
+    text = environment.from_string(_read_part("page.html.j2")).render(
+        summary=result.summary,
+        title=page_title(result),
+        figures=key_figures(result, totals.seconds, float(totals.tally.filament.sum())),
+        notes=list(dict.fromkeys([*planned, *replayed])),
+        panels=panels,
+        entries=list_panels(result),
+        kinds=time_by_kind(totals.tally, setup),
+        seconds=totals.seconds,
+        heaters=setup.machine.heaters,
+        time=time_chart(totals.rates),
+        melt=melt_chart(totals.rates, setup.machine),
+        checks=list_checks(setup.machine, setup.material, program),
+        steps=list_steps_after(result),
+        settings=list_settings(result),
+        program=name or program.name,
+        size=size,
+        digest=digest,
         version=_version(),
         style=Markup(style),
         script=Markup(script),
@@ -104,12 +93,12 @@ def _rendered(told: dict[str, object], panels: Sequence[ReplayedSection]) -> byt
     return text.encode("utf-8")
 
 
-def tied(words: str) -> str:
-    r"""Tie figures to their units, so that no line ends between them.
+def bind_units(words: str) -> str:
+    r"""Replace spaces between numbers and units by no-break spaces.
 
     Examples
     --------
-    >>> tied("7 h 01 min, 2 beads").split(" ")
+    >>> bind_units("7 h 01 min, 2 beads").split(" ")
     ['7\xa0h\xa001\xa0min,', '2', 'beads']
     """
     return _UNITS.sub("\u00a0", words)
@@ -118,22 +107,22 @@ def tied(words: str) -> str:
 def _version() -> str:
     try:
         return version("pathgen")
-    except PackageNotFoundError:  # run from its folder, not installed
+    except PackageNotFoundError:  # run from a source folder
         return ""
 
 
-def _part(name: str) -> str:
+def _read_part(name: str) -> str:
     return PARTS.joinpath(name).read_text(encoding="utf-8")
 
 
-def _sizes(panel: ReplayedSection) -> str:
-    """Give the style a panel's size: on paper pictures stand in the panel's own, where it fits."""
+def _print_size(panel: ReplayedSection) -> str:
+    """Return a style rule with the panel's size; printed pictures have this size if it fits on the paper."""
     width, height = panel.size
     return f"#shown-{panel.section.number}{{--wide:{width:g}mm;--over:{width / height:.4f}}}\n"
 
 
 def _policy(style: str, script: str) -> str:
-    """Forbid whatever is not in the file: only this style and this script, by their digests."""
+    """Return a content security policy that allows only this style and this script, by their digests."""
     style_digest, script_digest = (
         base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
         for text in (style, script)

@@ -1,7 +1,7 @@
-"""Charts of the page, as SVG: areas, lines and levels over two axes, and bars that stand in table cells.
+"""SVG charts of the report: areas, lines and limits over two axes, and bars in table cells.
 
-What is drawn has a class and gets its look from the page's style, so that screen and paper can differ. Every
-chart carries a title and a sentence that says what it shows, for whoever does not see it.
+Elements have classes, and the style sheet of the report decides how they look, so that screen and paper can
+differ. Each chart has a title and a description for screen readers.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import count
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -17,102 +16,94 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-WIDE, HIGH = 420, 230  # user units, about a CSS pixel each where there is room
+WIDE, HIGH = 420, 230  # user units, about one CSS pixel each
 LEFT, RIGHT, TOP, FOOT = 46, 14, 14, 40
 BAR_WIDE, BAR_HIGH = 120, 10
 
 
 @dataclass(frozen=True, slots=True)
 class ChartAxis:
-    """One axis: from `low` to `high` in the unit that `label` names."""
+    """One axis, from `low` to `high`, with its label and unit."""
 
     low: float
     high: float
     label: str
 
     def share(self, values: Floats) -> Floats:
-        """Give how far along the axis values lie, 0 at its low end, 1 at its high end; kept inside."""
+        """Return positions along the axis, clipped to the range from 0 (`low`) to 1 (`high`)."""
         return np.clip((np.asarray(values, np.float64) - self.low) / (self.high - self.low or 1.0), 0, 1)
 
 
-def ticks(low: float, high: float, most: int = 6) -> list[float]:
-    """Choose round values between two ends.
+def choose_ticks(low: float, high: float, maximum: int = 6) -> list[float]:
+    """Choose round values between two limits.
 
     Parameters
     ----------
     low, high : float
-    most : int
-        How many there may be.
+    maximum : int
+        Maximum number of values.
 
     Returns
     -------
     list of float
-        Multiples of 1, 2 or 5 times a power of ten; only `low` where the ends are the same.
+        Multiples of 1, 2 or 5 times a power of ten; only `low` if the limits are equal.
 
     Examples
     --------
-    >>> ticks(0, 8.2), ticks(0, 0.017)
+    >>> choose_ticks(0, 8.2), choose_ticks(0, 0.017)
     ([0.0, 2.0, 4.0, 6.0, 8.0], [0.0, 0.005, 0.01, 0.015])
     """
     if not high > low:
         return [low]
-    power = 10.0 ** math.floor(math.log10((high - low) / most))
-    step = next(s * power for s in (1, 2, 5, 10, 20) if (high - low) / (s * power) < most)
+    power = 10.0 ** math.floor(math.log10((high - low) / maximum))
+    step = next(s * power for s in (1, 2, 5, 10, 20) if (high - low) / (s * power) < maximum)
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [float(f"{i * step:.10g}") for i in range(first, last + 1)]
 
 
 class Chart:
-    """A chart being drawn; what is added later lies on top.
+    """A chart; elements added later are drawn on top.
 
     Parameters
     ----------
-    title, told : str
-        What it is, and what it shows, in words.
-    x, y : Axis
+    title, description : str
+        Text for people who cannot see the chart; the description is also part of the caption.
+    x, y : ChartAxis
     name : str
-        Makes its ids its own on the page.
+        Prefix of the element's ids, unique on the page.
     """
 
-    def __init__(self, title: str, told: str, x: ChartAxis, y: ChartAxis, name: str) -> None:
-        self._title, self._told, self._x, self._y, self._name = title, told, x, y, name
+    def __init__(self, title: str, description: str, x: ChartAxis, y: ChartAxis, name: str) -> None:
+        self.description = description
+        self._title, self._x, self._y, self._name = title, x, y, name
         self._parts: list[Markup] = []
 
     def area(self, x: Floats, low: Floats, high: Floats, look: str) -> None:
-        """Fill what lies between two curves."""
+        """Fill the area between two curves; `look` is a class of the style sheet."""
         there = _points(self._place(x, high))
         back = _points(self._place(x[::-1], low[::-1]))
         self._parts.append(Markup('<path class="{}" d="M{}L{}Z"/>').format(look, there, back))
 
     def line(self, x: Floats, y: Floats, look: str) -> None:
-        """Draw a curve."""
+        """Draw a curve; `look` is a class of the style sheet."""
         self._parts.append(Markup('<path class="{}" d="M{}"/>').format(look, _points(self._place(x, y))))
 
     def level(self, y: float, words: str) -> None:
-        """Draw a level from side to side, with its words over it; nothing where it lies off the axis."""
+        """Draw a labelled horizontal line; a level outside the axis is omitted."""
         if not self._y.low <= y <= self._y.high:
             return
         at = float(self._place(np.zeros(1), np.array([y]))[0, 1])
-        under = at < TOP + 16
-        self._parts.append(
-            Markup(
-                '<path class="level" d="M{} {:.1f}H{}"/><text x="{}" y="{:.1f}" class="end">{}</text>'
-            ).format(LEFT, at, WIDE - RIGHT, WIDE - RIGHT - 3, at + 14 if under else at - 5, words)
-        )
-
-    @property
-    def told(self) -> str:
-        """What it shows, in words."""
-        return self._told
+        line = Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, at, WIDE - RIGHT)
+        text = _text(WIDE - RIGHT - 3, at + 14 if at < TOP + 16 else at - 5, words, "end")
+        self._parts.append(line + text)
 
     @property
     def svg(self) -> Markup:
-        """The chart itself."""
-        ids = f"{self._name}-title {self._name}-told"
+        """The chart as an SVG element."""
         head = Markup(
-            '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="{}">'
-            '<title id="{}-title">{}</title><desc id="{}-told">{}</desc>'
-        ).format(WIDE, HIGH, ids, self._name, self._title, self._name, self._told)
+            '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="{name}-title {name}-text">'
+            '<title id="{name}-title">{}</title><desc id="{name}-text">{}</desc>'
+        ).format(WIDE, HIGH, self._title, self.description, name=self._name)
         return head + self._grid() + Markup("").join(self._parts) + self._frame() + Markup("</svg>")
 
     def _place(self, x: Floats, y: Floats) -> Floats:
@@ -143,44 +134,43 @@ class Chart:
         return Markup("").join(out)
 
     def _ticks(self, axis: ChartAxis) -> list[float]:
-        return ticks(axis.low, axis.high, 7 if axis is self._x else 6)
+        return choose_ticks(axis.low, axis.high, 7 if axis is self._x else 6)
 
 
-def bar(share: float, look: str = "bar") -> Markup:
-    """Draw a bar for a table's cell, whose figure stands beside it; `share` is of its full length."""
+def draw_bar(share: float) -> Markup:
+    """Draw a bar for a table cell; `share` is its length, from 0 to 1."""
     wide = max(0.0, min(1.0, share)) * BAR_WIDE
     return Markup(
         '<svg class="cell" viewBox="0 0 {} {}" preserveAspectRatio="none" aria-hidden="true">'
-        '<rect class="{}" width="{:.1f}" height="{}"/></svg>'
-    ).format(BAR_WIDE, BAR_HIGH, look, wide, BAR_HIGH)
+        '<rect class="bar" width="{:.1f}" height="{}"/></svg>'
+    ).format(BAR_WIDE, BAR_HIGH, wide, BAR_HIGH)
 
 
-def scale(colours: Sequence[str], low: str, high: str, words: str, name: str) -> Markup:
-    """Draw a colour scale with its two ends and what it counts.
+def draw_colour_scale(colours: Sequence[str], low: str, high: str, words: str, name: str) -> Markup:
+    """Draw a colour scale with labels.
 
     Parameters
     ----------
     colours : sequence of str
         From the low end to the high end.
     low, high : str
-        What stands at the ends.
+        Labels of both ends.
     words : str
-        What is counted, and its unit.
+        Quantity and unit.
     name : str
-        Makes its ids its own on the page.
+        Id of the title, unique on the page.
     """
     step = 200 / len(colours)
-    places = zip(count(), colours, strict=False)
     boxes = Markup("").join(
         Markup('<rect x="{:.2f}" width="{:.2f}" height="10" fill="{}"/>').format(i * step, step + 0.3, colour)
-        for i, colour in places
+        for i, colour in enumerate(colours)
     )
     head = Markup(
         '<svg class="scale" viewBox="-1 0 202 24" role="img" aria-labelledby="{0}"><title id="{0}">'
     ).format(name)
-    said = escape(f"Colour scale, {words}: from {low} to {high}")
+    text = escape(f"Colour scale, {words}: from {low} to {high}")
     ends = _text(0, 21, low, "start") + _text(100, 21, words, "middle") + _text(200, 21, high, "end")
-    return head + said + Markup("</title>") + boxes + ends + Markup("</svg>")
+    return head + text + Markup("</title>") + boxes + ends + Markup("</svg>")
 
 
 def _text(x: float, y: float, words: str, look: str) -> Markup:

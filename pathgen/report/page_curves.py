@@ -1,4 +1,4 @@
-"""The page's three curves: time by height, melt rate over time, sway while the panel grows."""
+"""The curves of the report: time by height, melt rate over time, and sway during the print."""
 
 from __future__ import annotations
 
@@ -7,22 +7,20 @@ import numpy as np
 from pathgen.panel.steadiness import FRACTION
 from pathgen.plan.model import Planned
 from pathgen.report.page_charts import Chart, ChartAxis
-from pathgen.report.page_data import Paces
+from pathgen.report.page_data import PrintRates
 from pathgen.settings import Machine
 
 
-def time_chart(pace: Paces) -> Chart:
-    """Draw how long each millimetre of height takes."""
-    each = pace.band_seconds / 60 / np.diff(pace.z)
-    z, sums = np.repeat(pace.z, 2)[1:-1], np.repeat(np.cumsum(each, axis=0), 2, axis=1)
+def time_chart(rates: PrintRates) -> Chart:
+    """Draw the time per millimetre of height."""
+    minutes = rates.band_seconds / 60 / np.diff(rates.z)
+    z, sums = np.repeat(rates.z, 2)[1:-1], np.repeat(np.cumsum(minutes, axis=0), 2, axis=1)
     top = float(sums.max(initial=0.0))
-    typical = float(np.median(sums[-1]))
-    told = f"Mostly near {typical:.1f} minutes a millimetre, at most {top:.1f}."
     chart = Chart(
         "Time by height",
-        told,
-        ChartAxis(0.0, float(pace.z[-1]), "height, mm"),
-        ChartAxis(0.0, 1.08 * top or 1.0, "minutes a millimetre"),
+        f"Median {float(np.median(sums[-1])):.1f} min/mm, maximum {top:.1f} min/mm.",
+        ChartAxis(0.0, float(rates.z[-1]), "height, mm"),
+        ChartAxis(0.0, 1.08 * top or 1.0, "time per height, min/mm"),
         "time-chart",
     )
     low = np.zeros(len(z))
@@ -32,41 +30,38 @@ def time_chart(pace: Paces) -> Chart:
     return chart
 
 
-def melt_chart(pace: Paces, machine: Machine) -> Chart:
-    """Draw how much plastic is asked of the hot end while it deposits."""
-    limit, peak = machine.hot_end.melt_rate, float(pace.peak.max(initial=0.0))
-    told = (
-        f"At most {peak:.1f} mm³ a second is asked, of {limit:g} that the hot end melts; the mean lies "
-        f"between {pace.mean.min():.1f} and {pace.mean.max():.1f}."
-    )
+def melt_chart(rates: PrintRates, machine: Machine) -> Chart:
+    """Draw the melt rate during deposits."""
+    limit, peak = machine.hot_end.melt_rate, float(rates.peak.max(initial=0.0))
     chart = Chart(
         "Melt rate over time",
-        told,
-        ChartAxis(0.0, float(pace.hours[-1]), "time since the first move, hours"),
-        ChartAxis(0.0, 1.12 * max(limit if limit < 4 * peak else peak, peak) or 1.0, "mm³ a second"),
+        f"Maximum {peak:.1f} mm³/s; the hot end's limit is {limit:g} mm³/s. Means of "
+        f"{rates.mean.min():.1f} to {rates.mean.max():.1f} mm³/s.",
+        ChartAxis(0.0, float(rates.hours[-1]), "time since the first move, h"),
+        ChartAxis(0.0, 1.12 * max(limit if limit < 4 * peak else peak, peak) or 1.0, "melt rate, mm³/s"),
         "melt-chart",
     )
-    chart.area(pace.hours, pace.mean, pace.peak, "fill-peak")
-    chart.line(pace.hours, pace.mean, "curve")
-    chart.level(limit, f"what the hot end melts: {limit:g}")
+    chart.area(rates.hours, rates.mean, rates.peak, "fill-peak")
+    chart.line(rates.hours, rates.mean, "curve")
+    chart.level(limit, f"limit of the hot end: {limit:g}")
     return chart
 
 
-def steady_chart(planned: Planned, name: str) -> Chart | None:
-    """Draw how far the top sways at every height; None for a panel that stands by its shape."""
+def sway_chart(planned: Planned, name: str) -> Chart | None:
+    """Draw the sway of the top over the height; None for bent panels, whose shape makes them steady."""
     steady = planned.steady
     if steady is None or not len(steady.z):
         return None
     limit, sway = FRACTION * steady.conditions.spacing, steady.sway
     top = float(sway.max())
-    told = f"At {steady.z[-1]:.0f} mm the top sways {sway[-1]:.3f} mm; up to {limit:.3f} mm does not show."
     chart = Chart(
-        "Sway while it grows",
-        told,
+        "Sway during the print",
+        f"At {steady.z[-1]:.0f} mm of height the top sways by {sway[-1]:.3f} mm; up to {limit:.3f} mm the "
+        "sway is not visible.",
         ChartAxis(0.0, float(steady.z[-1]), "height reached, mm"),
         ChartAxis(0.0, 1.15 * max(top, limit), "sway of the top, mm"),
         name,
     )
     chart.line(np.append(0.0, steady.z), np.append(0.0, sway), "curve")
-    chart.level(limit, f"shows from {limit:.3f} mm on")
+    chart.level(limit, f"visible above {limit:.3f} mm")
     return chart

@@ -1,7 +1,7 @@
-"""What the page tells of a print, worked out from the written program's text and held against the plan.
+"""Data of the report: comparison of the written program with the plan, pictures, and times.
 
-The text is replayed: pictures, layers, times and melt rate come from it, so that what is shown is what the
-machine will be given. Only the bead counts and the sway are the plan's.
+Pictures, layers, times and melt rates are replayed from the text of the program, so the report shows what the
+machine receives. Only the bead counts and the sway are taken from the plan.
 """
 
 from __future__ import annotations
@@ -20,13 +20,20 @@ from PIL import Image
 
 from pathgen import optics
 from pathgen.deposit.blur import smear
-from pathgen.motion import Kind, Moves, limit_feed, plan_speeds
+from pathgen.motion import Kind, limit_feed, plan_speeds
 from pathgen.picture import encode_srgb, lightness
 from pathgen.plan.model import Planned
 from pathgen.plan.source import read_source, to_panel
 from pathgen.proof.compare import match_sizes
 from pathgen.proof.deposit_map import inside_ends, thickness_error
-from pathgen.proof.panel_replay import Effects, Reading, Replayed, lay_down, read_back
+from pathgen.proof.panel_replay import (
+    Effects,
+    PanelReplay,
+    TimedProgram,
+    read_and_time,
+    replay_panel,
+    split_layers,
+)
 from pathgen.proof.program_panel import Stated
 from pathgen.proof.trace import measure_melt_rate
 from pathgen.report.canvas import THICKNESS_COLOURS, area_mean
@@ -34,116 +41,116 @@ from pathgen.report.replay_figures import round_up
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
-Codes = NDArray[np.uint8]
 
-ENDS = 1.0  # mm at either end of every stretch of wall that do not count, as `pathgen replay` leaves them out
-TIMED = 1 << 17  # moves timed at once, and then to the end of their layer
+ENDS = 1.0  # mm at both ends of every piece of wall that figures exclude, as in `pathgen replay`
 TIMES = 160  # points of the curves over time
-BANDS = 60  # bands of height that time is told for
+BANDS = 60  # bands of height in the time chart
 GROUPS = ("wall", "beside", "dry")
 BESIDE = (Kind.BRIM, Kind.START, Kind.WEDGE, Kind.COMB)
-ERROR_SHADES = 41  # odd, so that one of them is "no difference"
-# Red where it is brighter than wanted, blue where darker, as in the map of too thin and too thick wall.
+ERROR_SHADES = 41  # an odd number, so that the middle shade means no difference
+# Red is too bright and blue too dark, as in the thickness error map of `pathgen replay`.
 ERROR_COLOURS = colormaps["RdBu_r"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Judged:
-    """A written program against what was wanted of it; maps are as the viewer sees the panel.
+class PanelComparison:
+    """A replayed panel compared with its plan; maps are as the viewer sees the panel.
 
     Attributes
     ----------
-    found : Replayed
+    found : PanelReplay
     thickness : (rows, cols) float64
-        Laid down, mm; the nozzle's smear is in the predicted picture only.
-    thickness_error : dict of str to float
-        Of that against the one planned, mm: `rms`, `bias`, `p99`, `max`, the ends of wall left out.
-    wanted, predicted : (rows, cols) float64
-        Linear luminance, 1 at the picture's white.
-    wall, inner : (rows, cols) bool
-        Where there is to be wall, and where it counts for figures and scales.
+        Deposited thickness, mm, without nozzle smear.
+    target, predicted : (rows, cols) float64
+        Linear luminance, 1 for the picture's white.
     difference : (rows, cols) float64
-        L* of `predicted` less that of `wanted`.
-    rms, most : float
-        Root mean square of it and what 99 % are within, the ends of wall left out.
+        L* of `predicted` minus L* of `target`.
+    wall, inner : (rows, cols) bool
+        Planned wall, and its part without ends, which figures and scales include.
+    thickness_error : dict of str to float
+        Deposited minus planned thickness, mm, ends excluded: `rms`, `bias`, `p99`, `max`.
+    rms, p99 : float
+        Root mean square of `difference` and 99th percentile of its magnitude, ends excluded.
     solved : bool
-        The wanted picture is that of the tones alone, the wall having been solved for.
+        Whether the wall was solved for the picture, so that `target` shows the tones of the picture.
     """
 
-    found: Replayed
+    found: PanelReplay
     thickness: Floats
-    wanted: Floats
+    target: Floats
     predicted: Floats
     difference: Floats
     wall: NDArray[np.bool_]
     inner: NDArray[np.bool_]
     thickness_error: dict[str, float]
     rms: float
-    most: float
+    p99: float
     solved: bool
 
 
-def read_text(setup: Setup, program: Path) -> Reading:
-    """Read a program once, for all its panels: with lag where it leads the filament."""
-    light = Effects(lag=setup.feeds.lead == "on", by_material=True)
-    return read_back(program, setup.machine, setup.material, light=light)
+def read_for_page(setup: Setup, program: Path) -> TimedProgram:
+    """Read a program once, for all its panels; with pressure lag if the program compensates it."""
+    effects = Effects(lag=setup.feeds.lead == "on", by_material=True)
+    return read_and_time(program, setup.machine, setup.material, effects=effects)
 
 
-def judge(planned: Planned, text: Reading, panel: int | None = None) -> Judged:
-    """Lay a panel of a program down and hold its picture against the wanted one.
+def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = None) -> PanelComparison:
+    """Replay one panel and compare its picture with the planned one.
 
     Parameters
     ----------
     planned : Planned
-        The panel. Where its wall was solved for a picture (``aim = "picture"``), the wanted picture is worked
-        out once more from what it was made of.
-    text : Reading
-        What was written, from `read_text`.
+        If its wall was solved for a picture (``aim = "picture"``), the target picture is computed again from
+        the source.
+    text : TimedProgram
+        Result of `read_for_page`.
     panel : int, optional
-        Which of several it is, from 1.
+        Number of the panel, from 1, if there are several.
 
     Returns
     -------
-    Judged
-        Predicted through nozzle, lag (where the program leads it) and the material's spread of light.
+    PanelComparison
+        The prediction includes nozzle smear, pressure lag (if the program compensates it) and the material's
+        spread of light.
     """
-    setup, found = planned.setup, lay_down(text, Stated(panel=panel))
-    view, pixel = planned.panel.view, found.standing.frame.pixel
-    laid, planned_wall = match_sizes(found.laid, planned.panel.thickness)
-    thickness = laid.upright(len(planned_wall))
+    setup, found = planned.setup, replay_panel(text, Stated(panel=panel))
+    view, pixel = planned.panel.view, found.panel.frame.pixel
+    deposited, planned_wall = match_sizes(found.deposited, planned.panel.thickness)
+    thickness = deposited.upright(len(planned_wall))
     error = thickness_error(thickness, planned_wall, ends=ENDS, pixel=pixel)
-    toned = _toned(planned)
-    target = planned_wall if toned is None else match_sizes(found.laid, toned)[1]
-    wanted = clip_to_white(optics.backlit(target, optics.law(setup.material.light), found.white))
-    volume = np.asarray(smear(laid.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
-    predicted = clip_to_white(found.lit(replace(laid, volume=volume).upright(len(planned_wall))))
+    toned = _tone_wall(planned)
+    ideal = planned_wall if toned is None else match_sizes(found.deposited, toned)[1]
+    target = clip_to_white(optics.backlit(ideal, optics.law(setup.material.light), found.white))
+    volume = np.asarray(smear(deposited.volume, setup.machine.hot_end.nozzle_diameter, pixel), np.float64)
+    smeared = replace(deposited, volume=volume).upright(len(planned_wall))
+    predicted = clip_to_white(found.backlight(smeared))
     wall = planned_wall > 0
     inner = inside_ends(planned_wall, ENDS, pixel) & wall
     inner = inner if inner.any() else wall
-    difference = np.where(wall, lightness(predicted) - lightness(wanted), 0.0)
+    difference = np.where(wall, lightness(predicted) - lightness(target), 0.0)
     counted = difference[inner]
-    return Judged(
+    return PanelComparison(
         found,
         thickness=view.upright(thickness),
-        wanted=view.upright(wanted),
+        target=view.upright(target),
         predicted=view.upright(predicted),
         difference=view.upright(difference),
         wall=view.upright(wall),
         inner=view.upright(inner),
         thickness_error=error,
         rms=float(np.sqrt(np.mean(counted**2))),
-        most=float(np.percentile(np.abs(counted), 99)),
+        p99=float(np.percentile(np.abs(counted), 99)),
         solved=toned is not None,
     )
 
 
 def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
-    """Keep luminance between black and the picture's white: a hole, or a thinner place, is as white."""
+    """Clip luminance to the range from black to the picture's white; holes become white."""
     return np.clip(np.asarray(luminance, np.float64), 0.0, 1.0)
 
 
-def _toned(planned: Planned) -> Floats | None:
-    """Work out the wall that shows each tone by itself, as it stands; None for the one planned."""
+def _tone_wall(planned: Planned) -> Floats | None:
+    """Return the wall that shows each tone without blur, as it stands; None if the planned wall does."""
     setup, source = planned.setup, planned.made_of
     if setup.light.aim != "picture" or source is None:
         return None
@@ -154,9 +161,9 @@ def _toned(planned: Planned) -> Floats | None:
 
 @dataclass(frozen=True, slots=True)
 class PageImages:
-    """Pictures as PNG in data addresses, and the scales of those that have one: colours and ends."""
+    """Pictures as PNG data URLs, and the colours and limits of their scales."""
 
-    wanted: str
+    target: str
     predicted: str
     difference: str
     thickness: str
@@ -166,8 +173,8 @@ class PageImages:
     thickness_ends: tuple[float, float]
 
 
-def draw_images(judged: Judged, largest: int) -> PageImages:
-    """Draw the pictures, their longer side at most `largest` dots."""
+def draw_images(judged: PanelComparison, largest: int) -> PageImages:
+    """Draw the pictures; the longer side has at most `largest` dots."""
     rows, cols = judged.wall.shape
     times = min(1.0, largest / max(rows, cols))
     high, wide = max(1, round(rows * times)), max(1, round(cols * times))
@@ -176,15 +183,15 @@ def draw_images(judged: Judged, largest: int) -> PageImages:
         return values if times == 1.0 else np.asarray(area_mean(values, high, wide), np.float64)
 
     wall = fit(judged.wall.astype(np.float64)) >= 0.5
-    laid, counted = fit(judged.thickness), judged.thickness[judged.inner]
+    deposited, counted = fit(judged.thickness), judged.thickness[judged.inner]
     low, thick = float(counted.min()), max(float(counted.max()), float(counted.min()) + 0.05)
-    reach = round_up(max(judged.most, 0.5))
+    reach = round_up(max(judged.p99, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
     return PageImages(
-        wanted=_grey(fit(judged.wanted), wall),
+        target=_grey(fit(judged.target), wall),
         predicted=_grey(fit(judged.predicted), wall),
         difference=_coloured(error, wall, ERROR_COLOURS, ERROR_SHADES),
-        thickness=_coloured((laid - low) / (thick - low), wall, THICKNESS_COLOURS, 255),
+        thickness=_coloured((deposited - low) / (thick - low), wall, THICKNESS_COLOURS, 255),
         difference_colours=_shades(ERROR_COLOURS, ERROR_SHADES),
         difference_end=reach,
         thickness_colours=_shades(THICKNESS_COLOURS, 48),
@@ -193,7 +200,7 @@ def draw_images(judged: Judged, largest: int) -> PageImages:
 
 
 def _grey(luminance: Floats, wall: NDArray[np.bool_]) -> str:
-    """Spell luminance as a grey PNG that lets the page show through where there is no wall."""
+    """Encode luminance as a grey PNG that is transparent outside the wall."""
     codes = np.maximum(np.rint(255 * encode_srgb(luminance)), 1).astype(np.uint8)
     return _png(Image.fromarray(np.where(wall, codes, 0).astype(np.uint8)))
 
@@ -218,21 +225,21 @@ def _shades(colours: Colormap, number: int) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Paces:
-    """Where the time goes, and how hard the hot end works.
+class PrintRates:
+    """Times and melt rates of a program.
 
     Attributes
     ----------
     layer_seconds : (L,) float64
-        Time of each layer of the program, s.
+        Time of each layer, s.
     z : (B + 1,) float64
-        Borders of bands of height, mm.
+        Limits of bands of height, mm.
     band_seconds : (3, B) float64
-        Time in each band for the wall, for what stands beside it, and without deposit, s.
+        Time in each band for the wall, for brim and supports, and without deposit, s.
     hours : (T,) float64
-        Time since the first move.
+        Time since the first move, h.
     mean, peak : (T,) float64
-        Volume melted a second while depositing, its mean and the highest, mm³/s.
+        Mean and highest melt rate during deposits, mm³/s.
     """
 
     layer_seconds: Floats
@@ -243,43 +250,34 @@ class Paces:
     peak: Floats
 
 
-def measure_paces(found: Replayed) -> Paces:
-    """Time a program's layers as its machine will drive them.
-
-    Parameters
-    ----------
-    found : Replayed
-
-    Returns
-    -------
-    Paces
-    """
+def measure_rates(found: PanelReplay) -> PrintRates:
+    """Time the layers of a program as the machine drives them, and compute their melt rates."""
     tops, moves = np.nan_to_num(found.program.tops), found.program.moves
     total = len(tops)
     seconds, made, volume, peak = np.zeros((3, total)), np.zeros(total), np.zeros(total), np.zeros(total)
     group = np.full(len(Kind), GROUPS.index("dry"))
     group[[Kind.WALL, Kind.HAIRPIN]] = GROUPS.index("wall")
     group[list(BESIDE)] = GROUPS.index("beside")
-    for part in _pieces(moves):
-        feed = np.where(part.feed > 0, part.feed, found.machine.travel_feed)
-        part = replace(part, feed=feed)
+    for piece in split_layers(moves):
+        part = moves.rows(piece)
+        part = replace(part, feed=np.where(part.feed > 0, part.feed, found.machine.travel_feed))
         plan = plan_speeds(part, found.machine, limit_feed(part, found.machine))
-        melt = measure_melt_rate(part, plan, found.standing.filament_diameter)
-        layer, laid = part.layer, melt.deposit
+        melt = measure_melt_rate(part, plan, found.panel.filament_diameter)
+        layer, deposits = part.layer, melt.deposit
         cell = group[part.kind] * total + layer
         seconds += np.bincount(cell, plan.time, 3 * total).reshape(3, total)
-        made += np.bincount(layer[laid], plan.time[laid], total)
-        volume += np.bincount(layer[laid], (melt.mean * plan.time)[laid], total)
-        np.maximum.at(peak, layer[laid], melt.peak[laid])
+        made += np.bincount(layer[deposits], plan.time[deposits], total)
+        volume += np.bincount(layer[deposits], (melt.mean * plan.time)[deposits], total)
+        np.maximum.at(peak, layer[deposits], melt.peak[deposits])
     each = seconds.sum(axis=0)
-    # Layers are gathered, so that a curve has no more points than can be seen.
+    # Layers are grouped, so that a curve has no more points than are visible.
     step = -(-total // TIMES)
     starts = np.arange(0, total, step)
     time, amount = np.add.reduceat(made, starts), np.add.reduceat(volume, starts)
     borders = np.linspace(0.0, float(tops.max()), min(BANDS, total) + 1)
     band = np.clip(np.searchsorted(borders, tops - 1e-9) - 1, 0, len(borders) - 2)
     bands = np.stack([np.bincount(band, row, len(borders) - 1).astype(np.float64) for row in seconds])
-    return Paces(
+    return PrintRates(
         layer_seconds=each,
         z=borders,
         band_seconds=bands,
@@ -289,36 +287,25 @@ def measure_paces(found: Replayed) -> Paces:
     )
 
 
-def _pieces(moves: Moves) -> list[Moves]:
-    """Cut moves where layers end, some layers to a piece: between layers the head rests."""
-    starts = np.flatnonzero(np.diff(moves.layer)) + 1
-    at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
-    cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)])
-    return [
-        moves.rows(slice(first, last))
-        for first, last in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True)
-    ]
-
-
 def bead_shares(counts: NDArray[np.int8]) -> list[tuple[int, float]]:
-    """Give the share of the wall's length that has each number of beads side by side.
+    """Compute the share of the wall's length with each number of beads side by side.
 
     Parameters
     ----------
     counts : (layers, columns) int8
-        As planned; 0 where there is no wall.
+        Planned bead counts; 0 for no wall.
 
     Returns
     -------
     list of (int, float)
-        By number of beads; shares add up to 1. Empty where there is no wall.
+        Number of beads and share; shares add up to 1. Empty for no wall.
     """
     found = np.bincount(counts[counts > 0].astype(np.intp))
     total = int(found.sum())
     return [(int(n), float(found[n] / total)) for n in np.flatnonzero(found)] if total else []
 
 
-def digest_of(program: Path) -> tuple[int, str]:
-    """Give a program's size in bytes and its SHA-256 (FIPS 180-4)."""
+def file_digest(program: Path) -> tuple[int, str]:
+    """Return the size of a program in bytes and its SHA-256 (FIPS 180-4)."""
     with open(program, "rb") as handle:
         return program.stat().st_size, hashlib.file_digest(handle, "sha256").hexdigest()

@@ -1,8 +1,8 @@
-"""Sampled layers of a written program, packed small enough to stand inside a page.
+"""Sampled layers of a written program, encoded compactly for the report.
 
-Glossary. *Segment*: one move of the head, seen from above, in plan coordinates (u to the viewer's right, n
-toward the viewer). *Code*: what a segment is, one byte: `SKIP`, `DRY`, `BRIM`, `SUPPORT`, or `FIRST` and up
-for a bead of the wall, by its spacing's place on the scale.
+Glossary. *Segment*: one move of the head, as viewed from above, in plan coordinates (u to the viewer's right,
+n toward the viewer). *Code*: type of a segment, one byte: `SKIP`, `DRY`, `BRIM` or `SUPPORT`; codes from
+`FIRST` are beads of the wall, in steps of their spacing.
 """
 
 from __future__ import annotations
@@ -17,38 +17,37 @@ from numpy.typing import NDArray
 
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.frame import Frame
-from pathgen.proof.panel_replay import Replayed
+from pathgen.proof.panel_replay import PanelReplay
 from pathgen.report.layer_samples import SPACING_COLOURS
 
 Floats = NDArray[np.float64]
 
 SKIP, DRY, BRIM, SUPPORT, FIRST = 0, 1, 2, 3, 4
-WIDEST = 40  # steps of spacing up to the scale's upper end; as many more lie beyond it
+WIDEST = 40  # steps of spacing up to the upper end of the scale; the same number lies beyond it
 SHADES = 2 * WIDEST
-MOST_LAYERS, LEAST_LAYERS = 40, 6
-MOST_SEGMENTS = 300_000  # of all sampled layers: 5 bytes each, a third more as text
-APRON = 1.0  # mm around what is laid
-TALLEST = 0.24  # height over width that the thickness direction is drawn up to
-ROUNDED = 1 - np.pi / 4  # of the layer height: what a bead's round flanks add to its spacing
-NARROWED = 0.9  # of a spacing that a bead is drawn with, so that neighbours can be told apart
+MAX_LAYERS, MIN_LAYERS = 40, 6
+MAX_SEGMENTS = 300_000  # in all sampled layers; 5 bytes each, encoded as 7 characters
+APRON = 1.0  # mm around the deposits
+TALLEST = 0.24  # maximum height per width of a drawing whose thickness direction is enlarged
+NARROWED = 0.9  # share of the bead spacing that is drawn, so that neighbours can be distinguished
 DRAWN_WIDE = 720  # user units of a layer drawn for paper
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Segments:
-    """One layer's segments.
+class LayerSegments:
+    """Segments of one layer.
 
     Attributes
     ----------
     number : int
-        From 0, of the panel's layers.
+        Layer number in the panel, from 0.
     z, height : float
         Top and height of the layer, mm.
     points : (N + 1, 2) float64
-        Where segments end, (u, n), mm; the first is where the layer begins.
+        End points of the segments, (u, n), mm; the first one is the start of the layer.
     codes : (N,) uint8
     spacing : (N,) float64
-        mm; 0 where nothing is deposited.
+        Bead spacing, mm; 0 without deposit.
     """
 
     number: int
@@ -65,24 +64,24 @@ class Segments:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sampled:
-    """Layers to look through.
+class LayerSet:
+    """Sampled layers of a panel.
 
     Attributes
     ----------
-    layers : tuple of Segments
-        Bottom first.
+    layers : tuple of LayerSegments
+        Bottom layer first.
     spacing : (float, float)
-        Ends of the colour scale, mm.
+        Limits of the colour scale, mm.
     boxes : ((u low, n low, u high, n high), …)
-        What to show of the first layer, which has the brim, and of all others, mm.
+        Area to show of the first layer, which has the brim, and of the others, mm.
     middle : (M, 2) float64
-        A line along the wall, for a window to follow, mm.
+        Centreline of the wall, which the enlarged view follows, mm.
     window : (float, float)
-        Width and height of that window, mm.
+        Width and height of the enlarged view, mm.
     """
 
-    layers: tuple[Segments, ...]
+    layers: tuple[LayerSegments, ...]
     spacing: tuple[float, float]
     boxes: tuple[tuple[float, float, float, float], ...]
     middle: Floats
@@ -90,24 +89,24 @@ class Sampled:
 
     @property
     def enlarged(self) -> tuple[float, ...]:
-        """How many times the thickness direction is drawn larger, for each box; 1 for a bent wall."""
+        """Enlargement of the thickness direction for each box; 1 for a bent wall."""
         return tuple(
             max(1.0, min(12.0, TALLEST * (right - left) / (front - back)))
             for left, back, right, front in self.boxes
         )
 
 
-def spacing_colours(number: int = 32) -> list[str]:
-    """Give the spacing's colours, narrow to wide: a perceptual scale, without its darkest fifth."""
-    return [to_hex(SPACING_COLOURS((i + 0.5) / number)) for i in range(number)]
+def spacing_colours() -> list[str]:
+    """Return the colours of the spacing scale, from narrow to wide; perceptually uniform."""
+    return [to_hex(SPACING_COLOURS((i + 0.5) / 32)) for i in range(32)]
 
 
-def shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
-    """Give spacing and colour of each step; beyond the scale's ends the colour stays, the spacing does not.
+def spacing_shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
+    """Return spacing and colour of each step; steps beyond the limits of the scale have its end colours.
 
     Examples
     --------
-    >>> steps = shades((0.2, 0.6))
+    >>> steps = spacing_shades((0.2, 0.6))
     >>> len(steps), round(steps[0][0], 4), steps[0][1] == steps[12][1], steps[40][1] == steps[-1][1]
     (80, 0.0075, True, True)
     """
@@ -118,78 +117,77 @@ def shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
 
 
 def pack_layers(
-    found: Replayed, spacing: tuple[float, float], begun: int = 0, most: int = MOST_SEGMENTS
-) -> Sampled:
-    """Take some layers out of a replayed program, evenly spaced, the first and the last among them.
+    found: PanelReplay, spacing: tuple[float, float], begun: int = 0, maximum: int = MAX_SEGMENTS
+) -> LayerSet:
+    """Extract evenly spaced layers of a replayed panel, including the first and the last.
 
     Parameters
     ----------
-    found : Replayed
-        Of several panels, only what belongs to the one replayed is kept.
+    found : PanelReplay
+        Segments of other panels are excluded.
     spacing : (float, float)
-        Ends of the colour scale, mm: what the job allows a bead to be.
+        Limits of the colour scale, mm: the spacing limits of the job.
     begun : int, optional
-        The program's layers before this panel's first one; more than 0 for panels made in turn.
-    most : int, optional
-        Segments in all.
+        Number of layers in the program before the panel's first one; not 0 for panels built in turn.
+    maximum : int, optional
+        Approximate maximum number of segments.
 
     Returns
     -------
-    Sampled
+    LayerSet
     """
-    frame, moves = found.standing.frame, found.program.moves
+    frame, moves = found.panel.frame, found.program.moves
     total = len(frame.tops)
     own = slice(*np.searchsorted(moves.layer, (begun, begun + total)).tolist())
     each = max(1.0, float(np.count_nonzero(frame.holds(moves.x[own], moves.y[own]))) / total)
-    some = int(np.clip(most / each, LEAST_LAYERS, MOST_LAYERS))
-    numbers = np.unique(np.round(np.linspace(0, total - 1, min(some, total))).astype(int))
-    bare = [_segments(found, int(number), begun) for number in numbers]
-    for layer in bare:
+    count = min(int(np.clip(maximum / each, MIN_LAYERS, MAX_LAYERS)), total)
+    numbers = np.unique(np.round(np.linspace(0, total - 1, count)).astype(int))
+    layers = [_segments(found, int(number), begun) for number in numbers]
+    for layer in layers:
         wall = layer.codes >= FIRST
         step = np.clip(layer.spacing[wall] / spacing[1] * WIDEST, 0, SHADES - 1)
         layer.codes[wall] = FIRST + step.astype(np.uint8)
-    others = bare[1:] or bare
-    boxes = tuple(_box(some_layers, frame) for some_layers in (bare[:1], others))
+    boxes = tuple(_box(some, frame) for some in (layers[:1], layers[1:] or layers))
     middle, thickest = _middle(found)
     tall = max(5.0, 1.2 * thickest)
-    return Sampled(tuple(bare), spacing, boxes, middle, (3.2 * tall, tall))
+    return LayerSet(tuple(layers), spacing, boxes, middle, (3.2 * tall, tall))
 
 
-def _segments(found: Replayed, number: int, begun: int) -> Segments:
-    """Take one layer's moves; what stands still, the start line and neighbours are left out."""
-    frame, moves = found.standing.frame, found.program.moves
+def _segments(found: PanelReplay, number: int, begun: int) -> LayerSegments:
+    """Extract one layer without stationary moves, the start line and other panels."""
+    frame, moves = found.panel.frame, found.program.moves
     first, last = (int(np.searchsorted(moves.layer, begun + number, side)) for side in ("left", "right"))
     part = moves.rows(slice(first, last))
     kind = part.kind.astype(np.intp)
-    laid = np.isin(kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM, Kind.WEDGE, Kind.COMB)) & (part.filament > 0)
+    fed = np.isin(kind, (Kind.WALL, Kind.HAIRPIN, Kind.BRIM, Kind.WEDGE, Kind.COMB)) & (part.filament > 0)
     x, y = np.append(part.start[0], part.x), np.append(part.start[1], part.y)
     points = np.stack(frame.plan(x, y), axis=1)
     length = np.hypot(*np.diff(points, axis=0).T)
     codes = np.full(len(part), DRY, np.uint8)
-    codes[laid & np.isin(kind, (Kind.WALL, Kind.HAIRPIN))] = FIRST
-    codes[laid & (kind == Kind.BRIM)] = BRIM
-    codes[laid & np.isin(kind, (Kind.WEDGE, Kind.COMB))] = SUPPORT
+    codes[fed & np.isin(kind, (Kind.WALL, Kind.HAIRPIN))] = FIRST
+    codes[fed & (kind == Kind.BRIM)] = BRIM
+    codes[fed & np.isin(kind, (Kind.WEDGE, Kind.COMB))] = SUPPORT
     inside = frame.holds(x, y)
     codes[(kind == Kind.START) | ~(inside[:-1] & inside[1:])] = SKIP
-    codes[: int(np.argmax(laid)) if laid.any() else 0] = SKIP  # the way to where the layer begins
-    area, solid = filament_area(found.standing.filament_diameter), found.standing.packing
-    share = float(solid[number]) if isinstance(solid, np.ndarray) else solid
+    codes[: int(np.argmax(fed)) if fed.any() else 0] = SKIP  # moves to the start of the layer
+    packing = np.broadcast_to(found.panel.packing, len(frame.tops))[number]
     height, spacing = float(frame.heights[number]), np.zeros(len(part))
-    np.divide(part.filament * area, share * height * length, out=spacing, where=(length > 0) & (codes > DRY))
+    volume = part.filament * filament_area(found.panel.filament_diameter)
+    np.divide(volume, packing * height * length, out=spacing, where=(length > 0) & (codes > DRY))
     moved = length > 0
     points, codes, spacing = np.concatenate([points[:1], points[1:][moved]]), codes[moved], spacing[moved]
-    # Of what is skipped only its end matters, where the next stroke begins: the rest is a neighbour's.
+    # Of consecutive skipped segments, only the end of the last one is kept: the next stroke starts there.
     skipped = codes == SKIP
     kept = ~(skipped & np.append(skipped[1:], True))
     first = int(np.argmax(~skipped)) if not skipped.all() else 0
     kept[:first] = False
     start = points[first : first + 1]
     points = np.concatenate([start, points[1:][kept]])
-    return Segments(number, float(frame.tops[number]), height, points, codes[kept], spacing[kept])
+    return LayerSegments(number, float(frame.tops[number]), height, points, codes[kept], spacing[kept])
 
 
-def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, float]:
-    """Find what to show: all that is laid, and some room around it."""
+def _box(layers: list[LayerSegments], frame: Frame) -> tuple[float, float, float, float]:
+    """Return the bounding box of all deposits, with some space around it."""
     ends = [np.concatenate([s.points[:-1][s.codes > DRY], s.points[1:][s.codes > DRY]]) for s in layers]
     points = np.concatenate([*ends, np.zeros((0, 2))])
     if not len(points):
@@ -198,29 +196,26 @@ def _box(layers: list[Segments], frame: Frame) -> tuple[float, float, float, flo
     return float(left), float(back), float(right), float(front)
 
 
-def _middle(found: Replayed) -> tuple[Floats, float]:
-    """Lay a line along the middle of the wall, and give the wall's thickest, mm."""
-    frame = found.standing.frame
-    wall = found.laid.thickness[found.laid.thickness > 0]
-    # Where strokes end and turn, columns hold more than the wall is thick.
+def _middle(found: PanelReplay) -> tuple[Floats, float]:
+    """Return the centreline of the wall, and its maximum thickness, mm."""
+    frame = found.panel.frame
+    wall = found.deposited.thickness[found.deposited.thickness > 0]
+    # A percentile, as columns at hairpins hold more than the thickness of the wall.
     thickest = float(np.percentile(wall, 99)) if wall.size else 1.0
     u = np.linspace(0.0, frame.width, 2 if frame.bend is None else 181)
     n = np.full(len(u), thickest / 2)
     return np.stack((u, n) if frame.bend is None else frame.bend.to_plan(u, n), axis=1), thickest
 
 
-def packed(sampled: Sampled) -> dict[str, object]:
-    """Pack layers for the page's script: columns of whole numbers as base64, the rest as plain values.
-
-    Parameters
-    ----------
-    sampled : Sampled
+def encode_layers(sampled: LayerSet) -> dict[str, object]:
+    """Encode layers for the report's script: columns of integers as base64, the rest as plain values.
 
     Returns
     -------
     dict
-        For JSON. `points` holds u and n by turns, uint16, little-endian, counted in `step` mm from `origin`;
-        `codes` one byte for each point: what the segment is that ends there (`SKIP` for a layer's first).
+        For JSON. `points` holds u and n alternately as little-endian uint16, in units of `step` mm from
+        `origin`; `codes` holds one byte per point: the type of the segment that ends there, `SKIP` for the
+        first point of a layer.
     """
     every = np.concatenate([layer.points for layer in sampled.layers])
     origin = every.min(axis=0)
@@ -233,8 +228,7 @@ def packed(sampled: Sampled) -> dict[str, object]:
         "points": _text(whole),
         "codes": _text(codes.astype(np.uint8)),
         "counts": [len(layer.points) for layer in sampled.layers],
-        "heights": [round(layer.height, 4) for layer in sampled.layers],
-        "shades": [[round(p, 4), colour] for p, colour in shades(sampled.spacing)],
+        "shades": [[round(p, 4), colour] for p, colour in spacing_shades(sampled.spacing)],
         "boxes": [[round(v, 3) for v in box] for box in sampled.boxes],
         "enlarged": [round(v, 2) for v in sampled.enlarged],
         "middle": sampled.middle.round(3).tolist(),
@@ -249,45 +243,42 @@ def _text(values: NDArray[np.generic]) -> str:
     return base64.b64encode(np.ascontiguousarray(values).tobytes()).decode("ascii")
 
 
-def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
-    """Draw one layer for paper, where there is no script.
+def draw_layer_svg(sampled: LayerSet, index: int, name: str, words: str) -> Markup:
+    """Draw one layer for paper, and for browsers without scripts.
 
     Parameters
     ----------
-    sampled : Sampled
+    sampled : LayerSet
     index : int
-        Which of the sampled layers.
-    name, words : str
-        An id of its own, and what is seen, in words.
+        Index of the sampled layer.
+    name : str
+        Id of the title, unique on the page.
+    words : str
+        Description of the layer.
 
     Returns
     -------
     Markup
-        SVG. The hatching of supports is the page's pattern ``#hatch``.
+        SVG. Supports are filled with the pattern ``#hatch`` of the page.
     """
     layer, which = sampled.layers[index], min(index, 1)
     left, back, right, front = sampled.boxes[which]
     across = DRAWN_WIDE / (right - left)
     up = across * sampled.enlarged[which]
-    tones = shades(sampled.spacing)
+    tones = spacing_shades(sampled.spacing)
     order = (BRIM, SUPPORT, *range(FIRST, FIRST + SHADES))
     outlines = {code: _outline(layer, code) for code in (*order, DRY) if (layer.codes == code).any()}
-    laid = [(code, _width(sampled, code)) for code in order if code in outlines]
-    # All edges first, then what is inside them, so that no edge lies over a neighbour.
-    paths = [
-        Markup('<path stroke-width="{:.3f}" d="{}"/>').format(1.02 * wide, outlines[code])
-        for code, wide in laid
-    ]
-    paths = [Markup('<g class="edge">{}</g>').format(Markup("").join(paths))]
-    for code, wide in laid:
-        look = {BRIM: "brim", SUPPORT: "support"}.get(code, "bead")
-        inner = Markup('<path class="{}" stroke-width="{:.3f}" d="{}"').format(
-            look, NARROWED * wide, outlines[code]
-        )
-        paths.append(
-            inner
-            + (Markup(' stroke="{}"/>').format(tones[code - FIRST][1]) if code >= FIRST else Markup("/>"))
-        )
+    beads = [(code, _width(sampled, code)) for code in order if code in outlines]
+    # All edges are drawn first, so that no edge covers a neighbouring bead.
+    line = Markup('<path stroke-width="{:.3f}" d="{}"/>')
+    edges = Markup("").join(line.format(1.02 * wide, outlines[code]) for code, wide in beads)
+    paths = [Markup('<g class="edge">{}</g>').format(edges)]
+    for code, wide in beads:
+        look = Markup('class="{}"').format({BRIM: "brim", SUPPORT: "support"}.get(code, "bead"))
+        if code >= FIRST:
+            look += Markup(' stroke="{}"').format(tones[code - FIRST][1])
+        inner = Markup('<path {} stroke-width="{:.3f}" d="{}"/>')
+        paths.append(inner.format(look, NARROWED * wide, outlines[code]))
     if DRY in outlines:
         paths.append(Markup('<path class="dry" d="{}"/>').format(outlines[DRY]))
     turn = f"matrix({across:.4f} 0 0 {up:.4f} {-left * across:.3f} {-back * up:.3f})"
@@ -297,21 +288,21 @@ def drawn(sampled: Sampled, index: int, name: str, words: str) -> Markup:
     ).format(DRAWN_WIDE, up * (front - back), name, name, words, turn, Markup("").join(paths))
 
 
-def _width(sampled: Sampled, code: int) -> float:
-    """Spacing that a code is drawn with, mm: of the wall the middle of its shade, of others their mean."""
+def _width(sampled: LayerSet, code: int) -> float:
+    """Return the drawn spacing of a code, mm: the middle of its step, or the mean of all brim or supports."""
     if code >= FIRST:
-        return shades(sampled.spacing)[code - FIRST][0]
+        return spacing_shades(sampled.spacing)[code - FIRST][0]
     chosen = [(s.spacing[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
     spacing, length = (np.concatenate(parts) for parts in zip(*chosen, strict=True))
     return float(np.average(spacing, weights=length)) if length.sum() > 0 else sum(sampled.spacing) / 2
 
 
-def _outline(layer: Segments, code: int) -> str:
-    """Spell all segments of one code as the data of one path."""
+def _outline(layer: LayerSegments, code: int) -> str:
+    """Return all segments of one code as the data of an SVG path."""
     at = np.flatnonzero(layer.codes == code)
     begins = np.diff(at, prepend=-9) > 1
     values = np.concatenate([layer.points[at], layer.points[at + 1]], axis=1)
-    told = np.ones(values.shape, bool)
-    told[:, :2] = begins[:, None]  # a segment goes on where the one before it ended
+    used = np.ones(values.shape, bool)
+    used[:, :2] = begins[:, None]  # other segments start at the end of the previous one
     form = np.where(begins, "M%.2f %.2fL%.2f %.2f", "L%.2f %.2f").tolist()
-    return "".join(form) % tuple(values[told].tolist())
+    return "".join(form) % tuple(values[used].tolist())

@@ -1,8 +1,7 @@
-"""The page's sections of panels: one for each, copies in one; its pictures, its layers, how it stands.
+"""Sections of the report: one per panel, with its pictures, layers and stability; copies share a section.
 
-Glossary. *Section*: what the page shows of a panel and of its copies, which are made of the same map.
-*Begun*: the program's layers before a panel's own first one, which are other panels' where they are made in
-turn.
+Glossary. *Section*: part of the report for a panel and its copies. *Begun*: number of layers in the program
+before the panel's first one; not 0 only for panels built in turn.
 """
 
 from __future__ import annotations
@@ -17,39 +16,46 @@ from markupsafe import Markup
 from pathgen.motion import Tally
 from pathgen.plan.model import Planned
 from pathgen.program.result import Part, Result
-from pathgen.report.page_charts import Chart, bar, scale
-from pathgen.report.page_curves import steady_chart
+from pathgen.report.page_charts import Chart, draw_bar, draw_colour_scale
+from pathgen.report.page_curves import sway_chart
 from pathgen.report.page_data import (
-    Judged,
-    Paces,
     PageImages,
+    PanelComparison,
+    PrintRates,
     bead_shares,
+    compare_with_plan,
     draw_images,
-    judge,
-    measure_paces,
-    read_text,
+    measure_rates,
+    read_for_page,
 )
-from pathgen.report.page_layers import MOST_SEGMENTS, Sampled, drawn, pack_layers, packed, spacing_colours
-from pathgen.report.page_words import Stands, facts, layer_words, standing_words
+from pathgen.report.page_layers import (
+    MAX_SEGMENTS,
+    LayerSet,
+    draw_layer_svg,
+    encode_layers,
+    pack_layers,
+    spacing_colours,
+)
+from pathgen.report.page_words import StabilityText, describe_layer, describe_picture, describe_stability
 
-LARGEST = 1000  # dots of a picture's longer side; more than two panels share, so that the file stays small
-ON_PAPER = 3  # layers drawn for paper
+LARGEST = 1000  # dots of a picture's longer side; less for more than two panels, to limit the file's size
+ON_PAPER = 3  # layers drawn on paper
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A panel, and which panels of the program are like it.
+    """A panel and its copies.
 
     Attributes
     ----------
     number : int
-        Of the section, from 1.
+        Number of the section, from 1.
     panels : tuple of int
-        Numbers of the panels, from 1, as ``pathgen replay --panel`` has them; the first is the one shown.
+        Panel numbers from 1, as for ``pathgen replay --panel``; the section shows the first of them.
     part : Part
     begun : int
     shared : bool
-        Its layers grow together with other panels'.
+        Whether other panels are printed in the same layers.
     """
 
     number: int
@@ -60,65 +66,61 @@ class Section:
 
     @property
     def name(self) -> str:
-        """What to call it among several."""
+        """Heading of the section, if there are several panels."""
         *most, last = map(str, self.panels)
         return f"Panels {', '.join(most)} and {last}" if most else f"Panel {last}"
 
     @property
     def planned(self) -> Planned:
-        """The panel as it was planned."""
+        """The planned panel."""
         return self.part.planned
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Common:
-    """What the text tells of the whole program, whichever panel is looked at."""
+class ProgramTotals:
+    """Figures of the whole program."""
 
     tally: Tally
     seconds: float
-    paces: Paces
+    rates: PrintRates
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReplayedSection:
-    """A section with all that the page shows in it.
+    """Content of a section.
 
     Attributes
     ----------
     section : Section
     size : (float, float)
-        As the viewer sees the panel, mm.
+        Width and height as the viewer sees the panel, mm.
     layers, sampled : int
-        All of the panel's, and those there are to look through.
-    rms, most : float
-        Of the difference in lightness.
-    solved : bool
-        The wall was solved for the picture.
-    pictures : Images
+        Number of layers, and number of sampled layers.
+    judged : PanelComparison
+    pictures : PageImages
     scales : dict of str to Markup
     facts : list of str
     beads : list of (number, share, bar)
-    standing : Stands
+    standing : StabilityText
     sway : Chart or None
     data : Markup
-        What the script draws.
+        Layers for the script, as JSON.
     paper : list of (drawing, words)
+        Layers for paper.
     notes : tuple of str
-        What the replay remarks.
+        Notes of the replay.
     """
 
     section: Section
     size: tuple[float, float]
     layers: int
     sampled: int
-    rms: float
-    most: float
-    solved: bool
+    judged: PanelComparison
     pictures: PageImages
     scales: dict[str, Markup]
     facts: list[str]
     beads: list[tuple[int, float, Markup]]
-    standing: Stands
+    standing: StabilityText
     sway: Chart | None
     data: Markup
     paper: list[tuple[Markup, str]]
@@ -126,7 +128,7 @@ class ReplayedSection:
 
 
 def panel_sections(result: Result) -> list[Section]:
-    """Gather a program's panels, copies together, in the order of their first.
+    """List the sections of a program, in the order of their first panels.
 
     Examples
     --------
@@ -138,9 +140,9 @@ def panel_sections(result: Result) -> list[Section]:
     >>> [(each.number, each.panels, each.begun) for each in panel_sections(result)]
     [(1, (1,), 0)]
     """
-    alike: dict[int, list[int]] = {}
+    copies: dict[int, list[int]] = {}
     for number, part in enumerate(result.parts):
-        alike.setdefault(id(part.planned.panel), []).append(number)
+        copies.setdefault(id(part.planned.panel), []).append(number)
     in_turn = result.platform.in_turn
     layers = [len(part.planned.layers) for part in result.parts]
     return [
@@ -151,99 +153,87 @@ def panel_sections(result: Result) -> list[Section]:
             sum(layers[: panels[0]]) if in_turn else 0,
             len(layers) > 1 and not in_turn,
         )
-        for number, panels in enumerate(alike.values(), start=1)
+        for number, panels in enumerate(copies.values(), start=1)
     ]
 
 
-def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], Common]:
-    """Read a program, lay each section's panel down, and work out all that is shown.
-
-    Parameters
-    ----------
-    result : Result
-    program : path
-
-    Returns
-    -------
-    (list of Shown, Common)
-    """
-    every, common, out = panel_sections(result), None, []
-    several, text = len(result.parts) > 1, read_text(result.platform.setup, program)
+def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], ProgramTotals]:
+    """Read a program, and compute the content of all sections and the figures of the whole program."""
+    every, totals, out = panel_sections(result), None, []
+    several, text = len(result.parts) > 1, read_for_page(result.platform.setup, program)
     for section in every:
-        judged = judge(section.planned, text, section.panels[0] if several else None)
-        if common is None:
-            common = Common(judged.found.tally, judged.found.seconds, measure_paces(judged.found))
-        out.append(_shown(section, judged, common.paces, len(every)))
-    assert common is not None, "a program has a panel"
-    return out, common
+        judged = compare_with_plan(section.planned, text, section.panels[0] if several else None)
+        if totals is None:
+            totals = ProgramTotals(judged.found.tally, judged.found.seconds, measure_rates(judged.found))
+        out.append(_show(section, judged, totals.rates, len(every)))
+    assert totals is not None, "a program has a panel"
+    return out, totals
 
 
-def _shown(section: Section, judged: Judged, pace: Paces, among: int) -> ReplayedSection:
+def _show(section: Section, judged: PanelComparison, rates: PrintRates, among: int) -> ReplayedSection:
     planned, found, number = section.planned, judged.found, section.number
     beads = planned.beads
-    sampled = pack_layers(
-        found, (beads.spacing_min, beads.spacing_max), section.begun, MOST_SEGMENTS // among
-    )
+    sampled = pack_layers(found, (beads.spacing_min, beads.spacing_max), section.begun, MAX_SEGMENTS // among)
     words = [
-        layer_words(layer, found, section.part.counts, _seconds(section, pace, layer.number))
+        describe_layer(layer, found, section.part.counts, _seconds(section, rates, layer.number))
         for layer in sampled.layers
     ]
     pictures = draw_images(judged, round(LARGEST * min(1.0, (2 / among) ** 0.5)))
     return ReplayedSection(
         section,
-        size=found.standing.size,
-        layers=len(found.standing.frame.tops),
+        size=found.panel.size,
+        layers=len(found.panel.frame.tops),
         sampled=len(sampled.layers),
-        rms=judged.rms,
-        most=judged.most,
-        solved=judged.solved,
+        judged=judged,
         pictures=pictures,
         scales=_scales(pictures, sampled, number),
-        facts=facts(planned, judged),
+        facts=describe_picture(planned, judged),
         beads=_bars(bead_shares(section.part.counts)),
-        standing=standing_words(planned),
-        sway=steady_chart(planned, f"steady-{number}"),
+        standing=describe_stability(planned),
+        sway=sway_chart(planned, f"steady-{number}"),
         data=_data(sampled, words),
         paper=_paper(sampled, words, number),
         notes=found.notes,
     )
 
 
-def _seconds(section: Section, pace: Paces, layer: int) -> str:
-    """Say how long a layer takes; where others grow with it, theirs is in it."""
-    told = f"{pace.layer_seconds[section.begun + layer]:.0f} s"
-    return f"{told} for all panels" if section.shared else told
+def _seconds(section: Section, rates: PrintRates, layer: int) -> str:
+    """Format the duration of a layer, which includes all panels that share it."""
+    seconds = f"{rates.layer_seconds[section.begun + layer]:.0f} s"
+    return f"{seconds} for all panels" if section.shared else seconds
 
 
-def _paper(sampled: Sampled, words: Sequence[str], number: int) -> list[tuple[Markup, str]]:
+def _paper(sampled: LayerSet, words: Sequence[str], number: int) -> list[tuple[Markup, str]]:
     places = sorted({round(i * (len(words) - 1) / (ON_PAPER - 1)) for i in range(ON_PAPER)})
-    return [(drawn(sampled, i, f"paper-{number}-{i}", words[i]), words[i]) for i in places]
+    return [(draw_layer_svg(sampled, i, f"paper-{number}-{i}", words[i]), words[i]) for i in places]
 
 
 def _bars(shares: Sequence[tuple[int, float]]) -> list[tuple[int, float, Markup]]:
-    most = max((share for _, share in shares), default=1.0)
-    return [(number, share, bar(share / most)) for number, share in shares]
+    largest = max((share for _, share in shares), default=1.0)
+    return [(number, share, draw_bar(share / largest)) for number, share in shares]
 
 
-def _data(sampled: Sampled, words: Sequence[str]) -> Markup:
-    """Spell what the script draws as JSON; no text in it can end the element it stands in."""
-    text = json.dumps(packed(sampled) | {"words": list(words)}, separators=(",", ":"))
+def _data(sampled: LayerSet, words: Sequence[str]) -> Markup:
+    """Encode layers as JSON that cannot end the script element around it."""
+    text = json.dumps(encode_layers(sampled) | {"words": list(words)}, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
-def _scales(pictures: PageImages, sampled: Sampled, number: int) -> dict[str, Markup]:
-    """Draw the colour scales."""
+def _scales(pictures: PageImages, sampled: LayerSet, number: int) -> dict[str, Markup]:
+    """Draw the colour scales of the maps and the layers."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
     return {
-        "difference": scale(
+        "difference": draw_colour_scale(
             pictures.difference_colours,
             f"−{reach:g}",
             f"+{reach:g}",
             "L*: darker, brighter",
             f"scale-l-{number}",
         ),
-        "thickness": scale(
+        "thickness": draw_colour_scale(
             pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"
         ),
-        "spacing": scale(spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"),
+        "spacing": draw_colour_scale(
+            spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"
+        ),
     }

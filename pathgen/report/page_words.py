@@ -1,8 +1,7 @@
-"""What the page says in words and figures: facts, layers, times by kind, how it stands, settings."""
+"""Texts and figures of the report: key figures, layers, times by kind of move, stability and settings."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,31 +11,34 @@ from numpy.typing import NDArray
 from pathgen.motion import Kind, Tally
 from pathgen.plan.model import Planned
 from pathgen.program.result import Result
-from pathgen.program.summary import collect_standing, compute_tones, format_duration, grams
-from pathgen.proof.panel_replay import Replayed
-from pathgen.report.page_data import Judged
-from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, Segments
+from pathgen.program.summary import compute_tones, format_duration, grams
+from pathgen.proof.panel_replay import PanelReplay
+from pathgen.proof.trace import SPACING_EDGES, weighted_quantiles
+from pathgen.report.page_charts import draw_bar
+from pathgen.report.page_data import PanelComparison
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, LayerSegments
+from pathgen.report.stability_band import describe_overhang
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
 
 KINDS = {
     Kind.WALL: "wall of the panel",
-    Kind.HAIRPIN: "turns at the wall's ends",
+    Kind.HAIRPIN: "hairpins at the wall's ends",
     Kind.BRIM: "brim",
     Kind.WEDGE: "wedges",
     Kind.COMB: "comb",
     Kind.START: "start line",
     Kind.TRAVEL: "travel",
-    Kind.LINK: "short crossings",
-    Kind.LIFT: "up to the next layer",
-    Kind.RETRACT: "filament drawn back",
-    Kind.RELOAD: "filament fed again",
+    Kind.LINK: "short links",
+    Kind.LIFT: "lift to the next layer",
+    Kind.RETRACT: "retraction",
+    Kind.RELOAD: "reload after retraction",
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One kind of move: what it is, s, its share of the time, mm of path, g, and a bar."""
+class KindRow:
+    """One kind of move: name, time in s, share of the time, path in mm, mass in g, and a bar."""
 
     name: str
     seconds: float
@@ -46,66 +48,63 @@ class Row:
     bar: Markup
 
 
-def title(result: Result) -> str:
-    """Name what is made: a picture, or the pictures of several panels."""
+def page_title(result: Result) -> str:
+    """Name the pictures of all panels."""
     names = list(dict.fromkeys(part.planned.source for part in result.parts))
     if len(names) > 2:
         return f"{names[0]}, {names[1]} and {len(names) - 2} more"
     return " and ".join(names)
 
 
-def answers(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
-    """Give the figures asked for first: name, value, and what goes with it.
+def key_figures(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
+    """List the most important figures as name, value and remark.
 
     Parameters
     ----------
     result : Result
     seconds : float
-        Of the whole program.
+        Duration of the program, s.
     filament : float
-        mm, of all of it.
+        Filament of the program, mm.
     """
     s, several = result.summary, len(result.parts) > 1
-    price = f"{s.price:.2f}" if s.price else "not known"
+    price = f"{s.price:.2f}" if s.price else "unknown"
     size, thick = f"{s.width_mm:g} × {s.height_mm:g} mm", f"up to {s.thickest_mm:g} mm thick"
     first = ("Panels", str(len(result.parts)), f"up to {size}") if several else ("Size", size, thick)
     return [
         first,
-        (
-            "Time",
-            format_duration(seconds),
-            f"up to {s.layers} layers" if several else f"{s.layers} layers",
-        ),
+        ("Time", format_duration(seconds), f"{'up to ' * several}{s.layers} layers"),
         ("Material", grams(s.mass_g), f"{filament / 1000:.1f} m of {s.material}"),
-        ("Price", price, "of the material, as its profile says" if s.price else "its profile says none"),
+        ("Price", price, "of the material, from its profile" if s.price else "no price in the profile"),
     ]
 
 
-def facts(planned: Planned, judged: Judged) -> list[str]:
-    """Say in sentences what is known of a panel's picture and of the way it stands."""
+def describe_picture(planned: Planned, judged: PanelComparison) -> list[str]:
+    """Describe a panel's position, its contrast and its thickness error, one sentence each."""
     error, edge, tones = judged.thickness_error, planned.panel.view, compute_tones(planned)
+    contrast, steps = tones.contrast, tones.steps
     on = f"on its {edge.edge} edge, " if edge.turn else ""
     return [
-        f"Stands {on}{planned.placement.reason}.",
-        f"Black to white is 1 : {tones.contrast:g}, some {tones.steps} steps of light to the eye.",
-        f"The wall laid down differs from the one planned by {error['rms']:.3f} mm RMS; 99 % of it "
-        f"is within {error['p99']:.3f} mm.",
+        f"The panel stands {on}{planned.placement.reason}.",
+        f"The contrast of white to black is {contrast:g} : 1, about {steps} just-noticeable steps.",
+        f"The deposited thickness differs from the planned thickness by {error['rms']:.3f} mm RMS; 99 % of "
+        f"it is within {error['p99']:.3f} mm.",
     ]
 
 
-def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], seconds: str) -> str:
-    """Describe a layer in one sentence, for the eye and for a screen reader alike.
+def describe_layer(layer: LayerSegments, found: PanelReplay, every: NDArray[np.int8], seconds: str) -> str:
+    """Describe a layer in one sentence, for the page and for screen readers.
 
     Parameters
     ----------
-    layer : Segments
-    found : Replayed
+    layer : LayerSegments
+    found : PanelReplay
     every : (layers, columns) int8
-        Beads side by side, as planned.
+        Planned bead counts.
     seconds : str
-        How long it takes, in words.
+        Duration of the layer, as text.
     """
-    wall, total = layer.codes >= FIRST, len(found.standing.frame.tops)
+    wall, total = layer.codes >= FIRST, len(found.panel.frame.tops)
     head = f"Layer {layer.number + 1} of {total}, top at {layer.z:.2f} mm"
     parts = []
     counts = every[layer.number] if layer.number < len(every) else np.zeros(0, np.int8)
@@ -115,8 +114,8 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
         parts.append(f"{low} to {high} beads side by side" if low < high else f"{low} beads side by side")
     if wall.any():
         length = layer.length[wall]
-        narrow, wide = _most_of(layer.spacing[wall], length)
-        parts.append(f"spacing mostly {narrow:.2f} to {wide:.2f} mm")
+        spacing = weighted_quantiles(layer.spacing[wall], length, SPACING_EDGES)
+        parts.append(f"90 % of the spacing from {spacing.p05:.2f} to {spacing.p95:.2f} mm")
         parts.append(f"{length.sum():.0f} mm of wall")
     for code, what in ((BRIM, "brim"), (SUPPORT, "supports")):
         if (layer.codes == code).any():
@@ -126,27 +125,19 @@ def layer_words(layer: Segments, found: Replayed, every: NDArray[np.int8], secon
     return f"{head}: {', '.join([*parts, seconds])}."
 
 
-def _most_of(values: NDArray[np.float64], weights: NDArray[np.float64]) -> tuple[float, float]:
-    """Give between what nine tenths lie, by weight: turns at a wall's ends are all spacings."""
-    order = np.argsort(values)
-    reached = np.cumsum(weights[order]) / (weights.sum() or 1.0)
-    low, high = (values[order[min(int(np.searchsorted(reached, at)), len(order) - 1)]] for at in (0.05, 0.95))
-    return float(low), float(high)
-
-
-def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> list[Row]:
-    """Tell time, path and material by kind of move; kinds that do not occur are left out."""
+def time_by_kind(tally: Tally, setup: Setup) -> list[KindRow]:
+    """List time, path and material by kind of move; kinds that do not occur are omitted."""
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
-    most = float(tally.time.max()) or 1.0
+    longest = float(tally.time.max()) or 1.0
     return [
-        Row(
+        KindRow(
             name,
             float(tally.time[kind]),
             float(tally.time[kind]) / total,
             float(tally.length[kind]),
             0.0 if kind == Kind.RELOAD else float(grams[kind]),
-            bar(float(tally.time[kind]) / most),
+            draw_bar(float(tally.time[kind]) / longest),
         )
         for kind, name in KINDS.items()
         if tally.count[kind]
@@ -154,43 +145,43 @@ def kind_rows(tally: Tally, setup: Setup, bar: Callable[[float], Markup]) -> lis
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
-    """What keeps a panel standing, as sentences, and the places where it leans, the worst first."""
+class StabilityText:
+    """Sentences about the stability of a panel, and its worst overhangs, worst first."""
 
     lines: list[str]
     places: list[str]
 
 
-def standing_words(planned: Planned) -> Stands:
-    """Say what keeps a panel standing, and what of it leans."""
-    lines, figures = [], collect_standing(planned)
+def describe_stability(planned: Planned) -> StabilityText:
+    """Describe the sway, the supports and the unsupported overhangs of a panel."""
+    lines = []
     if planned.steady is not None:
-        said = planned.steady.advice_line()
-        lines.append(said[:1].upper() + said[1:] + ".")
+        advice = planned.steady.advice_line()
+        lines.append(advice[:1].upper() + advice[1:] + ".")
     else:
-        lines.append("A bent panel stands by its shape; its sway is not worked out.")
+        lines.append("The shape of a bent panel makes it steady; its sway is not computed.")
     if planned.supports is not None and planned.supports.share:
         supports = planned.supports
-        tabs = f", with {supports.contacts} tabs to break" if supports.contacts else ""
-        lines.append(f"Supports are {100 * supports.share:.1f} % of the panel's material{tabs}.")
-    if figures.overhangs:
-        share = 100 * (figures.overhang_share or 0.0)
-        lines.append(f"{share:.2f} % of the wall leans out further than the layer below carries it, most at:")
-    return Stands(lines, figures.overhangs or [])
+        tabs = f", with {supports.contacts} tabs to break off" if supports.contacts else ""
+        lines.append(f"Supports take {100 * supports.share:.1f} % of the panel's material{tabs}.")
+    places = planned.overhang.worst if planned.overhang else ()
+    if planned.overhang and places:
+        lines.append(describe_overhang(planned.overhang, int(np.count_nonzero(planned.panel.thickness))))
+    return StabilityText(lines, [str(place) for place in places])
 
 
 @dataclass(frozen=True, slots=True)
 class SettingsTable:
-    """What the print was made with.
+    """Settings of the print.
 
     Attributes
     ----------
     machine, material : str
-        Name and what its profile says of it.
+        Name and description of the profiles.
     rows : list of (name, value, changed)
-        The job's keys. A value that machine or material filled in does not count as changed.
+        Keys of the job. Values that were filled in from the profiles are not marked as changed.
     changed : int
-        How many were.
+        Number of changed values.
     """
 
     machine: str
@@ -200,18 +191,18 @@ class SettingsTable:
 
 
 def list_settings(result: Result) -> SettingsTable:
-    """List what the print was made with; of several panels, the first."""
+    """List the settings of a print; for several panels, those of the first."""
     setup, plain, rows = result.planned.setup, Job(), []
     for name, value in setup.keys().items():
         usual = getattr(plain, name)
-        rows.append((name.replace("_", " "), _spelled(value), value != usual and usual is not None))
+        rows.append((name.replace("_", " "), _format(value), value != usual and usual is not None))
     machine, material = (f"{each.name}: {each.about}" for each in (setup.machine, setup.material))
     return SettingsTable(machine, material, rows, sum(changed for *_, changed in rows))
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbour:
-    """One of several panels: picture, size, where it stands, and how its job differs from the first's."""
+class PanelEntry:
+    """One of several panels: picture, size, position, and differences of its job from the first one."""
 
     name: str
     size: str
@@ -219,8 +210,8 @@ class Neighbour:
     other: str
 
 
-def neighbours(result: Result) -> list[Neighbour]:
-    """List the panels of a program; empty for a single one."""
+def list_panels(result: Result) -> list[PanelEntry]:
+    """List the panels of a program; empty for a single panel."""
     if len(result.parts) < 2:
         return []
     out, first = [], result.planned.setup.keys()
@@ -230,20 +221,20 @@ def neighbours(result: Result) -> list[Neighbour]:
         turned = f", turned {at.rotation:g}°" if at.rotation else ""
         size, place = f"{width:g} × {height:g} mm", f"x {at.x0:g}, y {at.y0:g} mm{turned}"
         differs = [
-            f"{name.replace('_', ' ')} {_spelled(value)}"
+            f"{name.replace('_', ' ')} {_format(value)}"
             for name, value in own.items()
             if name != "copies" and value != first[name]
         ]
-        out.append(Neighbour(part.planned.source, size, place, ", ".join(differs)))
+        out.append(PanelEntry(part.planned.source, size, place, ", ".join(differs)))
     return out
 
 
-def span(seconds: float) -> str:
-    """Spell a duration, short ones in seconds.
+def format_seconds(seconds: float) -> str:
+    """Format a duration; durations below 90 s in seconds.
 
     Examples
     --------
-    >>> span(3.96), span(7200)
+    >>> format_seconds(3.96), format_seconds(7200)
     ('4.0 s', '2 h 00 min')
     """
     if seconds >= 90:
@@ -251,12 +242,12 @@ def span(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds >= 9.95 else f"{seconds:.1f} s"
 
 
-def _spelled(value: object) -> str:
+def _format(value: object) -> str:
     if isinstance(value, Band):
-        said = ((name, getattr(value, name)) for name in value.__struct_fields__)
-        return " ".join(f"{name} {_spelled(each)}" for name, each in said if each is not None)
+        keys = ((name, getattr(value, name)) for name in value.__struct_fields__)
+        return " ".join(f"{name} {_format(each)}" for name, each in keys if each is not None)
     if isinstance(value, tuple):
-        return ", ".join(_spelled(item) for item in value) or "none"
+        return ", ".join(_format(item) for item in value) or "none"
     if value is None:
         return "not set"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,15 +1,16 @@
-"""The preview: one picture of a panel for the person at the machine, before anything is made.
+"""The preview: one sheet that shows a planned panel before it is printed.
 
-Above, the panel as the viewer will face it: its thickness, the backlit picture wanted of it, and how many
-beads stand side by side in it. In the middle, what keeps it standing while it grows. Below, a few layers seen
-from above, the front downward, as for someone who stands before the panel: each once over its whole length
-with the thickness direction n exaggerated, and once, a short piece of it, in true proportions.
+At the top are maps as the viewer sees the panel: thickness, wanted picture, and number of beads side by side.
+In the middle is the stability of the panel during the print. At the bottom are sampled layers as viewed from
+above, with the viewer's side at the bottom: the whole layer with the thickness direction n enlarged, and a
+part to scale.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from os import PathLike
+from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
@@ -22,91 +23,65 @@ from numpy.typing import NDArray
 from pathgen.picture import encode_srgb
 from pathgen.report.canvas import (
     BARE,
-    DPI,
     EDGE,
-    FAINT,
-    FONT,
-    INK,
-    PAPER,
     SCALE_LOWEST,
     SHEET,
-    TEXT,
     THICKNESS_COLOURS,
     Box,
     Dots,
     Floats,
+    add_axes_box,
     area_mean,
-    axes_in,
-    blank,
     colour_scale,
     draw_scale,
     draw_text,
-    label,
-    pick,
+    label_axes,
+    new_sheet,
+    resample_nearest,
+    sheet_png,
     shorten,
-    wrap,
+    wrap_text,
 )
 from pathgen.report.layer_samples import (
-    SPACING_COLOURS,
     STRIP_HIGH,
     STRIP_ROW,
     STRIP_WIDE,
     SampleLayer,
     draw_layers,
 )
-from pathgen.report.map_marks import Marks, mark, number_places
+from pathgen.report.map_marks import Marks, draw_marks, number_places
 from pathgen.report.stability_band import Stability, band_high, draw_band
 
-__all__ = [
-    "BARE",
-    "DPI",
-    "FAINT",
-    "FONT",
-    "INK",
-    "PAPER",
-    "SPACING_COLOURS",
-    "SHEET",
-    "TEXT",
-    "THICKNESS_COLOURS",
-    "Box",
-    "Plate",
-    "PreviewFacts",
-    "SampleLayer",
-    "area_mean",
-    "arrange",
-    "compose",
-    "draw_preview",
-]
-
 MAP_WIDEST, MAP_TALLEST = 460, 640
-MAP_LEFTS = (EDGE, EDGE + 612, EDGE + 1140)  # the first has a scale at its side, the second has none
-# Many beads towards black. Ends are cut off, so that no count is as light as the paper.
+MAP_LEFTS = (EDGE, EDGE + 612, EDGE + 1140)  # the first map has a scale beside it, the second has none
+# Many beads are dark. The ends of the colour map are cut off, so that no count looks like the paper.
 COUNT_COLOURS, COUNT_SHARE = colormaps["magma_r"], (0.06, 0.9)
 
 
 @dataclass(frozen=True, slots=True)
 class PreviewFacts:
-    """What the preview shows.
+    """Content of the preview.
 
     Attributes
     ----------
     thickness : (rows, cols) float
-        mm, row 0 at the top; 0 where there is no wall.
+        mm, row 0 at the top; 0 for no wall.
     luminance : (rows, cols) float
-        Wanted backlit luminance, linear, 1 for the picture's white; what lies outside 0 to 1 is clipped.
+        Target luminance of the backlit panel, linear, 1 for the picture's white; values outside 0 to 1 are
+        clipped.
     counts : (rows, cols) int8
-        Beads side by side, row 0 at the top; 0 where there is no wall.
+        Number of beads side by side, row 0 at the top; 0 for no wall.
     layers : tuple of SampleLayer
-        Layers to show, bottom first.
+        Sampled layers, bottom layer first.
     width, height : float
-        The panel's sides, mm.
+        Size of the panel, mm.
     title : str
     lines : tuple of str
-        Facts to stand under the title.
+        Lines under the title.
     marks : Marks, optional
-        What to mark on the map of thickness, arrays of its shape.
-    standing : Standing, optional
-        What keeps it standing; without it that band is left out.
+        Overhangs and supports to mark on the thickness map.
+    stability : Stability, optional
+        Without it, the stability band is omitted.
     """
 
     thickness: Floats
@@ -118,20 +93,20 @@ class PreviewFacts:
     title: str
     lines: tuple[str, ...] = ()
     marks: Marks | None = None
-    standing: Stability | None = None
+    stability: Stability | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Plate:
-    """Where everything is on the sheet, in dots.
+class SheetLayout:
+    """Positions of all parts on the sheet, in dots.
 
     Attributes
     ----------
     lines : tuple of str
-        The facts under the title, broken to the sheet's width.
+        Lines under the title, wrapped.
     maps, strips : tuple of Box
     band : int
-        Where the heading of what keeps it standing stands.
+        Baseline of the heading of the stability band.
     high : int
         Height of the sheet.
     """
@@ -144,74 +119,80 @@ class Plate:
 
 
 def draw_preview(out: BinaryIO | str | PathLike[str], facts: PreviewFacts) -> None:
-    """Draw a panel's preview as one PNG.
+    """Draw the preview of a panel as PNG.
 
     Parameters
     ----------
     out : binary file or path
     facts : PreviewFacts
-        Maps have at least one cell: thickness and luminance are brought to the sheet's size by area means (of
-        light, not of grey codes), counts by picking. A layer without beads gives an empty strip.
+        Thickness and luminance are resampled by area means, counts by nearest neighbours. A layer without
+        beads gives an empty strip.
 
     Notes
     -----
-    The same facts give the same bytes: no date, no program's name, a font that comes with matplotlib.
+    The same facts give the same bytes.
 
     Examples
     --------
     >>> from io import BytesIO
     >>> flat = np.full((60, 100), 2.0)
     >>> bead = SampleLayer(0.2, 0, np.array([[[0.0, 1.0], [9.0, 1.0]]]), np.array([0.4]), np.array([0.42]))
-    >>> facts = PreviewFacts(flat, flat / 2, np.full((60, 100), 5, np.int8), (bead,), 10.0, 6.0, "plate")
+    >>> facts = PreviewFacts(flat, flat / 2, np.full((60, 100), 5, np.int8), (bead,), 10.0, 6.0, "panel")
     >>> draw_preview(picture := BytesIO(), facts)
     >>> picture.getvalue()[1:4]
     b'PNG'
     """
-    compose(facts).savefig(out, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
+    content = sheet_png(compose_preview(facts))
+    if isinstance(out, (str, PathLike)):
+        Path(out).write_bytes(content)
+    else:
+        out.write(content)
 
 
-def compose(facts: PreviewFacts) -> Figure:
-    """Draw a preview on a sheet, without spelling it as a file."""
-    plate = arrange(facts)
-    sheet = blank(plate.high)
+def compose_preview(facts: PreviewFacts) -> Figure:
+    """Draw the preview on a sheet."""
+    layout = arrange_preview(facts)
+    sheet = new_sheet(layout.high)
     draw_text(sheet, EDGE, 46, shorten(facts.title, 15, SHEET - 2 * EDGE, bold=True), 15, bold=True)
-    for i, line in enumerate(plate.lines):
+    for i, line in enumerate(layout.lines):
         draw_text(sheet, EDGE, 76 + 24 * i, line, 10.5)
-    for box, draw in zip(plate.maps, (_draw_thickness, _draw_picture, _draw_counts), strict=True):
+    for box, draw in zip(layout.maps, (_draw_thickness, _draw_picture, _draw_counts), strict=True):
         draw(sheet, box, facts)
-    if facts.standing:
-        draw_band(sheet, MAP_LEFTS, plate.band, facts.standing)
+    if facts.stability:
+        draw_band(sheet, MAP_LEFTS, layout.band, facts.stability)
     if facts.layers:
-        draw_layers(sheet, plate.strips, facts.layers, facts.width)
+        draw_layers(sheet, layout.strips, facts.layers, facts.width)
     return sheet
 
 
-def arrange(facts: PreviewFacts) -> Plate:
-    """Place everything on the sheet."""
+def arrange_preview(facts: PreviewFacts) -> SheetLayout:
+    """Arrange all parts on the sheet."""
     scale = min(MAP_WIDEST / facts.width, MAP_TALLEST / facts.height)
     wide, high = max(1, round(facts.width * scale)), max(1, round(facts.height * scale))
-    lines = tuple(part for line in facts.lines for part in wrap(line, 10.5, SHEET - 2 * EDGE))
+    lines = tuple(part for line in facts.lines for part in wrap_text(line, 10.5, SHEET - 2 * EDGE))
     top = 110 + 24 * len(lines)
     maps = tuple(Box(left, top, wide, high) for left in MAP_LEFTS)
     foot = top + max(high, SCALE_LOWEST)
     band = foot + 96
-    if facts.standing:
-        foot = band + band_high(facts.standing) - 24
+    if facts.stability:
+        foot = band + band_high(facts.stability) - 24
     first = foot + 148
     strips = tuple(Box(EDGE, first + STRIP_ROW * i, STRIP_WIDE, STRIP_HIGH) for i in range(len(facts.layers)))
-    return Plate(lines, maps, strips, band, first + STRIP_ROW * len(strips) - 24 if strips else first - 84)
+    return SheetLayout(
+        lines, maps, strips, band, first + STRIP_ROW * len(strips) - 24 if strips else first - 84
+    )
 
 
 def _draw_map(sheet: Figure, box: Box, facts: PreviewFacts, dots: Dots, heading: str) -> Axes:
-    """Put a map, coloured and of the box's own size, into axes that read in mm."""
-    axes = axes_in(sheet, box)
+    """Draw a coloured map of the size of the box, with axes in mm."""
+    axes = add_axes_box(sheet, box)
     axes.imshow(dots, extent=(0, facts.width, 0, facts.height), aspect="auto", interpolation="nearest")
-    label(axes, heading, "across, mm", "up, mm", 11)
+    label_axes(axes, heading, "across, mm", "up, mm", 11)
     return axes
 
 
 def _coloured(values: Floats | NDArray[np.int8], norm: Normalize, colours: Colormap) -> Dots:
-    """Colour a map, (rows, cols) to (rows, cols, 3); cells without wall get a colour outside the scale."""
+    """Colour a map, (rows, cols) to (rows, cols, 3); cells without wall get a colour that the scale lacks."""
     drawn = colours(norm(values), bytes=True)[..., :3]
     return np.where(values[..., None] > 0, drawn, np.array(BARE, np.uint8))
 
@@ -224,8 +205,8 @@ def _draw_thickness(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
     values = area_mean(facts.thickness, box.high, box.wide)
     dots = _coloured(values, norm, THICKNESS_COLOURS)
     if facts.marks:
-        dots = mark(dots, values > 0, facts.marks)
-    axes = _draw_map(sheet, box, facts, dots, "Thickness, from the front")
+        dots = draw_marks(dots, values > 0, facts.marks)
+    axes = _draw_map(sheet, box, facts, dots, "Thickness, as viewed from the front")
     if facts.marks:
         number_places(axes, box, facts.marks)
     draw_scale(sheet, box, norm, THICKNESS_COLOURS, "mm")
@@ -236,17 +217,17 @@ def _draw_picture(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
     grey = np.rint(255 * encode_srgb(light)).astype(np.uint8)
     wall = area_mean(facts.thickness, box.high, box.wide) > 0
     dots = np.where(wall[..., None], grey[..., None], np.array(BARE, np.uint8))
-    _draw_map(sheet, box, facts, dots, "Wanted picture, lit from behind")
+    _draw_map(sheet, box, facts, dots, "Target picture, lit from behind")
 
 
 def _draw_counts(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
-    most = max(1, int(facts.counts.max()))
-    steps = np.arange(int(facts.counts.min(where=facts.counts > 0, initial=most)), most + 1)
+    highest = max(1, int(facts.counts.max()))
+    steps = np.arange(int(facts.counts.min(where=facts.counts > 0, initial=highest)), highest + 1)
     colours = ListedColormap(COUNT_COLOURS(np.linspace(*COUNT_SHARE, len(steps))))
-    norm = BoundaryNorm(np.append(steps, most + 1) - 0.5, len(steps))
-    dots = _coloured(pick(facts.counts, box.high, box.wide), norm, colours)
+    norm = BoundaryNorm(np.append(steps, highest + 1) - 0.5, len(steps))
+    dots = _coloured(resample_nearest(facts.counts, box.high, box.wide), norm, colours)
     _draw_map(sheet, box, facts, dots, "Beads side by side")
     scale = draw_scale(sheet, box, norm, colours, "beads")
-    # No more figures at the scale than have room; the highest is always told.
+    # Only as many labels as fit; the highest count is always labelled.
     apart = -(-len(steps) * 16 // max(box.high, SCALE_LOWEST))
     scale.set_yticks(steps[::-apart], [str(n) for n in steps[::-apart]])

@@ -1,64 +1,60 @@
-"""Pictures of a replayed program: what it shows when lit, its thickness, and how far that is from the wanted.
+"""Pictures of a replayed program: backlit picture, thickness map and thickness error map.
 
-The predicted picture is a bare grey PNG. The two maps are sheets with axes in mm and a scale, on which the
-map itself stands dot for dot: one dot a pixel, a whole number of dots for a small panel, and for one that is
-larger than the sheet the mean over each dot.
+The backlit picture is a plain grey PNG. The maps have axes in mm and a colour scale. Each pixel of a small
+panel is drawn as a whole number of dots; a panel larger than the sheet is drawn by area means.
 """
 
 from __future__ import annotations
 
 import math
 from io import BytesIO
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from matplotlib import colormaps
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Colormap, Normalize
-from matplotlib.figure import Figure
+from matplotlib.colors import Colormap
 from numpy.typing import NDArray
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
 from pathgen.picture import encode_srgb
 from pathgen.proof.deposit_map import inside_ends
-from pathgen.report.preview_figure import (
-    DPI,
-    FAINT,
-    FONT,
-    INK,
-    PAPER,
-    TEXT,
+from pathgen.report.canvas import (
+    SCALE_LOWEST,
     THICKNESS_COLOURS,
     Box,
+    add_axes_box,
     area_mean,
+    colour_scale,
+    draw_scale,
+    draw_text,
+    label_axes,
+    new_sheet,
+    sheet_png,
 )
 
 MAP_WIDEST, MAP_TALLEST = 1000, 1000  # dots
 LEFT, TOP, RIGHT, FOOT = 76, 92, 134, 62  # dots around the map
-SCALE_GAP, SCALE_WIDE, LOWEST = 22, 18, 220
-# Red where the wall is too thin and lets light through, blue where it is too thick; white where it is right.
-# Lightness falls alike on both sides, and the two hues differ to every kind of colour vision.
+# Red is too thin and transmits too much light, blue is too thick, white is exact. Lightness decreases equally
+# on both sides, and people with any kind of colour vision can distinguish the two hues.
 ERROR_COLOURS = colormaps["RdBu"]
-ERROR_LEAST = 0.001  # mm at the ends of the scale, at least
+MIN_REACH = 0.001  # mm, minimum limit of the error scale
 
 
 def backlit_png(luminance: NDArray[np.floating], pixel: float | None = None) -> bytes:
-    """Spell a predicted picture as a grey PNG, one pixel a pixel of the map.
+    """Encode a predicted picture as grey PNG, one pixel per pixel of the map.
 
     Parameters
     ----------
     luminance : (rows, cols) array
-        Linear, 1 for white; what lies outside 0 to 1 is clipped.
+        Linear, 1 for white; values outside 0 to 1 are clipped.
     pixel : float, optional
-        mm; written into the file, so that it is shown and printed in the panel's own size.
+        Size of a pixel in mm; stored in the file, so that it prints at the size of the panel.
 
     Returns
     -------
     bytes
-        8 bits a pixel, sRGB, and marked so.
+        8 bits per pixel, tagged as sRGB.
 
     Examples
     --------
@@ -86,24 +82,22 @@ def thickness_png(
     size : (float, float)
         Width and height, mm.
     ends : float
-        mm at either end of every stretch of wall that do not count for the scale.
+        mm at both ends of every piece of wall that the limits of the scale exclude.
     name : str
-        What it is of, to stand over it.
+        Start of the heading.
 
     Returns
     -------
     bytes
-        A PNG; the same map gives the same bytes.
+        PNG; the same map gives the same bytes.
     """
-    wall = _counted(thickness, thickness, size, ends)
+    wall = _without_ends(thickness, thickness, size, ends)
     wall = wall[wall > 0]
     low, high = (float(wall.min()), float(wall.max())) if wall.size else (0.0, 1.0)
-    more = max(0.0, 0.05 - (high - low)) / 2
-    beyond = _beyond(thickness[thickness > 0], low, high)
-    line = f"{size[0]:g} × {size[1]:g} mm, {low:.2f} to {high:.2f} mm thick{_left_out(ends)}"
-    norm = Normalize(low - more, high + more)
-    heading = _heading(name, "thickness deposited"), line, "mm"
-    return _map(thickness, size, norm, THICKNESS_COLOURS, heading, beyond)
+    line = f"{size[0]:g} × {size[1]:g} mm, {low:.2f} to {high:.2f} mm thick{_ends_note(ends)}"
+    heading = _heading(name, "deposited thickness"), line, "mm"
+    values = thickness[thickness > 0]
+    return _map(thickness, values, size, (low, high), 0.05, THICKNESS_COLOURS, heading)
 
 
 def error_png(
@@ -113,31 +107,30 @@ def error_png(
     name: str = "",
     wanted: NDArray[np.floating] | None = None,
 ) -> bytes:
-    """Draw a thickness error, deposited less wanted; the scale holds 99 % of the pixels between the ends.
+    """Draw a thickness error, deposited minus target; the scale covers 99 % of the pixels without ends.
 
     Parameters
     ----------
     error : (rows, cols) array
         mm, row 0 at the top.
     size, ends, name
-        As those of `thickness_png`.
+        See `thickness_png`.
     wanted : (rows, cols) array, optional
-        Thickness that was wanted, mm: it tells where wall ends. By default at the panel's two ends.
+        Target thickness, mm, to find the ends of the wall; by default, the wall fills the map.
 
     Returns
     -------
     bytes
-        A PNG; the same map gives the same bytes.
+        PNG; the same map gives the same bytes.
     """
-    inner = _counted(error, np.ones(error.shape) if wanted is None else wanted, size, ends)
+    inner = _without_ends(error, np.ones(error.shape) if wanted is None else wanted, size, ends)
     inner = inner[np.isfinite(inner)]
-    share = float(np.percentile(np.abs(inner), 99)) if inner.size else 0.0
-    reach = round_up(max(share, ERROR_LEAST))
+    p99 = float(np.percentile(np.abs(inner), 99)) if inner.size else 0.0
+    reach = round_up(max(p99, MIN_REACH))
     rms = math.sqrt(np.mean(inner**2)) if inner.size else 0.0
-    beyond = _beyond(error, -reach, reach)
-    line = f"{rms:.4f} mm RMS, 99 % within {share:.4f} mm{_left_out(ends)}"
-    heading = _heading(name, "thickness deposited less wanted"), line, "mm, above 0 too thick"
-    return _map(error, size, Normalize(-reach, reach), ERROR_COLOURS, heading, beyond)
+    line = f"{rms:.4f} mm RMS, 99 % within {p99:.4f} mm{_ends_note(ends)}"
+    heading = _heading(name, "deposited minus target thickness"), line, "mm, positive is too thick"
+    return _map(error, error, size, (-reach, reach), 0.0, ERROR_COLOURS, heading)
 
 
 def round_up(value: float) -> float:
@@ -153,73 +146,54 @@ def round_up(value: float) -> float:
     return float(f"{next(s for s in steps if s * power >= value * (1 - 1e-9)) * power:.3g}")
 
 
-def _counted(
+def _without_ends(
     values: NDArray[np.floating], wall: NDArray[np.floating], size: tuple[float, float], ends: float
 ) -> NDArray[np.floating]:
-    """Leave out what lies at the ends of wall; everything is kept where nothing would be left."""
+    """Return the values away from the ends of the wall, or all values if nothing is left."""
     inner = values[inside_ends(np.asarray(wall, np.float64), ends, size[0] / values.shape[1])]
     return inner if inner.size else values
 
 
-def _left_out(ends: float) -> str:
-    return f"; {ends:g} mm at either end not counted" if ends else ""
+def _ends_note(ends: float) -> str:
+    return f"; {ends:g} mm at both ends excluded" if ends else ""
 
 
 def _heading(name: str, what: str) -> str:
     return f"{name}: {what}" if name else what.capitalize()
 
 
-def _beyond(values: NDArray[np.floating], low: float, high: float) -> str:
-    """Say at which ends values go beyond the scale, in the words of the drawing library."""
-    under, over = bool((values < low).any()), bool((values > high).any())
-    return {(True, True): "both", (True, False): "min", (False, True): "max"}.get((under, over), "neither")
-
-
 def _map(
+    dots: NDArray[np.floating],
     values: NDArray[np.floating],
     size: tuple[float, float],
-    norm: Normalize,
+    limits: tuple[float, float],
+    minimum: float,
     colours: Colormap,
     heading: tuple[str, str, str],
-    beyond: str,
 ) -> bytes:
-    """Draw a map with axes in mm, two lines over it, and beside it the scale with what it counts."""
-    dots = _to_dots(values)
+    """Draw a map with axes in mm, two heading lines, and a scale that marks `values` beyond its limits."""
+    norm = colour_scale(*limits, minimum)
+    dots = _to_dots(dots)
     high, wide = dots.shape
     box = Box(LEFT, TOP, wide, high)
-    whole = Box(0, 0, max(LEFT + wide + RIGHT, 620), TOP + max(high, LOWEST) + FOOT)
-    sheet = Figure(figsize=(whole.wide / DPI, whole.high / DPI), dpi=DPI, facecolor=PAPER)
-    FigureCanvasAgg(sheet)
-    axes = _axes(sheet, box, whole)
+    sheet = new_sheet(TOP + max(high, SCALE_LOWEST) + FOOT, max(LEFT + wide + RIGHT, 620))
+    axes = add_axes_box(sheet, box)
     axes.imshow(dots, colours, norm, extent=(0, size[0], 0, size[1]), aspect="auto", interpolation="nearest")
-    axes.set_xlabel("across, mm", fontsize=9, **TEXT)
-    axes.set_ylabel("up, mm", fontsize=9, **TEXT)
-    scale = Box(LEFT + wide + SCALE_GAP, TOP, SCALE_WIDE, max(high, LOWEST))
-    bar = sheet.colorbar(ScalarMappable(norm, colours), cax=_axes(sheet, scale, whole), extend=beyond)
-    bar.outline.set(linewidth=0.6, color=FAINT)
-    bar.set_label(heading[2], fontsize=9, **TEXT)
+    label_axes(axes, "", "across, mm", "up, mm")
+    under, over = bool((values < limits[0]).any()), bool((values > limits[1]).any())
+    extend: Literal["neither", "both", "min", "max"] = (
+        "both" if under and over else "min" if under else "max" if over else "neither"
+    )
+    draw_scale(sheet, box, norm, colours, heading[2], extend)
     for text, base, points in zip(heading[:2], (40, 66), (13, 10), strict=True):
-        style: dict[str, Any] = {"fontsize": points, "parse_math": False, **TEXT}
-        sheet.text(LEFT / whole.wide, 1 - base / whole.high, text, **style)
-    buffer = BytesIO()
-    sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
-    return buffer.getvalue()
+        draw_text(sheet, LEFT, base, text, points)
+    return sheet_png(sheet)
 
 
 def _to_dots(values: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Bring a map to the sheet: whole dots a pixel, or means where it is too large for that."""
+    """Resample a map to dots: a whole number per pixel, or area means if the map is too large."""
     rows, cols = values.shape
     times = min(MAP_WIDEST / cols, MAP_TALLEST / rows)
     if times >= 1:
         return np.repeat(np.repeat(values, int(times), axis=0), int(times), axis=1)
     return area_mean(values, max(1, round(rows * times)), max(1, round(cols * times)))
-
-
-def _axes(sheet: Figure, box: Box, whole: Box) -> Axes:
-    """Make axes that fill a box of the sheet, to the dot."""
-    left, foot = box.left / whole.wide, 1 - (box.top + box.high) / whole.high
-    axes = sheet.add_axes((left, foot, box.wide / whole.wide, box.high / whole.high), facecolor=PAPER)
-    axes.tick_params(length=3, width=0.6, color=FAINT, labelsize=9, labelcolor=INK, labelfontfamily=FONT)
-    for spine in axes.spines.values():
-        spine.set(linewidth=0.6, color=FAINT)
-    return axes

@@ -1,15 +1,14 @@
-"""The figure of a study: cost against quality of each case, and what each factor does to both.
+"""Figure of a study: two result columns of all cases, and the effect of each factor on both.
 
-Above, one point a case. A line joins those that no other case beats in both figures at once (the Pareto
-front); they carry their case's number in the table. Below, one small figure for each factor and each of the
-two: grey points are cases, the line goes through the mean of each level, or of each sixth of a range.
+The main plot has one point per case. Cases that no other case improves in both columns, the Pareto front, are
+joined by a line and labelled with their case numbers. Below, a small plot per factor and column shows all
+cases in grey, and a line through the mean of each level, or of each sixth of a continuous range.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import PurePath
 from typing import Any
 
@@ -21,7 +20,6 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.report.canvas import (
-    DPI,
     EDGE,
     FAINT,
     FONT,
@@ -31,10 +29,11 @@ from pathgen.report.canvas import (
     SMALL,
     TEXT,
     Box,
-    axes_in,
-    blank,
+    add_axes_box,
     draw_text,
-    label,
+    label_axes,
+    new_sheet,
+    sheet_png,
     shorten,
     text_width,
 )
@@ -46,30 +45,29 @@ Floats = NDArray[np.float64]
 HEAD, MAIN, SMALL_HIGH = 96, 620, 250  # dots
 BETWEEN, FOOT = 92, 74
 LEFT = EDGE + 34
-MOST_ACROSS = 5  # small figures beside each other
-MOST_KINDS = 8  # levels that markers tell apart
-MOST_LEVELS = 12  # more numbers than that are a continuous range
+MAX_ACROSS = 5  # small plots per row
+MAX_KINDS = 8  # levels with markers of their own
+MAX_LEVELS = 12  # more numbers than this are a continuous range
 PARTS = 6  # of a continuous range
-NUMBERED = "numbers are those of cases in the table"
-WIDE_SPAN = 10.0  # highest over lowest from which a scale is logarithmic
+WIDE_SPAN = 10.0  # ratio of highest to lowest value that makes a scale logarithmic
 MARKERS = "os^Dv<>P"
-# Dark to light in even steps of lightness, so that nothing hangs on hue.
+# Distinct in lightness, so that the levels do not rely on hue alone.
 KINDS = ("#1f3c52", "#a63d12", "#3b7ea1", "#d98a2b", "#6c8f3d", "#8a5a83", "#86b3c9", "#c9b458")
 
 
 @dataclass(frozen=True, slots=True)
 class _Figures:
-    """What is drawn: case numbers, both figures of each, and the factors' cells; refused cases left out."""
+    """Cases with both figures: numbers, figures, and levels of the factors."""
 
     case: list[str]
     across: Floats
     up: Floats
     factors: dict[str, list[str]]
-    ranges: set[str]  # factors along whose numbers cases are drawn
+    ranges: set[str]  # factors with a continuous range
 
 
-def front(across: Floats, up: Floats) -> NDArray[np.intp]:
-    """Find the points that no other one beats: as low in one figure and lower in the other.
+def pareto_front(across: Floats, up: Floats) -> NDArray[np.intp]:
+    """Find the points that no other point dominates; low values are better.
 
     Parameters
     ----------
@@ -78,17 +76,17 @@ def front(across: Floats, up: Floats) -> NDArray[np.intp]:
     Returns
     -------
     (F,) intp
-        Their numbers, by `across` ascending; of equal points all.
+        Indices in ascending order of `across`; equal points are all included.
 
     Examples
     --------
-    >>> front(np.array([3.0, 1.0, 2.0, 2.0]), np.array([1.0, 3.0, 2.0, 4.0])).tolist()
+    >>> pareto_front(np.array([3.0, 1.0, 2.0, 2.0]), np.array([1.0, 3.0, 2.0, 4.0])).tolist()
     [1, 2, 0]
     """
     order = np.lexsort((up, across))
     x, y = across[order], up[order]
     lowest = np.minimum.accumulate(y)
-    # As low as all before it; and nothing as low stands further left.
+    # Not higher than any earlier point, and no equally low point is further left.
     first = np.searchsorted(-lowest, -y, side="left")
     kept = (y == lowest) & (x == x[np.minimum(first, len(x) - 1)]) if len(x) else np.zeros(0, np.bool_)
     return np.asarray(order[kept], np.intp)
@@ -103,28 +101,28 @@ def study_png(
     *,
     ranges: Sequence[str] = (),
 ) -> bytes:
-    """Draw a study's table.
+    """Draw the results of a study as PNG.
 
     Parameters
     ----------
-    table : Table
+    table : ResultsTable
     factors : sequence of str
-        Its columns that are factors.
+        Columns that are factors.
     across, up : str
-        Columns set against each other, such as "time_s" and "thickness_rms_mm".
+        Columns on the x and y axis, such as "time_s" and "thickness_rms_mm".
     title : str
     ranges : sequence of str
-        Factors of continuous ranges: drawn along their numbers, not level by level.
+        Factors with a continuous range.
 
     Returns
     -------
     bytes
-        A PNG; the same table gives the same bytes.
+        PNG; the same table gives the same bytes.
 
     Raises
     ------
     PathgenError
-        Where fewer than two cases have both figures.
+        If fewer than two cases have both figures.
 
     Examples
     --------
@@ -133,11 +131,7 @@ def study_png(
     >>> study_png(ResultsTable(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
     b'PNG'
     """
-    buffer = BytesIO()
-    study_sheet(table, factors, across, up, title, ranges).savefig(
-        buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None}
-    )
-    return buffer.getvalue()
+    return sheet_png(study_sheet(table, factors, across, up, title, ranges))
 
 
 def study_sheet(
@@ -148,22 +142,17 @@ def study_sheet(
     title: str = "",
     ranges: Sequence[str] = (),
 ) -> Figure:
-    """Draw a study's table on a sheet; parameters and errors are those of `study_png`."""
-    found = _taken(table, factors, across, up, ranges)
-    columns = min(MOST_ACROSS, max(len(factors), 1))
+    """Draw the results of a study on a sheet; see `study_png` for parameters and errors."""
+    found = _collect(table, factors, across, up, ranges)
+    columns = min(MAX_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
     high = HEAD + MAIN + 2 * bands * (SMALL_HIGH + BETWEEN) + FOOT
-    sheet = blank(high)
-    left_out = len(table.rows) - len(found.case)
+    sheet = new_sheet(high)
+    excluded = len(table.rows) - len(found.case)
     draw_text(sheet, EDGE, 42, shorten(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
-    some = f", {left_out} without both figures left out" if left_out else ""
-    draw_text(
-        sheet,
-        EDGE,
-        66,
-        f"{len(found.case)} cases{some}; lower left is better{_rising(across, up)}; {NUMBERED}",
-        10,
-    )
+    some = f", {excluded} of {len(table.rows)} excluded without both figures" if excluded else ""
+    better = _describe_better(across, up)
+    draw_text(sheet, EDGE, 66, f"{len(found.case)} cases{some}; {better}; labels are case numbers", 10)
     _draw_main(sheet, found, across, up)
     wide = (SHEET - LEFT - EDGE - (columns - 1) * BETWEEN) // columns
     for line, (name, values) in enumerate(((up, found.up), (across, found.across))):
@@ -171,88 +160,84 @@ def study_sheet(
             band, place = divmod(number, columns)
             top = HEAD + MAIN + BETWEEN + (2 * band + line) * (SMALL_HIGH + BETWEEN) - 20
             box = Box(LEFT + place * (wide + BETWEEN), top, wide, SMALL_HIGH)
-            axes = axes_in(sheet, box)
-            label(axes, shorten(factor, 10, wide), "", _worded(name) if place == 0 else "")
+            axes = add_axes_box(sheet, box)
+            label_axes(axes, shorten(factor, 10, wide), "", _with_unit(name) if place == 0 else "")
             _draw_effect(axes, box, found.factors[factor], values, factor in found.ranges)
-            _scaled(axes, values, "y")
+            _set_scale(axes, values, "y")
     return sheet
 
 
-def _taken(
+def _collect(
     table: ResultsTable, factors: Sequence[str], across: str, up: str, ranges: Sequence[str]
 ) -> _Figures:
     both = list(zip(table.column(across), table.column(up), strict=True))
     kept = [i for i, cells in enumerate(both) if all(cells)]
     if len(kept) < 2:
         what = f"{len(kept)} cases with both {across} and {up}"
-        raise PathgenError(
-            what, where="figure", allowed="at least two", hint="the table is written; see its column refused"
-        )
+        hint = "the table is complete; it gives the reason for each rejected case"
+        raise PathgenError(what, where="figure", allowed="at least two", hint=hint)
     x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
     cells = {name: [table.column(name)[i] for i in kept] for name in factors}
     numbers = {n for n, own in cells.items() if all(_number_of(cell) is not None for cell in own)}
-    several = {n for n in numbers if len(set(cells[n])) > MOST_LEVELS}
+    several = {n for n in numbers if len(set(cells[n])) > MAX_LEVELS}
     return _Figures([table.column("case")[i] for i in kept], x, y, cells, several | numbers & set(ranges))
 
 
-def _rising(*names: str) -> str:
+def _describe_better(*names: str) -> str:
     high = [name for name in names if name in RISING]
-    return f", but of {' and '.join(high)} higher is" if high else ""
+    return f"low values are better, except for {' and '.join(high)}" if high else "low values are better"
 
 
-def _worded(name: str) -> str:
+def _with_unit(name: str) -> str:
     column = COLUMNS[name]
     return name if column.unit in ("1", "count", "share") else f"{name} ({column.unit})"
 
 
 def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
-    """Draw all cases, the front through the best of them, and the key.
-
-    Cases of different pictures do not compete: each picture has a front of its own.
-    """
-    axes = axes_in(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
-    label(axes, "", _worded(across), _worded(up))
+    """Draw all cases, the Pareto front, and the key; each picture has a front of its own."""
+    axes = add_axes_box(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
+    label_axes(axes, "", _with_unit(across), _with_unit(up))
     levels = {name: cells for name, cells in found.factors.items() if name not in found.ranges}
-    told = [name for name, cells in levels.items() if 1 < len(set(cells)) <= MOST_KINDS]
-    pictures = [name for name in told if name.removeprefix("factor:") == "picture"]
-    by_colour, by_marker, *_ = [*pictures, *(name for name in told if name not in pictures), "", ""]
+    few = [name for name, cells in levels.items() if 1 < len(set(cells)) <= MAX_KINDS]
+    pictures = [name for name in few if name.removeprefix("factor:") == "picture"]
+    by_colour, by_marker, *_ = [*pictures, *(name for name in few if name not in pictures), "", ""]
     same = [""] * len(found.case)
     colours, markers = found.factors.get(by_colour, same), found.factors.get(by_marker, same)
     for number, colour in enumerate(dict.fromkeys(colours)):
         for kind, marker in enumerate(dict.fromkeys(markers)):
             here = [(c, m) == (colour, marker) for c, m in zip(colours, markers, strict=True)]
             axes.plot(found.across[here], found.up[here], alpha=0.85, **_point(KINDS[number], kind))
-    _scaled(axes, found.across, "x")
-    _scaled(axes, found.up, "y")
+    _set_scale(axes, found.across, "x")
+    _set_scale(axes, found.up, "y")
     signs = [-1.0 if name in RISING else 1.0 for name in (across, up)]
     blocks = found.factors[pictures[0]] if pictures else same
     for block in dict.fromkeys(blocks):
         own = np.flatnonzero([each == block for each in blocks])
-        best = own[front(signs[0] * found.across[own], signs[1] * found.up[own])]
-        # What cannot be beaten between two of them lies on the stairs, not on the line.
+        best = own[pareto_front(signs[0] * found.across[own], signs[1] * found.up[own])]
+        # Between two points of the front, the best known values follow steps instead of a straight line.
         axes.plot(
             found.across[best], found.up[best], color=INK, linewidth=1.0, zorder=1.5,
             drawstyle="steps-post" if signs[0] > 0 else "steps-pre",
         )  # fmt: skip
-        _number(axes, found, best, signs)
-    among = " by another of its picture" if pictures else ""
-    _draw_key(axes, (by_colour, colours), (by_marker, markers), f"not beaten{among}")
+        _label_cases(axes, found, best, signs)
+    among = " of the same picture" if pictures else ""
+    _draw_key(axes, (by_colour, colours), (by_marker, markers), f"Pareto front of cases{among}")
 
 
 def _point(colour: str, kind: int) -> dict[str, Any]:
-    """Style of a case's point."""
+    """Return the style of a case's point."""
     edge = {"markeredgecolor": PAPER, "markeredgewidth": 0.6}
     return {"color": colour, "marker": MARKERS[kind], "linestyle": "none", "markersize": 6.5, **edge}
 
 
 def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, list[str]], line: str) -> None:
-    """Say beside the cases what colours, markers and the line mean."""
+    """Draw the key to colours, markers and the line beside the axes."""
     entries: list[tuple[Line2D, str]] = []
     for (name, cells), coloured in ((colours, True), (markers, False)):
         levels = list(dict.fromkeys(cells)) if name else []
-        for number, level in enumerate(named(levels)):
+        for number, level in enumerate(short_names(levels)):
             style = _point(KINDS[number], 0) if coloured else _point(FAINT, number)
-            entries.append((Line2D([], [], **style), shorten(f"{name}: {level or 'not given'}", 10, 270)))
+            entries.append((Line2D([], [], **style), shorten(f"{name}: {level or 'not set'}", 10, 270)))
     entries.append((Line2D([], [], color=INK, linewidth=1.0), line))
     legend = axes.legend(
         *zip(*entries, strict=True), loc="upper left", bbox_to_anchor=(1.015, 1.0), frameon=False,
@@ -262,10 +247,10 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
         text.set_parse_math(False)
 
 
-def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
-    """Write case numbers at the front's points, on the side where no case is, as far as they keep apart."""
+def _label_cases(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
+    """Label points of the front with their case numbers, away from other cases, unless labels would touch."""
     sides = ("right" if signs[0] > 0 else "left", "top" if signs[1] > 0 else "bottom")
-    axes.autoscale_view()  # only a drawing would do so, and then dots would be counted on other scales
+    axes.autoscale_view()  # otherwise the limits, and with them the positions, change at the first drawing
     places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
     taken: list[Floats] = []
     for i, spot in zip(best.tolist(), places, strict=True):
@@ -278,41 +263,36 @@ def _number(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence
 
 
 def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continuous: bool) -> None:
-    """Draw what a factor does to a figure: cases in grey, the means in ink."""
+    """Draw the effect of a factor: all cases in grey, and the means."""
     levels = sorted(dict.fromkeys(cells), key=_order)
-    if continuous:
-        at = np.array([float(cell) for cell in cells])
-        axes.plot(at, values, "o", color=FAINT, alpha=0.5, markersize=3, markeredgewidth=0)
-        parts = np.array_split(np.argsort(at, kind="stable"), min(PARTS, -(-len(at) // 3)))
-        middles, means = ([float(a[part].mean()) for part in parts] for a in (at, values))
-        axes.plot(middles, means, "-o", color=INK, linewidth=1.4, markersize=4.5)
-        _scaled(axes, at, "x")
-        return
     place = {level: float(number) for number, level in enumerate(levels)}
-    at = np.array([place[cell] for cell in cells])
+    at = np.array([float(cell) if continuous else place[cell] for cell in cells])
     axes.plot(at, values, "o", color=FAINT, alpha=0.5, markersize=3, markeredgewidth=0)
-    means = [float(values[at == number].mean()) for number in range(len(levels))]
-    axes.plot(range(len(levels)), means, "-o", color=INK, linewidth=1.4, markersize=4.5)
+    if continuous:
+        parts = np.array_split(np.argsort(at, kind="stable"), min(PARTS, -(-len(at) // 3)))
+    else:
+        parts = [np.flatnonzero(at == number) for number in range(len(levels))]
+    middles, means = ([float(a[part].mean()) for part in parts] for a in (at, values))
+    axes.plot(middles, means, "-o", color=INK, linewidth=1.4, markersize=4.5)
+    if continuous:
+        return _set_scale(axes, at, "x")
     axes.set_xlim(-0.5, len(levels) - 0.5)
     room = box.wide / len(levels) - 6
-    words = named(levels)
-    widest = max(text_width(level, 9) for level in words)
-    tilt = 0 if widest <= room else 25
-    shown = [shorten(level, 9, 130.0 if tilt else room) for level in words]
-    axes.set_xticks(
-        range(len(levels)), shown, rotation=tilt, ha="right" if tilt else "center", fontsize=9,
-        parse_math=False,
-    )  # fmt: skip
+    words = short_names(levels)
+    tilt = 0 if max(text_width(level, 9) for level in words) <= room else 25
+    labels = [shorten(level, 9, 130.0 if tilt else room) for level in words]
+    style: dict[str, Any] = {"rotation": tilt, "ha": "right" if tilt else "center", "fontsize": 9}
+    axes.set_xticks(range(len(levels)), labels, parse_math=False, **style)
 
 
-def named(levels: Sequence[str]) -> list[str]:
-    """Shorten the names of levels for a figure: files without what all share, numbers to three digits.
+def short_names(levels: Sequence[str]) -> list[str]:
+    """Shorten level names: paths to their stem, numbers to three digits, if the names stay distinct.
 
     Examples
     --------
-    >>> named(["maps/camera.npy", "maps/coins.npy"]), named(["0.01", "0.0464159"])
+    >>> short_names(["maps/camera.npy", "maps/coins.npy"]), short_names(["0.01", "0.0464159"])
     (['camera', 'coins'], ['0.01', '0.0464'])
-    >>> named(["a/x.png", "b/x.png"]), named(["tailored", "1.00001", "1.00002"])
+    >>> short_names(["a/x.png", "b/x.png"]), short_names(["tailored", "1.00001", "1.00002"])
     (['a/x.png', 'b/x.png'], ['tailored', '1.00001', '1.00002'])
     """
     short = [f"{number:.3g}" if (number := _number_of(level)) is not None else level for level in levels]
@@ -323,7 +303,7 @@ def named(levels: Sequence[str]) -> list[str]:
 
 
 def _order(level: str) -> tuple[int, float]:
-    """Sort numbers by size, and leave words as they come."""
+    """Return a sort key: numbers by value, then words in their order."""
     number = _number_of(level)
     return (0, number) if number is not None else (1, 0.0)
 
@@ -335,7 +315,7 @@ def _number_of(text: str) -> float | None:
         return None
 
 
-def _scaled(axes: Axes, values: Floats, side: str) -> None:
-    """Give an axis a logarithmic scale where its values span much, and round figures on it."""
+def _set_scale(axes: Axes, values: Floats, side: str) -> None:
+    """Make an axis logarithmic if the values span a wide range."""
     if values.min() > 0 and values.max() / values.min() > WIDE_SPAN:
         axes.set(**{f"{side}scale": "log"})

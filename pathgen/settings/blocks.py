@@ -1,8 +1,12 @@
-"""The start and finish blocks of a dialect: allowed words and placeholders, and required commands.
+"""Rules for the blocks of a dialect, such as the start and finish of a program.
 
-A block is a template of program lines. The checks find mistakes that are easily made in a copy of a profile
-and that would otherwise show only at the machine: a heater that stays on, a program in inches, filament
-counted in the wrong way, or a word that the controller does not know.
+A block is a template of program lines. The rules find mistakes that are easily made when a copy of a profile
+is edited, and that would otherwise appear only at the machine: a heater that stays on, a program in inches,
+filament counted in the wrong mode, a word that the controller does not know.
+
+The checklist finds most of these mistakes in a finished program too. They are also checked here, because a
+profile is loaded long before a program exists, and because only here the error can name the block and its
+line.
 
 Glossary. *Own words*: letters and commands beyond RS-274 (NISTIR 6556) that the profile lists for its
 controller. *Command*: a G or M word.
@@ -15,6 +19,7 @@ from collections.abc import Iterator
 
 from pathgen.errors import nearest
 from pathgen.settings.machine import Dialect, Heaters
+from pathgen.settings.program_words import FILAMENT_LETTERS, LETTERS, STANDARD_WORDS, words_with
 from pathgen.settings.validation import Fault, bad, format_value
 
 PLACEHOLDERS = {
@@ -22,13 +27,13 @@ PLACEHOLDERS = {
     "platform": "platform temperature, whole °C",
     "fan": "part cooling as a whole number, 0 to 255",
     "fan_fraction": "part cooling as a fraction, 0 to 1",
-    "clear_z": "height of the head above the finished panel, mm",
-    "park_x": "x of the head after the print, mm",
-    "park_y": "y of the head after the print, mm",
+    "clear_z": "height at which the head clears the finished panel, mm",
+    "park_x": "x of the parking position, mm",
+    "park_y": "y of the parking position, mm",
     "travel_feed": "feed of travels, mm/min",
     "lift_feed": "feed of the vertical axis, mm/min",
 }
-"""Values that replace the names in braces."""
+"""Placeholders, written in braces, and the values that replace them."""
 
 BLOCK_PLACEHOLDERS = {
     "start": ("nozzle", "platform", "travel_feed", "lift_feed"),
@@ -37,40 +42,26 @@ BLOCK_PLACEHOLDERS = {
     "fan_off": (),
     "nozzle_change": ("nozzle",),
 }
-"""Placeholders of each block; those of other blocks have no value there."""
-
-# NISTIR 6556, Table 3 (letters), Table 5 (G) and Table 7 (M).
-LETTERS = frozenset("ABCDFGHIJKLMNPQRSTXYZ")
-G_WORDS = frozenset(
-    f"G{g}"
-    for g in (
-        *(0, 1, 2, 3, 4, 10, 17, 18, 19, 20, 21, 28, 30, "38.2", 40, 41, 42, 43, 49, 53, *range(54, 60)),
-        *("59.1", "59.2", "59.3", 61, "61.1", 64, *range(80, 95), "92.1", "92.2", "92.3", 98, 99),
-    )
-)
-M_WORDS = frozenset(f"M{m}" for m in (*range(10), 30, 48, 49, 60))
-FEEDER_LETTERS = "ABCEUVW"  # other letters have a meaning in RS-274 (F feed, P time, X Y Z axes, …)
-NOZZLE_WORDS = ("M104", "M109")  # set, set and wait (common practice)
-PLATFORM_WORDS = ("M140", "M190")
+"""Placeholders that each block may use; the others have no value there."""
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 _BRACES = re.compile(r"\{([^{}]*)\}")
-_MOST = 255  # characters; RS-274 allows 256 with the newline
+_MAX_LENGTH = 255  # characters; RS-274 allows 256 including the newline
 
 
 def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
-    """Find errors in the blocks and words of a dialect.
+    """Find mistakes in the blocks and words of a dialect.
 
     Parameters
     ----------
     dialect : Dialect
     heaters : Heaters
-        Limits for temperatures that are written into the blocks.
+        Limits of the temperatures in the blocks.
 
     Yields
     ------
     Fault
-        With keys such as "dialect.start line 3", lines counted from 1.
+        With a key such as "dialect.start line 3"; lines count from 1.
     """
     yield from _feeder_faults(dialect)
     for name in BLOCK_PLACEHOLDERS:
@@ -82,15 +73,15 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
     else:
         yield from _own_heater_faults(dialect)
     if dialect.nozzle_change.strip() and "{nozzle}" not in dialect.nozzle_change:
-        yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command with {nozzle}")
+        yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command with the placeholder {nozzle}")
     if bool(dialect.fan_on.strip()) != bool(dialect.fan_off.strip()):
         yield bad("dialect.fan_off", dialect.fan_off, "both fan_on and fan_off, or neither")
 
 
 def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
-    """Split one line of a block into words (letter, number), without its comment, with 1 for placeholders.
+    """Split a line of a block into words (letter, number), without comments and with 1 for placeholders.
 
-    Commands lose leading zeros, so "M05" becomes ("M", "5").
+    Leading zeros of commands are removed: "M05" becomes ("M", "5").
     """
     bare = _BRACES.sub("1", _without_comment(line, dialect.comment))
     found = _WORD.findall(bare)
@@ -108,20 +99,20 @@ def _without_comment(line: str, style: str) -> str:
 
 def _feeder_faults(dialect: Dialect) -> Iterator[Fault]:
     letter = dialect.extruder
-    if letter not in FEEDER_LETTERS:
-        yield bad("dialect.extruder", letter, " or ".join(FEEDER_LETTERS))
+    if letter not in FILAMENT_LETTERS:
+        yield bad("dialect.extruder", letter, " or ".join(FILAMENT_LETTERS))
     if letter not in LETTERS and letter not in dialect.own_words:
         hint = f"add {letter!r} to dialect.own_words"
-        yield bad("dialect.extruder", letter, "a letter of RS-274, or one in own_words", hint)
+        yield bad("dialect.extruder", letter, "a letter of RS-274 or of own_words", hint)
 
 
 def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
-    """Check a block line by line: length, comment style, placeholders, words."""
+    """Check the lines of a block: length, comment style, placeholders, words."""
     for number, line in enumerate(getattr(dialect, name).splitlines(), start=1):
         key = f"dialect.{name} line {number}"
-        plain = line.replace("\t", " ")  # the only control character that controllers read as a space
-        if len(line) > _MOST or not (plain.isascii() and plain.isprintable()):
-            yield bad(key, line, f"at most {_MOST} plain ASCII characters")
+        plain = line.replace("\t", " ")  # controllers read a tab as a space
+        if len(line) > _MAX_LENGTH or not (plain.isascii() and plain.isprintable()):
+            yield bad(key, line, f"at most {_MAX_LENGTH} printable ASCII characters")
         code = _without_comment(line, dialect.comment)
         for used in _BRACES.findall(line):
             if used not in BLOCK_PLACEHOLDERS[name]:
@@ -129,7 +120,7 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
                 what = f"unknown placeholder {format_value('{' + used + '}')}"
                 yield Fault(key, what, allowed, nearest(used, BLOCK_PLACEHOLDERS[name]))
         if re.search(r"[{}]", _BRACES.sub("", line)):
-            yield bad(key, line.strip(), "pairs of braces around the name of a placeholder")
+            yield bad(key, line.strip(), "braces in pairs around a placeholder")
         if re.search(r"[();]", code):
             style = "after a semicolon" if dialect.comment == "semicolon" else "in parentheses, closed"
             yield bad(key, line.strip(), f"comments {style}")
@@ -137,7 +128,7 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
 
 
 def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[Fault]:
-    """Check the words of one line against RS-274 and the profile's own words."""
+    """Check the words of a line against RS-274 and the own words of the profile."""
     left = _WORD.sub("", _BRACES.sub("1", code)).strip()
     if left:
         hint = "write a number after each letter: X0, not X" if left.isupper() else "write capital letters"
@@ -145,16 +136,16 @@ def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[F
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
-        if word not in LETTERS | G_WORDS | M_WORDS and word not in dialect.own_words:
-            hint = f"if the controller knows it, add {word!r} to dialect.own_words"
-            yield Fault(key, f"unknown word {word!r}", "words of RS-274, or words in own_words", hint)
+        if word not in STANDARD_WORDS and word not in dialect.own_words:
+            hint = f"if the controller knows the word, add {word!r} to dialect.own_words"
+            yield Fault(key, f"unknown word {word!r}", "words of RS-274 or of own_words", hint)
     letters = [a for a, _ in found if a not in "GM"]
     if len([w for w in named if w != "G53"]) > 1 or len(set(letters)) < len(letters):
         yield bad(key, line.strip(), "one command per line, and each other letter once")
 
 
 def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Check that a program starts in mm and absolute mode, and counts filament as in `filament_mode`."""
+    """Require millimetres, absolute positions and the filament mode of the profile."""
     start = commands(dialect.start, dialect)
     for word in ("G21", "G90"):
         if word not in start:
@@ -162,15 +153,15 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
             yield Fault("dialect.start", f"no {word}", f"a line with {word} ({meaning})")
     for block in ("start", "finish"):
         if "G20" in commands(getattr(dialect, block), dialect):
-            yield Fault(f"dialect.{block}", "G20 (inches)", "G21: programs are in millimetres")
+            yield Fault(f"dialect.{block}", "G20 (inches)", "G21, because programs are in millimetres")
     for line in dialect.start.splitlines():
         found = block_words(line, dialect)
         if ("G", "92") in found and {"X", "Y", "Z"} & {a for a, _ in found}:
-            hint = "the panel would stand at a place that was not checked against volume and keep_out"
-            what = f"{format_value(line.strip())} shifts the axes"
+            hint = "otherwise the panel stands where neither volume nor keep_out is checked"
+            what = f"{format_value(line.strip())} shifts the x, y or z axis"
             yield Fault("dialect.start", what, f"G92 {dialect.extruder}0 only", hint)
     if [w for w in start if w in ("G90", "G91")][-1] != "G90":
-        yield Fault("dialect.start", "G91 is the last distance mode", "G90 after it")
+        yield Fault("dialect.start", "G91 is the last distance mode", "G90 after G91")
     modes = [w for w in start if w in ("M82", "M83")]
     last = modes[-1] if modes else ""
     if dialect.filament_mode == "relative" and last != "M83":
@@ -180,60 +171,60 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
 
 
 def _end_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Check that the program ends once, at its end, which distinguishes a complete file."""
+    """Require one end of program, as the last command: without it, a truncated file looks complete."""
     start, finish = commands(dialect.start, dialect), commands(dialect.finish, dialect)
     for word in start:
         if word in ("M2", "M30"):
-            yield Fault("dialect.start", f"{word} ends the program", "no M2 or M30 in the start block")
+            yield Fault("dialect.start", f"{word} ends the program", "no end of program in the start block")
     if not finish or finish[-1] not in ("M2", "M30") or {"M2", "M30"} & set(finish[:-1]):
         last = f"last command {finish[-1]}" if finish else "no command"
-        yield Fault("dialect.finish", last, "M2 or M30 as the last command, and not before")
+        yield Fault("dialect.finish", last, "M2 or M30 as the last command, and nowhere else")
     yield from _park_faults(dialect)
 
 
 def _park_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Check that the head leaves upward and stays up."""
+    """Require that the head moves up before it moves sideways, and stays up."""
     lifted = False
     for line in dialect.finish.splitlines():
         found = block_words(line, dialect)
         letters = {a for a, _ in found}
         if ("G", "28") in found and ("Z" in letters or not letters & {"X", "Y"}):
             what = f"{format_value(line.strip())} homes z"
-            yield Fault("dialect.finish", what, "G28 X0 Y0", "the head would hit the panel on its way down")
+            yield Fault("dialect.finish", what, "G28 X0 Y0", "homing z would drive the nozzle into the panel")
         if letters & {"X", "Y"} and not lifted:
-            hint = "the nozzle would be dragged through the panel"
-            what = f"{format_value(line.strip())} comes before a z move"
-            yield Fault("dialect.finish", what, "a separate z move before x or y", hint)
+            hint = "otherwise the nozzle drags through the panel"
+            what = f"{format_value(line.strip())} moves sideways first"
+            yield Fault("dialect.finish", what, "a move of z alone before x or y", hint)
         lifted = lifted or "Z" in letters
 
 
 def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
-    """Check that nozzle and platform are heated within their limits and turned off at the end."""
-    yield from _part_faults("nozzle", NOZZLE_WORDS, heaters.nozzle_max, dialect)
+    """Require that each heater is set, kept within its limit, and turned off."""
+    yield from _part_faults("nozzle", words_with("nozzle"), heaters.nozzle_max, dialect)
     if heaters.platform_max:
-        yield from _part_faults("platform", PLATFORM_WORDS, heaters.platform_max, dialect)
+        yield from _part_faults("platform", words_with("platform"), heaters.platform_max, dialect)
     elif "{platform}" in dialect.start:
         allowed = "no {platform} while heaters.platform_max is 0"
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
-def _part_faults(name: str, usual: tuple[str, str], limit: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check the words of one heated part, which the start block uses with its placeholder."""
+def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
+    """Check one heater. Its commands are those that have its placeholder in the start block."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
-        hint = "or set dialect.heaters to 'machine' if the machine heats by itself"
-        yield Fault("dialect.start", f"no {{{name}}}", f"a line that sets and waits for {{{name}}}", hint)
+        hint = "or set dialect.heaters to 'machine' if the machine sets its own temperatures"
+        yield Fault("dialect.start", f"no {{{name}}}", f"a command that sets {{{name}}} and waits", hint)
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
         yield from _set_faults(block, dialect, own.union(usual), limit)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
-        allowed = f"a line such as '{min(own)} S0' that turns the {name} off"
-        yield Fault("dialect.finish", f"leaves the {name} hot", allowed)
+        allowed = f"a line such as '{min(own)} S0' that turns the heater off"
+        yield Fault("dialect.finish", f"{name} stays hot", allowed)
 
 
 def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
-    """List (M word, S value) of the lines that have both, without placeholders."""
+    """Yield (M word, S value) of each line with both and without placeholder."""
     for line in getattr(dialect, block).splitlines():
         found = dict(block_words(line, dialect))
         if "M" in found and "S" in found and not _BRACES.search(line):
@@ -243,17 +234,17 @@ def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
 def _set_faults(block: str, dialect: Dialect, codes: set[str], limit: float) -> Iterator[Fault]:
     for word, value in _settings(block, dialect):
         if word in codes and value > limit:
-            hint = "parts heated above their rating can give off fumes or catch fire"
+            hint = "above this rating, parts can give off fumes or catch fire"
             allowed = f"at most {limit:g} °C, the limit in [heaters]"
             yield Fault(f"dialect.{block}", f"{word} S{value:g}", allowed, hint)
 
 
 def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Check that no temperatures are sent to a machine that heats by itself."""
+    """Require that the program sets no temperatures if the machine does."""
     for block in ("start", "finish", "nozzle_change"):
         text = getattr(dialect, block)
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]
-        used += [w for w in commands(text, dialect) if w in NOZZLE_WORDS + PLATFORM_WORDS]
+        used += [w for w in commands(text, dialect) if w in words_with("nozzle") + words_with("platform")]
         if used:
-            allowed = "no heater words: dialect.heaters is 'machine'"
+            allowed = "no heater commands, because dialect.heaters is 'machine'"
             yield Fault(f"dialect.{block}", f"{used[0]} is used", allowed)

@@ -16,6 +16,7 @@ from pathlib import Path
 import msgspec
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.files.inputs import input_name, read_input_text
 from pathgen.settings.constraints import machine_faults, material_faults, setup_faults
 from pathgen.settings.job import LISTS, Job
 from pathgen.settings.machine import Machine
@@ -311,34 +312,13 @@ def read_table(path: Path) -> dict[str, object]:
     Raises
     ------
     PathgenError
-        With the reason in one line, and the line of the file if it is not TOML.
+        If the file cannot be read, is larger than 1 MiB or is not TOML in UTF-8.
     """
-    where = str(path) if str(path).isprintable() else format_value(str(path))
-    try:
-        with path.open("rb") as file:
-            data = file.read(LIMIT + 1)
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=where) from None
-    except IsADirectoryError:
-        raise PathgenError("the path is a folder", where=where, allowed="a TOML file") from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a NUL character
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=where) from None
-    if len(data) > LIMIT:
-        raise PathgenError(
-            "the file is larger than 1 MiB", where=where, allowed="a TOML file of at most 1 MiB"
-        )
-    try:
-        text = data.decode("utf-8-sig")  # some editors write a byte order mark
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        hint = "save it as UTF-8 text"
-        raise PathgenError(what, where=f"{where}, line {line}", allowed="UTF-8", hint=hint) from None
-    return _parsed(text, where)
+    return parse_table(read_input_text(path, "a TOML file", LIMIT), input_name(path))
 
 
-def _parsed(text: str, where: str) -> dict[str, object]:
+def parse_table(text: str, where: str) -> dict[str, object]:
+    """Parse TOML; `where` names its file in errors."""
     if key := _DEEP_KEY.search(text):
         line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
         raise PathgenError(f"a key has more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")

@@ -1,36 +1,22 @@
-"""Changing keys of a TOML text and nothing else: comments, order, other tables and line ends stay.
+"""Change keys of a TOML text and keep everything else: comments, order, other tables and line ends.
 
-The text is cut into statements by asking the TOML parser itself where each ends, so that strings and arrays
-over several lines are left whole. What comes out is parsed again and compared: either exactly the wanted keys
-have changed, or the text is refused.
-
-Glossary. *Statement*: a header, a key with its value, a comment or a blank, with all its lines. *Lead*: the
-comments between a table's header and its first key: they say where its figures come from.
+The edited text is parsed again and compared: if anything but the wanted keys has changed, it is rejected.
 """
 
 from __future__ import annotations
 
-import json
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import tomlkit
+from tomlkit.items import Comment, Item, Key, Table
 
 from pathgen.errors import PathgenError
 
 Value = str | float | int | bool | Sequence[float]
-WIDEST = 100  # characters of an array's line
-
-
-@dataclass(frozen=True, slots=True)
-class _Statement:
-    text: str  # without the last line end
-    table: str  # the table it stands in, as its header writes it; "" at the top
-    key: str = ""  # first part of its name; "" for headers, comments and blanks
-    header: bool = False
-
-    @property
-    def comment(self) -> bool:
-        return self.text.lstrip().startswith("#")
+Body = list[tuple[Key | None, Item]]
+MAX_WIDTH = 100  # characters; a longer array is written with one value per line
 
 
 def rewrite_table(
@@ -49,16 +35,16 @@ def rewrite_table(
     text : str
         Valid TOML.
     table : str
-        Name of the table, which must have a [header] of its own; "" for the keys at the top.
+        Name of the table, such as "light" or "axes.x", which must have a [header]; "" for the top keys.
     values : mapping
-        Keys in the order in which new ones are written; each stands where it stood, with its comment, or else
-        after the one before it.
+        Keys and values to set. An existing key keeps its position and its comment; a new key follows the key
+        that precedes it in `values`.
     drop : sequence of str
-        Keys that go; those that are not there do not matter.
+        Keys to remove; missing ones are ignored.
     lead : sequence of str, optional
-        Comment lines, without "#", in place of those between the header and its first key.
+        Comment lines, without "#", that replace those between the header and the first key.
     remarks : mapping, optional
-        Comments, without "#", of keys that are new.
+        Comments, without "#", for new keys.
 
     Returns
     -------
@@ -68,7 +54,7 @@ def rewrite_table(
     Raises
     ------
     PathgenError
-        When the table is not there, or written so that its keys cannot be changed one by one.
+        When the table is missing, or written such that its keys cannot be changed one by one.
 
     Examples
     --------
@@ -80,72 +66,44 @@ def rewrite_table(
     length = 1.2  # mm
     """
     newline = "\r\n" if "\r\n" in text else "\n"
-    before = tomllib.loads(text)
-    parts = list(_statements(text.replace("\r\n", "\n")))
-    inside = [i for i, part in enumerate(parts) if part.table == table]
-    old = before.get(table) if table else before
-    if not isinstance(old, dict) or (table and not inside):
-        hint = f"write it as a table of its own, headed [{table}]"
-        raise PathgenError(f"no [{table}]", where="TOML", allowed="a [header] and keys", hint=hint)
-    body = [parts[i] for i in inside]
-    body = [part for part in body if part.key not in drop]
-    body = _set(body, table, values, remarks or {})
+    text = text.replace("\r\n", "\n")
+    document = tomlkit.parse(text if text.endswith("\n") or not text else text + "\n")
+    target = tomllib.loads(text)
+    keys: Any = target
+    found: Any = document
+    for part in filter(None, table.split(".")):
+        keys = keys.get(part) if isinstance(keys, dict) else None
+        found = found.get(part) if isinstance(found, Mapping) else None
+    if table and (not isinstance(found, Table) or found.is_super_table()):
+        hint = f"write it as a separate table with the header [{table}]"
+        raise PathgenError(f"no table [{table}]", where="TOML", allowed="a [header] and keys", hint=hint)
+    body: Body = found.value.body if table else document.body
+    body[:] = [(key, item) for key, item in body if key is None or key.key not in drop]
+    _set_values(body, values, remarks or {})
     if lead is not None:
-        body = _with_lead(body, table, lead)
-    first, last = (inside[0], inside[-1] + 1) if inside else (0, 0)
-    whole = [*parts[:first], *body, *parts[last:]]
-    done = "\n".join(part.text for part in whole) + "\n"
-    wanted = {key: value for key, value in old.items() if key not in drop}
-    wanted |= {key: list(v) if isinstance(v, tuple) else v for key, v in values.items()}
-    if _parsed(done) != (before | {table: wanted} if table else wanted):
-        hint = "write each key on a line of its own under its header"
-        raise PathgenError(f"[{table}] cannot be changed", where="TOML", allowed="plain TOML", hint=hint)
-    return done.replace("\n", newline)
+        _replace_lead(body, lead)
+    for key in drop:
+        keys.pop(key, None)
+    keys |= {key: list(v) if isinstance(v, tuple) else v for key, v in values.items()}
+    edited = document.as_string()
+    if _parsed(edited) != target:
+        hint = "write each key on a line of its own under the header"
+        raise PathgenError(f"cannot change [{table}]", where="TOML", allowed="plain TOML", hint=hint)
+    return edited.replace("\n", newline)
 
 
-def toml_value(value: Value) -> str:
-    """Write a value as TOML does; long arrays over several lines.
+def toml_item(value: Value) -> Item:
+    """Convert a value to TOML; a long array gets one value per line.
 
     Examples
     --------
-    >>> toml_value("a"), toml_value(2.0), toml_value([0.5, 1.0])
-    ('"a"', '2.0', '[0.5, 1.0]')
+    >>> [toml_item(value).as_string() for value in ("a", 2.0, [0.5, 1.0])]
+    ['"a"', '2.0', '[0.5, 1.0]']
     """
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return repr(value)
-    items = [toml_value(item) for item in value]
-    line = f"[{', '.join(items)}]"
-    if len(line) <= WIDEST:
-        return line
-    rows, row = [], ""
-    for item in items:
-        if len(row) + len(item) + 2 > WIDEST:
-            rows.append(row.rstrip())
-            row = ""
-        row += f"{item}, "
-    rows.append(row.rstrip())
-    return "\n".join(["[", *(f"    {r}" for r in rows), "]"])
-
-
-def _statements(text: str) -> Iterator[_Statement]:
-    """Cut a text into statements, each with the table it stands in."""
-    lines = text.removesuffix("\n").split("\n")
-    table, start = "", 0
-    while start < len(lines):
-        end = start + 1
-        while (found := _parsed("\n".join(lines[start:end]))) is None:
-            end += 1
-        piece, first = "\n".join(lines[start:end]), lines[start].lstrip()
-        if first.startswith("["):
-            table = first.split("#")[0].strip().strip("[]").strip()
-            yield _Statement(piece, table, header=True)
-        else:
-            yield _Statement(piece, table, next(iter(found), ""))
-        start = end
+    item = tomlkit.item(value)
+    if isinstance(item, tomlkit.items.Array) and len(item.as_string()) > MAX_WIDTH:
+        item.multiline(True)
+    return item
 
 
 def _parsed(text: str) -> dict[str, object] | None:
@@ -155,42 +113,34 @@ def _parsed(text: str) -> dict[str, object] | None:
         return None
 
 
-def _set(
-    body: list[_Statement], table: str, values: Mapping[str, Value], remarks: Mapping[str, str]
-) -> list[_Statement]:
-    """Put values in their places: the old one, or after the key before."""
-    place = -1
-    for key, value in values.items():
-        found = next((i for i, part in enumerate(body) if part.key == key), None)
-        new = f"{key} = {toml_value(value)}"
-        if found is not None:
-            tail = _tail(body[found].text)
-            body[found] = _Statement(new + tail, table, key)
-            place = found
-            continue
-        if place < 0:  # before the first key, or at the end of a table without one
-            keys = [i for i, part in enumerate(body) if part.key]
-            place = keys[0] - 1 if keys else len(body) - 1
-        remark = f"  # {remarks[key]}" if key in remarks else ""
-        place += 1
-        body.insert(place, _Statement(new + remark, table, key))
-    return body
+def _set_values(body: Body, values: Mapping[str, Value], remarks: Mapping[str, str]) -> None:
+    """Set each value at the position of its key, or after the preceding key."""
+    named = [i for i, (key, _) in enumerate(body) if key is not None]
+    position = named[0] if named else len(body)
+    for name, value in values.items():
+        item = toml_item(value)
+        old = next((i for i, (key, _) in enumerate(body) if key is not None and key.key == name), None)
+        if old is None:
+            if name in remarks:
+                item.comment(remarks[name])
+                item.trivia.comment_ws = "  "
+            body.insert(position, (tomlkit.key(name), item))
+        else:
+            position = old
+            key, replaced = body[old]
+            trivia = replaced.trivia
+            item.trivia.comment_ws, item.trivia.comment = trivia.comment_ws, trivia.comment
+            item.trivia.indent, item.trivia.trail = trivia.indent, trivia.trail
+            body[old] = key, item
+        position += 1
 
 
-def _tail(text: str) -> str:
-    """Give the comment behind a value, with the blanks before it; empty where there is none."""
-    whole = tomllib.loads(text)
-    for place in (i for i, mark in enumerate(text) if mark == "#"):
-        if _parsed(text[:place]) == whole:
-            kept = text[:place].rstrip()
-            return text[len(kept) :]
-    return ""
-
-
-def _with_lead(body: list[_Statement], table: str, lead: Sequence[str]) -> list[_Statement]:
-    """Replace the comments between a table's header and its first key."""
-    header = 1 if body and body[0].header else 0
-    first = next((i for i, part in enumerate(body) if part.key), len(body))
-    kept = [part for part in body[header:first] if not part.comment]
-    new = [_Statement(f"# {line}".rstrip(), table) for line in lead]
-    return [*body[:header], *new, *kept, *body[first:]]
+def _replace_lead(body: Body, lead: Sequence[str]) -> None:
+    """Replace the comments before the first key."""
+    first = next((i for i, (key, _) in enumerate(body) if key is not None), len(body))
+    comments = []
+    for line in lead:
+        comment = tomlkit.comment(line)
+        comment.trivia.comment = f"# {line}".rstrip()
+        comments.append((None, comment))
+    body[:first] = [*comments, *((key, item) for key, item in body[:first] if not isinstance(item, Comment))]

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import math
 import re
-import reprlib
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple, TypeVar
 
 import msgspec
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.errors import format_value as format_value
 from pathgen.settings.machine import Profile
 
 Record = TypeVar("Record", bound=Profile)
@@ -28,9 +28,6 @@ LISTED = 30  # maximum number of keys listed in a message
 LEAST = 1e-30  # division by smaller numbers other than 0 overflows
 DEEPEST = 8  # maximum level of tables; records have at most four
 
-_SHORT = reprlib.Repr()
-_SHORT.maxstring = _SHORT.maxother = 60
-_SHORT.maxlevel = 2
 _PATH = re.compile(r"^(?P<text>.*?)(?: - at `\$(?P<path>[^`]*)`)?$", re.DOTALL)
 _BARE = re.compile(r"[A-Za-z0-9_-]{1,60}\Z")  # a TOML key that needs no quotes
 _TOKEN = re.compile(r"\.([A-Za-z_]\w*)|\[(\d+)\]")
@@ -68,24 +65,6 @@ def refuse_first(faults: Iterable[Fault], where: str) -> None:
     """
     for key, what, allowed, hint in faults:
         raise PathgenError(what, where=f"{where}: {key}", allowed=allowed, hint=hint)
-
-
-def format_value(value: object) -> str:
-    r"""Format a value for a message: short, and on one line.
-
-    Examples
-    --------
-    >>> print(format_value(0.5), format_value("a\nb"), format_value({"a": 1}))
-    0.5 'a\nb' a table
-    """
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, float):
-        return f"{value:.9g}"
-    try:
-        return _SHORT.repr(value)
-    except (ValueError, RecursionError):  # Python does not print integers of thousands of digits
-        return f"a {type(value).__name__} too long to show"
 
 
 def typed(values: object, kind: type[Record], where: str, *, from_text: bool = False) -> Record:

@@ -1,6 +1,7 @@
-"""Files that cases name: read once, told by their digest, and laid out again wherever a case is made.
+"""Files of a study: read once, identified by their digest, and written again wherever a case is measured.
 
-Whoever measures a case has no access to the study's folder: what travels is the contents, never a path.
+A worker has no access to the folder of the study. Therefore it gets the contents of the files, not their
+paths.
 """
 
 from __future__ import annotations
@@ -11,27 +12,28 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import read_input
 from pathgen.settings import load_machine, load_material
 
-LIMIT = 256 << 20  # bytes of one file; larger ones would be sent to every worker
+LIMIT = 256 << 20  # maximum size of a file, bytes; each worker gets a copy
 PROFILES = {"machine": load_machine, "material": load_material}
 
 
 @dataclass(frozen=True, slots=True)
 class File:
-    """A file's name without its folder, and what is in it."""
+    """Name of a file, without its folder, and its contents."""
 
     name: str
     data: bytes
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the contents, the first 32 hexadecimal digits."""
+        """First 32 hexadecimal digits of the SHA-256 of the contents."""
         return hashlib.sha256(self.data).hexdigest()[:32]
 
 
 def is_file(key: str, value: object) -> bool:
-    """Tell whether the value of a key, or of "picture", names a file.
+    """Return whether the value of a job key, or of "picture", names a file.
 
     Examples
     --------
@@ -45,62 +47,54 @@ def is_file(key: str, value: object) -> bool:
     return key == "picture" or (key in ("outline", "isolate") and any(mark in value for mark in "./\\"))
 
 
-def files_of(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, File]:
-    """Read every file that keys name.
+def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, File]:
+    """Read all files that a study names.
 
     Parameters
     ----------
     named : iterable of (key, value)
-        Keys of jobs, and "picture".
+        Job keys, and "picture".
     folder : Path
-        Where they are looked for.
+        Folder of the files.
 
     Returns
     -------
     dict of str to File
-        By the name they were given, in the order they first come.
+        By name in the study, in order of first appearance.
 
     Raises
     ------
     PathgenError
-        For one that cannot be read, and for a profile, shipped or not, that is wrong.
+        When a file cannot be read, or a profile, shipped or not, is invalid.
     """
-    found: dict[str, File] = {}
-    tried: set[tuple[str, str]] = set()
+    files: dict[str, File] = {}
+    checked: set[tuple[str, str]] = set()
     for key, value in named:
-        if not isinstance(value, str) or (key, value) in tried:
+        if not isinstance(value, str) or (key, value) in checked:
             continue
-        tried.add((key, value))
+        checked.add((key, value))
         if is_file(key, value):
             if not value.isprintable():
-                raise PathgenError(f"a file called {value!r}", where=key, allowed="a name that can be shown")
-            found[value] = File(Path(value.replace("\\", "/")).name, _read(folder / value, value))
+                raise PathgenError(f"file name {value!r}", where=key, allowed="printable characters")
+            files[value] = File(Path(value.replace("\\", "/")).name, _read(folder / value, value))
         if key in PROFILES:
             PROFILES[key](folder / value if is_file(key, value) else value)
-    return found
+    return files
 
 
 def write_case_files(files: Mapping[str, File], folder: Path) -> dict[str, Path]:
-    """Write files into a folder of their own each; give their places by the names they were given."""
-    places = {}
-    for number, (given, file) in enumerate(files.items()):
-        place = folder / str(number)
-        place.mkdir()
-        places[given] = place / file.name
-        places[given].write_bytes(file.data)
-    return places
+    """Write each file into a folder of its own; return the paths by name in the study."""
+    paths = {}
+    for number, (name, file) in enumerate(files.items()):
+        (folder / str(number)).mkdir()
+        paths[name] = folder / str(number) / file.name
+        paths[name].write_bytes(file.data)
+    return paths
 
 
 def _read(path: Path, given: str) -> bytes:
     try:
-        if path.stat().st_size > LIMIT:
-            raise PathgenError("file of more than 256 MiB", where=given, allowed="at most 256 MiB")
-        return path.read_bytes()
-    except FileNotFoundError:
-        hint = f"it was looked for as {path}; --files names the folder that the study's files lie in"
-        raise PathgenError("no such file", where=given, hint=hint) from None
-    except IsADirectoryError:
-        raise PathgenError("a folder, not a file", where=given) from None
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=given) from None
+        return read_input(path, limit=LIMIT)
+    except PathgenError as error:
+        hint = f"looked for {path}; --files names the folder of the study's files"
+        raise PathgenError(error.what, where=given, allowed=error.allowed, hint=hint) from None

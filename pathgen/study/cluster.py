@@ -1,9 +1,9 @@
-"""Cases measured by a cluster: whatever workers a dask.distributed scheduler has, for as long as it has them.
+"""Measure cases on a cluster, with the workers of a dask.distributed scheduler.
 
-What travels is the cases and the contents of their files, over the cluster's own transport. A worker that is
-lost takes nothing with it but its time: the scheduler gives its cases, and the files they need, to another.
-When it has lost several at one case, by default four (``distributed.scheduler.allowed-failures``), it gives
-the case up, and with it any that merely waited at the same workers; so each of them is then tried alone.
+The scheduler sends the cases and the contents of their files. If a worker dies, the scheduler passes its
+cases to another worker. After several deaths at one case, by default four
+(``distributed.scheduler.allowed-failures``), it abandons that case and also those that were only waiting at
+the same workers. Each abandoned case is then tried alone.
 """
 
 from __future__ import annotations
@@ -15,78 +15,78 @@ from typing import Any
 from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
-PATIENCE = 30.0  # s until a scheduler must have answered
+TIMEOUT = 30.0  # s for an answer of the scheduler
 
 
 def measure_on_cluster(
-    cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: str
+    cases: Sequence[Case], request: Request, files: Mapping[str, File], address: str
 ) -> Iterator[Measured]:
     """Measure cases with the workers of a scheduler.
 
     Parameters
     ----------
     cases : sequence of Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
     address : str
-        Of the scheduler, such as ``tcp://10.0.0.5:8786``. Its workers need the same versions of pathgen and
-        of the libraries that a table names.
+        Address of the scheduler, such as ``tcp://10.0.0.5:8786``. Its workers need the same versions of
+        pathgen and of the libraries that a table names.
 
     Yields
     ------
     Measured
-        In the order they are done; last those that the scheduler gave up, each tried alone once more. Closing
-        the iterator takes back what is not done.
+        In order of completion; abandoned cases, which are tried again alone, come last. Closing the iterator
+        cancels the remaining cases.
 
     Raises
     ------
     PathgenError
-        Where dask.distributed is not installed, no scheduler answers, or it is lost.
+        When dask.distributed is not installed, no scheduler answers, or the connection is lost.
     """
-    distributed = _library()
-    client = _connected(distributed, address)
+    client = _connect(address)
     try:
-        lost = []
-        for found in _round(client, cases, ask, files):
-            if isinstance(found, Case):
-                lost.append(found)
+        abandoned = []
+        for case, result in _measure_all(client, cases, request, files):
+            if result is None:
+                abandoned.append(case)
             else:
-                yield found
-        for case in lost:
-            for found in _round(client, [case], ask, files):
-                yield ended_at(found, ask) if isinstance(found, Case) else found
+                yield result
+        for case in abandoned:
+            for _, result in _measure_all(client, [case], request, files):
+                yield result or ended_at(case, request)
     finally:
         client.close()
 
 
-def _round(
-    client: Any, cases: Sequence[Case], ask: Ask, files: Mapping[str, File]
-) -> Iterator[Measured | Case]:
-    """Measure cases; where the scheduler gave one up, or memory ran out, give the case itself."""
-    # A file is the result of a task, not scattered data: if the worker that holds it is lost, the scheduler
-    # makes it again from the graph. Its key is new in each round: one that was given up stays so.
+def _measure_all(
+    client: Any, cases: Sequence[Case], request: Request, files: Mapping[str, File]
+) -> Iterator[tuple[Case, Measured | None]]:
+    """Measure cases; a result of None means that the scheduler abandoned the case or that memory ran out."""
+    # A file is the result of a task rather than scattered data: if the worker that holds it dies, the
+    # scheduler runs the task again. Each call makes new keys (pure=False), because an abandoned key stays
+    # abandoned.
     needed = {name for case in cases for name in case.files}
     held = {
-        name: client.submit(_file, file.name, file.data, pure=False)
+        name: client.submit(File, file.name, file.data, pure=False)
         for name, file in files.items()
         if name in needed
     }
     futures = {
-        client.submit(measure, case, ask, {name: held[name] for name in case.files}, pure=False): case
+        client.submit(measure, case, request, {name: held[name] for name in case.files}, pure=False): case
         for case in cases
     }
     try:
-        for future in _library().as_completed(futures, loop=client.loop):
-            found = _result(future, client)
-            yield futures[future] if found is None or found.refused == ENDED else found
+        for future in _distributed().as_completed(futures, loop=client.loop):
+            result = _result(future, client)
+            yield futures[future], None if result is None or result.refused == ENDED else result
     finally:
-        with suppress(Exception):  # whatever is lost here is only what was to be taken back
+        with suppress(Exception):  # a failed cancellation loses nothing
             client.cancel([*futures, *held.values()])
 
 
-def _library() -> Any:
+def _distributed() -> Any:
     try:
         import distributed
     except ImportError:
@@ -95,32 +95,30 @@ def _library() -> Any:
     return distributed
 
 
-def _connected(distributed: Any, address: str) -> Any:
+def _connect(address: str) -> Any:
+    distributed = _distributed()
     try:
         if not address.startswith("inproc:"):
-            # A client that stumbles over its address is a minute about closing itself.
+            # A client with an invalid address would need a minute to close.
             distributed.comm.get_address_host_port(distributed.comm.normalize_address(address))
-        return distributed.Client(address, timeout=PATIENCE, set_as_default=False)
+        return distributed.Client(address, timeout=TIMEOUT, set_as_default=False)
     except (OSError, ValueError) as error:
-        what = f"no scheduler at {address}: {str(error).splitlines()[0] if str(error) else 'no answer'}"
+        reason = str(error).splitlines()[0] if str(error) else "no answer"
+        what = f"cannot reach a scheduler at {address}: {reason}"
         allowed = "an address such as tcp://10.0.0.5:8786"
         raise PathgenError(what, where="--cluster", allowed=allowed) from None
 
 
 def _result(future: Any, client: Any) -> Measured | None:
-    """Wait for a result; None where several workers have ended at it."""
+    """Wait for a result; None if the scheduler abandoned the case."""
     try:
-        found = future.result()
-    except _library().KilledWorker:
+        result = future.result()
+    except _distributed().KilledWorker:
         return None
     except Exception as error:
-        words = (str(error) or type(error).__name__).splitlines()[0]
-        hint = "the same command goes on where it stopped"
-        address = client.scheduler.address
-        raise PathgenError(f"the cluster at {address} failed: {words}", hint=hint) from None
-    assert isinstance(found, Measured)
-    return found
-
-
-def _file(name: str, data: bytes) -> File:
-    return File(name, data)
+        reason = (str(error) or type(error).__name__).splitlines()[0]
+        hint = "run the same command again to continue"
+        what = f"the cluster at {client.scheduler.address} failed: {reason}"
+        raise PathgenError(what, hint=hint) from None
+    assert isinstance(result, Measured)
+    return result

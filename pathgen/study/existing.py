@@ -1,4 +1,4 @@
-"""What a study has in its folder already: a finished table, and the arrays of its cases."""
+"""Results of a study that exist already: a finished table, and the arrays of its cases."""
 
 from __future__ import annotations
 
@@ -14,38 +14,38 @@ from pathgen.study.results_table import FIRST, ResultsTable, read_table_text
 from pathgen.study.study_file import Study
 
 
-def finished(study: Study, out: Path, names: tuple[str, ...]) -> ResultsTable | None:
-    """Give the study's table if it is there and whole; None where no study has written there.
+def read_finished(study: Study, out: Path, names: tuple[str, ...]) -> ResultsTable | None:
+    """Read the table of a study if it is complete; None if the file is missing or no table of a study.
 
     Parameters
     ----------
     study : Study
     out : Path
     names : tuple of str
-        Of the table's columns.
+        Names of the columns.
 
     Raises
     ------
     PathgenError
-        Where the table of another study stands there: it may have taken hours.
+        When the file is the table of another study, which may have taken hours.
     """
     try:
         with out.open("rb") as stream:
             if stream.read(len(FIRST)) != FIRST.encode():
                 return None
     except OSError:
-        return None  # none there; or one that cannot be read, and writing says why
+        return None  # missing, or unreadable; in that case writing reports the reason
     head, table = read_table_text(out)
-    study.head.refuse_other(head, str(out))
+    study.head.check_same(head, str(out))
     numbers = [str(case.number) for case in study.cases]
     if table.names != names or [row[0] for row in table.rows] != numbers:
-        hint = "choose another --out, or take the file away"
-        raise PathgenError("rows are missing or too many", where=str(out), hint=hint)
+        hint = "choose another --out, or delete the file"
+        raise PathgenError("the rows are not those of this study", where=str(out), hint=hint)
     return table
 
 
 def arrays_path(folder: Path, case: int) -> Path:
-    """Name the file of a case's arrays.
+    """Return the path of the arrays of a case.
 
     Examples
     --------
@@ -56,31 +56,31 @@ def arrays_path(folder: Path, case: int) -> Path:
 
 
 def make_folder(folder: Path) -> None:
-    """Make the folder of the arrays if it is not there.
+    """Make the folder for arrays unless it exists.
 
     Raises
     ------
     PathgenError
-        Where it cannot be made.
+        When it cannot be made.
     """
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
         what = f"cannot make folder {folder}: {error.strerror or error}"
-        raise PathgenError(what, where="--arrays", allowed="a folder, or a name for one") from None
+        raise PathgenError(what, where="--arrays", allowed="a folder, or the name of a new one") from None
 
 
-def keep_arrays(folder: Path, measured: Measured) -> None:
-    """Write the arrays of a case, if it has any."""
+def write_arrays(folder: Path, measured: Measured) -> None:
+    """Write the arrays of a case, if any."""
     if measured.arrays:
         with atomic_output(arrays_path(folder, measured.number)) as stream:
             stream.write(measured.arrays)
 
 
 def has_arrays(folder: Path, case: int, digest: str) -> bool:
-    """Tell whether the arrays of a case are there, and this study's."""
+    """Return whether the arrays of a case exist and belong to the study with this digest."""
     try:
-        # Opened here: numpy leaves a file open that it cannot read.
+        # numpy does not close a file that it cannot read.
         with arrays_path(folder, case).open("rb") as stream, np.load(stream, allow_pickle=False) as found:
             return str(found["study"]) == digest
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):

@@ -1,13 +1,13 @@
-"""Factors of a study: job keys, the picture, or named sets of keys, and the levels each takes.
+"""Factors of a study: job keys, the picture, or named sets of keys, and their levels.
 
 In a study file a factor is a line under ``[factors]``:
 
-    fill = ["tailored", "terraced"]                        levels, one by one
-    tolerance = {from = 0.01, to = 0.1, steps = 4}         a range, its ends included
+    fill = ["tailored", "terraced"]                        a list of levels
+    tolerance = {from = 0.01, to = 0.1, steps = 4}         a range that includes both ends
     change_cost = {from = 0.05, to = 1, steps = 5, log = true}
 
-A range without steps is continuous and belongs to a sampled design. A factor under any other name than a
-key's is a list of tables, each a *set* of keys that change together, with a name for the table:
+A range without steps is continuous and needs a sampled design. A factor whose name is not a job key is a
+list of *sets*: keys that change together, with a name for the table of results:
 
     limits = [{name = "narrow", spacing_min = 0.32, spacing_max = 0.5}, {name = "wide", spacing_max = 0.8}]
 """
@@ -16,21 +16,21 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, cast
 
-from msgspec import inspect
+from msgspec import Meta, defstruct, inspect
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings import Job
-from pathgen.settings.validation import format_value, typed
+from pathgen.settings.machine import Profile
+from pathgen.settings.validation import format_value, plain, typed
 
 Values = dict[str, object]
 
 
 def _kinds(node: inspect.Type) -> set[type[inspect.Type]]:
-    """Name the kinds of value that a field takes."""
+    """Return the types of value that a field accepts."""
     if isinstance(node, inspect.Metadata):
         return _kinds(node.type)
     if isinstance(node, inspect.UnionType):
@@ -40,19 +40,33 @@ def _kinds(node: inspect.Type) -> set[type[inspect.Type]]:
 
 KEYS = Job.__struct_fields__
 PICTURE = "picture"
-MOST = 100_000  # levels of one factor
+MAX_LEVELS = 100_000  # of one factor
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 _FIELDS = inspect.type_info(Job)
 assert isinstance(_FIELDS, inspect.StructType)
 _WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
 _NUMBERS = _WHOLE | {field.name for field in _FIELDS.fields if inspect.FloatType in _kinds(field.type)}
-_RANGE = ("from", "to", "steps", "log")
+# `from` is a keyword of Python and cannot be a field of a class statement.
+RANGE_KEYS = cast(
+    type[Profile],
+    defstruct(
+        "RangeKeys",
+        [
+            ("from", float),
+            ("to", float),
+            ("steps", Annotated[int, Meta(ge=2, le=MAX_LEVELS)] | None, None),
+            ("log", Annotated[bool, Meta(extra={"allowed": "true or false"})], False),
+        ],
+        bases=(Profile,),
+        frozen=True,
+    ),
+)
 _TAKEN = ("case", "refused", "name")
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A range of a number: both ends, how many steps (None: continuous), whether they are even ratios."""
+    """A range of numbers: first and last, number of steps (None: continuous), and whether logarithmic."""
 
     first: float
     last: float
@@ -62,7 +76,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One level: how it stands in the table, and the keys it sets, the picture among them."""
+    """One level: its label in the table, and the keys it sets, which may include the picture."""
 
     label: object
     sets: Values
@@ -76,9 +90,9 @@ class Factor:
     ----------
     name : str
     levels : tuple of Level
-        None of them for a continuous range.
+        Empty for a continuous range.
     span : Range, optional
-        Where the levels come from, if they are numbers of a range.
+        Range of the levels, if they are numbers of a range.
     """
 
     name: str
@@ -87,11 +101,11 @@ class Factor:
 
     @property
     def keys(self) -> set[str]:
-        """Keys that any of its levels sets."""
+        """Keys that any level sets."""
         return {self.name} if self.span else {key for level in self.levels for key in level.sets}
 
     def at(self, share: float) -> Level:
-        """Give the level at a share of the way: 0 the first, just under 1 the last, each as wide.
+        """Return the level at a fraction from 0 to below 1; discrete levels have equal shares of it.
 
         Examples
         --------
@@ -101,7 +115,7 @@ class Factor:
         """
         if self.levels:
             return self.levels[min(int(share * len(self.levels)), len(self.levels) - 1)]
-        assert self.span is not None, "without levels there is a range"
+        assert self.span is not None, "a factor without levels has a range"
         value = round_level(_between(self.span, share))
         return Level(value, {self.name: value})
 
@@ -113,15 +127,15 @@ def read_factor(name: str, value: object, where: str) -> Factor:
     ----------
     name : str
     value : object
-        Plain values, as TOML gives them.
+        Plain values from TOML.
     where : str
-        The study, as a refusal names it.
+        Name of the study in error messages.
 
     Raises
     ------
     PathgenError
-        For a name that is no key and no set, for no levels, the same level twice, a value that the key cannot
-        take, a range that is none.
+        When the name is neither a key nor a set, there are no levels, a level is repeated, or a value or the
+        range is invalid.
 
     Examples
     --------
@@ -136,27 +150,27 @@ def read_factor(name: str, value: object, where: str) -> Factor:
     if not isinstance(value, list):
         allowed = "a list of levels, or {from = …, to = …, steps = …}"
         raise PathgenError(f"{name} is {format_value(value)}", where=place, allowed=allowed)
-    levels = [Level(level, {name: checked(name, level, place)}) for level in value]
-    return Factor(name, _several(levels, place))
+    levels = [Level(level, {name: check_value(name, level, place)}) for level in value]
+    return Factor(name, _check_levels(levels, place))
 
 
-def checked(name: str, value: object, place: str) -> object:
-    """Give the value of a key, as a job has it, or refuse it."""
+def check_value(name: str, value: object, place: str) -> object:
+    """Return the value of a job key, or of the picture, if it is valid."""
     if name == PICTURE:
         if not isinstance(value, str) or not value:
-            raise PathgenError(f"picture is {format_value(value)}", where=place, allowed="a file's name")
+            raise PathgenError(f"picture is {format_value(value)}", where=place, allowed="the name of a file")
         return value
     file = place.rpartition(": ")[0]
     try:
         typed({name: value}, Job, file)
-    except PathgenError as error:  # says where in a job; here it stands one table deeper
+    except PathgenError as error:  # its place is that in a job file
         where = error.where.replace(f"{file}: {name}", place, 1)
         raise PathgenError(error.what, where=where, allowed=error.allowed, hint=error.hint) from None
     return value
 
 
 def round_level(value: float) -> float:
-    """Round to 6 digits: in the table stands what was made, not 0.30000000000000004."""
+    """Round to 6 digits, so that the table shows 0.3 and not 0.30000000000000004."""
     return float(f"{value:.6g}")
 
 
@@ -166,56 +180,34 @@ def _between(span: Range, share: float) -> float:
     return span.first + share * (span.last - span.first)
 
 
-def _range(name: str, value: Mapping[str, object], place: str) -> Factor:
+def _range(name: str, value: dict[str, object], place: str) -> Factor:
     if name not in _NUMBERS:
-        allowed = "a list of files' names" if name == PICTURE else "a list of levels; a range is of numbers"
-        raise PathgenError(f"a range of {name}", where=place, allowed=allowed)
-    span = _span(value, place)
+        allowed = "a list of file names" if name == PICTURE else "a list of levels"
+        raise PathgenError(f"{name} is not a number and has no range", where=place, allowed=allowed)
+    keys: dict[str, Any] = plain(typed(value, RANGE_KEYS, place))
+    span = Range(keys["from"], keys["to"], keys["steps"], keys["log"])
     if span.log and min(span.first, span.last) <= 0:
         what = f"from {span.first:g} to {span.last:g}, log = true"
-        raise PathgenError(what, where=place, allowed="numbers over 0")
+        raise PathgenError(what, where=place, allowed="numbers above 0")
     if span.first == span.last:
         raise PathgenError(f"from {span.first:g} to {span.last:g}", where=place, allowed="two different ends")
     whole = name in _WHOLE
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1
-        if steps > MOST:
-            raise PathgenError(f"{steps:.0f} whole numbers", where=place, allowed=f"at most {MOST}")
+        if steps > MAX_LEVELS:
+            raise PathgenError(f"{steps:.0f} levels", where=place, allowed=f"at most {MAX_LEVELS}")
         span = Range(span.first, span.last, int(steps), span.log)
     ends = [_number(end, whole) for end in (span.first, span.last)]
     for end in ends:
-        checked(name, end, place)
+        check_value(name, end, place)
     if span.steps is None:
         return Factor(name, (), span)
     values = [_between(span, i / (span.steps - 1)) for i in range(span.steps)]
     values[0], values[-1] = span.first, span.last
     numbers = [_number(round_level(v), whole) for v in values]
-    return Factor(name, _several([Level(v, {name: checked(name, v, place)}) for v in numbers], place), span)
-
-
-def _span(value: Mapping[str, object], place: str) -> Range:
-    """Check the parts of a range as TOML gives them."""
-    allowed = "from, to, steps, log"
-    for key in value:
-        if key not in _RANGE:
-            raise PathgenError(
-                f"unknown key {format_value(key)}", where=place, allowed=allowed, hint=nearest(key, _RANGE)
-            )
-    for key in ("from", "to"):
-        if key not in value:
-            raise PathgenError(f"a range without {key!r}", where=place, allowed=allowed)
-        if isinstance(value[key], bool) or not isinstance(value[key], int | float):
-            raise PathgenError(f"{key} is {format_value(value[key])}", where=place, allowed="a number")
-    steps, log = value.get("steps"), value.get("log", False)
-    if steps is not None and (
-        isinstance(steps, bool) or not isinstance(steps, int) or not 2 <= steps <= MOST
-    ):
-        raise PathgenError(
-            f"steps is {format_value(steps)}", where=place, allowed=f"a whole number from 2 to {MOST}"
-        )
-    if not isinstance(log, bool):
-        raise PathgenError(f"log is {format_value(log)}", where=place, allowed="true or false")
-    return Range(float(str(value["from"])), float(str(value["to"])), steps, log)
+    return Factor(
+        name, _check_levels([Level(v, {name: check_value(name, v, place)}) for v in numbers], place), span
+    )
 
 
 def _number(value: float, whole: bool) -> float | int:
@@ -223,39 +215,36 @@ def _number(value: float, whole: bool) -> float | int:
 
 
 def _sets(name: str, value: object, place: str) -> Factor:
-    """Read a factor of sets of keys."""
+    """Read a factor that consists of sets of keys."""
     tables = isinstance(value, list) and bool(value) and all(isinstance(entry, dict) for entry in value)
     if not tables:
         hint = nearest(name, (*KEYS, PICTURE)) or "`pathgen panel --help` lists the keys"
         raise PathgenError(f"unknown key {format_value(name)}", where=place, hint=hint)
     if not _NAME.match(name) or name in _TAKEN:
-        allowed = "small letters, digits and _, but not " + ", ".join(_TAKEN)
-        raise PathgenError(f"a set is called {format_value(name)}", where=place, allowed=allowed)
+        allowed = "lower-case letters, digits and _, but not " + ", ".join(_TAKEN)
+        raise PathgenError(f"invalid name {format_value(name)} of sets", where=place, allowed=allowed)
     assert isinstance(value, list)
     levels = []
     for number, entry in enumerate(value, start=1):
         sets: dict[str, Any] = dict(entry)
         label = sets.pop("name", str(number))
         if not isinstance(label, str) or not label.strip():
-            raise PathgenError(
-                f"name is {format_value(label)}", where=f"{place}[{number}]", allowed="text in quotes"
-            )
-        picture = {PICTURE: checked(PICTURE, sets.pop(PICTURE), place)} if PICTURE in sets else {}
+            what = f"name is {format_value(label)}"
+            raise PathgenError(what, where=f"{place}[{number}]", allowed="text in quotes")
+        picture = {PICTURE: check_value(PICTURE, sets.pop(PICTURE), place)} if PICTURE in sets else {}
         typed(sets, Job, f"{place}[{number}]")
         levels.append(Level(label, sets | picture))
-    return Factor(name, _several(levels, place))
+    return Factor(name, _check_levels(levels, place))
 
 
-def _several(levels: list[Level], place: str) -> tuple[Level, ...]:
-    """Refuse no levels, and the same one twice."""
+def _check_levels(levels: list[Level], place: str) -> tuple[Level, ...]:
+    """Reject an empty list, and repeated levels."""
     if not levels:
         raise PathgenError("no levels", where=place, allowed="at least one")
-    seen: set[str] = set()
+    labels: set[str] = set()
     for level in levels:
-        text = repr(level.label)
-        if text in seen:
-            raise PathgenError(
-                f"level {format_value(level.label)} twice", where=place, allowed="each level once"
-            )
-        seen.add(text)
+        if repr(level.label) in labels:
+            what = f"level {format_value(level.label)} is repeated"
+            raise PathgenError(what, where=place, allowed="each level once")
+        labels.add(repr(level.label))
     return tuple(levels)

@@ -1,9 +1,9 @@
-"""The journal: rows that are done, on the disk before the next one is begun, beside the table they belong to.
+"""The journal: a file beside the table to which each finished row is saved at once.
 
-    table.csv.part      the head's lines, then one line a row: case, tab, its cells as JSON, tab, checksum
+    table.csv.part      the head of the table, then one line per row: case, tab, cells as JSON, tab, checksum
 
-A line cut short by a crash is dropped and its case made again. A journal belongs to one study: one whose head
-differs is refused, never mixed in.
+A line truncated by a crash is dropped, and its case is measured again. A journal belongs to one study: a
+journal with another head is rejected.
 """
 
 from __future__ import annotations
@@ -12,16 +12,16 @@ import json
 import os
 import sys
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
 from pathgen.errors import PathgenError
-from pathgen.study.results_table import FIRST, Head, head_of
+from pathgen.study.results_table import FIRST, Head, parse_head
 
-if sys.platform != "win32":  # there two runs of one study are left to whoever starts them
+if sys.platform != "win32":  # Windows has no flock: do not run a study twice at once there
     import fcntl
 
 Cells = tuple[str, ...]
@@ -29,7 +29,7 @@ MARK = b"rows:\n"
 
 
 def journal_path(out: Path) -> Path:
-    """Name the journal of a table.
+    """Return the path of the journal of a table.
 
     Examples
     --------
@@ -46,19 +46,19 @@ class Journal:
     ----------
     path : Path
     head : Head
-        The study's.
+        Head of the table.
     width : int
-        Cells in a row.
+        Number of cells per row.
 
     Attributes
     ----------
     rows : dict of int to tuple of str
-        Rows that are done, by case.
+        Finished rows, by case.
 
     Raises
     ------
     PathgenError
-        When another study began it, another run holds it, or it cannot be read or written.
+        When it belongs to another study, another run uses it, or it cannot be read or written.
 
     Examples
     --------
@@ -80,8 +80,8 @@ class Journal:
         except OSError as error:
             raise self._failure(error) from None
         try:
-            self._hold()
-            self._begin(head, width)
+            self._lock()
+            self._resume(head, width)
         except OSError as error:
             self._stream.close()
             raise self._failure(error) from None
@@ -90,46 +90,47 @@ class Journal:
             raise
 
     def __enter__(self) -> Journal:
-        """Give the journal."""
+        """Return the journal."""
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close it and let other runs at it."""
+        """Close the journal and release it for other runs."""
         self._stream.close()
 
     def append(self, case: int, cells: Sequence[str]) -> None:
-        """Add a row; when this returns, it is on the disk."""
-        self._put(_line(case, tuple(cells)))
+        """Add a row; on return it is on the disk."""
+        self._write(_line(case, tuple(cells)))
         self.rows[case] = tuple(cells)
 
     def remove(self) -> None:
-        """Take the journal away, the table being complete."""
+        """Delete the journal once the table is complete."""
         with suppress(OSError):
             self.path.unlink()
 
-    def _hold(self) -> None:
-        """Keep other runs of the study off; a run that is killed lets go by itself."""
+    def _lock(self) -> None:
+        """Lock the journal against other runs; the lock of a killed run ends with it."""
         if sys.platform != "win32":
             try:
                 fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
-                hint = "wait for it, or choose another --out"
-                raise PathgenError("another run writes this table", where=str(self.path), hint=hint) from None
+                hint = "wait until it has finished, or choose another --out"
+                what = "another run is writing this table"
+                raise PathgenError(what, where=str(self.path), hint=hint) from None
 
-    def _begin(self, head: Head, width: int) -> None:
-        """Read what is there, cut off what a crash left half written, and get ready to go on."""
+    def _resume(self, head: Head, width: int) -> None:
+        """Read the finished rows, and cut off a row that a crash left half written."""
         begun, mark, rest = self._stream.read().partition(b"\n" + MARK)
-        if not mark:  # new, or stopped before its first row
+        if not mark:  # new, or stopped before the first row
             if not (begun.startswith(FIRST.encode()) or FIRST.encode().startswith(begun)):
-                hint = "take it away, or choose another --out"
-                raise PathgenError("no journal of a study", where=str(self.path), hint=hint)
+                hint = "delete it, or choose another --out"
+                raise PathgenError("not a journal of a study", where=str(self.path), hint=hint)
             self._stream.seek(0)
             self._stream.truncate()
-            self._put("\n".join([*head.lines, ""]).encode() + MARK)
+            self._write("\n".join([*head.lines, ""]).encode() + MARK)
             return
-        head.refuse_other(head_of(begun.decode("utf-8", "replace"), str(self.path)), str(self.path))
+        head.check_same(parse_head(begun.decode("utf-8", "replace"), str(self.path)), str(self.path))
         whole = len(begun) + len(mark)
         for line in rest.splitlines(keepends=True):
             row = _row(line, width)
@@ -140,7 +141,7 @@ class Journal:
         self._stream.truncate(whole)
         self._stream.seek(whole)
 
-    def _put(self, data: bytes) -> None:
+    def _write(self, data: bytes) -> None:
         try:
             self._stream.write(data)
             self._stream.flush()
@@ -159,21 +160,10 @@ def _line(case: int, cells: Cells) -> bytes:
 
 
 def _row(line: bytes, width: int) -> tuple[int, Cells] | None:
-    """Read a row; None for one that was not written to its end."""
+    """Read a row; None if it is incomplete."""
     text, _, check = line.rstrip(b"\n").rpartition(b"\t")
     if not line.endswith(b"\n") or check != f"{zlib.crc32(text):08x}".encode():
         return None
     case, _, cells = text.partition(b"\t")
     row = tuple(json.loads(cells))
     return (int(case), row) if len(row) == width else None
-
-
-def missing(rows: Mapping[int, Cells], cases: int) -> list[int]:
-    """Give the numbers of the cases that are still to be made.
-
-    Examples
-    --------
-    >>> missing({2: ()}, 3)
-    [1, 3]
-    """
-    return [number for number in range(1, cases + 1) if number not in rows]

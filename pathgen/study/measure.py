@@ -15,14 +15,14 @@ from pathgen.files.quantities import Row, flatten
 from pathgen.job import make
 from pathgen.motion import plan_speeds
 from pathgen.program.result import Result
-from pathgen.proof.compare import Effects, Replayed, compare, replay
-from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.trace import PathFigures, counts, measure_melt_rate, measure_spacing
+from pathgen.proof.compare import Effects, PanelReplay, compare, replay
+from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
+from pathgen.proof.trace import PathFigures, count_strokes, measure_melt_rate, measure_spacing
 from pathgen.settings import digest, job_from
 from pathgen.study.case_files import File, is_file, write_case_files
 from pathgen.study.columns import COLUMNS, GROUPS
 from pathgen.study.results_table import cell, versions
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
 PROGRAM = "panel.gcode"
 # The same text for a killed process and for one without memory, as the system decides which of them happens.
@@ -54,13 +54,13 @@ class Measured:
     arrays: bytes = b""
 
 
-def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None = None) -> Measured:
+def measure(case: Case, request: Request, files: Mapping[str, File], scratch: str | None = None) -> Measured:
     """Make the program of one case, and measure it.
 
     Parameters
     ----------
     case : Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
         Those that the case names, and possibly others.
     scratch : str, optional
@@ -83,11 +83,12 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     >>> wall = io.BytesIO()
     >>> np.save(wall, np.full((20, 40), 1.6))
     >>> case = Case(1, (), "wall.npy", {"brim": 0.0, "layer": 0.2, "pixel": 0.2})
-    >>> found = measure(case, Ask(("layers", "void_share")), {"wall.npy": File("wall.npy", wall.getvalue())})
+    >>> files = {"wall.npy": File("wall.npy", wall.getvalue())}
+    >>> found = measure(case, Request(("layers", "void_share")), files)
     >>> found.cells[0], found.refused
     ('50', '')
     """
-    groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
+    groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in request.columns)]
     found: Row = {}
     reasons: list[str] = []
     arrays = b""
@@ -95,16 +96,16 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         folder = Path(temporary).resolve()
         places = write_case_files({name: files[name] for name in case.files}, folder)
         try:
-            result, read_back = _made(case, ask, places, folder / PROGRAM, bool(groups or ask.arrays))
+            result, read_back = _made(case, request, places, folder / PROGRAM, bool(groups or request.arrays))
             found |= _plan(case, result)
             for group in groups:
                 assert read_back is not None
                 try:
-                    found |= _GROUPS[group](result, read_back, ask)
+                    found |= _GROUPS[group](result, read_back, request)
                 except PathgenError as error:
                     reasons.append(str(error))
-            if ask.arrays and read_back is not None:
-                arrays = _arrays(case, result, read_back, ask)
+            if request.arrays and read_back is not None:
+                arrays = _arrays(case, result, read_back, request)
         except PathgenError as error:
             if str(folder / PROGRAM) in str(error):
                 raise PathgenError(
@@ -118,26 +119,26 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         except Exception as error:  # a bug of pathgen must not stop the other cases
             reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
     refused = "; ".join(dict.fromkeys(_with_study_names(reason, places) for reason in reasons))
-    cells = tuple(cell(found.get(column)) for column in ask.columns)
+    cells = tuple(cell(found.get(column)) for column in request.columns)
     return Measured(case.number, cells, refused, versions(), arrays)
 
 
-def ended_at(case: Case, ask: Ask) -> Measured:
+def ended_at(case: Case, request: Request) -> Measured:
     """Return the row of a case that killed its worker."""
-    return Measured(case.number, ("",) * len(ask.columns), ENDED, versions())
+    return Measured(case.number, ("",) * len(request.columns), ENDED, versions())
 
 
 def _made(
-    case: Case, ask: Ask, places: Mapping[str, Path], out: Path, judged: bool
-) -> tuple[Result, Replayed | None]:
+    case: Case, request: Request, places: Mapping[str, Path], out: Path, judged: bool
+) -> tuple[Result, PanelReplay | None]:
     """Write the program of a case, and read it back if its columns need that."""
     there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
     result = make(places[case.picture], out, job_from(there, f"case {case.number}"))
     if not judged:
         return result, None
     setup = result.planned.setup
-    light = Effects(smear=ask.seen, by_material=ask.seen)
-    return result, replay(out, setup.machine, setup.material, light=light)
+    light = Effects(smear=request.viewed, by_material=request.viewed)
+    return result, replay(out, setup.machine, setup.material, effects=light)
 
 
 def _plan(case: Case, result: Result) -> Row:
@@ -146,34 +147,34 @@ def _plan(case: Case, result: Result) -> Row:
     return flatten(result.summary) | {"digest": digest(result.planned.setup.changed(**files))}
 
 
-def _text(result: Result, found: Replayed, ask: Ask) -> Row:
-    return {f"{GROUPS['text'].prefix}{key}": value for key, value in found.as_dict(ask.ends).items()}
+def _text(result: Result, found: PanelReplay, request: Request) -> Row:
+    return {f"{GROUPS['text'].prefix}{key}": value for key, value in found.as_dict(request.ends).items()}
 
 
-def _against(result: Result, found: Replayed, ask: Ask) -> Row:
+def _against(result: Result, found: PanelReplay, request: Request) -> Row:
     panel = result.planned.panel
-    return compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict()
+    return compare(found, panel.view.upright(panel.thickness), ends=request.ends).as_dict()
 
 
-def _plane(result: Result, found: Replayed, ask: Ask) -> Row:
+def _plane(result: Result, found: PanelReplay, request: Request) -> Row:
     """Measure some layers, each with its own packing."""
     _reject_several(result, "figures in the plane of a layer")
-    layers, stands = result.planned.layers, found.standing
+    layers, stands = result.planned.layers, found.panel
     packing = np.broadcast_to(stands.packing, len(layers))
     measured = []
-    for layer in sample_layers(ask.layers, len(layers)):
+    for layer in sample_layers(request.layers, len(layers)):
         section = layers.profiles(layer, layer + 1).thickness[0]
-        measured += in_plane(
+        measured += measure_coverage(
             found.program, stands.frame, [section], [layer],
             packing=float(packing[layer]), filament_diameter=stands.filament_diameter,
         )  # fmt: skip
-    return flatten(pooled(measured))
+    return flatten(pool_layers(measured))
 
 
-def _path(result: Result, found: Replayed, ask: Ask) -> Row:
+def _path(result: Result, found: PanelReplay, request: Request) -> Row:
     """Measure along the path; moves before the first feed word run at the travel feed of the machine."""
     _reject_several(result, "figures along the path")
-    stands, beads, machine = found.standing, result.planned.setup.beads, found.machine
+    stands, beads, machine = found.panel, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
         raise PathgenError("figures along the path with changing packing", allowed="one packing")
     moves = found.program.moves
@@ -183,10 +184,10 @@ def _path(result: Result, found: Replayed, ask: Ask) -> Row:
         filament_diameter=stands.filament_diameter, limits=(beads.spacing_min, beads.spacing_max),
     )  # fmt: skip
     rate = measure_melt_rate(moves, plan_speeds(moves, machine), machine.hot_end.filament_diameter)
-    return flatten(PathFigures(counts(moves, stands.frame).per_layer, spacings, rate))
+    return flatten(PathFigures(count_strokes(moves, stands.frame).per_layer, spacings, rate))
 
 
-def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
+def _arrays(case: Case, result: Result, found: PanelReplay, request: Request) -> bytes:
     """Pack maps of the target and of the deposit as an .npz file, as viewed, row 0 at the top.
 
     Maps of thickness are in mm; the backlit picture is linear luminance, 1 at the picture's white.
@@ -195,8 +196,8 @@ def _arrays(case: Case, result: Result, found: Replayed, ask: Ask) -> bytes:
     both = compare(found, panel.view.upright(panel.thickness))
     stream = io.BytesIO()
     np.savez_compressed(
-        stream, study=np.str_(ask.arrays), case=np.int64(case.number),
-        pixel_mm=np.float64(found.standing.frame.pixel),
+        stream, study=np.str_(request.arrays), case=np.int64(case.number),
+        pixel_mm=np.float64(found.panel.frame.pixel),
         wanted_mm=both.wanted.astype(np.float32),
         deposited_mm=(both.wanted + both.gap).astype(np.float32),
         light=found.picture.astype(np.float32),
@@ -210,7 +211,7 @@ def _reject_several(result: Result, what: str) -> None:
         raise PathgenError(f"{what} of a program with {many} panels", where="copies", allowed="1")
 
 
-_GROUPS: dict[str, Callable[[Result, Replayed, Ask], Row]] = {
+_GROUPS: dict[str, Callable[[Result, PanelReplay, Request], Row]] = {
     "text": _text,
     "against": _against,
     "plane": _plane,

@@ -1,18 +1,23 @@
-"""Cases measured by processes of this machine, each with one thread of linear algebra.
+"""Measure cases with worker processes on this machine, each with one thread of linear algebra.
 
-Nothing of the caller's state is in them: they are spawned, or, on Linux, forked off a process that was
-spawned and has loaded what they all need, so that one more of them costs next to nothing. They leave Ctrl-C
-to the one that started them, and end with it, however it ends.
+Workers inherit no state of the caller: each is spawned, or on Linux forked from a spawned server that has
+already loaded the libraries, which takes almost no time. They ignore Ctrl-C, which the parent process
+handles, and end with the parent process, however it ends.
 
-Each process has a pipe of its own, so that whoever starts it knows at which case it ended. Such a case waits
-until all others are done and is then tried alone: another one may have taken the memory. What goes through
-the pipe is small, since a full one would leave its writer waiting; files lie in a folder that all share.
+`concurrent.futures` gives up all cases of a pool when one of its workers dies. Therefore each worker is a
+pool of its own, so that the parent knows at which case a worker died. Such a case runs again, alone, after
+all others: it may have lacked the memory that another case took. A case that ends its worker again becomes a
+row that says so.
+
+Cases, results and files lie in a folder that parent and workers share; messages carry only paths.
+A worker that dies while it reads or writes a longer message would leave the parent waiting for ever.
 """
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
 import shutil
 import signal
 import sys
@@ -21,11 +26,11 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing import resource_tracker
-from multiprocessing.connection import Connection, wait
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -33,250 +38,225 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
-AHEAD = 2  # cases handed out for each process: one in hand, one waiting
-# Elsewhere there is none, or system libraries do not survive a fork.
-SERVED = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
-LONGEST = 70  # bytes of a folder's name: a socket's may have 107, and 32 are the library's own (unix(7))
-LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first case that is judged
-ROOM = 16 << 10  # bytes, roughly, that a pipe takes while nobody reads; a larger case is not handed out ahead
+# Other systems have no fork server, or their libraries do not survive a fork.
+CAN_FORK = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
+SOCKET_FOLDER = 70  # bytes; the path of a socket has at most 107, and `multiprocessing` appends 32 (unix(7))
+LATER = (
+    "skimage.metrics.simple_metrics",
+    "scipy.interpolate",
+)  # loaded by the first comparison with the target
 
 
-def local(cases: Sequence[Case], ask: Ask, files: Mapping[str, File], workers: int) -> Iterator[Measured]:
-    """Measure cases with processes of this machine.
+def measure_locally(
+    cases: Sequence[Case], request: Request, files: Mapping[str, File], workers: int
+) -> Iterator[Measured]:
+    """Measure cases with processes on this machine.
 
     Parameters
     ----------
     cases : sequence of Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
     workers : int
-        Processes. A script that calls this needs ``if __name__ == "__main__":``, as with all spawned ones.
+        Number of processes. A script that calls this function needs ``if __name__ == "__main__":``, as for
+        all spawned processes.
 
     Yields
     ------
     Measured
-        In the order they are done; last those that a process ended at, each tried alone once more. Closing
-        the iterator ends the processes.
+        In order of completion; cases that were lost with a worker come last. Closing the iterator ends the
+        workers.
 
     Raises
     ------
     PathgenError
-        When no process can be started, or the folder for passing things has no room.
+        When no worker can start, or the working folder is full.
     """
-    with _crew(ask, files) as crew:
+    with _shared_folder(files) as folder:
+        crew = _Crew(folder, request, list(files))
         lost = []
-        for found in crew.round(cases, workers):
-            if isinstance(found, Case):
-                lost.append(found)
+        for case, found in crew.measure_all(cases, workers):
+            if found is None:
+                lost.append(case)
             else:
                 yield found
-        for found in crew.round(lost, 1):
-            yield ended_at(found, ask) if isinstance(found, Case) else found
+        for case, found in crew.measure_all(lost, 1):
+            yield found or ended_at(case, request)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Worker:
-    """A process, the pipe to it, and the cases it has, the first of them in hand."""
+    """A pool of one process, and the file that the process makes once it has started."""
 
-    process: BaseProcess
-    pipe: Connection
-    scratch: Path
-    begun: bool = False  # it has said so: all is loaded
-    cases: deque[Case] = field(default_factory=deque)
-
-    def end(self) -> None:
-        """End it at once, whatever it is at."""
-        self.pipe.close()
-        self.process.terminate()
-        self.process.join(2.0)
-        if self.process.is_alive():  # deep in a library, where no signal is heard
-            self.process.kill()
-            self.process.join()
-        shutil.rmtree(self.scratch, ignore_errors=True)
+    pool: ProcessPoolExecutor
+    begun: Path
 
 
 class _Crew:
-    """The processes at work on a study, started as they are needed.
+    """The workers of a study.
 
     Parameters
     ----------
-    root : Path
-        Folder that all of them share.
-    ask : Ask
-    places : mapping of str to (str, Path)
-        For each name that the study gives a file: its own name, and where its contents lie.
+    folder : Path
+        Folder shared with the workers, with each file of the study under its number.
+    request : Request
+    names : list of str
+        Names of the files, by number.
     """
 
-    def __init__(self, root: Path, ask: Ask, places: Mapping[str, tuple[str, Path]]) -> None:
-        self._root, self._ask, self._places = root, ask, places
-        self._workers: list[_Worker] = []
+    def __init__(self, folder: Path, request: Request, names: Sequence[str]) -> None:
+        self._folder, self._request = folder, request
+        self._numbers = {name: number for number, name in enumerate(names)}
         self._started = 0
-        # The server is asked through a socket in the system's scratch folder, whose name may not be long.
-        served = SERVED and len(os.fsencode(tempfile.gettempdir())) <= LONGEST
-        self._context: Any = multiprocessing.get_context("forkserver" if served else "spawn")
-        if served:
-            judged = any(COLUMNS[name].group == "against" for name in ask.columns)
-            self._context.set_forkserver_preload([__name__, *(LATER if judged else ())])
+        # The fork server listens on a socket in the system's temporary folder.
+        forks = CAN_FORK and len(os.fsencode(tempfile.gettempdir())) <= SOCKET_FOLDER
+        self._context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
+        if forks:
+            compared = any(COLUMNS[name].group == "against" for name in request.columns)
+            self._context.set_forkserver_preload([__name__, *(LATER if compared else ())])
 
-    def round(self, cases: Sequence[Case], workers: int) -> Iterator[Measured | Case]:
-        """Measure cases; where a process ended at one, give the case itself."""
-        waiting = deque(cases)
-        wanted = min(workers, len(cases))
-        while waiting or any(worker.cases for worker in self._workers):
-            while len(self._workers) > wanted:
-                self._workers.pop().end()
-            idle = sum(not worker.cases for worker in self._workers)
-            for _ in range(min(wanted - len(self._workers), len(waiting) - idle)):
-                self._workers.append(self._start())
-            self._hand_out(waiting)
-            told = wait([worker.pipe for worker in self._workers])
-            for worker in [worker for worker in self._workers if worker.pipe in told]:
-                try:
-                    found = worker.pipe.recv()
-                except (EOFError, OSError):
-                    wanted -= not worker.begun  # one that cannot even begin is not started again
-                    yield from self._lost(worker, waiting)
-                    if not wanted:
-                        hint = "out of memory? fewer --workers; a script needs if __name__ == '__main__':"
-                        raise PathgenError("worker processes end as they start", hint=hint) from None
-                    continue
-                if isinstance(found, Measured):
-                    worker.cases.popleft()
-                    self._hand_out(waiting)  # before the row is written, which takes the disk its time
-                    yield found
-                elif isinstance(found, str):
-                    raise PathgenError(f"a worker process failed: {found}")
-                worker.begun = True
-
-    def end(self) -> None:
-        """End all processes."""
-        while self._workers:
-            self._workers.pop().end()
-
-    def _hand_out(self, waiting: deque[Case]) -> None:
-        """Give cases to who has none, and one ahead as long as there are enough for all."""
-        for many in range(AHEAD):
-            for worker in self._workers:
-                if len(worker.cases) > many or not waiting or (many and len(waiting) < len(self._workers)):
-                    continue
-                case = waiting[0]
-                asked = case, self._ask, {name: self._places[name] for name in case.files}
-                if many and len(repr(asked)) > ROOM:
-                    continue
-                with suppress(OSError):  # it has ended; that is found out where its answer is waited for
-                    worker.pipe.send(asked)
-                    worker.cases.append(waiting.popleft())
-
-    def _lost(self, worker: _Worker, waiting: deque[Case]) -> Iterator[Case]:
-        """Take leave of a process that has ended; what it had not begun goes to others."""
-        self._workers.remove(worker)
-        worker.end()
-        first = [worker.cases.popleft()] if worker.begun and worker.cases else []
-        waiting.extendleft(reversed(worker.cases))
-        yield from first
+    def measure_all(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Measured | None]]:
+        """Measure cases; a result of None means that the worker died or ran out of memory."""
+        waiting, idle = deque(cases), list[_Worker]()
+        flying: dict[Future[None], tuple[Case, _Worker]] = {}
+        others = set(multiprocessing.active_children())
+        try:
+            while waiting or flying:
+                while waiting and len(flying) < workers:
+                    worker = idle.pop() if idle else self._start()
+                    if future := self._submit(worker, waiting[0]):
+                        flying[future] = waiting.popleft(), worker
+                for future in wait(flying, return_when=FIRST_COMPLETED).done:
+                    case, worker = flying.pop(future)
+                    if not isinstance(future.exception(), BrokenProcessPool):
+                        idle.append(worker)
+                        yield case, self._result(future, case)
+                    elif worker.begun.exists():
+                        yield case, None
+                    else:  # do not replace a worker that cannot even start
+                        waiting.appendleft(case)
+                        workers -= 1
+                if not workers:
+                    hint = "use fewer --workers if memory is short; a script needs if __name__ == '__main__':"
+                    raise PathgenError("worker processes end as they start", hint=hint)
+        finally:  # `shutdown` alone would wait for the cases in flight
+            for process in set(multiprocessing.active_children()) - others:
+                process.kill()
+            for worker in [*idle, *(worker for _, worker in flying.values())]:
+                worker.pool.shutdown()
 
     def _start(self) -> _Worker:
         self._started += 1
-        scratch = self._root / f"worker-{self._started}"
-        scratch.mkdir(exist_ok=True)
-        here, there = multiprocessing.Pipe()
-        # Next to nothing goes along: its parent would write for ever to one that dies before it has read it.
-        arguments = (there, str(self._root), str(scratch))
-        process = self._context.Process(target=_work, args=arguments, daemon=True)
+        begun = self._folder / f"worker-{self._started}"
+        return _Worker(ProcessPoolExecutor(1, self._context, _prepare_worker, (begun,)), begun)
+
+    def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
+        """Hand a case to a worker; None if it has died while it was idle."""
+        places = {name: self._folder / str(self._numbers[name]) for name in case.files}
+        self._path(case).write_bytes(pickle.dumps((case, self._request, places)))
         try:
-            with _undisturbed():
-                process.start()
+            with _deferred_interrupt():
+                return worker.pool.submit(_measure_case, self._path(case), self._folder)
+        except BrokenProcessPool:
+            return None
         except (EOFError, OSError) as error:
             reason = getattr(error, "strerror", None) or str(error) or "it ended as it started"
-            raise PathgenError(f"no worker process: {reason}", hint="fewer --workers") from None
-        there.close()  # or its end would not be noticed
-        return _Worker(process, here, scratch)
+            raise PathgenError(
+                f"cannot start a worker process: {reason}", hint="use fewer --workers"
+            ) from None
+
+    def _result(self, future: Future[None], case: Case) -> Measured | None:
+        """Read the result of a case; None if the worker ran out of memory."""
+        if error := future.exception():
+            raise PathgenError(f"a worker process failed: {error}")
+        found = pickle.loads(self._path(case).read_bytes())
+        self._path(case).unlink()
+        assert isinstance(found, Measured)
+        return None if found.refused == ENDED else found
+
+    def _path(self, case: Case) -> Path:
+        """Name the file of a case, and later of its result."""
+        return self._folder / f"case-{case.number}"
 
 
 @contextmanager
-def _crew(ask: Ask, files: Mapping[str, File]) -> Iterator[_Crew]:
-    """Lay out the files, and end the processes at once when all is done, or not."""
+def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
+    """Write the files of a study to a temporary folder, by number; restrict workers to one thread."""
     before = {name: os.environ.get(name) for name in THREADS}
-    root = Path(tempfile.mkdtemp(prefix="pathgen-"))
-    # Libraries read these once, when they are loaded: so they must stand before a process is spawned.
+    folder = Path(tempfile.mkdtemp(prefix="pathgen-"))
+    # Libraries read these variables when they are loaded: set them before a process is spawned.
     os.environ.update(dict.fromkeys(THREADS, "1"))
     try:
-        crew = _Crew(root, ask, _laid_out(files, root))
         try:
-            yield crew
-        finally:
-            crew.end()
+            for number, file in enumerate(files.values()):
+                (folder / str(number)).write_bytes(pickle.dumps(file))
+        except OSError as error:
+            what = f"cannot write to the working folder: {error.strerror or error}"
+            raise PathgenError(what, where=str(folder.parent), hint="set TMPDIR to another folder") from None
+        yield folder
     finally:
-        shutil.rmtree(root, ignore_errors=True)
+        shutil.rmtree(folder, ignore_errors=True)
         for name, value in before.items():
             os.environ.pop(name, None)
             if value is not None:
                 os.environ[name] = value
 
 
-def _laid_out(files: Mapping[str, File], root: Path) -> dict[str, tuple[str, Path]]:
-    places = {}
-    try:
-        for number, (given, file) in enumerate(files.items()):
-            places[given] = file.name, root / str(number)
-            places[given][1].write_bytes(file.data)
-    except OSError as error:
-        what = f"no room to work in: {error.strerror or error}"
-        raise PathgenError(what, where=str(root.parent), hint="TMPDIR names another place") from None
-    return places
-
-
 @contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Hold back Ctrl-C while a process starts, and in it until it has said that it does not mind."""
-    if not hasattr(signal, "pthread_sigmask"):
+def _deferred_interrupt() -> Iterator[None]:
+    """Defer Ctrl-C while a process starts: one that is not registered yet could not be ended.
+
+    The process inherits the signal mask, so that Ctrl-C does not end it before `_prepare_worker` runs. The
+    mask does not suffice here: a thread of a library may receive the signal, and then Python interrupts the
+    main thread.
+    """
+    if not hasattr(signal, "pthread_sigmask") or threading.current_thread() is not threading.main_thread():
         yield
         return
-    resource_tracker.ensure_running()  # which starting a process does too, and lets Ctrl-C through again
+    resource_tracker.ensure_running()  # starting a process would start it too, and that lifts the mask
+    pressed: list[int] = []
+    handler = signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.signal(signal.SIGINT, handler)
+        if pressed:
+            raise KeyboardInterrupt
 
 
-def _work(pipe: Connection, root: str, scratch: str) -> None:
-    """Measure what comes through the pipe, until it is closed."""
+def _prepare_worker(begun: Path) -> None:
+    """Prepare a new worker: ignore Ctrl-C and watch the parent process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
-    signal.signal(signal.SIGTERM, lambda number, frame: os._exit(1))
-    following = threading.Thread(target=_follow, args=(root,), daemon=True)
-    following.start()
+    threading.Thread(target=_end_with_parent, args=(begun.parent,), daemon=True).start()
+    begun.touch()
+
+
+def _measure_case(path: Path, folder: Path) -> None:
+    """Measure the case in a file and put the result in its place."""
     try:
-        pipe.send(None)
-        while True:
-            case, ask, places = pipe.recv()
-            try:
-                files = {given: File(name, path.read_bytes()) for given, (name, path) in places.items()}
-                found = measure(case, ask, files, scratch)
-            except Exception as error:  # such as a working folder without room: no fault of the case
-                what = error if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
-                pipe.send(" ".join(str(what).split()))
-                continue
-            if found.refused == ENDED:  # memory has run out: as if it had been ended for that
-                os._exit(1)
-            pipe.send(found)
-    except (EOFError, OSError):
-        following.join()  # the other end is closed: by one who ends this process next, or has ended
+        case, request, places = pickle.loads(path.read_bytes())
+        files = {name: pickle.loads(place.read_bytes()) for name, place in places.items()}
+        path.write_bytes(pickle.dumps(measure(case, request, files, str(folder))))
+    except Exception as error:  # such as a full working folder, which is no fault of the case
+        text = str(error) if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
+        raise RuntimeError(" ".join(text.split())) from None  # one that can be pickled
 
 
-def _follow(root: str) -> NoReturn:
-    """End when the process that started this one has ended, even if it was killed, and leave nothing."""
+def _end_with_parent(folder: Path) -> NoReturn:
+    """Wait until the parent process ends, even if it is killed; then remove the shared folder and exit."""
     parent = multiprocessing.parent_process()
     assert parent is not None
     parent.join()
-    for _ in range(100):  # as long as the case in hand, here or in another process, makes new files
-        shutil.rmtree(root, ignore_errors=True)
-        if not os.path.exists(root):
+    for _ in range(100):  # this and other workers make new files as long as their cases run
+        shutil.rmtree(folder, ignore_errors=True)
+        if not folder.exists():
             break
         time.sleep(0.05)
     os._exit(1)

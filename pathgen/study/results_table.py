@@ -1,10 +1,10 @@
-"""The table of a study: its head, which says all that is needed to repeat it, and its rows.
+"""The table of a study: a head with everything needed to reproduce the study, and the rows.
 
-# pathgen study 5f0c…                    digest of all that follows
-# versions: pathgen 0.1.0; numpy …       what the figures were worked out with
-# file: pilot.png 9a31…                  one line for each file, with its digest
-#| design = "grid"                       the study file itself, line for line
-case,fill,…,refused                      names, then one row a case, in the design's order
+# pathgen study 5f0c…                    digest of the rest of the head
+# versions: pathgen 0.1.0; numpy …       versions used for the figures
+# file: pilot.png 9a31…                  one line per file, with its digest
+#| design = "grid"                       the study file, line by line
+case,fill,…,refused                      column names, then one row per case, in the order of the design
 """
 
 from __future__ import annotations
@@ -22,17 +22,19 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from pathgen.errors import PathgenError
+from pathgen.files.inputs import read_input_text
 from pathgen.study.case_files import File
 
 LIBRARIES = ("numpy", "scipy", "shapely", "networkx", "scikit-image", "Pillow")
-LIMIT = 256 << 20  # bytes of a table
+LIMIT = 256 << 20  # maximum size of a table, bytes
+EXPECTED = "a table that `pathgen study` wrote"
 FIRST = "# pathgen study "
 _FIRST = re.compile(FIRST + r"([0-9a-f]{32})\Z")
 
 
 @lru_cache(maxsize=1)
 def versions() -> str:
-    """Say what the figures are worked out with: pathgen, the numeric libraries, Python.
+    """Return the versions of pathgen, the numeric libraries and Python in one line.
 
     Examples
     --------
@@ -47,17 +49,17 @@ def _version(name: str) -> str:
     try:
         return version(name)
     except PackageNotFoundError:
-        return "from its source"  # a checkout that was never installed
+        return "from source"  # a checkout that is not installed
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """What stands over a table.
+    """Head of a table.
 
     Attributes
     ----------
     text : str
-        The study file, lines ended by a line feed.
+        The study file, each line ended by a line feed.
     versions : str
     files : tuple of (name, digest)
     """
@@ -68,71 +70,68 @@ class Head:
 
     @classmethod
     def of(cls, text: str, files: Mapping[str, File]) -> Head:
-        """Make the head of a study that is worked out here."""
+        """Make the head of a study that is measured with the versions of this machine."""
         lines = [line.rstrip(" \r") for line in text.rstrip().split("\n")]
-        return cls(
-            "\n".join([*lines, ""]), versions(), tuple((name, file.digest) for name, file in files.items())
-        )
+        digests = tuple((name, file.digest) for name, file in files.items())
+        return cls("\n".join([*lines, ""]), versions(), digests)
 
     @property
     def lines(self) -> list[str]:
-        """The head's lines, the digest first."""
-        below = [f"# versions: {self.versions}"]
-        below += [f"# file: {name} {digest}" for name, digest in self.files]
-        below += [f"#| {line}".rstrip(" ") for line in self.text.split("\n")[:-1]]
-        return [FIRST + self.digest, *below]
+        """Lines of the head, beginning with the digest."""
+        lines = [FIRST + self.digest, f"# versions: {self.versions}"]
+        lines += [f"# file: {name} {digest}" for name, digest in self.files]
+        return lines + [f"#| {line}".rstrip(" ") for line in self.text.split("\n")[:-1]]
 
     @property
     def digest(self) -> str:
-        """32 hexadecimal digits: the same for the same study of the same files with the same libraries."""
+        """32 hexadecimal digits that identify the study, its files and the versions."""
         parts = [self.text, self.versions, *(part for file in self.files for part in file)]
         return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:32]
 
-    def other_versions(self, before: Head) -> tuple[str, ...]:
-        """Say which libraries are not those of another head; nothing where all are."""
+    def compare_versions(self, before: Head) -> tuple[str, ...]:
+        """Describe how the versions differ from those of an earlier head; empty if they do not."""
         if self.versions == before.versions:
             return ()
         ours, theirs = self.versions.split("; "), before.versions.split("; ")
-        here, there = (
-            ", ".join(p for p in one if p not in two) for one, two in ((ours, theirs), (theirs, ours))
-        )
-        return (f"made with {there or 'nothing else'}, and here is {here or 'nothing else'}",)
+        here = ", ".join(part for part in ours if part not in theirs)
+        there = ", ".join(part for part in theirs if part not in ours)
+        return (f"made with {there or 'nothing else'}; this machine has {here or 'nothing else'}",)
 
-    def refuse_other(self, before: Head, where: str) -> None:
-        """Refuse to go on from, or to repeat, what another study began; say what is different.
+    def check_same(self, before: Head, where: str) -> None:
+        """Check that an earlier head is the same.
 
         Raises
         ------
         PathgenError
-            Where this head is not the one from before.
+            When the study, a version or a file is different.
         """
         if self == before:
             return
-        hint = "choose another --out, or take the old file away"
+        hint = "choose another --out, or delete the old file"
         if self.text != before.text:
-            raise PathgenError("begun by another study", where=where, hint=hint)
-        if other := self.other_versions(before):
-            raise PathgenError(other[0], where=where, hint=hint)
+            raise PathgenError("it belongs to another study", where=where, hint=hint)
+        if differences := self.compare_versions(before):
+            raise PathgenError(differences[0], where=where, hint=hint)
         changed = [name for name, digest in self.files if (name, digest) not in before.files]
         name = changed[0] if changed else before.files[0][0]
-        raise PathgenError(f"file {name} has changed since", where=where, hint=hint)
+        raise PathgenError(f"file {name} has changed since the table was begun", where=where, hint=hint)
 
 
 @dataclass(frozen=True, slots=True)
 class ResultsTable:
-    """A finished table: names of its columns, and its rows as text."""
+    """A finished table: column names, and rows of text."""
 
     names: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
 
     def column(self, name: str) -> list[str]:
-        """Give a column's cells."""
-        place = self.names.index(name)
-        return [row[place] for row in self.rows]
+        """Return the cells of a column."""
+        index = self.names.index(name)
+        return [row[index] for row in self.rows]
 
 
 def cell(value: object) -> str:
-    """Write a value as a cell of the table.
+    """Format a value as a cell of the table.
 
     Examples
     --------
@@ -144,19 +143,17 @@ def cell(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        # Seven digits, and seven decimals: what is left of sums that cancel out is no figure.
+        # Seven digits and at most seven decimals: the rounding errors of sums that cancel become 0.
         return f"{round(value, 7) + 0.0:.7g}"
     if isinstance(value, list | tuple) and all(isinstance(item, str) for item in value):
         return "; ".join(value)
-    return (
-        json.dumps(value, ensure_ascii=False, sort_keys=True)
-        if isinstance(value, list | dict)
-        else str(value)
-    )
+    if isinstance(value, list | dict):
+        return json.dumps(value, ensure_ascii=False, sort_keys=True)
+    return str(value)
 
 
-def table_text(head: Head, names: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Write a table: head, names, rows, lines ended by a line feed."""
+def format_table(head: Head, names: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Format a table: head, column names and rows, each line ended by a line feed."""
     stream = io.StringIO()
     stream.writelines(line + "\n" for line in head.lines)
     writer = csv.writer(stream, lineterminator="\n")
@@ -166,36 +163,36 @@ def table_text(head: Head, names: Sequence[str], rows: Iterable[Sequence[str]]) 
 
 
 def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
-    """Read a table that a study wrote.
+    """Read the table of a study.
 
     Raises
     ------
     PathgenError
-        For a file that cannot be read, or was not written by a study, or has been changed in its head.
+        When the file cannot be read, is not the table of a study, or its head was edited.
     """
-    text = _text(path)
-    head = head_of(text, str(path))
+    text = read_input_text(path, EXPECTED, LIMIT)
+    head = parse_head(text, str(path))
     body = "\n".join(text.split("\n")[len(head.lines) :])
     names, *rows = [*csv.reader(io.StringIO(body, newline=""))] or [[]]
     if not names or any(len(row) != len(names) for row in rows):
-        raise PathgenError("rows of different lengths", where=str(path), hint="it was changed by hand")
+        raise PathgenError("the rows have different lengths", where=str(path), hint="the file was edited")
     return head, ResultsTable(tuple(names), tuple(map(tuple, rows)))
 
 
 def read_head(path: Path) -> Head:
-    """Read the head alone; refusals as with `read_table_text`."""
-    return head_of(_text(path), str(path))
+    """Read only the head of a table; errors as in `read_table_text`."""
+    return parse_head(read_input_text(path, EXPECTED, LIMIT), str(path))
 
 
-def head_of(text: str, where: str) -> Head:
-    """Take the head off a text; refusals as with `read_table_text`."""
+def parse_head(text: str, where: str) -> Head:
+    """Parse the head of a table; errors as in `read_table_text`."""
     lines = text.split("\n")
     first = _FIRST.match(lines[0])
     if not first:
         allowed = "a study file (TOML), or a table that `pathgen study` wrote"
-        raise PathgenError("no table of a study", where=where, allowed=allowed)
-    mark = "# versions: "
-    made = next((line.removeprefix(mark) for line in lines[1:2] if line.startswith(mark)), "")
+        raise PathgenError("not a table of a study", where=where, allowed=allowed)
+    prefix = "# versions: "
+    written_with = next((line.removeprefix(prefix) for line in lines[1:2] if line.startswith(prefix)), "")
     files, study = [], []
     for line in lines[2:]:
         if line.startswith("# file: "):
@@ -205,24 +202,8 @@ def head_of(text: str, where: str) -> Head:
             study.append(line[3:])
         else:
             break
-    head = Head("\n".join([*study, ""]), made, tuple(files))
+    head = Head("\n".join([*study, ""]), written_with, tuple(files))
     if head.digest != first[1]:
-        hint = (
-            "its head was changed by hand; copy the lines that begin with #| into a study file of their own"
-        )
-        raise PathgenError("digest and head do not agree", where=where, hint=hint)
+        hint = "the head was edited; copy the lines that begin with #| into a new study file instead"
+        raise PathgenError("the digest does not match the head", where=where, hint=hint)
     return head
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > LIMIT:
-            raise PathgenError("table of more than 256 MiB", where=str(path), allowed="at most 256 MiB")
-        return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise PathgenError("no such file", where=str(path)) from None
-    except UnicodeDecodeError:
-        raise PathgenError("not a text in UTF-8", where=str(path)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=str(path)) from None

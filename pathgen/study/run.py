@@ -1,4 +1,4 @@
-"""Running a study: cases handed out, rows kept as they come, the table written when all are there."""
+"""Run a study: measure its cases, save each row at once, and write the table when all rows are complete."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pathgen.errors import PathgenError
-from pathgen.files.outputs import atomic_output, refuse_same
+from pathgen.files.outputs import atomic_output, check_outputs
 from pathgen.study.cluster import measure_on_cluster
-from pathgen.study.existing import finished, has_arrays, keep_arrays, make_folder
-from pathgen.study.journal import Cells, Journal, journal_path, missing
+from pathgen.study.existing import has_arrays, make_folder, read_finished, write_arrays
+from pathgen.study.journal import Cells, Journal, journal_path
 from pathgen.study.measure import Measured, measure
-from pathgen.study.pool import local
-from pathgen.study.results_table import ResultsTable, cell, table_text
+from pathgen.study.pool import measure_locally
+from pathgen.study.results_table import ResultsTable, cell, format_table
 from pathgen.study.study_file import Case, Study
 
 Progress = Callable[[int, int], None]
 
 
 class Stopped(PathgenError):
-    """A study that a person stopped; what is done is kept."""
+    """A study was stopped by the user; finished rows are kept."""
 
 
 def run_study(
@@ -33,63 +33,61 @@ def run_study(
     arrays: str | Path | None = None,
     progress: Progress | None = None,
 ) -> ResultsTable:
-    """Make a study's table, or what is missing of it; nothing where all is there.
+    """Measure the cases of a study that have no row yet, and write its table.
 
     Parameters
     ----------
     study : Study
     out : path
-        The table. While it is not complete there is only its journal, the same name with ``.part`` at its
-        end; with the journal a study that was stopped goes on and makes nothing twice.
+        The table. Until it is complete, finished rows are in its journal, which has the same name followed by
+        ``.part``. A study that was stopped continues from its journal and measures no case twice.
     workers : int
-        Processes on this machine; 0 for this very process.
+        Number of processes on this machine; 0 to use the calling process.
     cluster : str, optional
         Address of a scheduler whose workers are used instead.
     arrays : path, optional
-        Folder for the arrays of each case, ``case-0001.npz`` and so on: thickness wanted and deposited, and
-        the picture lit from behind. It is made if need be. A case whose row is there and whose arrays are
-        not is made again for them.
+        Folder for the arrays of each case, ``case-0001.npz`` and so on: target and deposited thickness, and
+        the backlit picture. It is created if missing. A case with a row but without arrays is measured again.
     progress : callable, optional
-        Called with (cases done, cases in all).
+        Called with (finished cases, all cases).
 
     Returns
     -------
-    Table
+    ResultsTable
 
     Raises
     ------
     PathgenError
-        When table or journal is another study's, a worker has other versions than this machine, no worker
-        can be had, or writing fails. `Stopped` at Ctrl-C.
+        When the table or the journal belongs to another study, a worker has other library versions than this
+        machine, no worker can start, or writing fails; `Stopped` on Ctrl-C.
     """
     out = Path(out)
-    refuse_same(out, [journal_path(out)])
-    names = names_of(study)
+    check_outputs({"--out": out}, [journal_path(out)])
+    names = column_names(study)
     folder = Path(arrays) if arrays is not None else None
     if folder is not None:
         make_folder(folder)
-    whole = finished(study, out, names)
-    if whole is not None:
-        rows = {int(row[0]): row for row in whole.rows}
-        _fill(study, rows, None, _Means(workers, cluster, folder, progress))
-        return whole
+    options = _Options(workers, cluster, folder, progress)
+    if table := read_finished(study, out, names):
+        _measure_missing(study, {int(row[0]): row for row in table.rows}, None, options)
+        return table
     with Journal(journal_path(out), study.head, len(names)) as journal:
         try:
-            _fill(study, journal.rows, journal, _Means(workers, cluster, folder, progress))
+            _measure_missing(study, journal.rows, journal, options)
         except KeyboardInterrupt:
             what = f"stopped with {len(journal.rows)} of {len(study.cases)} cases done"
-            hint = f"{journal.path} keeps them; the same command goes on from there"
+            hint = f"they are saved in {journal.path}; run the same command again to continue"
             raise Stopped(what, hint=hint) from None
-        made = tuple(journal.rows[case.number] for case in study.cases)
-        with atomic_output(out, "w") as stream:
-            stream.write(table_text(study.head, names, made))
+        rows = tuple(journal.rows[case.number] for case in study.cases)
+        with atomic_output(out) as stream:
+            stream.write(format_table(study.head, names, rows).encode())
         journal.remove()
-    return ResultsTable(names, made)
+    return ResultsTable(names, rows)
 
 
 @dataclass(frozen=True, slots=True)
-class _Means:
-    """Who measures, and what else is kept of it."""
+class _Options:
+    """Options of `run_study`."""
 
     workers: int
     cluster: str | None
@@ -97,65 +95,66 @@ class _Means:
     progress: Progress | None
 
 
-def names_of(study: Study) -> tuple[str, ...]:
-    """Name a table's columns: the case, its factors, what was measured, why something was not."""
-    return ("case", *factor_names(study), *study.ask.columns, "refused")
+def column_names(study: Study) -> tuple[str, ...]:
+    """Return the column names of the table: case, factors, measured columns, reason for rejection."""
+    return ("case", *factor_names(study), *study.request.columns, "refused")
 
 
 def factor_names(study: Study) -> list[str]:
-    """Name the columns of the factors: as the factors, or ``factor:NAME`` where a figure has that name."""
-    taken = set(study.ask.columns)
+    """Return the column names of the factors; ``factor:NAME`` if a measured column has the same name."""
+    taken = set(study.request.columns)
     return [f"factor:{name}" if name in taken else name for name in study.factors]
 
 
 def range_names(study: Study) -> list[str]:
-    """Name the columns of those factors that are drawn from a continuous range."""
+    """Return the column names of the factors with a continuous range."""
     names = dict(zip(study.factors, factor_names(study), strict=True))
     return [names[name] for name in study.ranges]
 
 
-def _fill(study: Study, rows: Mapping[int, Cells], journal: Journal | None, means: _Means) -> None:
-    """Make the cases that have no row, and those whose arrays are asked for and missing."""
+def _measure_missing(
+    study: Study, rows: Mapping[int, Cells], journal: Journal | None, options: _Options
+) -> None:
+    """Measure the cases without a row, and those whose requested arrays are missing."""
     total = len(study.cases)
-    again = _without_arrays(study, rows, means.arrays)
-    left = [study.cases[number - 1] for number in sorted({*missing(rows, total), *again})]
-    done = total - len(left)
-    if means.progress:
-        means.progress(done, total)
-    if not left:
+    numbers = {number for number in range(1, total + 1) if number not in rows}
+    numbers |= _without_arrays(study, rows, options.arrays)
+    cases = [study.cases[number - 1] for number in sorted(numbers)]
+    done = total - len(cases)
+    if options.progress:
+        options.progress(done, total)
+    if not cases:
         return
-    with closing(_found(study, left, means)) as found:  # type: ignore[type-var]
-        for measured in found:
+    with closing(_measure_all(study, cases, options)) as results:  # type: ignore[type-var]
+        for measured in results:
             if measured.versions != study.head.versions:
-                what = f"a worker has {measured.versions}, and here is {study.head.versions}"
+                what = f"a worker has {measured.versions}; this machine has {study.head.versions}"
                 raise PathgenError(what, where="--cluster", allowed="the same versions everywhere")
-            if means.arrays is not None:  # before the row, which says that the case is done
-                keep_arrays(means.arrays, measured)
+            if options.arrays is not None:  # before the row, which marks the case as done
+                write_arrays(options.arrays, measured)
             if journal is not None and measured.number not in rows:
                 labels = (cell(label) for label in study.cases[measured.number - 1].labels)
                 row = (str(measured.number), *labels, *measured.cells, measured.refused)
                 journal.append(measured.number, row)
             done += 1
-            if means.progress:
-                means.progress(done, total)
+            if options.progress:
+                options.progress(done, total)
 
 
-def _found(study: Study, left: list[Case], means: _Means) -> Iterator[Measured]:
-    ask = replace(study.ask, arrays=study.head.digest) if means.arrays is not None else study.ask
-    if means.cluster is not None:
-        return measure_on_cluster(left, ask, study.files, means.cluster)
-    if means.workers:
-        return local(left, ask, study.files, means.workers)
-    return (measure(case, ask, study.files) for case in left)
+def _measure_all(study: Study, cases: list[Case], options: _Options) -> Iterator[Measured]:
+    request = (
+        replace(study.request, arrays=study.head.digest) if options.arrays is not None else study.request
+    )
+    if options.cluster is not None:
+        return measure_on_cluster(cases, request, study.files, options.cluster)
+    if options.workers:
+        return measure_locally(cases, request, study.files, options.workers)
+    return (measure(case, request, study.files) for case in cases)
 
 
-def _without_arrays(study: Study, rows: Mapping[int, Cells], folder: Path | None) -> list[int]:
-    """Find the cases with figures whose arrays are not there; those without figures have none."""
+def _without_arrays(study: Study, rows: Mapping[int, Cells], folder: Path | None) -> set[int]:
+    """Find the measured cases whose arrays are missing; rejected cases have none."""
     if folder is None:
-        return []
-    width = len(study.ask.columns)
-    return [
-        number
-        for number, row in rows.items()
-        if any(row[-1 - width : -1]) and not has_arrays(folder, number, study.head.digest)
-    ]
+        return set()
+    width, digest = len(study.request.columns), study.head.digest
+    return {n for n, row in rows.items() if any(row[-1 - width : -1]) and not has_arrays(folder, n, digest)}

@@ -1,4 +1,4 @@
-"""Reading a study: from its file, or from the head of a table that a study wrote."""
+"""Read a study from its file, or from the head of the table that it wrote."""
 
 from __future__ import annotations
 
@@ -11,32 +11,33 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.files.inputs import read_input_text
 from pathgen.layers import find_fill
 from pathgen.settings import Job
-from pathgen.settings.loading import read_table
+from pathgen.settings.loading import LIMIT, parse_table
 from pathgen.settings.machine import Profile
 from pathgen.settings.validation import typed
-from pathgen.study.case_files import File, files_of, is_file
+from pathgen.study.case_files import File, is_file, read_files
 from pathgen.study.columns import COLUMNS, check_columns
-from pathgen.study.designs import combinations, count
-from pathgen.study.factors import PICTURE, Factor, Level, Values, checked, read_factor
+from pathgen.study.designs import combinations, count_cases
+from pathgen.study.factors import PICTURE, Factor, Level, Values, check_value, read_factor
 from pathgen.study.results_table import Head, read_head
 
-MOST = 2000  # cases, unless more are asked for: some minutes or some hours, never a slip of the pen
+MAX_CASES = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
 
 TABLE = {"allowed": "a table, such as [job]"}
 TRUTH = {"allowed": "true or false"}
 
 
 class FigureKeys(Profile, frozen=True):
-    """What the figure sets against each other: names of columns that are measured."""
+    """Measured columns on the axes of the figure."""
 
     across: str = "time_s"
     up: str = "thickness_rms_mm"
 
 
 class StudyKeys(Profile, frozen=True):
-    """A study file as it stands."""
+    """Keys of a study file."""
 
     title: Annotated[str, Meta(max_length=200)] = ""
     design: Literal["grid", "latin-hypercube", "sobol", "table"] = "grid"
@@ -46,7 +47,7 @@ class StudyKeys(Profile, frozen=True):
     columns: tuple[str, ...] = ()
     layers: Annotated[int, Meta(ge=1, le=10_000)] = 7
     ends: Annotated[float, Meta(ge=0, le=1000, extra={"unit": "mm"})] = 1.0
-    seen: Annotated[bool, Meta(extra=TRUTH)] = False
+    viewed: Annotated[bool, Meta(extra=TRUTH)] = False
     figure: FigureKeys = FigureKeys()
     job: Annotated[dict[str, Any], Meta(extra=TABLE)] = {}
     factors: Annotated[dict[str, Any], Meta(extra={"allowed": "a table, [factors]"})] = {}
@@ -54,26 +55,26 @@ class StudyKeys(Profile, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
-    """What is measured of every case.
+class Request:
+    """Measurements to make of every case.
 
     Attributes
     ----------
     columns : tuple of str
     layers : int
-        Layers that are judged where all would take long.
+        Number of layers to sample for the columns that would take long on all layers.
     ends : float
-        Left out at either end of every stretch of wall, mm.
-    seen : bool
-        Whether the program is judged as a viewer will see it: through nozzle and spread of light.
+        Length to exclude at both ends of every stretch of wall, mm.
+    viewed : bool
+        Whether to compare the wall as viewed: blurred by the nozzle and by the spread of light.
     arrays : str
-        The study's digest, to stand in the arrays of each case; empty where none are asked for.
+        Digest of the study, to store with the arrays of each case; empty if no arrays are requested.
     """
 
     columns: tuple[str, ...]
     layers: int = 7
     ends: float = 1.0
-    seen: bool = False
+    viewed: bool = False
     arrays: str = ""
 
 
@@ -84,13 +85,13 @@ class Case:
     Attributes
     ----------
     number : int
-        From 1, in the design's order.
+        From 1, in the order of the design.
     labels : tuple
-        Its level of each factor, as the table shows it.
+        Level of each factor, as shown in the table.
     picture : str
-        Name of its file, as the study has it.
+        Name of the picture file in the study.
     job : dict
-        Keys of its job, plain values; files by the names the study has for them.
+        Keys and plain values of the job; files have their names in the study.
     """
 
     number: int
@@ -100,39 +101,39 @@ class Case:
 
     @property
     def files(self) -> list[str]:
-        """Names of the files it is made of."""
+        """Names of the files of the case."""
         named = (str(value) for key, value in self.job.items() if is_file(key, value))
         return list(dict.fromkeys([self.picture, *named]))
 
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study that is ready to be made.
+    """A study that is ready to run.
 
     Attributes
     ----------
     head : Head
-        What stands over its table: text, files and versions.
+        Head of the table: text, files and versions.
     title : str
     factors : tuple of str
-        Names, in the table's order.
+        Names, in the order of the table.
     ranges : tuple of str
-        Those of them that are drawn from a continuous range.
+        Names of the factors with a continuous range.
     cases : tuple of Case
-    ask : Ask
+    request : Request
     files : dict of str to File
-        Contents of every file that a case names, by that name.
+        All files that the cases name, by name.
     across, up : str
-        Columns of the figure.
+        Columns on the axes of the figure.
     notes : tuple of str
-        What the person should know.
+        Messages for the user.
     """
 
     head: Head
     title: str
     factors: tuple[str, ...]
     cases: tuple[Case, ...]
-    ask: Ask
+    request: Request
     files: dict[str, File]
     across: str
     up: str
@@ -140,17 +141,17 @@ class Study:
     ranges: tuple[str, ...] = ()
 
 
-def load_study(path: str | Path, *, folder: str | Path | None = None, most: int = MOST) -> Study:
+def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases: int = MAX_CASES) -> Study:
     """Load a study.
 
     Parameters
     ----------
     path : path
-        A study file (TOML), or a table (``.csv``) that a study wrote, to repeat it from its own head.
+        A study file (TOML), or the table (``.csv``) of a study, which is reproduced from the head.
     folder : path, optional
-        Where the files it names are looked for. By default its own folder.
-    most : int
-        Cases that are not too many.
+        Folder of the files that the study names. By default the folder of `path`.
+    max_cases : int
+        Maximum number of cases.
 
     Returns
     -------
@@ -159,135 +160,131 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
     Raises
     ------
     PathgenError
-        For whatever cannot be read, an unknown key or column, a value that a key cannot take, an empty or an
-        enormous design, and, repeating a table, for files that are not the ones it was made of. What only
-        a certain combination of levels contradicts is left to that case's row.
+        When a file cannot be read, a key or column is unknown, a value is invalid, the design is empty or too
+        large, or a file differs from the one that a table was made from. A contradiction that only a certain
+        combination of levels causes is reported in the row of that case.
     """
     path, where = Path(path), str(path)
     before = read_head(path) if path.suffix.lower() == ".csv" else None
     if before is None:
-        table, text = read_table(path), path.read_text(encoding="utf-8-sig")
+        text = read_input_text(path, "a study file (TOML)", LIMIT).replace("\r\n", "\n")
+        table = parse_table(text, where)
     else:
-        table, text = _again(before.text, where), before.text
+        table, text = _parse_head_text(before.text, where), before.text
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
-    factors, cases, ranges = _designed(keys, where, most)
-    ask = Ask(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
+    factors, cases, ranges = _list_cases(keys, where, max_cases)
+    request = Request(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.viewed)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
-    files = files_of(named, Path(folder) if folder is not None else path.parent)
+    files = read_files(named, Path(folder) if folder is not None else path.parent)
     head = Head.of(text, files)
     notes: tuple[str, ...] = ()
     if before is not None:
-        notes = head.other_versions(before)
-        replace(head, versions=before.versions).refuse_other(before, where)
+        notes = head.compare_versions(before)
+        replace(head, versions=before.versions).check_same(before, where)
     across, up = keys.figure.across, keys.figure.up
-    return Study(head, keys.title, factors, cases, ask, files, across, up, notes, ranges)
+    return Study(head, keys.title, factors, cases, request, files, across, up, notes, ranges)
 
 
-def _again(text: str, where: str) -> dict[str, object]:
+def _parse_head_text(text: str, where: str) -> dict[str, object]:
     try:
         return tomllib.loads(text)
     except ValueError as error:
-        hint = "the lines that begin with #| are the study; they have been changed"
-        raise PathgenError(f"no study in its head: {error}", where=where, hint=hint) from None
+        hint = "the study is in the lines that begin with #|; they were edited"
+        raise PathgenError(f"the head has no valid study: {error}", where=where, hint=hint) from None
 
 
 def _check_job(job: Mapping[str, object], where: str) -> None:
     if PICTURE in job:
-        hint = "above [job], or under [factors] for several"
-        raise PathgenError("the picture is no key of a job", where=f"{where}: job.picture", hint=hint)
+        hint = "put it above [job], or under [factors] for several pictures"
+        raise PathgenError("picture is not a job key", where=f"{where}: job.picture", hint=hint)
     typed(dict(job), Job, f"{where}: job")
 
 
-def _designed(
-    keys: StudyKeys, where: str, most: int
+def _list_cases(
+    keys: StudyKeys, where: str, max_cases: int
 ) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
-    """Lay out the cases of a study; give its factors, its cases, and which factors are continuous."""
+    """Return the factors of a study, its cases, and the factors with a continuous range."""
     ranges: tuple[str, ...] = ()
     if keys.design == "table":
-        names, levels = _table(keys, where)
-        _refuse_many(len(levels), most, where)
+        names, levels = _read_case_table(keys, where)
+        _limit_cases(len(levels), max_cases, where)
     else:
         if keys.case:
-            raise PathgenError(
-                "[[case]] in a " + keys.design, where=f"{where}: case", hint='design = "table"'
-            )
+            what, hint = f"a {keys.design} takes no [[case]]", 'use design = "table"'
+            raise PathgenError(what, where=f"{where}: case", hint=hint)
         factors = [read_factor(name, value, where) for name, value in keys.factors.items()]
-        _refuse_twice(factors, where)
-        many = count(keys.design, factors, keys.samples, where)
-        _refuse_many(many, most, where)
+        _check_overlap(factors, where)
+        number = count_cases(keys.design, factors, keys.samples, where)
+        _limit_cases(number, max_cases, where)
         names = tuple(factor.name for factor in factors)
         ranges = tuple(factor.name for factor in factors if not factor.levels)
-        levels = list(combinations(keys.design, factors, many, keys.seed))
+        levels = list(combinations(keys.design, factors, number, keys.seed))
     cases = []
-    for number, made in enumerate(levels, start=1):
-        job: Values = dict(keys.job)
-        if keys.picture is not None:
-            job[PICTURE] = keys.picture
-        for level in made:
+    for number, chosen in enumerate(levels, start=1):
+        job: Values = {PICTURE: keys.picture} | keys.job
+        for level in chosen:
             job |= level.sets
-        shown_picture = job.pop(PICTURE, None)
-        if not isinstance(shown_picture, str) or not shown_picture:
-            hint = 'picture = "…" at the top, or a factor of that name'
-            raise PathgenError(f"no picture for case {number}", where=f"{where}: picture", hint=hint)
-        cases.append(Case(number, tuple(level.label for level in made), shown_picture, job))
+        picture = job.pop(PICTURE)
+        if not isinstance(picture, str) or not picture:
+            hint = 'add picture = "…" at the top, or a factor called picture'
+            raise PathgenError(f"case {number} has no picture", where=f"{where}: picture", hint=hint)
+        cases.append(Case(number, tuple(level.label for level in chosen), picture, job))
     for fill in dict.fromkeys(str(case.job["fill"]) for case in cases if "fill" in case.job):
         find_fill(fill)
     return names, tuple(cases), ranges
 
 
-def _table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Level, ...]]]:
-    """Read an explicit table: its factors are all keys that any case sets; empty where nothing sets one."""
+def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Level, ...]]]:
+    """Read explicit cases; each key that any case sets is a factor, with "" as the label if unset."""
     if keys.factors or keys.samples is not None:
-        odd = "factors" if keys.factors else "samples"
-        raise PathgenError(f"{odd} in a table", where=f"{where}: {odd}", hint="a table has [[case]] alone")
+        extra = "factors" if keys.factors else "samples"
+        what = f"a table takes no {extra}"
+        raise PathgenError(what, where=f"{where}: {extra}", hint="list its cases, each below [[case]]")
     if not keys.case:
-        raise PathgenError(
-            "a table without cases", where=f"{where}: case", allowed="[[case]] before each case"
-        )
+        raise PathgenError("the table has no cases", where=f"{where}: case", hint="put [[case]] before each")
     names = tuple(dict.fromkeys(key for case in keys.case for key in case))
     shared = keys.job | ({PICTURE: keys.picture} if keys.picture else {})
     levels = []
     for number, case in enumerate(keys.case, start=1):
         place = f"{where}: case {number}"
-        own = {key: value for key, value in case.items() if key != PICTURE}
-        typed(own, Job, place)
+        typed({key: value for key, value in case.items() if key != PICTURE}, Job, place)
         for key, value in case.items():
-            checked(key, value, f"{place}: {key}")
+            check_value(key, value, f"{place}: {key}")
         labels = [case.get(name, shared.get(name, "")) for name in names]
         sets = [{name: case[name]} if name in case else {} for name in names]
         levels.append(tuple(map(Level, labels, sets)))
     return names, levels
 
 
-def _refuse_twice(factors: list[Factor], where: str) -> None:
-    """Refuse two factors that set the same key: nothing says which of them counts."""
+def _check_overlap(factors: list[Factor], where: str) -> None:
+    """Reject two factors that set the same key, because either value could be meant."""
     owner: dict[str, str] = {}
     for factor in factors:
         for key in sorted(factor.keys):
             if key in owner:
                 what = f"factors {owner[key]!r} and {factor.name!r} both set {key}"
-                raise PathgenError(what, where=f"{where}: factors", allowed="one factor a key")
+                raise PathgenError(what, where=f"{where}: factors", allowed="one factor per key")
             owner[key] = factor.name
 
 
-def _refuse_many(many: int, most: int, where: str) -> None:
-    if many > most:
-        hint = f"fewer levels, or --most {many}"
-        raise PathgenError(f"{many} cases", where=where, allowed=f"at most {most}", hint=hint)
+def _limit_cases(number: int, max_cases: int, where: str) -> None:
+    if number > max_cases:
+        hint = f"use fewer levels, or --max-cases {number}"
+        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {max_cases}", hint=hint)
 
 
 def check_figure(study: Study) -> None:
-    """Refuse a figure of columns that are not measured, or are no numbers, before any case is made.
+    """Check before the first case that the columns of the figure are measured and numeric.
 
     Raises
     ------
     PathgenError
-        For such a column.
+        When a column is not.
     """
     for key, name in (("across", study.across), ("up", study.up)):
         place = f"figure.{key}"
-        measured = [n for n in study.ask.columns if COLUMNS[n].unit not in ("text", "yes/no")]
+        measured = [n for n in study.request.columns if COLUMNS[n].unit not in ("text", "yes/no")]
         if name not in measured:
-            hint = nearest(name, measured) or f"add it to columns, or choose another with [figure] {key} = …"
+            hint = nearest(name, measured) or f"add it to columns, or set another column as figure.{key}"
             raise PathgenError(f"{name!r} is not measured as a number", where=place, hint=hint)

@@ -34,7 +34,7 @@ def tone(thickness):
 def judged(photo, out, job):
     """Seconds and error of a job."""
     result = make(photo, out, job)
-    found, panel = replay(out, light=Effects(lag=True, smear=True)).laid, result.planned.panel
+    found, panel = replay(out, effects=Effects(lag=True, smear=True)).deposited, result.planned.panel
     rows = PanelRows.of(panel, tone(panel.thickness))
     z = (np.arange(round(found.frame.tops[-1] / FINE)) + 0.5) * FINE
     layer = np.searchsorted(found.frame.tops, z).clip(max=len(found.volume) - 1)

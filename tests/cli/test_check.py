@@ -1,4 +1,4 @@
-"""`pathgen check` as a person meets it."""
+"""`pathgen check` from the command line."""
 
 import json
 
@@ -27,16 +27,16 @@ def written(tmp_path, good):
 def test_a_good_program(written, capsys):
     assert run(["check", written()]) == 0
     out, err = capsys.readouterr()
-    assert "nothing found; nothing speaks against running it" in out and err == ""
+    assert "no errors found by the" in out and err == ""
     assert "Thermal safety" in out and "[ ] smoke alarm" in out and "licensed electrician" in out
 
 
-def test_a_stop_is_printed_and_exits_with_1(written, good, capsys):
-    assert run(["check", written(good.replace(b"M109 S205", b"M109 S300"))]) == 1
+def test_an_error_is_printed_and_exits_with_3(written, good, capsys):
+    assert run(["check", written(good.replace(b"M109 S205", b"M109 S300"))]) == 3
     out, err = capsys.readouterr()
-    assert err == "" and "it must not run" in out
-    assert "stop 201, line" in out and "300 °C" in out and "at most 240 °C for moving-table" in out
-    assert "do: lower the set-point" in out and "[falls short] nozzle within" in out
+    assert err == "" and "do not run it" in out
+    assert "error 201, line" in out and "300 °C" in out and "limit: 240 °C (moving-table)" in out
+    assert "do: lower the nozzle temperature" in out and "[failed] nozzle temperature within" in out
 
 
 def test_a_warning_alone_exits_with_0(written, good, capsys):
@@ -45,17 +45,17 @@ def test_a_warning_alone_exits_with_0(written, good, capsys):
 
 
 def test_json(written, good, capsys):
-    assert run(["check", written(good.replace(b"M140 S0 ", b"; ")), "--json"]) == 1
+    assert run(["check", written(good.replace(b"M140 S0 ", b"; ")), "--json"]) == 3
     found = json.loads(capsys.readouterr().out)
-    assert found["holds"] is False and found["stops"] == 1
+    assert found["passed"] is False and found["errors"] == 1
     assert found["findings"][0]["number"] == 209
-    assert "heater cut-off" in found["thermal_safety"]["yours"][0]
+    assert "heater cut-off" in found["thermal_safety"]["to_tick"][0]
 
 
 def test_places_are_told_one_by_one_as_far_as_asked(written, good, capsys):
     name = written(good.replace(b"M84 ", b"M205 X1\n" * 30 + b"M84 "))
     assert run(["check", name]) == 0
-    assert "30 warnings" in (out := capsys.readouterr().out) and "and 10 more places" in out
+    assert "30 warnings" in (out := capsys.readouterr().out) and "10 more places, not listed" in out
     assert run(["check", name, "--places", "30"]) == 0
     assert "30 warnings" in (out := capsys.readouterr().out) and "more places" not in out
     assert out.count("warning 103, line") == 30
@@ -66,14 +66,14 @@ def test_places_are_told_one_by_one_as_far_as_asked(written, good, capsys):
     "args,text,code,why",
     [
         ([], b"", 1, "empty"),
-        ([], b"\x00\x00", 1, "no text"),
+        ([], b"\x00\x00", 1, "not text"),
         ([], b"G21\nM2\n", 1, "--machine names it"),
         (["--machine", "moving-table"], b"G21\nM2\n", 1, "--material names it"),
         (["--machine", "moving-tabl"], b"G21\nM2\n", 1, "moving-table"),
         (["--nonsense"], b"G21\nM2\n", 2, "No such option"),
     ],
 )
-def test_what_is_refused(args, text, code, why, written, capsys):
+def test_programs_that_cannot_be_checked(args, text, code, why, written, capsys):
     assert run(["check", written(text), *args]) == code
     out, err = capsys.readouterr()
     assert out == "" and err.startswith("error: ") and err.count("\n") == 1 and why in err
@@ -86,7 +86,7 @@ def test_a_missing_file_and_no_file(tmp_path, capsys):
 
 
 def test_profiles_win_over_the_header(written, capsys):
-    assert run(["check", written(), "--machine", "long-tube"]) == 1
+    assert run(["check", written(), "--machine", "long-tube"]) == 3
     assert "long-tube" in capsys.readouterr().out
 
 

@@ -1,4 +1,4 @@
-"""`pathgen coupon` and what `pathgen fit` makes of its sheets, from the command line."""
+"""`pathgen coupon`, and `pathgen fit` with its sheets, from the command line."""
 
 import json
 import tomllib
@@ -14,22 +14,24 @@ from tests.coupons.printed import filled_text
 
 def test_the_list_names_all_with_size_and_time(capsys):
     assert run(["coupon", "--machine", "long-tube"]) == 0
-    said = capsys.readouterr().out
+    shown = capsys.readouterr().out
     for name in NAMES:
-        (line,) = (line for line in said.splitlines() if line.strip().startswith(name))
+        (line,) = (line for line in shown.splitlines() if line.strip().startswith(name))
         assert " mm" in line and "min" in line and find_coupon(name).measures in line
-    assert "cannot be made" not in said
+    assert "cannot be made" not in shown
 
 
 def test_one_command_makes_program_sheet_and_drawing(tmp_path, capsys):
     out = tmp_path / "beads.gcode"
-    assert run(["coupon", "bead-ladder", "--out", str(out), "--summary", str(tmp_path / "s.json")]) == 0
+    assert run(["coupon", "bead-ladder", "--out", str(out)]) == 0
     assert out.read_text().splitlines()[-1].startswith("M2")
     assert (tmp_path / "beads.png").read_bytes()[1:4] == b"PNG"
     assert "wall_mm,holds" in (tmp_path / "beads.csv").read_text()
-    said = capsys.readouterr().out
-    assert f"then: pathgen fit {tmp_path / 'beads.csv'} --machine" in said
-    assert json.loads((tmp_path / "s.json").read_text())["layers"] == 89
+    shown = capsys.readouterr().out
+    assert f"then: pathgen fit {tmp_path / 'beads.csv'} --machine" in shown
+    assert run(["coupon", "bead-ladder", "--out", str(out), "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["layers"] == 89 and facts["sheet"] == str(tmp_path / "beads.csv")
 
 
 def test_readings_are_never_written_over(tmp_path, capsys):
@@ -40,7 +42,7 @@ def test_readings_are_never_written_over(tmp_path, capsys):
     sheet.write_text(sheet.read_text().replace(",,", ",0.4,1", 1))
     before = out.read_bytes(), sheet.read_text()
     assert run(args) == 1
-    assert "there is a sheet already" in capsys.readouterr().err
+    assert "a different sheet exists already" in capsys.readouterr().err
     assert (out.read_bytes(), sheet.read_text()) == before
 
 
@@ -53,7 +55,7 @@ def test_options_reach_the_print(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "args, code, said",
+    "args, code, shown",
     [
         (["coupon", "step-wegde", "--out", "x.gcode"], 1, "did you mean 'step-wedge'"),
         (["coupon", "step-wedge"], 2, "Missing option '--out'"),
@@ -63,11 +65,11 @@ def test_options_reach_the_print(tmp_path):
         (["coupon", "--bend", "90"], 2, "--bend"),
     ],
 )
-def test_refusals_write_nothing(args, code, said, tmp_path, monkeypatch, capsys):
+def test_errors_write_nothing(args, code, shown, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert run(args) == code
     err = capsys.readouterr().err
-    assert said in err and err.count("\n") == 1
+    assert shown in err and err.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
 
 
@@ -76,7 +78,7 @@ def test_refusals_write_nothing(args, code, said, tmp_path, monkeypatch, capsys)
 
 @pytest.fixture
 def beads(tmp_path):
-    """A bead ladder's sheet, filled in for a machine that lays down 5 % too little."""
+    """A sheet of a bead ladder, filled in for a machine that deposits 5 % too little."""
     assert run(["coupon", "bead-ladder", "--out", str(tmp_path / "beads.gcode")]) == 0
     path = tmp_path / "beads.csv"
     rows = [line.split(",") for line in path.read_text().splitlines() if line[0].isdigit()]
@@ -90,8 +92,8 @@ def test_a_sheet_becomes_a_machine(beads, tmp_path, capsys):
     capsys.readouterr()
     out, plot = tmp_path / "mine.toml", tmp_path / "plot.png"
     assert run(["fit", str(beads), "--machine", "moving-table", "--out", str(out), "--plot", str(plot)]) == 0
-    said = capsys.readouterr().out
-    assert "readings of a bead-ladder" in said and "this machine: filament factor 1 → 0.9" in said
+    shown = capsys.readouterr().out
+    assert "measurements of a bead-ladder" in shown and "this machine: filament factor 1 → 0.9" in shown
     machine = load_machine(out)
     assert machine.hot_end.filament_factor == pytest.approx(0.95, abs=0.02) and machine.name == "mine"
     assert plot.read_bytes()[1:4] == b"PNG"
@@ -115,12 +117,12 @@ def test_the_outcome_as_one_flat_object(beads, tmp_path, capsys):
 def test_a_sheet_needs_the_profile_it_changes(beads, tmp_path, capsys):
     args = ["fit", str(beads), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
     assert run(args) == 2
-    assert "a bead-ladder changes a machine" in capsys.readouterr().err
+    assert "the sheet of a bead-ladder changes a machine profile" in capsys.readouterr().err
     blank = tmp_path / "blank.csv"
     assert run(["coupon", "heat-ladder", "--out", str(tmp_path / "heat.gcode"), "--sheet", str(blank)]) == 0
     capsys.readouterr()
     args = ["fit", str(blank), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
-    assert run(args) == 1 and "the sheet is blank" in capsys.readouterr().err
+    assert run(args) == 1 and "the sheet has no measurements" in capsys.readouterr().err
     assert not (tmp_path / "m.toml").exists()
 
 

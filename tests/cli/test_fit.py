@@ -1,4 +1,4 @@
-"""`pathgen fit` as a person meets it: from a file of readings to a material that makes a panel."""
+"""`pathgen fit` from the command line: readings become a material that makes a panel."""
 
 import json
 import subprocess
@@ -17,7 +17,7 @@ T = np.arange(0.4, 4.01, 0.3)
 
 
 def wedge(folder, through=None, name="wedge.csv", seed=0, noise=0.02, slip=None, bare=True):
-    """Write readings of a wedge, five a step, with noise; the last line of a step may hold a slip."""
+    """Write noisy readings of a wedge, five per step; the last reading of step `slip` is doubled."""
     random = np.random.default_rng(seed)
     through = TwoFluxLaw(0.12, 1.8, 0.97).transmittance if through is None else through
     steps = [*[0.0] * 4, *T] if bare else [*T]
@@ -33,13 +33,13 @@ def wedge(folder, through=None, name="wedge.csv", seed=0, noise=0.02, slip=None,
     return str(Path(folder) / name)
 
 
-def told(capsys, *args):
+def json_of(capsys, *args):
     capsys.readouterr()
     assert run(["fit", *map(str, args), "--json"]) == 0
     return json.loads(capsys.readouterr().out)
 
 
-def refused(capsys, *args, code=1):
+def rejected(capsys, *args, code=1):
     capsys.readouterr()
     assert run(["fit", *map(str, args)]) == code
     text = capsys.readouterr().err
@@ -50,8 +50,8 @@ def refused(capsys, *args, code=1):
 def test_a_wedge_becomes_a_material_that_panel_takes(tmp_path, capsys):
     out = tmp_path / "spool-7.toml"
     assert run(["fit", wedge(tmp_path), "--material", "pla-white", "--out", str(out)]) == 0
-    said = capsys.readouterr().out
-    assert "two-flux law: absorption" in said and "just-noticeable steps" in said
+    shown = capsys.readouterr().out
+    assert "two-flux law: absorption" in shown and "just-noticeable steps" in shown
     material = load_material(out)
     assert material.name == "spool-7" and material.light.valid == (0.4, 4.0)
     between = np.linspace(0.4, 4.0, 50)
@@ -79,7 +79,7 @@ def test_the_rest_of_the_file_is_kept(tmp_path, capsys):
         assert own or line in text.splitlines(), line
     assert "NOT MEASURED" not in text and "not measured" not in text
     for part in (
-        "# Fitted to 65 readings of 13 thicknesses, 0.4 to 4 mm (wedge.csv).",
+        "# Fitted to 65 measurements of 13 thicknesses, 0.4 to 4 mm (wedge.csv).",
         "# RMS residual",
         "95 %",
     ):
@@ -93,7 +93,7 @@ def test_the_rest_of_the_file_is_kept(tmp_path, capsys):
 @pytest.mark.parametrize("name", ["exponential", "two-flux", "table"])
 def test_every_law_can_be_written(name, tmp_path, capsys):
     out = tmp_path / "my.toml"
-    facts = told(capsys, wedge(tmp_path), "--material", "petg-white", "--out", out, "--law", name)
+    facts = json_of(capsys, wedge(tmp_path), "--material", "petg-white", "--out", out, "--law", name)
     light = load_material(out).light
     assert facts["law"] == name and facts["error_share"] == light.error
     ends = law(light).transmittance([0.4, 4.0])
@@ -101,7 +101,7 @@ def test_every_law_can_be_written(name, tmp_path, capsys):
 
 
 def test_one_flat_object(tmp_path, capsys):
-    facts = told(capsys, wedge(tmp_path), "--material", "pla-white", "--out", tmp_path / "my.toml")
+    facts = json_of(capsys, wedge(tmp_path), "--material", "pla-white", "--out", tmp_path / "my.toml")
     assert not any(isinstance(value, dict) for value in facts.values())
     assert facts["measured"] == "wedge.csv" and facts["material"] == "my" and facts["absolute"] is True
     assert (facts["readings"], facts["thicknesses"], facts["thickest_mm"]) == (65, 13, 4.0)
@@ -117,16 +117,16 @@ def test_outliers_and_dropped_readings_are_named(tmp_path, capsys):
         file.write("5.0,0,0,0,0,0\n")
     out = tmp_path / "my.toml"
     assert run(["fit", path, "--material", "pla-white", "--out", str(out)]) == 0
-    said = capsys.readouterr().out
-    assert "outlier: line 12, " in said and " lux at 2.2 mm is +" in said
-    assert "note: 5 readings at 5 mm dropped: no more light than in the dark" in said
-    assert "without 1 far off" in out.read_text()
+    shown = capsys.readouterr().out
+    assert "outlier: line 12, " in shown and " lux at 2.2 mm, +" in shown
+    assert "note: 5 measurements at 5 mm dropped: not brighter than the dark measurement" in shown
+    assert "without 1 outliers" in out.read_text()
 
 
 def test_a_material_is_never_called_as_a_shipped_one(tmp_path, capsys):
-    """A program names its material, and `replay` would take the shipped one's law for it."""
+    """Otherwise `replay` would use the shipped law for a program that names this material."""
     out = tmp_path / "pla-white.toml"
-    told(capsys, wedge(tmp_path), "--material", "pla-white", "--out", out)
+    json_of(capsys, wedge(tmp_path), "--material", "pla-white", "--out", out)
     assert load_material(out).name == "pla-white fitted"
 
 
@@ -145,24 +145,24 @@ def test_the_plot_and_the_same_twice(tmp_path, capsys):
         assert picture.size == (860, 760)
 
 
-def test_refusals_are_one_line_and_write_nothing(tmp_path, capsys):
+def test_errors_are_one_line_and_write_nothing(tmp_path, capsys):
     good, out = wedge(tmp_path), tmp_path / "my.toml"
     bad = tmp_path / "bad.csv"
     bad.write_text("thickness_mm,reading_lux\n0.4,300\n0.8,dim\n")
     to = ["--material", "pla-white", "--out", out]
-    assert "reading_lux is 'dim' (" in (text := refused(capsys, bad, *to)) and "line 3" in text
-    assert "no such file" in refused(capsys, tmp_path / "none.csv", *to)
-    assert "unknown material 'pla-wite'" in refused(capsys, good, "--material", "pla-wite", "--out", out)
-    assert "would overwrite its own input" in refused(capsys, good, "--material", "pla-white", "--out", good)
+    assert "reading_lux is 'dim' (" in (text := rejected(capsys, bad, *to)) and "line 3" in text
+    assert "no such file" in rejected(capsys, tmp_path / "none.csv", *to)
+    assert "unknown material 'pla-wite'" in rejected(capsys, good, "--material", "pla-wite", "--out", out)
+    assert "must end in" in rejected(capsys, good, "--material", "pla-white", "--out", good, code=2)
     few = ["--floor", "1000"]
-    assert "at least 4" in refused(capsys, good, *to, *few)
+    assert "at least 4" in rejected(capsys, good, *to, *few)
     inline = tmp_path / "inline.toml"
     text = profile_text("pla-white")
     light = 'light = {law = "exponential", length = 1.0}\n'
     inline.write_text(light + text[: text.index("[light]")])
-    assert "headed [light]" in refused(capsys, good, "--material", inline, "--out", out)
-    refused(capsys, good, "--material", "pla-white", code=2)
-    refused(capsys, good, *to, "--law", "linear", code=2)
+    assert "headed [light]" in rejected(capsys, good, "--material", inline, "--out", out)
+    rejected(capsys, good, "--material", "pla-white", code=2)
+    rejected(capsys, good, *to, "--law", "linear", code=2)
     assert not out.exists() and not list(tmp_path.glob(".*part"))
 
 

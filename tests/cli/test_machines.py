@@ -18,6 +18,6 @@ def test_shows_a_profile_that_can_be_used_again(tmp_path, capsys):
     assert tomllib.loads(text)["name"] == "moving-gantry"
 
 
-def test_an_unknown_name_is_refused_with_the_nearest(capsys):
-    assert run(["machines", "gantry-30"]) == 1
+def test_an_unknown_name_is_rejected_with_a_suggestion(capsys):
+    assert run(["machines", "moving-gantr"]) == 1
     assert "did you mean 'moving-gantry'" in capsys.readouterr().err

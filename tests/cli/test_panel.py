@@ -1,4 +1,4 @@
-"""`pathgen panel` as a person meets it: what it writes, what it says, what it refuses."""
+"""`pathgen panel` from the command line: outputs, messages, and rejected input."""
 
 import json
 import os
@@ -28,24 +28,25 @@ def panel(*args):
 
 
 def only_line(capsys):
-    said = capsys.readouterr()
-    lines = said.err.strip().splitlines()
-    assert len(lines) == 1, said.err
+    shown = capsys.readouterr()
+    lines = shown.err.strip().splitlines()
+    assert len(lines) == 1, shown.err
     assert lines[0].startswith("error: ")
-    assert said.out == ""
+    assert shown.out == ""
     return lines[0]
 
 
 def test_everything_at_once(photo, tmp_path, capsys):
-    names = {"out": "p.gcode", "summary": "s.json", "preview": "p.png", "thickness": "t.npy"}
+    names = {"out": "p.gcode", "preview": "p.png", "thickness": "t.npy"}
     files = {key: tmp_path / name for key, name in names.items()}
     options = [part for key, path in files.items() for part in (f"--{key}", path)]
     assert panel(photo, *options, "--width", 30, "--brim", 3) == 0
-    said = capsys.readouterr()
-    assert said.err == "" and "30 × 30 mm panel" in said.out
-    facts = json.loads(files["summary"].read_text())
+    shown = capsys.readouterr()
+    assert shown.err == "" and "30 × 30 mm panel" in shown.out and "check: no errors found by" in shown.out
+    assert panel(photo, *options, "--width", 30, "--brim", 3, "--json") == 0
+    facts = json.loads(capsys.readouterr().out)
     assert facts["layers"] == 299 and facts["width_mm"] == 30.0
-    assert f"{facts['moves']:,} moves" in said.out
+    assert f"{facts['moves']:,} moves" in shown.out
     with Image.open(files["preview"]) as preview:
         assert preview.width > 1000
     thickness = np.load(files["thickness"], allow_pickle=False)
@@ -82,7 +83,7 @@ def test_a_thickness_map_is_taken_as_it_is(tmp_path, capsys):
 
 
 def bad_inputs(folder, photo):
-    """Input, options, and what the one line must say."""
+    """Input, options, and a word of the error line."""
     array = lambda name, values: np.save(folder / name, values) or folder / name  # noqa: E731
     (folder / "empty.png").write_bytes(b"")
     (folder / "text.png").write_text("no picture at all")
@@ -147,14 +148,14 @@ def test_all_black_and_all_white_are_made_with_a_warning(tmp_path, capsys):
         assert "note:" in capsys.readouterr().out
 
 
-def test_output_onto_the_input_is_refused(photo, tmp_path, capsys):
+def test_an_output_must_not_be_an_input(photo, tmp_path, capsys):
     copy = tmp_path / "picture.png"
     copy.write_bytes(photo.read_bytes())
     for options in (["--out", copy], ["--out", tmp_path / "a.gcode", "--preview", copy]):
         assert panel(copy, *options) == 1
-        assert "picture.png" in only_line(capsys)
-    assert panel(copy, "--out", tmp_path / "a.gcode", "--summary", tmp_path / "a.gcode") == 1
-    only_line(capsys)
+        assert "picture.png is an input and an output" in only_line(capsys)
+    assert panel(copy, "--out", tmp_path / "a.png", "--preview", tmp_path / "a.png") == 1
+    assert "--out and --preview have the same path" in only_line(capsys)
     assert copy.read_bytes() == photo.read_bytes()
 
 
@@ -168,7 +169,7 @@ def test_where_nothing_can_be_written(photo, tmp_path, capsys):
         only_line(capsys)
 
 
-def test_an_old_file_survives_a_refusal(photo, tmp_path, capsys):
+def test_an_error_keeps_an_existing_file(photo, tmp_path, capsys):
     out = tmp_path / "a.gcode"
     out.write_text("yesterday's\n")
     assert panel(photo, "--out", out, "--width", 1000) == 1
@@ -204,7 +205,7 @@ def test_stopped_by_hand_leaves_nothing(photo, tmp_path):
         time.sleep(0.01)
     assert list(out.iterdir()), "the part file never appeared"
     process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60)
+    _, shown = process.communicate(timeout=60)
     assert process.returncode == 1
-    assert said.strip().splitlines() == ["error: stopped; no file was left half written"]
+    assert shown.strip().splitlines() == ["error: stopped; no partial files were left"]
     assert not list(out.iterdir())

@@ -21,16 +21,16 @@ def test_a_photograph_is_prepared_and_advised_on(photo, tmp_path, capsys):
     out, stages = tmp_path / "out.png", tmp_path / "stages.png"
     asked = ["--isolate", "auto", "--contrast", "1.2", "--levels-low", "1", "--trim", "5"]
     assert run(["picture", str(photo), "--out", str(out), "--stages", str(stages), *asked]) == 0
-    said = capsys.readouterr().out
-    for word in ("clipped:", "tones:", "detail:", "size:", "backdrop:", "subject found"):
-        assert word in said
+    shown = capsys.readouterr().out
+    for word in ("clipped:", "tones:", "detail:", "size:", "backdrop:", "subject detected"):
+        assert word in shown
     made = load_picture(out).luminance
     assert made[0, 0] == pytest.approx(1.0) and made.min() < 0.05
     assert stages.read_bytes().startswith(b"\x89PNG")
     first = stages.read_bytes()
     assert run(["picture", str(photo), "--out", str(out), "--stages", str(stages), *asked]) == 0
     assert stages.read_bytes() == first
-    assert run(["panel", str(out), "--out", str(tmp_path / "p.gcode"), "--width", "30", "--brim", "2"]) == 0
+    assert run(["panel", str(out), "--out", str(tmp_path / "p.gcode"), "--width", "20", "--brim", "2"]) == 0
 
 
 @pytest.mark.parametrize(

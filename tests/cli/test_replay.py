@@ -1,4 +1,4 @@
-"""`pathgen replay` as a person meets it, and the bars of the whole loop: picture to text to picture."""
+"""`pathgen replay` from the command line, with limits for the whole loop: picture, text, picture."""
 
 import json
 import subprocess
@@ -16,7 +16,9 @@ from tests.test_job import waves
 
 
 def made(tmp_path, wall=None, **job):
-    wall = waves(3, 120, 300) if wall is None else wall
+    if wall is None:
+        wall = waves(3, 120, 300)[::2, ::2]
+        job = {"pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
     np.save(tmp_path / "wall.npy", wall)
     out, wanted = tmp_path / "panel.gcode", tmp_path / "wanted.npy"
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]
@@ -25,7 +27,7 @@ def made(tmp_path, wall=None, **job):
     return out, wanted
 
 
-def told(capsys, *args):
+def json_of(capsys, *args):
     capsys.readouterr()
     assert run(["replay", *map(str, args), "--json"]) == 0
     return json.loads(capsys.readouterr().out)
@@ -34,7 +36,7 @@ def told(capsys, *args):
 @pytest.mark.parametrize("machine", machine_names())
 def test_a_program_makes_what_was_wanted(machine, tmp_path, capsys):
     out, wanted = made(tmp_path, machine=machine)
-    facts = told(capsys, out, "--against", wanted)
+    facts = json_of(capsys, out, "--against", wanted)
     assert facts["thickness_rms_mm"] <= 0.01
     assert abs(facts["thickness_bias_mm"]) < 0.0005 * np.load(wanted).mean()
     assert facts["lightness_rms"] < 0.5
@@ -43,32 +45,19 @@ def test_a_program_makes_what_was_wanted(machine, tmp_path, capsys):
 
 
 def test_one_flat_object_and_the_same_time_as_planned(tmp_path, capsys):
-    """Filament and mass are those of the plan to rounding, time to what the finish block adds."""
+    """Filament and mass equal the plan's except for rounding; the finish block adds some time."""
     out, wanted = made(tmp_path)
-    assert (
-        run(
-            [
-                "panel",
-                str(wanted),
-                "--out",
-                str(out),
-                "--rim-width",
-                "0",
-                "--summary",
-                str(tmp_path / "s.json"),
-            ]
-        )
-        == 0
-    )
-    planned = json.loads((tmp_path / "s.json").read_text())
-    facts = told(capsys, out, "--against", wanted, "--ends", 2)
+    capsys.readouterr()
+    assert run(["panel", str(wanted), "--out", str(out), "--rim-width", "0", "--json"]) == 0
+    planned = json.loads(capsys.readouterr().out)
+    facts = json_of(capsys, out, "--against", wanted, "--ends", 2)
     assert not any(isinstance(value, dict) for value in facts.values())
     for key in ("machine", "material", "layers", "rotation_deg", "width_mm", "height_mm"):
         assert facts[key] == planned[key]
     for key in ("time_s", "moving_time_s", "filament_m", "mass_g"):
         assert facts[key] == pytest.approx(planned[key], rel=0.01)
     assert facts["complete"] is True and facts["ends_mm"] == 2.0
-    assert facts["layers_laid"] == facts["layers"]
+    assert facts["layers_deposited"] == facts["layers"]
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
@@ -96,8 +85,8 @@ def test_every_output_at_once_and_the_same_twice(tmp_path, capsys):
         assert run(["replay", str(out), "--against", str(wanted), *files]) == 0
         contents.append([(tmp_path / folder / name).read_bytes() for name in names.values()])
     assert contents[0] == contents[1]
-    said = capsys.readouterr().out
-    assert "mm RMS" in said and "SSIM" in said
+    shown = capsys.readouterr().out
+    assert "mm RMS" in shown and "SSIM" in shown
     assert np.load(tmp_path / "a" / "t.npy").shape == np.load(wanted).shape
 
 
@@ -109,9 +98,9 @@ def test_smear_spread_and_lag_show(tmp_path):
     plain = replay(out)
     edge = np.s_[30, 140:160]
     for light in (Effects(smear=True), Effects(spread=0.3)):
-        soft = replay(out, light=light).picture
+        soft = replay(out, effects=light).picture
         assert np.abs(np.diff(soft[edge])).max() < 0.7 * np.abs(np.diff(plain.picture[edge])).max()
-    lagged = replay(out, light=Effects(lag=True))
+    lagged = replay(out, effects=Effects(lag=True))
     wrong = np.abs(lagged.thickness - step)[5:-5, 20:-20]
     right = np.abs(plain.thickness - step)[5:-5, 20:-20]
     assert wrong.mean() > 3 * right.mean()
@@ -119,23 +108,23 @@ def test_smear_spread_and_lag_show(tmp_path):
 
 def test_bent_panels_are_unrolled(tmp_path, capsys):
     out, wanted = made(tmp_path, bend=120)
-    assert told(capsys, out, "--against", wanted)["thickness_rms_mm"] < 0.012
+    assert json_of(capsys, out, "--against", wanted)["thickness_rms_mm"] < 0.012
 
 
 def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     out, _ = made(tmp_path)
-    whole, cut = told(capsys, out), tmp_path / "cut.gcode"
+    whole, cut = json_of(capsys, out), tmp_path / "cut.gcode"
     cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
-    facts = told(capsys, cut)
+    facts = json_of(capsys, cut)
     assert any("cut short" in note for note in facts["notes"]) and facts["complete"] is False
-    assert facts["layers"] == whole["layers"] and facts["layers_laid"] < 0.7 * whole["layers"]
+    assert facts["layers"] == whole["layers"] and facts["layers_deposited"] < 0.7 * whole["layers"]
     assert run(["replay", str(cut)]) == 0
-    assert f"{facts['layers_laid']} of {facts['layers']} layers" in capsys.readouterr().out
+    assert f"{facts['layers_deposited']} of {facts['layers']} layers" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("rotation", [0, 90])
 def test_a_program_of_another_maker(rotation, tmp_path, capsys):
-    """No header, no marks: thickness by its definition, volume over area, of beads written out here."""
+    """A program without header and marks; thickness is volume over area of the beads written below."""
     fed = 0.42 * 0.2 * 30 / (np.pi * 1.75**2 / 4)  # mm of filament for 30 mm of a bead of 0.42 × 0.2 mm
     across, along = "YX" if rotation == 0 else "XY"
     lines, end = ["G21", "G90", "M83", "G1 X50 Y50 F600"], 50
@@ -148,7 +137,7 @@ def test_a_program_of_another_maker(rotation, tmp_path, capsys):
     capsys.readouterr()
     assert run(["replay", str(tmp_path / "other.gcode")]) == 1
     assert "--machine" in capsys.readouterr().err
-    facts = told(capsys, tmp_path / "other.gcode", "--machine", "moving-table")
+    facts = json_of(capsys, tmp_path / "other.gcode", "--machine", "moving-table")
     assert (facts["rotation_deg"], facts["width_mm"], facts["height_mm"]) == (rotation, 30.0, 20.0)
     assert facts["thinnest_mm"] == pytest.approx(1.26, abs=0.002)
     assert facts["material"] is None and facts["mass_g"] is None
@@ -164,10 +153,10 @@ def test_options_win_over_the_header(tmp_path, capsys):
     capsys.readouterr()
     assert run(["replay", str(tmp_path / "odd.gcode")]) == 1
     assert "'panel rotation'" in (line := capsys.readouterr().err) and "--rotation" in line
-    facts = told(capsys, out)
-    stated = told(capsys, tmp_path / "odd.gcode", "--rotation", facts["rotation_deg"])
+    facts = json_of(capsys, out)
+    stated = json_of(capsys, tmp_path / "odd.gcode", "--rotation", facts["rotation_deg"])
     assert stated == facts | {"program": "odd.gcode"}
-    coarse = told(capsys, out, "--pixel", 0.5, "--packing", 0.495)
+    coarse = json_of(capsys, out, "--pixel", 0.5, "--packing", 0.495)
     assert coarse["thickest_mm"] == pytest.approx(2 * facts["thickest_mm"], rel=0.05)
 
 
@@ -178,18 +167,18 @@ def test_a_profile_of_ones_own_is_named(tmp_path, capsys):
     capsys.readouterr()
     assert run(["replay", str(out)]) == 1
     assert "ours" in (line := capsys.readouterr().err) and "--machine" in line
-    assert told(capsys, out, "--machine", mine, "--against", wanted)["thickness_rms_mm"] < 0.01
+    assert json_of(capsys, out, "--machine", mine, "--against", wanted)["thickness_rms_mm"] < 0.01
 
 
-def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
+def test_wrong_input_gets_one_line(tmp_path, capsys):
     out, wanted = made(tmp_path)
     text = out.read_text()
     (tmp_path / "bad.gcode").write_text(text.replace("G1 X", "G1 XX", 1))
     (tmp_path / "noise.gcode").write_bytes(bytes(range(256)) * 9)
     (tmp_path / "latin.gcode").write_bytes(text.encode().replace(b"G1 X", b"G1 \xe9X", 1))
     (tmp_path / "empty.gcode").write_bytes(b"")
-    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = wide"))
-    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = 1e-9"))
+    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = wide"))
+    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = 1e-9"))
     maps = {"nan": np.full((9, 9), np.nan), "cube": np.ones((3, 3, 3)), "zero": np.zeros((120, 300))}
     maps |= {"square": np.ones((60, 60)), "text": np.array([["a", "b"], ["c", "d"]])}
     for name, values in maps.items():
@@ -199,15 +188,15 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
     before = [path.read_bytes() for path in kept[:2]]
     cases = [
         (1, [tmp_path / "none.gcode"], "none.gcode"),
-        (1, [tmp_path], "directory"),
+        (1, [tmp_path], "a folder"),
         (1, [tmp_path / "bad.gcode"], "line"),
-        (1, [tmp_path / "noise.gcode"], "no text"),
+        (1, [tmp_path / "noise.gcode"], "not text"),
         (1, [tmp_path / "latin.gcode"], "line"),
         (1, [tmp_path / "empty.gcode"], "empty"),
         (1, [tmp_path / "wide.gcode"], "--pixel"),
         (1, [tmp_path / "dots.gcode"], "--pixel"),
         (1, [tmp_path / "s.npy"], "s.npy"),
-        (1, [wanted], "no text"),
+        (1, [wanted], "not text"),
         (1, [out, "--machine", "moving"], "moving-table"),
         (1, [out, "--machine", "ngc-lab"], "line"),
         (1, [out, "--material", "pla-whit"], "pla-white"),
@@ -219,12 +208,12 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
         (1, [out, "--against", tmp_path / "zero.npy"], "no wall"),
         (1, [out, "--against", out], "panel.gcode"),
         (2, [out, "--error", kept[2] / "e.png"], "--against"),
-        (1, [out, "--picture", out], "panel.gcode"),
+        (2, [out, "--picture", out], "panel.gcode"),
         (1, [out, "--against", wanted, "--thickness", wanted], "wanted.npy"),
         (1, [out, "--map", kept[2] / "m.png", "--picture", kept[2] / "m.png"], "m.png"),
         (1, [out, "--picture", tmp_path / "no" / "p.png"], "does not exist"),
-        (1, [out, "--picture", kept[2]], "folder"),
-        (1, [out, "--map", "/dev/null"], "device"),
+        (2, [out, "--picture", kept[2]], "must end in"),
+        (2, [out, "--map", "/dev/null"], "must end in"),
         (2, [out, "--ends", "-1"], "--ends"),
         (1, [out, "--ends", "nan", "--thickness", kept[2] / "t.npy"], "ends"),
         (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),
@@ -237,9 +226,9 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path, capsys):
     for code, args, word in cases:
         capsys.readouterr()
         assert run(["replay", *map(str, args)]) == code, args
-        said = capsys.readouterr()
-        lines = said.err.strip().splitlines()
-        assert len(lines) == 1 and lines[0].startswith("error: ") and said.out == "", (args, said)
+        shown = capsys.readouterr()
+        lines = shown.err.strip().splitlines()
+        assert len(lines) == 1 and lines[0].startswith("error: ") and shown.out == "", (args, shown)
         assert word in lines[0] and len(lines[0]) < 500, (args, lines)
         assert not list(kept[2].iterdir()), args
     assert [path.read_bytes() for path in kept[:2]] == before

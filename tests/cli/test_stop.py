@@ -1,4 +1,4 @@
-"""Asked to end, at whatever moment and however often: one line, exit 1."""
+"""Signals that end a run at any moment, also repeatedly: one line, exit code 1."""
 
 import signal
 import sys
@@ -12,12 +12,12 @@ from pathgen import cli
 
 if not hasattr(signal, "setitimer"):
     pytest.skip("signals of POSIX systems", allow_module_level=True)
-LINE = "error: stopped; no file was left half written\n"
+LINE = "error: stopped; no partial files were left\n"
 
 
 @pytest.fixture(autouse=True)
 def put_back(monkeypatch):
-    """Start as a fresh process does, and leave the tests' own handlers as they were."""
+    """Start with the handlers of a new process, and restore those of the test run."""
     monkeypatch.setattr(sys, "unraisablehook", sys.unraisablehook)
     numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
     before = {number: signal.getsignal(number) for number in numbers}
@@ -54,7 +54,7 @@ def test_a_second_time_while_the_first_is_told(monkeypatch, capsys):
 
 
 def test_a_swallowed_request_is_not_asked_again_once_the_run_has_ended(monkeypatch, capsys):
-    """One request may be both: swallowed in a callback, whose alarm is set, and told by another."""
+    """A signal may be discarded in a callback, which sets an alarm, and also raise elsewhere."""
 
     def late(*args, **options):
         time.sleep(0.03)  # the alarm comes after 0.01 s
@@ -62,14 +62,14 @@ def test_a_swallowed_request_is_not_asked_again_once_the_run_has_ended(monkeypat
         echo(*args, **options)
 
     def both(*_, **__):
-        cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+        cli._on_unraisable(type("Lost", (), {"exc_type": KeyboardInterrupt}))
         raise KeyboardInterrupt
 
     echo = click.echo
     monkeypatch.setattr(cli._group, "main", both)
     monkeypatch.setattr(click, "echo", late)
     assert ended(capsys) == (1, LINE)
-    cli._unheard(type("Lost", (), {"exc_type": KeyboardInterrupt}))
+    cli._on_unraisable(type("Lost", (), {"exc_type": KeyboardInterrupt}))
     time.sleep(0.03)  # nothing comes
 
 
@@ -79,9 +79,9 @@ def test_a_run_that_goes_on_can_be_asked_again(monkeypatch):
     stop = cli._Stop()
     with pytest.raises(KeyboardInterrupt):
         stop(signal.SIGINT, None)
-    now += cli.CLEARING / 2
+    now += cli.CLEANUP / 2
     stop(signal.SIGINT, None)
-    now += cli.CLEARING
+    now += cli.CLEANUP
     with pytest.raises(KeyboardInterrupt):
         stop(signal.SIGINT, None)
 
@@ -93,7 +93,7 @@ def test_what_is_ignored_stays_ignored(capsys):
 
 
 def test_amid_what_swallows_exceptions(monkeypatch, capsys):
-    """Python reports what a weakref's callback raises, and goes on."""
+    """Python prints an exception of a weak reference's callback and continues."""
 
     class Pier:
         pass

@@ -7,7 +7,7 @@ from functools import cache
 from pathgen import compare, replay
 from pathgen.coupons import find_coupon
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.coupons.measurement_sheet import known_sheet, read_filled
+from pathgen.coupons.measurement_sheet import identify_sheet, read_filled
 from pathgen.settings import Job
 
 LAYER = re.compile(r"layer \d+/\d+ top ([\d.]+) mm height ([\d.]+) mm")
@@ -40,7 +40,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     """What holds for every strip on every machine."""
     laid, text, result = printed(name, machine)
     assert result.summary.times.time_s < 90 * 60
-    assert result.summary.standing.steadiness.endswith(": steady")
+    assert result.summary.standing.steadiness.endswith("; steady")
     assert not result.summary.standing.overhangs and result.summary.slowed_moves == 0
     assert result.summary.notes == ["no wedges: the panel is steady without them"]
     out = tmp_path / "strip.gcode"
@@ -49,7 +49,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     assert not found.notes
     wanted = laid.specimen.panels[0][0]
     assert compare(found, wanted, ends=1.0).thickness_rms_mm <= 0.012
-    pixel = found.laid.frame.pixel
+    pixel = found.deposited.frame.pixel
     edge = found.thickness[::-1, : round(0.6 / pixel)].mean(axis=1)  # from the platform up
     for (above, *_), step in zip(bands(laid), laid.specimen.steps, strict=True):
         below, over = edge[round(above / pixel) - 2 if above else 3], edge[round(above / pixel) + 1]
@@ -75,7 +75,7 @@ def said(name, text, path):
     """What a filled sheet says, by the way of a file."""
     path.write_text(text, encoding="utf-8")
     setup = printed(name, "moving-table")[0].setup
-    found, rows = known_sheet(path, [find_coupon(name)])
+    found, rows = identify_sheet(path, [find_coupon(name)])
     assert found is find_coupon(name)
     return found.fit(read_filled(found, rows), setup)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.coupons import banded_strip, feed_ladder, heat_ladder, packing_ladder
-from pathgen.coupons.banded_strip import by_step, end_note, holds_from, holds_up_to, raised
+from pathgen.coupons.banded_strip import average_steps, end_note, extrude_bands, lower_limit, upper_limit
 from pathgen.errors import PathgenError
 from pathgen.panel.overhang import overhangs
 
@@ -18,7 +18,7 @@ def test_examples_run(module):
 
 def test_notches_are_where_bands_begin_and_lean_out_less_than_any_profile_allows():
     heights, pixel = [6.0, 4.0, 5.0], 0.1
-    wall = raised(np.full(400, 1.6), heights, pixel)
+    wall = extrude_bands(np.full(400, 1.6), heights, pixel)
     assert wall.shape == (150, 400)
     depth = (wall[::-1] == 0).sum(axis=1) * pixel
     stepped_in = np.flatnonzero(np.diff(depth) > 0.5) + 1
@@ -31,15 +31,15 @@ def test_notches_are_where_bands_begin_and_lean_out_less_than_any_profile_allows
 
 
 def test_steps_are_averaged_and_blanks_left_out():
-    at, mean = by_step(np.array([3.0, 1, 3, 2, 1]), np.array([5.0, 1, 7, np.nan, np.nan]))
+    at, mean = average_steps(np.array([3.0, 1, 3, 2, 1]), np.array([5.0, 1, 7, np.nan, np.nan]))
     assert (at.tolist(), mean.tolist()) == ([1, 3], [1, 6])
-    assert not len(by_step(np.ones(2), np.full(2, np.nan))[0])
+    assert not len(average_steps(np.ones(2), np.full(2, np.nan))[0])
 
 
 def test_limits_point_to_their_safe_end():
     at = np.arange(10.0)
-    up = holds_up_to(at, np.where(at < 6, 1.0, 0.0), "up to", "mm", "it")
-    down = holds_from(-at, np.where(at < 6, 1.0, 0.0), "from", "mm", "it")
+    up = upper_limit(at, np.where(at < 6, 1.0, 0.0), "up to", "mm", "it")
+    down = lower_limit(-at, np.where(at < 6, 1.0, 0.0), "from", "mm", "it")
     assert up.safe == up.found.low < 5.5 < up.found.high
     assert down.safe == down.found.high == -up.safe
     assert down.found.value == -up.found.value
@@ -47,19 +47,19 @@ def test_limits_point_to_their_safe_end():
 
 def test_limits_that_were_not_reached():
     at = np.arange(5.0)
-    assert holds_up_to(at, np.array([1, 1, 1, np.nan, np.nan]), "up to", "", "it") == (2.0, None)
-    assert holds_from(at, np.array([np.nan, 1, 1, 1, 1]), "from", "", "it") == (1.0, None)
-    assert holds_from(at, np.full(5, np.nan), "from", "", "it") == (-np.inf, None)
+    assert upper_limit(at, np.array([1, 1, 1, np.nan, np.nan]), "up to", "", "it") == (2.0, None)
+    assert lower_limit(at, np.array([np.nan, 1, 1, 1, 1]), "from", "", "it") == (1.0, None)
+    assert lower_limit(at, np.full(5, np.nan), "from", "", "it") == (-np.inf, None)
     with pytest.raises(PathgenError, match="it holds at no step"):
-        holds_up_to(at, np.zeros(5), "up to", "", "it")
+        upper_limit(at, np.zeros(5), "up to", "", "it")
     with pytest.raises(PathgenError, match="it is safe at no step"):
-        holds_up_to(at, np.array([1.0, 0, 0, 0, 0]), "up to", "", "it")
+        upper_limit(at, np.array([1.0, 0, 0, 0, 0]), "up to", "", "it")
 
 
 def test_a_tie_is_no_yes():
     at, ties = np.repeat(np.arange(8.0), 2), np.array([1, 1] * 4 + [1, 0] + [0, 0] * 3, float)
     sure = np.where(np.arange(16) < 8, 1.0, 0.0)
-    assert holds_up_to(at, ties, "", "", "it") == holds_up_to(at, sure, "", "", "it")
+    assert upper_limit(at, ties, "", "", "it") == upper_limit(at, sure, "", "", "it")
 
 
 def test_ends_are_named_only_where_they_are_reached():

@@ -9,13 +9,14 @@ from pathgen import PathgenError
 from pathgen.cli import run
 from pathgen.coupons import find_coupon
 from pathgen.coupons.measurement_sheet import sheet_text
-from pathgen.coupons.photo import corners_from, filled_from, open_photo
+from pathgen.coupons.photo import fill_from_photo, open_photo, parse_corners
 from pathgen.coupons.shapes import plain_job
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics import law
 from pathgen.optics.predict import PictureModel
 from pathgen.settings import Job, TwoFlux, settle
 from tests.coupons.darkroom import CORNERS, SIZE, photograph
+from tests.matrix import paired
 
 TRUTH = TwoFlux(absorption=0.06, scattering=2.6, t0=0.93)
 
@@ -57,13 +58,12 @@ def wedge(tmp_path, blank=False, **camera):
         photograph(bare, np.ones_like(through), pixel, **{**camera, "seed": 9})
     high, wide = (side * pixel for side in through.shape)
     photo = open_photo(shot, camera.get("corners", CORNERS), (wide, high), bare)
-    rows, notes = filled_from(photo, found, read_rows(sheet(found, specimen, tmp_path)))
+    rows, notes = fill_from_photo(photo, found, read_rows(sheet(found, specimen, tmp_path)))
     truth = law(TRUTH).transmittance([step.nominal[0] for step in specimen.steps])
     return rows, notes, truth
 
 
-@pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("blank", [False, True], ids=["surround", "blank"])
+@pytest.mark.parametrize(("blank", "seed"), paired([False, True], range(3)))
 def test_a_wedge_is_read_within_four_per_cent(blank, seed, tmp_path):
     """Perspective, a lens that darkens by a third toward its corners, noise, sRGB codes of 8 bits."""
     rows, notes, truth = wedge(tmp_path, blank, seed=seed, noise=0.02)
@@ -82,14 +82,14 @@ def test_burnt_out_steps_are_left_out(tmp_path):
     rows, notes, truth = wedge(tmp_path, exposure=4.0)  # the bare light is beyond white, and thin steps are
     read = readings(rows, "reading_linear")
     assert np.isnan(read[0]) and np.isfinite(read[-1]) and "reference_linear" not in rows.names
-    assert "burnt out, and left out: step 1" in notes[0] and "only the fall of light" in notes[1]
-    with pytest.raises(PathgenError, match="every step is burnt out"):
+    assert "overexposed and omitted: step 1" in notes[0] and "only the decrease with thickness" in notes[1]
+    with pytest.raises(PathgenError, match="every step is overexposed"):
         wedge(tmp_path, exposure=60.0)
 
 
 def test_a_covered_surround_gives_no_reference(tmp_path):
     rows, notes, truth = wedge(tmp_path, bare=0.0)
-    assert "reference_linear" not in rows.names and "only the fall" in notes[0]
+    assert "reference_linear" not in rows.names and "only the decrease" in notes[0]
     read = readings(rows, "reading_linear")
     ratio = read[-1] / read[5]
     assert ratio == pytest.approx(truth[-1] / truth[5], rel=0.25)  # nothing takes the lens out
@@ -132,23 +132,23 @@ def test_a_chart_gives_the_spread(tmp_path, capsys):
     [
         ("1,2 3,4 5,6", "four pairs"),
         ("1,2 3,4 5,6 x,y", "four pairs"),
-        ("210,250 180,420 2225,430 2190,215", "wrong way"),
-        ("210,250 2190,215 9999,430 180,420", "beyond the picture"),
+        ("210,250 180,420 2225,430 2190,215", "wrong order"),
+        ("210,250 2190,215 9999,430 180,420", "outside the picture"),
     ],
 )
 def test_corners_that_cannot_be(text, said, tmp_path):
     path = tmp_path / "shot.png"
     photograph(path, np.full((140, 1580), 0.5), 0.1)
     with pytest.raises(PathgenError, match=said):
-        open_photo(path, corners_from(text), (158.0, 14.0))
+        open_photo(path, parse_corners(text), (158.0, 14.0))
 
 
 def test_other_refusals(tmp_path, capsys):
     photograph(tmp_path / "shot.png", np.full((140, 1580), 0.5), 0.1)
     photo = open_photo(tmp_path / "shot.png", CORNERS, (158.0, 14.0))
     assert photo.light.shape == SIZE[::-1]
-    with pytest.raises(PathgenError, match="does not say what a lag-strip is to tell"):
-        filled_from(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
+    with pytest.raises(PathgenError, match="lag-strip cannot be measured"):
+        fill_from_photo(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
     (tmp_path / "hand.csv").write_text("thickness_mm,reading_lux\n0.5,\n")
     own = ["--photo", str(tmp_path / "shot.png"), "--corners", "210,250 2190,215 2225,430 180,420"]
     base = ["fit", str(tmp_path / "hand.csv"), "--material", "pla-white", "--out", str(tmp_path / "o.toml")]

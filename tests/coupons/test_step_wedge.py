@@ -9,7 +9,7 @@ from pathgen.coupons.make import lay_out_coupon
 from pathgen.optics import law
 from pathgen.optics.law_fit import fit_law
 from pathgen.optics.predict import density
-from pathgen.optics.wedge import read_readings
+from pathgen.optics.wedge import read_wedge
 from pathgen.settings import TwoFlux
 from tests.coupons.printed import LEAST_HITS, SEEDS, filled_text
 
@@ -52,7 +52,7 @@ def test_the_law_within_what_it_says_of_itself(tmp_path):
         reference = 4000 * np.exp(rng.normal(0, 0.015, len(steps)))
         path = tmp_path / "sheet.csv"
         path.write_text(filled_text(laid.sheet, reading_lux=lux, reference_lux=reference))
-        found = fit_law(read_readings(path))
+        found = fit_law(read_wedge(path))
         stated = found.chosen.light.error or 0.0
         hits += np.abs(found.law.transmittance(places) / true - 1) <= 2 * stated
     assert hits.min() >= LEAST_HITS
@@ -60,6 +60,6 @@ def test_the_law_within_what_it_says_of_itself(tmp_path):
 
 def test_densities_rise_as_on_a_step_tablet():
     """Step tablets rise by equal steps of density (ISO 5-2: D = −log10 T); this one, within a factor of 2."""
-    steps = step_wedge.thicknesses(lay_out_coupon("step-wedge").setup)
+    steps = step_wedge.step_thicknesses(lay_out_coupon("step-wedge").setup)
     rise = np.diff(density(law(TRUTH).transmittance(steps)))
     assert rise.min() > 0 and rise.max() < 2 * rise.min()

@@ -8,13 +8,13 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from pathgen.deposit.blur import (
-    blurred,
-    even_out,
+    convolve,
+    frequency_response,
     gaussian_weights,
     layer_weights,
     nozzle_weights,
-    response,
     smear,
+    smear_layers,
     spread_light,
 )
 from pathgen.errors import PathgenError
@@ -156,10 +156,10 @@ def test_a_layer_is_a_box_along_z(layer, pixel):
 def test_layers_blur_along_z_alone():
     point = np.zeros((9, 7))
     point[4, 3] = 1.0
-    made = even_out(point, 0.25, 0.1)
+    made = smear_layers(point, 0.25, 0.1)
     assert np.flatnonzero(made.any(axis=0)).tolist() == [3]
     assert made.sum() == pytest.approx(1.0, rel=1e-12)
-    assert np.array_equal(even_out(point, 0.0, 0.1), point)
+    assert np.array_equal(smear_layers(point, 0.0, 0.1), point)
 
 
 @pytest.mark.parametrize("count", [3, 8, 31])
@@ -167,8 +167,8 @@ def test_a_blur_is_a_product_in_the_cosine_transform(count):
     """scipy's DCT-II; also where the kernel reaches past both edges more than once."""
     values = np.random.default_rng(5).uniform(0, 1, (4, count))
     weights = gaussian_weights(0.3, 0.1)
-    direct = dct(blurred(values, weights, axis=-1), axis=-1)
-    np.testing.assert_allclose(direct, dct(values, axis=-1) * response(weights, count), atol=1e-12)
+    direct = dct(convolve(values, weights, axis=-1), axis=-1)
+    np.testing.assert_allclose(direct, dct(values, axis=-1) * frequency_response(weights, count), atol=1e-12)
 
 
 def test_a_blur_is_its_own_adjoint():
@@ -176,5 +176,5 @@ def test_a_blur_is_its_own_adjoint():
     a, b = draw.normal(size=(2, 12, 17))
     for weights in (nozzle_weights(0.4, 0.1), gaussian_weights(0.5, 0.1), layer_weights(0.3, 0.1)):
         for axis in (-1, -2):
-            there = np.vdot(blurred(a, weights, axis), b)
-            assert there == pytest.approx(np.vdot(a, blurred(b, weights, axis)), rel=1e-12, abs=1e-12)
+            there = np.vdot(convolve(a, weights, axis), b)
+            assert there == pytest.approx(np.vdot(a, convolve(b, weights, axis)), rel=1e-12, abs=1e-12)

@@ -97,7 +97,7 @@ def test_bombs(forge, usual, tmp_path, name):
     source, out = tmp_path / name, tmp_path / "out"
     source.write_bytes(BOMBS[name]())
     out.mkdir()
-    args, files = panel(source, out, "summary")
+    args, files = panel(source, out, "moves")
     for command in (args, ["picture", source, "--out", out / "p.png"]):
         ended = forge(*command)
         # "near" is less than the 100 megapixels that are taken: its 650 MB are asked for, never touched.
@@ -185,7 +185,7 @@ NAMES = [
 
 DRAWN = [NAMES[2], NAMES[5], NAMES[12], NAMES[19]]  # drawings take their time
 # The strict controller's comments are the narrower ones: all names go there, and some to another as well.
-STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::4]]
+STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::8]]
 
 
 def save_wall(path):
@@ -217,12 +217,12 @@ def test_names_reach_neither_terminal_nor_program_raw(forge, plain, tmp_path, ma
     drawn = name in DRAWN and machine == "ngc-lab"
     program = out / f"{name[:40]}.gcode"  # a name may stand in the path of the output as well
     drawing = ["--preview", out / "p.png"] if drawn else []
-    ended = forge(*panel_of(source, program, machine), "--summary", out / "s.json", *drawing)
+    ended = forge(*panel_of(source, program, machine), "--json", *drawing)
     assert ended.code == 0 and ended.err == "", ended
     assert all(line.isprintable() for line in ended.out.split("\n")), ended.out
     lines = program.read_text("ascii").split("\n")
     assert all(line.isprintable() for line in lines)
-    json.loads((out / "s.json").read_text(encoding="utf-8"))
+    json.loads(ended.out)
     differing = [(a, b) for a, b in zip(lines, plain[machine], strict=True) if a != b]
     assert len(differing) == 1 and "picture = plain.npy" in differing[0][1]
     if machine == "ngc-lab":

@@ -24,7 +24,8 @@ def warm():
     with tempfile.TemporaryDirectory() as folder:
         wall, out = Path(folder, "wall.npy"), Path(folder, "w.gcode")
         np.save(wall, np.full((12, 10), 1.6))
-        extras = [f"--{kind}={Path(folder, kind)}" for kind in ("summary", "preview", "thickness", "moves")]
+        names = {"preview": "p.png", "thickness": "t.npy", "moves": "m.npz"}
+        extras = [f"--{kind}={Path(folder, name)}" for kind, name in names.items()]
         code = cli.run(["panel", str(wall), "--out", str(out), "--brim", "1", "--rim-width", "0", *extras])
         code = code or cli.run(["coupon", "bead-ladder", "--out", str(Path(folder, "c.gcode"))])
         against = ["--against", str(wall), "--map", str(Path(folder, "map.png"))]

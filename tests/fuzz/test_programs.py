@@ -92,7 +92,7 @@ def test_replay(programs, tmp_path, out, count):
         args += ["--machine", machine] if dice.random() < 0.7 else []
         args += ["--material", "pla-white"] if dice.random() < 0.5 else []
         args += dice.choice(
-            ([], ["--json"], ["--thickness", out / "r.npy"], ["--picture", out / "r.png"], ["--seen"])
+            ([], ["--json"], ["--thickness", out / "r.npy"], ["--picture", out / "r.png"], ["--viewed"])
         )
         args += dice.choice(
             ([], [], [], ["--lag"], ["--panel", "2"], ["--pixel", "0.05"], ["--rotation", "30"])

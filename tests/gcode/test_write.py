@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
 from pathgen.gcode import ProgramWriter, write
-from pathgen.gcode.comments import LATE_WIDTH, comment
+from pathgen.gcode.comments import LATE_WIDTH, format_comment
 from pathgen.gcode.digits import Word, format_lines
-from pathgen.gcode.template import number
+from pathgen.gcode.template import format_number
 from pathgen.motion.moves import Kind, Moves, concatenate
 from pathgen.settings import PLACEHOLDERS, load_machine
 
@@ -322,8 +322,8 @@ def test_blocks_are_filled_and_blank_lines_left_out():
 @given(st.integers(-(10**9), 10**9), st.integers(0, 7))
 def test_blocks_spell_numbers_as_lines_do(value, decimals):
     (line,) = format_lines(np.ones(1, np.uint8), [Word("X", np.array([value]), decimals)])
-    assert f"G1 X{number(value / 10**decimals, decimals)}\n" == line.decode()
-    assert number(-0.4 / 10**decimals, decimals) == "0"
+    assert f"G1 X{format_number(value / 10**decimals, decimals)}\n" == line.decode()
+    assert format_number(-0.4 / 10**decimals, decimals) == "0"
 
 
 def test_every_placeholder_the_settings_promise_has_a_value():
@@ -345,7 +345,7 @@ def test_every_placeholder_the_settings_promise_has_a_value():
         (
             "start",
             "G21 ; " + "long " * 60,
-            r"line of 305 characters \(dialect.start line 1\); allowed: at most 255",
+            r"the line has 305 characters \(dialect.start line 1\); allowed: at most 255",
         ),
         ("start", "G21 ; größer", "ASCII only"),
     ],
@@ -368,12 +368,14 @@ def test_late_facts_are_filled_into_the_room_kept_for_them(name):
     writer.finish({"mass": "7.5 g (PLA)", "time": "13 h"})
     after = stream.getvalue().decode()
     shown = "7.5 g [PLA]" if style == "parentheses" else "7.5 g (PLA)"
-    assert comment("time = " + "x" * LATE_WIDTH, style).replace("x", " ") in before.splitlines()
-    assert comment("time = 13 h" + "x" * (LATE_WIDTH - 4), style).replace("x", " ") in after.splitlines()
+    assert format_comment("time = " + "x" * LATE_WIDTH, style).replace("x", " ") in before.splitlines()
+    assert (
+        format_comment("time = 13 h" + "x" * (LATE_WIDTH - 4), style).replace("x", " ") in after.splitlines()
+    )
     assert shown in after
     assert stream.tell() == len(after)
     assert len(after.splitlines()[7]) == len(before.splitlines()[7])
-    assert after[len(before) :].split("\n")[0] == comment("end", style)  # and writing went on behind
+    assert after[len(before) :].split("\n")[0] == format_comment("end", style)  # and writing went on behind
 
 
 @pytest.mark.parametrize(
@@ -389,7 +391,7 @@ def test_late_facts_must_be_those_announced(facts):
 @pytest.mark.parametrize("style", ["semicolon", "parentheses"])
 @given(text=st.text())
 def test_any_text_makes_one_harmless_comment(style, text):
-    line = comment(text, style)
+    line = format_comment(text, style)
     assert len(line) <= 255 and line.isascii() and line.isprintable()
     if style == "parentheses":
         assert re.fullmatch(r"\([^()]*\)", line)
@@ -409,12 +411,12 @@ def test_nothing_to_write():
 def test_what_is_not_finite_is_refused(bad, column):
     made = moves((Kind.WALL, 1, 0, 0.2, 0.1, 0), (Kind.WALL, 2, 0, 0.2, 0.1, 0))
     getattr(made, column)[1] = bad
-    with pytest.raises(PathgenError, match="is no finite number, or beyond all bounds"):
+    with pytest.raises(PathgenError, match="is not a finite number, or too large"):
         program(made, machine())
 
 
 def test_as_many_feeds_as_moves():
-    with pytest.raises(ValueError, match="1 feeds for 2 moves"):
+    with pytest.raises(ValueError, match="there are 1 feeds for 2 moves"):
         program(moves(*[(Kind.WALL, 1, 0, 0.2, 0.1, 0)] * 2), machine(), feed=np.ones(1))
 
 

@@ -105,20 +105,20 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
         result = make(wall, out, Job(machine=machine, layer=layer, brim=2.0, rim_width=0.0))
         found, panel = replay(out), result.planned.panel
         assert found.notes == ()
-        assert len(found.standing.frame.tops) == result.summary.layers
+        assert len(found.panel.frame.tops) == result.summary.layers
         steps = result.planned.layers.height * load_machine(machine).axes.z.steps_per_mm
         assert np.allclose(steps, np.rint(steps), atol=1e-6)
         z = (np.arange(round(panel.height / FINE)) + 0.5) * FINE
         rows = PanelRows.of(panel, tone(panel.thickness))
-        laid = np.searchsorted(found.laid.frame.tops, z).clip(max=len(found.laid.volume) - 1)
-        off = (tone(found.laid.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
+        laid = np.searchsorted(found.deposited.frame.tops, z).clip(max=len(found.deposited.volume) - 1)
+        off = (tone(found.deposited.thickness[::-1])[laid] - rows.at(z, rows.wanted))[20:, 15:-15]
         errors.append(np.sqrt(np.mean(off**2)))
         times.append(result.summary.times.moving_time_s)
     assert errors[1] < 1.03 * errors[0] and times[1] < 0.9 * times[0]
 
 
 def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
-    wall = picture(rows=150, cols=150)
+    wall = picture(rows=100, cols=100)
     for number, keys in enumerate(
         ({"outline": "disc"}, {"wedges": 2, "rim_width": 3.0}, {"bend": 180.0}, {"copies": 2})
     ):
@@ -131,8 +131,8 @@ def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
             len(wanted) - 1,
         )
         profile = wanted[::-1][middles][::-1]
-        assert thickness_error(found.laid.thickness, profile, ends=2.0, pixel=0.1)["rms"] < 0.1
-        assert result.summary.layer_most_mm > result.summary.layer_least_mm
+        assert thickness_error(found.deposited.thickness, profile, ends=2.0, pixel=0.1)["rms"] < 0.1
+        assert result.summary.layer_max_mm > result.summary.layer_min_mm
 
 
 def test_different_pictures_cannot_share_layers_of_their_own(tmp_path):

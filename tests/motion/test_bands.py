@@ -69,7 +69,7 @@ def test_a_replay_knows_the_packing_of_each_band(tmp_path):
     out, _ = made(tmp_path, "moving-table", rim_width=0.0)
     found = replay(out)
     assert np.abs(found.thickness[:, 10:-10] - 1.6).max() < 0.005
-    assert np.unique(found.standing.packing).tolist() == [0.95, 0.99]
+    assert np.unique(found.panel.packing).tolist() == [0.95, 0.99]
     assert not [note for note in found.notes if "differ" in note]  # the header gives the digest's settings
 
 

@@ -11,13 +11,12 @@ from pathgen import Job, make, plan_panel
 from pathgen.job import write
 from pathgen.motion import Kind, Moves, filament_area, limit_feed, plan_speeds
 from pathgen.motion.lag import (
-    _carried,
-    _never_back,
+    _feed_forward_only,
     held_volume,
+    lagged_moves,
     lagged_volume,
     lead_filament,
-    moves_as_left,
-    shorter,
+    split_moves,
 )
 from pathgen.settings import load_machine, machine_names
 from tests.motion.conftest import polyline
@@ -111,18 +110,6 @@ def test_blocks_do_not_show_when_what_is_held_goes_along(walk):
     assert np.concatenate(parts) == pytest.approx(whole, abs=1e-9)
 
 
-def test_the_scan_agrees_with_a_plain_loop():
-    rng = np.random.default_rng(0)
-    keep = np.exp(-rng.exponential(0.05, 3000))
-    keep[500:1700] = 1.0  # nothing leaves for long: no window may end too early
-    keep[2000], gain = 0.0, rng.uniform(0, 1, 3000)
-    outflow, expected = 7.0, []
-    for k, g in zip(keep, gain, strict=True):
-        outflow = k * outflow + g
-        expected.append(outflow)
-    assert _carried(keep, gain, 7.0) == pytest.approx(expected, rel=1e-12)
-
-
 def travelling(retracts):
     """A bead, 5 mm without, and a bead, with a retraction or without; feeds in mm of filament."""
     points = [[0, 0], [20, 0], [20, 0], [25, 0], [25, 0], [45, 0]]
@@ -145,12 +132,12 @@ def test_a_retraction_keeps_what_is_held():
 
 def test_what_leaks_on_a_travel_is_laid_down():
     leaking, stopped = travelling(retracts=False), travelling(retracts=True)
-    as_left = moves_as_left(leaking, planned(leaking), MACHINE)
+    as_left = lagged_moves(leaking, planned(leaking), MACHINE)
     assert as_left.kind.tolist() == [Kind.WALL] * 3
     assert as_left.filament * filament_area(1.75) == pytest.approx(
         lagged_volume(leaking, planned(leaking), MACHINE)
     )
-    assert np.array_equal(moves_as_left(stopped, planned(stopped), MACHINE).kind, stopped.kind)
+    assert np.array_equal(lagged_moves(stopped, planned(stopped), MACHINE).kind, stopped.kind)
 
 
 # Spacings, and how much of the error may be left. A fall from the widest to the narrowest is faster than an
@@ -179,11 +166,11 @@ def test_leading_a_spacing_that_jumps(spacings, share, name):
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_never_back_is_the_nearest_sum_that_never_falls(seed):
+def test_feed_forward_only_is_the_nearest_sum_that_never_falls(seed):
     """Against the linear program: least largest distance from the asked sum, no step below 0."""
     ask = np.random.default_rng(seed).normal(0.2, 1.0, 40)
     ask[0] = 10.0  # as with moves, no more is asked back than was fed
-    given, owed = _never_back(ask, np.zeros(40, bool), 0.0)
+    given, owed = _feed_forward_only(ask, np.zeros(40, bool), 0.0)
     assert (given >= 0).all()
     assert given.sum() == pytest.approx(ask.sum() + owed / 2)
     run, ones, distance = np.cumsum(ask), np.tril(np.ones((40, 40))), np.ones((40, 1))
@@ -195,7 +182,7 @@ def test_never_back_is_the_nearest_sum_that_never_falls(seed):
 
 def test_a_link_settles_what_is_owed():
     ask, free = np.array([1.0, -3.0, -0.5, 1.0]), np.array([False, False, True, False])
-    given, owed = _never_back(ask, free, 0.0)
+    given, owed = _feed_forward_only(ask, free, 0.0)
     assert owed == 0.0 and given[2] < 0 and (given[~free] >= 0).all()
     assert given.sum() == pytest.approx(ask.sum())
     assert given[3] == 1.0
@@ -236,7 +223,7 @@ def swinging(tmp_path, lead):
     machine = result.planned.setup.machine
     program = read_program(out, machine.dialect, machine.hot_end.filament_diameter)
     moves = program.moves.only(program.moves.feed > 0)
-    left = moves_as_left(moves, plan_speeds(moves, machine, moves.feed), machine)
+    left = lagged_moves(moves, plan_speeds(moves, machine, moves.feed), machine)
     laid = deposit(left, Frame.of(program), packing=0.99, filament_diameter=1.75)
     return float(np.sqrt(np.mean((laid.thickness - wall[0])[2:-2, 60:-60] ** 2))), program
 
@@ -326,12 +313,12 @@ def test_how_a_panel_is_cut_into_blocks_does_not_show(tmp_path, monkeypatch):
     assert texts[0] == texts[1]
 
 
-def test_shorter_moves_are_the_same_path(walk):
+def test_split_moves_follow_the_same_path(walk):
     moves = walk(4, n=40, layers=1)
-    pieces = shorter(moves, 0.5)
+    pieces = split_moves(moves, 0.5)
     assert pieces.filament.sum() == pytest.approx(moves.filament.sum())
     assert pieces.end == pytest.approx(moves.end)
     assert planned(pieces).time.sum() == pytest.approx(planned(moves).time.sum(), rel=1e-6)
     # 0.1 + 0.2 is a last digit over three pieces, which must not make a fourth.
     assert (0.1 + 0.2) / 0.1 > 3
-    assert len(shorter(polyline([[0, 0], [0.1 + 0.2, 0]], 20.0, 1.0), 0.1)) == 3
+    assert len(split_moves(polyline([[0, 0], [0.1 + 0.2, 0]], 20.0, 1.0), 0.1)) == 3

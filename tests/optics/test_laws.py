@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
-from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law, spread_width
+from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law
 from pathgen.optics.measured_law import TableLaw
 from pathgen.settings.material import Exponential, Table, TwoFlux
 
@@ -41,14 +41,6 @@ def test_range_and_error_come_from_the_material():
     assert law(Exponential(length=1.2)).valid == (0.0, 100.0) and law(Exponential(length=1.2)).error is None
     table = Table(thickness=(0.5, 1, 2, 3), transmittance=(0.5, 0.3, 0.14, 0.07), **measured)
     assert law(table).valid == (0.5, 3.0)  # where both hold
-
-
-def test_spread_grows_with_thickness():
-    t = np.array([[0.0, 1.0], [2.0, 3.0]])
-    light = TwoFlux(absorption=0.1, scattering=2.0, spread=0.1, spread_growth=0.25)
-    np.testing.assert_allclose(spread_width(light, t), [[0.1, 0.35], [0.6, 0.85]], rtol=1e-15)
-    assert spread_width(Exponential(length=1.0), t).tolist() == np.zeros((2, 2)).tolist()
-    assert spread_width(light, []).shape == (0,)
 
 
 def test_a_panel_of_a_plain_law_does_not_wait_for_interpolation():

@@ -97,22 +97,22 @@ def test_spread_that_grows_is_near_a_gaussian_of_each_pixels_own(start, growth):
 def test_the_variance_of_each_pixels_light_is_exact():
     """Of a point amid black: the variance along u, less two pixels' own (textbook, p²/12 each)."""
     pixel, start, growth, t = 0.1, 0.05, 0.15, 1.7
-    sight = PictureModel(ExponentialLaw(1.2), pixel, 0.0, 0.0, (start, growth), 0.8, (0.8, 3.0))
+    model = PictureModel(ExponentialLaw(1.2), pixel, 0.0, 0.0, (start, growth), 0.8, (0.8, 3.0))
     wall = np.full((101, 101), 80.0)  # lets nothing through
     wall[50, 50] = t
-    light = sight.luminance(wall)
+    light = model.luminance(wall)
     along = light.sum(axis=0) / light.sum()
     at = (np.arange(101) - 50) * pixel
     assert (along * at**2).sum() - pixel**2 / 6 == pytest.approx((start + growth * t) ** 2, rel=1e-4)
-    assert len(sight.widths) > 2
+    assert len(model.widths) > 2
 
 
 def test_all_blurs_together_are_a_product_in_the_cosine_transform():
     """scipy's DCT-II of all three blurs, one after the other."""
-    sight = PictureModel(TWO_FLUX, 0.1, 0.1, 0.4, (0.1, 0.05), 0.8, (0.8, 3.0))
+    model = PictureModel(TWO_FLUX, 0.1, 0.1, 0.4, (0.1, 0.05), 0.8, (0.8, 3.0))
     wall = wall_of((6, 9))
-    blurred = spread_light(sight.wall(wall), 0.1 + 0.05 * 2.0, 0.1)
-    np.testing.assert_allclose(dctn(blurred), dctn(wall) * sight.response((6, 9), 2.0), atol=1e-12)
+    blurred = spread_light(model.wall(wall), 0.1 + 0.05 * 2.0, 0.1)
+    np.testing.assert_allclose(dctn(blurred), dctn(wall) * model.response((6, 9), 2.0), atol=1e-12)
 
 
 @pytest.mark.parametrize("growth", [1e-30, 1e-20, 1e-12])
@@ -130,7 +130,7 @@ def test_spreads_that_cannot_be_are_refused(widths):
 
 
 def test_what_is_no_number_is_refused_and_empty_is_empty():
-    with pytest.raises(PathgenError, match="not a number"):
+    with pytest.raises(PathgenError, match="contains NaN"):
         viewed(np.array([[1.0, np.nan]]), TWO_FLUX, 0.1)
     assert viewed(np.empty((0, 4)), TWO_FLUX, 0.1).shape == (0, 4)
     assert viewed(np.empty((0, 4), np.float32), TWO_FLUX, 0.1).dtype == np.float32

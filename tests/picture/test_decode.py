@@ -14,7 +14,7 @@ from pathgen.picture.files import load_picture
 GREYS = np.array([[0, 10, 128], [192, 254, 255]], dtype=np.uint8)
 COLOURS = np.array([[[255, 0, 0], [0, 255, 0]], [[0, 0, 255], [200, 100, 50]]], dtype=np.uint8)
 STEP = 0.006  # of luminance, an 8-bit step near white
-WHITE_NOTE = "transparent parts are shown on white"
+WHITE_NOTE = "transparent parts were placed on white"
 
 
 def light(colours):
@@ -93,7 +93,7 @@ def test_twelve_bit_grey_tiff(tmp_path):
 
 def test_sixteen_bit_colour_is_noted(tmp_path, write_png):
     codes = COLOURS.astype(np.uint16) * 257
-    note = "16-bit colour was read with 8 bits a channel"
+    note = "16-bit colour was read with 8 bits per channel"
     close(write_png(tmp_path / "c.png", codes.astype(">u2"), 16, 2), light(COLOURS), [note])
     first = tuple(int(code) for code in codes[0, 0])
     clear = write_png(tmp_path / "t.png", codes.astype(">u2"), 16, 2, transparent=first)
@@ -195,7 +195,7 @@ def test_cmyk(tmp_path, profiles, suffix):
     close(
         plain,
         decode_srgb(127 / 255),
-        ["CMYK without a profile was converted plainly: tones may differ"],
+        ["CMYK without a colour profile was converted approximately: tones may differ"],
         STEP,
     )
     path = save(image, tmp_path / f"icc.{suffix}", icc_profile=profiles["press"](), **options)
@@ -212,9 +212,9 @@ def test_lab(tmp_path):
 
 def test_profiles_that_do_not_fit_are_left_out_and_noted(tmp_path, profiles):
     path = save(Image.fromarray(COLOURS), tmp_path / "m.png", icc_profile=profiles["grey"](1.8))
-    close(path, light(COLOURS), ["colour profile 'trial GRAY' does not fit the picture and was left out"])
+    close(path, light(COLOURS), ["colour profile 'trial GRAY' does not match the picture and was ignored"])
     path = save(Image.fromarray(COLOURS), tmp_path / "d.png", icc_profile=b"no profile at all")
-    close(path, light(COLOURS), ["the colour profile is damaged and was left out: taken as sRGB"])
+    close(path, light(COLOURS), ["the colour profile is damaged and was ignored; sRGB was assumed"])
 
 
 def test_blocks_join_without_a_seam(tmp_path, monkeypatch):
@@ -230,5 +230,5 @@ def test_blocks_join_without_a_seam(tmp_path, monkeypatch):
 @pytest.mark.parametrize("dtype", [np.float32, np.int32])
 def test_pixels_of_other_kinds_are_refused(tmp_path, dtype):
     save(Image.fromarray(np.ones((4, 4), dtype=dtype)), tmp_path / "f.tif")
-    with pytest.raises(PathgenError, match=r"pixels are of kind [FI] \(.*f\.tif\); allowed: 8 or 16 bits"):
+    with pytest.raises(PathgenError, match=r"pixel mode is [FI] \(.*f\.tif\); allowed: 8 or 16 bits"):
         load_picture(tmp_path / "f.tif")

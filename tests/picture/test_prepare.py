@@ -139,8 +139,8 @@ def test_transparency_is_a_subject(tmp_path):
     [
         ({"levels_low": 60.0, "levels_high": 40.0}, "levels_low is 60"),
         ({"red": 0.0, "green": 0.0}, "red, green and blue are 0, 0, 0"),
-        ({"trim": 5.0}, "trim without a subject"),
-        ({"isolate": "nowhere.png"}, "does not exist"),
+        ({"trim": 5.0}, "`trim` needs a subject"),
+        ({"isolate": "nowhere.png"}, "no such file"),
     ],
 )
 def test_contradictions_are_refused_in_one_line(asked, why):
@@ -152,10 +152,10 @@ def test_contradictions_are_refused_in_one_line(asked, why):
 def test_advice_speaks_of_what_is_there():
     photo = scene(rows=200, cols=300)
     said = advice(prepare(colours(photo), Preparation(contrast=6.0)), 100.0, 0.4)
-    assert "other levels" in said[0]
+    assert "change the levels" in said[0]
     said = advice(prepare(colours(0.4 + 0.05 * photo), Preparation()), 100.0, 0.4)
-    assert "levels_low and levels_high stretch it" in said[1]
-    assert "used up at 60 mm" in said[3]
+    assert "stretch it with `levels_low` and `levels_high`" in said[1]
+    assert "no further detail above a width of 60 mm" in said[3]
     checks = np.indices((200, 300)).sum(axis=0) % 2
     assert detail_lost(checks.astype(float), 0.1, 0.4) > 0.9
     rgb, _ = portrait(2)
@@ -214,4 +214,4 @@ def test_the_size_a_photograph_is_used_up_at_is_that_of_the_part_kept():
     rgb, _ = portrait(2)
     made = prepare(colours(rgb), Preparation(isolate="auto", trim=0.0))
     assert made.luminance.shape[1] < rgb.shape[1]
-    assert f"used up at {made.luminance.shape[1] * 0.2:.0f} mm" in advice(made, 100.0, 0.4)[3]
+    assert f"above a width of {made.luminance.shape[1] * 0.2:.0f} mm" in advice(made, 100.0, 0.4)[3]

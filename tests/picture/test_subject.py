@@ -6,7 +6,7 @@ from scipy import ndimage
 from skimage.measure import label as label_of
 
 from pathgen.errors import PathgenError
-from pathgen.picture.subject import check_mask, clean_mask, feathered, find_subject, hardly_parted
+from pathgen.picture.subject import check_mask, clean_mask, feather, find_subject, weak_edge
 from tests.picture.portraits import portrait
 
 
@@ -44,7 +44,7 @@ def test_a_feather_keeps_the_edge_where_it_is():
     edge = np.zeros((20, 60), bool)
     edge[:, 30:] = True
     for width in (0.0, 1.0, 6.0):
-        soft = feathered(edge, width)
+        soft = feather(edge, width)
         assert soft.sum() == pytest.approx(edge.sum(), rel=1e-3)
         assert (soft[:, 29] < 0.5).all() and (soft[:, 30] > 0.5).all()
 
@@ -52,7 +52,7 @@ def test_a_feather_keeps_the_edge_where_it_is():
 @pytest.mark.parametrize(
     ("rgb", "tolerance", "why"),
     [
-        (np.full((40, 40, 3), 0.5, np.float32), 10.0, "nothing but backdrop"),
+        (np.full((40, 40, 3), 0.5, np.float32), 10.0, "no subject was found"),
         (np.random.default_rng(0).random((60, 60, 3)).astype(np.float32), 1.0, "no plain backdrop"),
         (np.full((40, 40, 3), 0.5, np.float32), 0.0, "tolerance is 0"),
         (np.full((40, 40, 3), 0.5, np.float32), np.nan, "tolerance is nan"),
@@ -64,7 +64,7 @@ def test_what_is_no_subject_is_refused(rgb, tolerance, why):
 
 
 def test_masks_that_do_not_fit_are_refused_with_both_sizes():
-    with pytest.raises(PathgenError, match="30 × 20 pixels for a picture of 40 × 20"):
+    with pytest.raises(PathgenError, match="30 × 20 pixels, the picture 40 × 20"):
         check_mask(np.eye(20, 30), (30, 20), (40, 20))
     for value, what in ((0.0, "nothing"), (1.0, "everything")):
         with pytest.raises(PathgenError, match=f"marks {what}"):
@@ -73,7 +73,7 @@ def test_masks_that_do_not_fit_are_refused_with_both_sizes():
 
 def test_an_edge_that_hardly_differs_is_told():
     rgb, true = portrait(1)
-    assert hardly_parted(rgb, true, 10.0) < 0.05
+    assert weak_edge(rgb, true, 10.0) < 0.05
     backdrop = np.median(rgb[:40].reshape(-1, 3), axis=0)
     alike = np.where(true[..., None], rgb * 0.02 + 0.98 * backdrop, rgb).astype(np.float32)
-    assert hardly_parted(alike, true, 10.0) > 0.9
+    assert weak_edge(alike, true, 10.0) > 0.9

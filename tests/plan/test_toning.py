@@ -45,7 +45,7 @@ def test_the_picture_aimed_at_is_nearer_to_the_wanted_one_in_the_written_program
         out = tmp_path / f"{aim}.gcode"
         job = Job(width=24.0, rim_width=2.0, brim=0.0, aim=aim)
         result = make(photo, out, job, material=material)
-        found = replay(out, material=material, light=Effects(smear=True, spread=0.2))
+        found = replay(out, material=material, effects=Effects(smear=True, spread=0.2))
         shows = np.s_[25:-25, 25:-25]
         if aim == "tone":
             plain = law(material.light).transmittance(result.planned.panel.thickness)
@@ -62,13 +62,13 @@ def test_the_prediction_from_the_text_is_that_from_the_map(tmp_path):
     photo, material = picture_of(tmp_path, stripes()), spread_material(0.15)
     out = tmp_path / "panel.gcode"
     planned = make(photo, out, Job(width=24.0, brim=0.0), material=material).planned
-    found = replay(out, material=material, light=Effects(smear=True, spread=0.15))
+    found = replay(out, material=material, effects=Effects(smear=True, spread=0.15))
     expected = viewed(planned.panel.thickness, law(material.light), 0.1, 0.0, 0.4, (0.15, 0.0), thinnest=0.8)
     inner = np.s_[:, 10:-10]
-    ours = found.laid.upright(len(planned.panel.thickness))
-    lit = lightness(found.lit(ours))[inner]
-    by_material = replay(out, material=material, light=Effects(smear=True, by_material=True))
-    assert np.abs(lightness(by_material.lit(ours))[inner] - lit).max() < 0.1
+    ours = found.deposited.upright(len(planned.panel.thickness))
+    lit = lightness(found.backlight(ours))[inner]
+    by_material = replay(out, material=material, effects=Effects(smear=True, by_material=True))
+    assert np.abs(lightness(by_material.backlight(ours))[inner] - lit).max() < 0.1
     assert np.sqrt(np.mean((lit - lightness(expected)[inner]) ** 2)) < 0.5
 
 

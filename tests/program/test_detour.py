@@ -17,7 +17,9 @@ from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
 from pathgen.settings.machine import KeepOut
 
-PLAIN = load_machine("moving-gantry")
+GANTRY = load_machine("moving-gantry")
+# The zones below are stated for a platform of 300 by 300 mm.
+PLAIN = replace(GANTRY, volume=replace(GANTRY.volume, x=(0.0, 300.0), y=(0.0, 300.0)))
 MATERIAL = load_material("pla-white")
 WALL = np.linspace(1.0, 2.0, 25 * 40).reshape(25, 40)
 SMALL = Job(pixel=0.5, layer=0.2, brim=3.0)

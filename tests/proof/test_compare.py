@@ -36,10 +36,12 @@ def test_the_wall_is_the_one_that_was_wanted(found):
 
 def test_a_thicker_wall_is_off_by_what_it_is_thicker(found):
     """Against a wall that is 0.1 mm thinner: every thickness figure is 0.1 mm, by its definition."""
-    even = np.full_like(found.laid.volume, 1.5 * 0.1 * 0.1 * found.laid.packing)  # mm³ of 1.5 mm of wall
+    even = np.full_like(
+        found.deposited.volume, 1.5 * 0.1 * 0.1 * found.deposited.packing
+    )  # mm³ of 1.5 mm of wall
     even[:10] *= 1.2
-    found = replace(found, laid=replace(found.laid, volume=even))
-    wall = found.laid.upright()
+    found = replace(found, deposited=replace(found.deposited, volume=even))
+    wall = found.deposited.upright()
     figures = compare(found, wall - 0.1)
     assert figures.thickness_rms_mm == pytest.approx(0.1)
     assert figures.thickness_bias_mm == pytest.approx(0.1)
@@ -52,7 +54,7 @@ def test_a_thicker_wall_is_off_by_what_it_is_thicker(found):
 
 
 def test_the_wall_itself_differs_in_nothing(found):
-    figures = compare(found, found.laid.upright())
+    figures = compare(found, found.deposited.upright())
     assert figures.thickness_max_mm < 1e-12  # what sums leave over
     assert figures.layer_volume_max_share < 1e-12
     assert figures.lightness_rms == 0.0 and figures.ssim == pytest.approx(1.0)
@@ -115,9 +117,9 @@ def test_ends_are_left_out(found):
     [
         (np.zeros((0, 0)), 0.0, "wanted"),
         (np.full((60, 200), np.nan), 0.0, "wanted"),
-        (np.zeros((60, 200)), 0.0, "no wall"),
+        (np.zeros((60, 200)), 0.0, "is 0 everywhere"),
         (np.ones(5), 0.0, "wanted"),
-        (np.ones((60, 60)), 0.0, "proportions"),
+        (np.ones((60, 60)), 0.0, "aspect ratio"),
         (WALL, 99.0, "no thickness"),
         (WALL, float("nan"), "ends"),
         (WALL, -1.0, "ends"),
@@ -129,9 +131,9 @@ def test_maps_that_are_none(found, wanted, ends, why):
 
 
 def test_a_map_of_the_panels_own_size_is_not_resampled(found):
-    laid, wanted = match_sizes(found.laid, WALL)
+    laid, wanted = match_sizes(found.deposited, WALL)
     assert np.array_equal(wanted, WALL)
-    assert laid.volume.sum() == pytest.approx(found.laid.volume.sum())
+    assert laid.volume.sum() == pytest.approx(found.deposited.volume.sum())
 
 
 def test_without_a_material_there_is_a_wall_but_no_picture(found):
@@ -139,7 +141,7 @@ def test_without_a_material_there_is_a_wall_but_no_picture(found):
     figures = compare(dark, WALL)
     assert figures.lightness_rms is None and figures.ssim is None
     with pytest.raises(PathgenError, match="--material"):
-        dark.lit(WALL)
+        dark.backlight(WALL)
 
 
 BARE = "G21\nG90\nM83\nG1 X10 Y50 Z0.2 {f}\nG1 X60 E3 F600\nG1 X60 Y50 Z0.3\nG1 X10 E1.5\nM2\n"
@@ -151,7 +153,7 @@ def test_moves_before_the_first_feed_do_not_stop_a_replay(tmp_path):
     for feed in ("F9000", ""):
         path = tmp_path / "bare.gcode"
         path.write_text(BARE.format(f=feed))
-        found = replay(path, load_machine("moving-table"), light=Effects(lag=True))
+        found = replay(path, load_machine("moving-table"), effects=Effects(lag=True))
         assert np.isfinite(found.tally.time.sum()) and found.tally.time.sum() > 0
         walls.append(found.thickness)
     np.testing.assert_allclose(walls[0], walls[1], atol=1e-9)
@@ -163,18 +165,18 @@ def test_the_lag_starves_the_start_of_a_bead_and_loses_nothing(tmp_path):
     lines = ["G21", "G90", "M83", "G1 X10 Y50 Z0.2 F600"]
     lines += [f"G1 X{10 + x / 2:g} E0.02" for x in range(1, 101)]
     path.write_text("\n".join([*lines, "M2", ""]))
-    fed, left = (replay(path, machine, light=Effects(lag=lag)) for lag in (False, True))
+    fed, left = (replay(path, machine, effects=Effects(lag=lag)) for lag in (False, True))
     assert left.thickness[0, :5].mean() < 0.9 * fed.thickness[0, :5].mean()
     middle = np.s_[0, 200:400]
     np.testing.assert_allclose(left.thickness[middle], fed.thickness[middle], rtol=1e-3)
-    assert left.laid.volume.sum() <= fed.laid.volume.sum() * (1 + 1e-9)
+    assert left.deposited.volume.sum() <= fed.deposited.volume.sum() * (1 + 1e-9)
 
 
 def test_smear_keeps_the_plastic_and_spread_the_light(tmp_path):
     out = tmp_path / "panel.gcode"
     make(WALL, out, PLAIN)
-    plain, smeared, spread = (replay(out, light=Effects(*steps)) for steps in ((), (True,), (False, 0.3)))
-    assert smeared.laid.volume.sum() == pytest.approx(plain.laid.volume.sum(), rel=1e-6)
+    plain, smeared, spread = (replay(out, effects=Effects(*steps)) for steps in ((), (True,), (False, 0.3)))
+    assert smeared.deposited.volume.sum() == pytest.approx(plain.deposited.volume.sum(), rel=1e-6)
     assert spread.picture.sum() == pytest.approx(plain.picture.sum(), rel=1e-6)
     assert not np.array_equal(smeared.thickness, plain.thickness)
     assert np.array_equal(spread.thickness, plain.thickness)

@@ -219,7 +219,7 @@ def test_heads_that_are_none(content, why):
 
 @pytest.mark.parametrize("name", ["missing.gcode", "zero\0byte.gcode", ""])
 def test_files_that_cannot_be_read(name, tmp_path):
-    with pytest.raises(PathgenError, match="cannot read"):
+    with pytest.raises(PathgenError, match="no such file|is a folder|cannot be read"):
         read_facts(str(tmp_path / name))
 
 

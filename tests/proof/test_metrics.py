@@ -12,10 +12,10 @@ from pathgen.files.quantities import flatten
 from pathgen.gcode.read import read_program
 from pathgen.motion import limit_feed, plan_speeds
 from pathgen.panel import Bend
-from pathgen.proof.footprint import beads_of, joint_shapes, run_shapes
+from pathgen.proof.footprint import extract_beads, joint_shapes, run_shapes
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import in_plane, pooled, sample_layers
-from pathgen.proof.trace import counts, measure_melt_rate, measure_spacing
+from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
+from pathgen.proof.trace import count_strokes, measure_melt_rate, measure_spacing
 from tests.layers.test_tailored import smooth_wall
 from tests.reference.test_footprint import AMOUNTS, frame_of, strokes_of
 
@@ -35,7 +35,7 @@ def written(wall, folder, **job):
 def judge(result, program, frame, amounts, layers=3, **more):
     numbers = sample_layers(layers, len(result.planned.layers))
     sections = [result.planned.layers.profiles(i, i + 1).thickness[0] for i in numbers]
-    return pooled(in_plane(program, frame, sections, numbers, **amounts, **more))
+    return pool_layers(measure_coverage(program, frame, sections, numbers, **amounts, **more))
 
 
 def test_a_straight_wall_has_neither_gaps_nor_overlap(tmp_path):
@@ -54,7 +54,7 @@ def test_visible_width_overlaps_by_its_round_flanks(tmp_path):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_tailored_puts_less_in_the_wrong_place_than_uniform_beads(seed, tmp_path):
-    wall = np.tile(smooth_wall(seed, layers=1, columns=600), (6, 1))
+    wall = np.tile(smooth_wall(seed, layers=1, columns=400), (4, 1))
     wrong = {}
     for fill in ("tailored", "contour", "raster"):
         row = judge(*written(wall, tmp_path, fill=fill, direction="along"), joints="fitted")
@@ -74,7 +74,7 @@ def serpentine(lines, width, spacing, axis=0):
 @pytest.mark.parametrize("axis", [0, 1])
 def test_a_serpentine_that_just_fills_overlaps_nowhere_not_even_at_its_turns(axis):
     frame, shape = frame_of(10.0), shapely.box(0, 0, *((10, 1.6) if axis == 0 else (1.6, 10)))
-    (found,) = in_plane(serpentine(4, 0.4, 0.4, axis), frame, [shape], [0], **AMOUNTS)
+    (found,) = measure_coverage(serpentine(4, 0.4, 0.4, axis), frame, [shape], [0], **AMOUNTS)
     assert found.overlap < 1e-6 and found.void < 0.01 and found.outside < 1e-6
 
 
@@ -83,44 +83,44 @@ def test_a_serpentine_beside_itself_overlaps(axis):
     """Lines of 0.4 mm width, 0.3 mm apart: three seams of 0.1 mm, 9.6 mm long, less a joint of one width."""
     frame, shape = frame_of(10.0), shapely.box(0, 0, *((10, 1.2) if axis == 0 else (1.2, 10)))
     moves = serpentine(4, 0.4, 0.3, axis)
-    (found,) = in_plane(moves, frame, [shape], [0], **AMOUNTS)
+    (found,) = measure_coverage(moves, frame, [shape], [0], **AMOUNTS)
     assert found.overlap == pytest.approx(3 * 0.1 * (9.6 - 0.4) / 12, rel=0.02)
-    assert counts(moves, frame).hairpins.tolist() == [3]
+    assert count_strokes(moves, frame).hairpins.tolist() == [3]
 
 
 def test_a_closed_loop_has_no_overlap_at_its_seam_and_no_loose_end():
     moves, frame = strokes_of(([(1, 1), (9, 1), (9, 3), (1, 3), (1, 1)], 0.4)), frame_of(10.0)
-    beads = beads_of(moves, frame, **AMOUNTS)
+    beads = extract_beads(moves, frame, **AMOUNTS)
     shapes = run_shapes(beads, beads.spacing)
     joints = joint_shapes(beads, beads.spacing, shapes)
     whole = shapely.box(0, 0, 10, 4)
-    (found,) = in_plane(moves, frame, [whole], [0], **AMOUNTS)
+    (found,) = measure_coverage(moves, frame, [whole], [0], **AMOUNTS)
     assert len(shapes) == 2 and len(joints) == 2 and found.overlap < 1e-9
-    assert counts(moves, frame).loose_ends.tolist() == [0]
+    assert count_strokes(moves, frame).loose_ends.tolist() == [0]
 
 
 def test_a_layer_alone_is_judged_as_among_others(tmp_path):
     result, program, frame, amounts = written(smooth_wall(3, layers=12), tmp_path)
     sections = [result.planned.layers.profiles(i, i + 1).thickness[0] for i in (2, 5)]
-    both = in_plane(program, frame, sections, [2, 5], **amounts)
-    assert in_plane(program, frame, sections[1:], [5], **amounts) == both[1:]
-    assert in_plane(program.moves, frame, sections, [2, 5], **amounts) == both
+    both = measure_coverage(program, frame, sections, [2, 5], **amounts)
+    assert measure_coverage(program, frame, sections[1:], [5], **amounts) == both[1:]
+    assert measure_coverage(program.moves, frame, sections, [2, 5], **amounts) == both
 
 
 def test_no_beads_and_no_section():
     frame, none = frame_of(10.0), strokes_of()
-    bare, empty = in_plane(none, frame, [np.ones(100), np.zeros(100)], [0, 0], **AMOUNTS)
+    bare, empty = measure_coverage(none, frame, [np.ones(100), np.zeros(100)], [0, 0], **AMOUNTS)
     assert (bare.void, bare.overlap, bare.outside, bare.filled) == (1.0, 0.0, 0.0, 0.0)
     assert np.isnan(empty.void)
-    assert pooled([]).void_share is None and pooled([bare, empty]).void_share == 1.0
-    assert not counts(none, frame).strokes.any()
+    assert pool_layers([]).void_share is None and pool_layers([bare, empty]).void_share == 1.0
+    assert not count_strokes(none, frame).strokes.any()
     assert measure_spacing(none, frame, **AMOUNTS).normal.median is None
 
 
 def test_rows_are_plain_json(tmp_path):
     result, program, frame, amounts = written(np.full((12, 60), 1.26), tmp_path)
-    found = in_plane(program, frame, [np.full(60, 1.26)], [3], **amounts)
-    for row in (flatten(pooled(found)), flatten(counts(program, frame).per_layer)):
+    found = measure_coverage(program, frame, [np.full(60, 1.26)], [3], **amounts)
+    for row in (flatten(pool_layers(found)), flatten(count_strokes(program, frame).per_layer)):
         assert json.loads(json.dumps(row, allow_nan=False)) == row
 
 
@@ -135,7 +135,7 @@ def test_spacings_are_those_of_the_fill(tmp_path):
 
 def test_strokes_and_loose_ends_are_counted(tmp_path):
     result, program, frame, _ = written(np.full((12, 300), 1.26), tmp_path)
-    found = counts(program, frame, picture=(3.0, 27.0))
+    found = count_strokes(program, frame, picture=(3.0, 27.0))
     layers = len(result.planned.layers)
     assert (found.strokes == 1).all() and len(found.strokes) == layers
     assert (found.hairpins == 2).all() and not found.loose_ends.any()
@@ -154,7 +154,7 @@ def test_flow_is_volume_over_time(tmp_path):
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
     assert found.by_time.median == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
-    with pytest.raises(PathgenError, match="a plan of"):
+    with pytest.raises(PathgenError, match="speed plan of"):
         measure_melt_rate(moves.only(rows), plan, 1.75)
 
 
@@ -166,12 +166,12 @@ def test_a_sample_is_even_and_inside():
 def test_refusals(tmp_path):
     result, program, frame, amounts = written(np.full((12, 60), 1.26), tmp_path)
     with pytest.raises(PathgenError, match="layer 99"):
-        in_plane(program, frame, [np.ones(60)], [99], **amounts)
+        measure_coverage(program, frame, [np.ones(60)], [99], **amounts)
     with pytest.raises(PathgenError, match="width 'wide'"):
-        in_plane(program, frame, [np.ones(60)], [1], **amounts, width="wide")
+        measure_coverage(program, frame, [np.ones(60)], [1], **amounts, width="wide")
     with pytest.raises(PathgenError, match="joints 'square'"):
-        in_plane(program, frame, [np.ones(60)], [1], **amounts, joints="square")
+        measure_coverage(program, frame, [np.ones(60)], [1], **amounts, joints="square")
     with pytest.raises(PathgenError, match="bent by 90"):
-        in_plane(program, replace(frame, bend=Bend(frame.width, 90.0)), [np.ones(60)], [1], **amounts)
+        measure_coverage(program, replace(frame, bend=Bend(frame.width, 90.0)), [np.ones(60)], [1], **amounts)
     with pytest.raises(PathgenError, match="section of shape"):
-        in_plane(program, frame, [np.ones(3)], [1], **amounts)
+        measure_coverage(program, frame, [np.ones(3)], [1], **amounts)

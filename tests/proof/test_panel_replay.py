@@ -41,11 +41,13 @@ def test_what_is_known_is_what_was_planned(panel):
     out, result = panel
     found = replay(out).as_dict()
     json.dumps(found, allow_nan=False)
-    assert found["time_s"] == pytest.approx(result.summary.times.time_s, rel=0.02)  # the finish block moves too
+    assert found["time_s"] == pytest.approx(
+        result.summary.times.time_s, rel=0.02
+    )  # the finish block moves too
     assert found["filament_m"] == pytest.approx(result.summary.filament_m, abs=1e-4)
     assert found["mass_g"] == pytest.approx(found["filament_m"] * 1000 * AREA * 1.24e-3, abs=0.01)
     assert found["outside_mm3"] == 0.0 and found["complete"]
-    assert found["layers"] == found["layers_laid"] == len(result.planned.layers)
+    assert found["layers"] == found["layers_deposited"] == len(result.planned.layers)
 
 
 def test_white_is_the_headers_and_a_hole_is_not_taken_for_it(panel):
@@ -60,11 +62,11 @@ def test_white_is_the_headers_and_a_hole_is_not_taken_for_it(panel):
 
 def test_light_beside_a_hole(panel):
     """An even wall is even when lit; a hole lets more through than the picture's white."""
-    found = replay(panel[0], light=Effects(spread=0.3))
+    found = replay(panel[0], effects=Effects(spread=0.3))
     wall = np.full((40, 150), 0.8)
-    np.testing.assert_allclose(found.lit(wall), 1.0)
+    np.testing.assert_allclose(found.backlight(wall), 1.0)
     wall[20, 75] = 0.0
-    lit = found.lit(wall)
+    lit = found.backlight(wall)
     assert lit.max() > 1.0 and lit[20, 75] == lit.max() and lit[0, 0] == pytest.approx(1.0)
 
 
@@ -76,8 +78,8 @@ def test_plastic_beside_the_panel_is_said(panel):
     moved.write_text(text.replace(place, f"; panel origin y = {y + 3:.3f} mm"))
     found = replay(moved)
     (note,) = found.notes
-    assert "beside the panel" in note
-    assert found.laid.outside > 0.1 * found.laid.volume.sum()
+    assert "outside the panel" in note
+    assert found.deposited.outside > 0.1 * found.deposited.volume.sum()
 
 
 def test_a_material_of_ones_own_is_missed_but_not_needed(panel):
@@ -86,7 +88,7 @@ def test_a_material_of_ones_own_is_missed_but_not_needed(panel):
     found = replay(ours)
     assert found.material is None and any("'ours'" in note and "--material" in note for note in found.notes)
     assert found.as_dict()["mass_g"] is None
-    with pytest.raises(PathgenError, match="no material"):
+    with pytest.raises(PathgenError, match="unknown material"):
         found.picture  # noqa: B018
     named = replay(ours, material=load_material("petg-white"))
     assert named.notes == () and named.picture.shape == found.thickness.shape
@@ -105,9 +107,9 @@ def test_other_settings_than_the_shipped_ones_are_said_only_of_shipped_ones(pane
 
 
 def test_smear_acts_before_and_spread_after_the_wall(panel):
-    plain, smeared = replay(panel[0]), replay(panel[0], light=Effects(smear=True))
-    assert smeared.laid.volume.sum() == pytest.approx(plain.laid.volume.sum(), rel=1e-9)
+    plain, smeared = replay(panel[0]), replay(panel[0], effects=Effects(smear=True))
+    assert smeared.deposited.volume.sum() == pytest.approx(plain.deposited.volume.sum(), rel=1e-9)
     # What turns at the ends pile up in one column is shared with its neighbours.
     assert smeared.thickness[:, :5].max() < plain.thickness[:, :5].max()
-    same = replace(plain, light=Effects(spread=0.0))
+    same = replace(plain, effects=Effects(spread=0.0))
     np.testing.assert_array_equal(same.picture, plain.picture)

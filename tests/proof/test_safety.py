@@ -6,11 +6,11 @@ import pytest
 
 from pathgen import load_machine, load_material, machine_names, material_names
 from pathgen.proof.checklist import RULES, check_program
-from pathgen.proof.safety import DISCLAIMER, GUIDANCE, PROVEN, build_safety_list, header_lines
+from pathgen.proof.safety import CHECKED, DISCLAIMER, GUIDANCE, build_safety_list, header_lines
 from tests.proof.checklist.programs import program
 
 PLACES = ("cut-off", "smoke alarm", "flammable", "ventilation", "hot surfaces", "children", "mains leads")
-MORE = ("first layer", "not left alone", "LED only", "mm from the panel", "licensed electrician")
+MORE = ("first layer", "never left alone", "LED only", "mm from the panel", "licensed electrician")
 
 
 @pytest.mark.parametrize("machine", machine_names())
@@ -29,33 +29,33 @@ def test_a_lamp_stays_under_the_glass_transition(material):
     """PLA softens at 56 to 61 °C (Front. Chem. 1:32, 2013), PETG near 81 °C: a lamp keeps well below."""
     plastic = load_material(material)
     line = next(
-        item.text for item in build_safety_list(load_machine("ngc-lab"), plastic).yours if "LED" in item.text
+        item.text for item in build_safety_list(load_machine("ngc-lab"), plastic).open if "LED" in item.text
     )
-    assert f"over {plastic.temperature.glass_transition - 15:g} °C" in line
+    assert f"above {plastic.temperature.glass_transition - 15:g} °C" in line
 
 
 def test_what_the_text_proves():
     machine, plastic = load_machine("moving-table"), load_material("pla-white")
     text = program("moving-table")
     good = build_safety_list(machine, plastic, check_program(text))
-    assert {item.state for item in good.proven} == {"holds", "not in the text"}
-    assert all(item.state == "yours" for item in good.yours)
+    assert {item.state for item in good.checked} == {"passed", "not in the text"}
+    assert all(item.state == "to tick" for item in good.open)
     bad = build_safety_list(machine, plastic, check_program(text.replace(b"M104 S0 ", b"M105 ")))
-    heaters = next(item for item in bad.proven if "heater turned off" in item.text)
-    assert heaters.state == "falls short" and "208" in heaters.text
+    heaters = next(item for item in bad.checked if "heater turned off" in item.text)
+    assert heaters.state == "failed" and "208" in heaters.text
     broken = build_safety_list(machine, plastic, check_program(text.replace(b"M107\n", b"??\n", 1)))
-    assert "holds as far as read" in {item.state for item in broken.proven}
-    assert json.loads(json.dumps(bad.as_dict()))["proven"][0]["state"] == "holds"
+    assert "passed where readable" in {item.state for item in broken.checked}
+    assert json.loads(json.dumps(bad.as_dict()))["checked"][0]["state"] == "passed"
 
 
 def test_a_machine_that_heats_by_itself_proves_nothing_of_heat():
     machine, plastic = load_machine("long-tube"), load_material("pla-white")
     listed = build_safety_list(machine, plastic, check_program(program("long-tube")))
-    assert "not in the text" in listed.proven[0].state and "by itself" in listed.proven[0].text
+    assert "not in the text" in listed.checked[0].state and "set at the machine" in listed.checked[0].text
 
 
 def test_its_rules_are_rules():
-    assert {number for _, numbers in PROVEN for number in numbers} <= set(RULES)
+    assert {number for _, numbers in CHECKED for number in numbers} <= set(RULES)
 
 
 def test_the_short_form_fits_a_header():

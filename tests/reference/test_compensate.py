@@ -10,7 +10,7 @@ from skimage.color import xyz2lab
 from skimage.metrics import structural_similarity
 
 from pathgen import optics, picture
-from pathgen.optics.inverse import Bounds, Misfit, compensate, lightness_and_slope
+from pathgen.optics.inverse import MapBounds, Misfit, compensate, lightness_and_slope
 from pathgen.optics.laws import TwoFluxLaw
 from pathgen.optics.predict import PictureModel, backlit, viewed
 from pathgen.picture.colorimetry import decode_srgb, luminance
@@ -107,7 +107,7 @@ def test_the_nearest_map_that_does_not_lean_is_what_a_general_solver_finds():
     # scipy's trust-constr on a column of ten: least weighted squares under t[r − 1] − t[r] ≤ reach.
     draw = np.random.default_rng(4)
     column, worth, reach = draw.uniform(1, 3, 10), draw.uniform(0.5, 2, 10), 0.1
-    ours = Bounds((0.0, 9.0), reach).nearest(column[:, None], worth[:, None])[:, 0]
+    ours = MapBounds((0.0, 9.0), reach).project(column[:, None], worth[:, None])[:, 0]
     rises = np.eye(10)[:-1] - np.eye(10)[1:]
     found = minimize(
         lambda t: np.sum((worth * (t - column)) ** 2),

@@ -6,15 +6,15 @@ import shapely
 
 from pathgen.motion import Kind, Moves
 from pathgen.proof.footprint import (
-    beads_of,
+    extract_beads,
     fitted_outlines,
     run_shapes,
     section_shape,
-    stadiums,
+    stadium_shapes,
     visible_width,
 )
 from pathgen.proof.frame import Frame
-from pathgen.proof.metrics import in_plane
+from pathgen.proof.metrics import measure_coverage
 
 HEIGHT, LENGTH, FILAMENT = 0.2, 40.0, np.pi * 1.75**2 / 4
 AMOUNTS = {"packing": 1.0, "filament_diameter": 1.75}
@@ -54,7 +54,7 @@ def test_the_uniform_bead_strip(pairs, void, overlap, joints):
     centres = [width * (i + 0.5) for i in range(pairs)]
     centres += [thickness - n for n in centres]
     moves, section = strip(centres, width), np.full(round(LENGTH / 0.1), thickness)
-    (found,) = in_plane(
+    (found,) = measure_coverage(
         moves, frame_of(), [section], [0], between=(2.0, LENGTH - 2), joints=joints, **AMOUNTS
     )
     assert found.void == pytest.approx(void, abs=0.01)
@@ -66,7 +66,7 @@ def test_stadium_area_is_the_exact_geometry():
     """A stadium of length L and width w: L·w + π·w²/4."""
     start, end = np.array([[0.0, 0.0], [1.0, 1.0]]), np.array([[3.0, 4.0], [1.0, 2.0]])
     width = np.array([0.4, 0.6])
-    found = [shape.area for shape in stadiums(start, end, width)]
+    found = [shape.area for shape in stadium_shapes(start, end, width)]
     # Round ends are chords, hence 1 %.
     assert found == pytest.approx(np.array([5.0, 1.0]) * width + np.pi * width**2 / 4, rel=1e-2)
 
@@ -86,7 +86,7 @@ def wavy(seed, moves=40):
 
 
 def beads_along(*paths):
-    return beads_of(strokes_of(*paths), frame_of(), **AMOUNTS)
+    return extract_beads(strokes_of(*paths), frame_of(), **AMOUNTS)
 
 
 def test_equal_widths_on_a_line_make_one_stadium_whatever_the_joint():
@@ -110,7 +110,7 @@ def test_fitted_joints_cover_what_is_deposited(seed):
 
 
 def counted(paths, thickness, step=0.01):
-    """Void, overlap and outside by counting points, each stroke a set of stadiums; no polygon is made."""
+    """Void, overlap and outside by counting points, without polygons: each stroke is a set of stadiums."""
     u, n = np.meshgrid(np.arange(step / 2, 14, step), np.arange(-1 + step / 2, 4, step))
     times = np.zeros(u.shape, int)
     for points, widths in paths:
@@ -135,7 +135,7 @@ def test_shares_are_those_of_counted_points(seed):
     paths = [wavy(seed), wavy(seed + 10), wavy(seed + 20)]
     paths = [(points + np.array([0.0, 0.3 * i]), width) for i, (points, width) in enumerate(paths)]
     frame = frame_of(14.0)
-    (found,) = in_plane(strokes_of(*paths), frame, [np.full(140, 1.8)], [0], **AMOUNTS)
+    (found,) = measure_coverage(strokes_of(*paths), frame, [np.full(140, 1.8)], [0], **AMOUNTS)
     void, overlap, outside = counted(paths, 1.8)
     assert overlap > 0.05 and void > 0.05
     assert (found.void, found.overlap, found.outside) == pytest.approx((void, overlap, outside), abs=2e-3)

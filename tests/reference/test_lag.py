@@ -13,7 +13,7 @@ from scipy import signal
 from scipy.integrate import solve_ivp
 
 from pathgen.motion import Kind, Moves, SpeedPlan, filament_area, plan_speeds
-from pathgen.motion.lag import held_volume, lagged_volume, shorter
+from pathgen.motion.lag import held_volume, lagged_volume, split_moves
 from pathgen.settings import load_machine
 from tests.motion.conftest import plain_machine, polyline
 
@@ -111,7 +111,8 @@ def test_a_trapezoid_against_a_solver():
     """Cut into 1 mm pieces, from rest to rest; `scipy.signal.lsim` is exact for input straight in between."""
     machine = plain_machine(acceleration=1000.0)
     flow_per_speed = 0.05 * AREA / 15
-    moves = shorter(polyline([[0, 0], [15, 0]], 100.0, 0.05), 1.0)  # 0.1 s up, 5 mm at 100 mm/s, 0.1 s down
+    # 0.1 s up, 5 mm at 100 mm/s, 0.1 s down
+    moves = split_moves(polyline([[0, 0], [15, 0]], 100.0, 0.05), 1.0)
     plan = plan_speeds(moves, machine)
     t = np.linspace(0.0, 0.25, 25_001)
     assert plan.time.sum() == pytest.approx(t[-1])

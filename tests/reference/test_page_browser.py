@@ -20,7 +20,8 @@ import pytest
 from PIL import Image
 
 from pathgen.job import make, make_several
-from pathgen.report.page import page
+from pathgen.proof.safety import SafetyItem
+from pathgen.report import page, page_safety
 from pathgen.settings import Job
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="no selenium: pip install selenium")
@@ -32,13 +33,25 @@ DRIVER = shutil.which("chromedriver")
 AXE = Path(os.environ.get("AXE_CORE") or ROOT / "node_modules" / "axe-core" / "axe.min.js")
 # WCAG 2.2, levels A and AA, in the tags of axe-core, and its own best practices.
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
-CHECKS = [
-    ("every set-point is within its limits", "holds"),
-    ("filament is fed only where the nozzle is hot", "falls short"),
-    ("A working smoke alarm in the room.", "to tick"),
-]
+CHECKS = page_safety.ChecksBeforeRunning(
+    [
+        SafetyItem("temperatures within the limits", "passed"),
+        SafetyItem("no filament fed while the nozzle is cold", "failed"),
+        SafetyItem("a working smoke alarm in the room", "to tick"),
+    ],
+    [],
+    "1 error found; the program must not run",
+    ["Error 205, line 9: filament fed before the nozzle reached its temperature"],
+)
 
 pytestmark = pytest.mark.skipif(not (BROWSER and DRIVER), reason="no browser: chromium and chromium-driver")
+
+
+def rendered(result, program):
+    """The page with a checklist of its own, which has items in every state."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(page, "list_checks", lambda *_: CHECKS)
+        return page.render_page(result, program)
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +64,7 @@ def file(tmp_path_factory):
     job = Job(width=40.0, layer=0.2, pixel=0.2, brim=4.0, wedges=2, wedge_height=18.0, wedge_base=6.0)
     result = make(folder / "swell.png", folder / "swell.gcode", job)
     path = folder / "swell.html"
-    path.write_bytes(page(result, folder / "swell.gcode", safety=CHECKS))
+    path.write_bytes(rendered(result, folder / "swell.gcode"))
     return path
 
 
@@ -63,7 +76,7 @@ def several(tmp_path_factory):
     job = {"machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 3.0}
     panels = [(wave, Job(**job)), (wave[:30, ::-2], Job(copies=2, rim_width=2.0, **job))]
     path = folder / "several.html"
-    path.write_bytes(page(make_several(panels, folder / "a.gcode"), folder / "a.gcode", safety=CHECKS))
+    path.write_bytes(rendered(make_several(panels, folder / "a.gcode"), folder / "a.gcode"))
     return path
 
 
@@ -130,7 +143,7 @@ def test_the_policy_stops_what_would_leave_the_file(opened):
 
 
 def test_the_slider_goes_through_the_layers_by_keyboard(opened):
-    slider, said = by(opened, "layer-1"), by(opened, "said-1")
+    slider, said = by(opened, "layer-1"), by(opened, "words-1")
     last = int(slider.get_attribute("max"))
     heights, drawn = {}, {}
     for key, wanted in (
@@ -171,13 +184,13 @@ def test_a_tap_on_the_layer_moves_the_window(opened):
 
 def test_the_pictures_change_places_by_keyboard(opened):
     swap, shown = by(opened, "swap-1"), by(opened, "state-1")
-    predicted, wanted = by(opened, "predicted-1"), by(opened, "wanted-1")
+    predicted, wanted = by(opened, "predicted-1"), by(opened, "target-1")
     place = predicted.rect  # on the page, wherever it is scrolled to
     assert predicted.is_displayed() and not wanted.is_displayed() and shown.text == "predicted"
-    for key, text in ((keys.SPACE, "wanted"), (keys.ENTER, "predicted"), (keys.SPACE, "wanted")):
+    for key, text in ((keys.SPACE, "target"), (keys.ENTER, "predicted"), (keys.SPACE, "target")):
         swap.send_keys(key)
         assert shown.text == text
-        assert (wanted.is_displayed(), predicted.is_displayed()) == (text == "wanted", text == "predicted")
+        assert (wanted.is_displayed(), predicted.is_displayed()) == (text == "target", text == "predicted")
     assert wanted.rect == pytest.approx(place)
 
 
@@ -190,9 +203,9 @@ def test_each_panel_has_levers_of_its_own(both):
     by(both, "swap-2").send_keys(keys.ENTER)
     now = {name: ink(both, name) for name in before}
     assert [now[name] == before[name] for name in before] == [True, True, False, False]
-    assert (by(both, "state-1").text, by(both, "state-2").text) == ("predicted", "wanted")
-    assert by(both, "predicted-1").is_displayed() and by(both, "wanted-2").is_displayed()
-    assert by(both, "said-2").text.startswith("Layer 1 of ")
+    assert (by(both, "state-1").text, by(both, "state-2").text) == ("predicted", "target")
+    assert by(both, "predicted-1").is_displayed() and by(both, "target-2").is_displayed()
+    assert by(both, "words-2").text.startswith("Layer 1 of ")
     assert by(both, "layer-2").accessible_name == "Panels 2 and 3: Layer"
 
 
@@ -259,8 +272,8 @@ def printed(opened, tmp_path):
 
 
 def test_on_paper_it_breaks_where_parts_end(paper):
-    starts = ("Layer by layer", "Where the time goes", "Before it runs", "Settings")
-    heads = (*starts, "The picture it will show", "How it stands while it grows", "After the print")
+    starts = ("Layer by layer", "Time", "Before the run", "Settings")
+    heads = (*starts, "Predicted picture", "Stability during the print", "After the print")
     lines = [[line.strip() for line in sheet.splitlines() if line.strip()] for sheet in paper]
     assert 4 <= len(lines) <= 8
     assert set(starts) <= {sheet[0] for sheet in lines}
@@ -271,7 +284,7 @@ def test_on_paper_it_breaks_where_parts_end(paper):
 
 def test_paper_has_no_levers_but_all_settings(paper):
     text = "\n".join(paper)
-    for gone in ("Along it", "Show the wanted picture", "To the content", "Contents"):
+    for gone in ("Position", "Show the target picture", "Skip to content", "Contents"):
         assert gone not in text
     assert "first layer" in text and "wedge height" in text  # the settings, told in full
     assert text.count("Layer 1 of ") == 1 and len(re.findall(r"^\s*Layer \d+ of ", text, re.M)) == 3
@@ -281,5 +294,5 @@ def test_on_paper_each_panel_has_two_sheets(both, tmp_path):
     sheets = printed(both, tmp_path)
     heads = [next(line.strip() for line in sheet.splitlines() if line.strip()) for sheet in sheets]
     panels = ["Panel 1: array", "Layer by layer", "Panels 2 and 3: array", "Layer by layer"]
-    assert heads[1:] == [*panels, "Where the time goes", "Before it runs", "Settings"]
-    assert all("How it stands" in sheets[at] for at in (1, 3))
+    assert heads[1:] == [*panels, "Time", "Before the run", "Settings"]
+    assert all("Stability during" in sheets[at] for at in (1, 3))

@@ -10,15 +10,15 @@ from matplotlib.text import Text
 
 from pathgen.report.canvas import (
     EDGE,
+    add_axes_box,
     area_mean,
-    axes_in,
-    blank,
+    dilate,
     draw_text,
-    grown,
-    pick,
+    new_sheet,
+    resample_nearest,
     shorten,
     text_width,
-    wrap,
+    wrap_text,
 )
 from pathgen.report.canvas import Box as Place
 
@@ -39,8 +39,8 @@ def test_area_means_by_whole_cells_are_block_means():
 
 def test_picking_takes_the_cell_under_the_middle():
     values = np.arange(12).reshape(3, 4)
-    assert pick(values, 6, 8)[::2, ::2].tolist() == values.tolist()
-    assert pick(values, 1, 2).tolist() == [[5, 7]]
+    assert resample_nearest(values, 6, 8)[::2, ::2].tolist() == values.tolist()
+    assert resample_nearest(values, 1, 2).tolist() == [[5, 7]]
 
 
 def test_growing_is_the_largest_within_a_square():
@@ -48,11 +48,11 @@ def test_growing_is_the_largest_within_a_square():
 
     mask = np.random.default_rng(3).random((20, 31)) > 0.95
     for by in (0, 1, 3):
-        assert (grown(mask, by) == binary_dilation(mask, np.ones((2 * by + 1, 2 * by + 1)))).all()
+        assert (dilate(mask, by) == binary_dilation(mask, np.ones((2 * by + 1, 2 * by + 1)))).all()
 
 
 def test_text_is_measured_as_it_is_drawn():
-    sheet = blank(300)
+    sheet = new_sheet(300)
     draw_text(sheet, EDGE, 100, "what holds it: wedges", 9)
     sheet.canvas.draw()
     text = sheet.findobj(Text)[-1]
@@ -65,10 +65,10 @@ def test_text_is_measured_as_it_is_drawn():
 def test_wrapped_lines_hold_all_words_and_keep_their_width():
     text = "at 150 mm the top sways 0.042 mm, 10 % of a bead; what holds it: a rim 5.2 mm thick"
     for wide in (80, 200, 460):
-        lines = wrap(text, 9, wide)
+        lines = wrap_text(text, 9, wide)
         assert " ".join(lines) == text
         assert max(text_width(line, 9) for line in lines) <= wide
-    assert len(wrap(text, 9, 80)) > len(wrap(text, 9, 460))
+    assert len(wrap_text(text, 9, 80)) > len(wrap_text(text, 9, 460))
 
 
 def test_a_word_that_is_too_long_is_cut_in_its_middle():
@@ -79,13 +79,13 @@ def test_a_word_that_is_too_long_is_cut_in_its_middle():
     assert name.startswith(head) and name.endswith(tail) and head and tail
     assert shorten(name, 9, 1000) == name
     assert shorten(name, 9, 1) == "…"
-    assert wrap(name, 9, 150) == [short]
+    assert wrap_text(name, 9, 150) == [short]
 
 
 @pytest.mark.parametrize(("wide", "high"), [(460, 46), (64, 640), (18, 18), (460, 460)])
 def test_ticks_have_room_for_their_figures(wide, high, written):
-    sheet = blank(800)
-    axes = axes_in(sheet, Place(100, 60, wide, high))
+    sheet = new_sheet(800)
+    axes = add_axes_box(sheet, Place(100, 60, wide, high))
     axes.set(xlim=(0, 199.9), ylim=(0, 199.9))
     boxes = [box for _, box in written(sheet)]
     assert len(boxes) >= 2

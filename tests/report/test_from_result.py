@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.job import plan_panel, write
-from pathgen.report.from_result import facts_of, preview, silhouette
+from pathgen.job import plan_panel, plan_several, write
+from pathgen.report.from_result import gather_facts, preview, silhouette
 from pathgen.report.map_marks import FIN, NOTHING, RIB
 from pathgen.settings import Job
 
@@ -42,7 +42,7 @@ def test_the_preview_is_a_png_and_always_the_same(wedged):
 
 def test_all_maps_have_one_shape(wedged, disc):
     for result in (wedged, disc):
-        facts = facts_of(result)
+        facts = gather_facts(result)
         shape = facts.thickness.shape
         marks = facts.marks
         assert facts.luminance.shape == shape
@@ -51,7 +51,7 @@ def test_all_maps_have_one_shape(wedged, disc):
 
 
 def test_the_ledge_is_marked_and_numbered(wedged):
-    marks = facts_of(wedged).marks
+    marks = gather_facts(wedged).marks
     rows, cols = np.nonzero(marks.face)
     worst = wedged.planned.overhang.worst
     assert set(np.unique(marks.numbers)) == set(range(len(worst) + 1))
@@ -75,7 +75,7 @@ def test_wedges_hide_what_they_stand_before(wedged):
 
 def test_a_comb_stands_under_the_outline_and_not_before_it(disc):
     planned = disc.planned
-    marks = facts_of(disc).marks
+    marks = gather_facts(disc).marks
     wall = planned.panel.thickness > 0
     here = marks.supports > NOTHING
     assert {NOTHING, RIB, FIN} == set(np.unique(marks.supports))
@@ -93,7 +93,7 @@ def test_a_comb_stands_under_the_outline_and_not_before_it(disc):
 
 
 def test_sample_layers_have_the_supports_of_their_own_layer(wedged):
-    facts = facts_of(wedged)
+    facts = gather_facts(wedged)
     assert [layer.index for layer in facts.layers] == sorted(wedged.samples)
     for layer in facts.layers:
         strips = wedged.planned.supports.strips
@@ -110,9 +110,9 @@ def test_sample_layers_have_the_supports_of_their_own_layer(wedged):
 
 
 def test_a_bent_panel_has_no_sway_and_says_how_it_stands():
-    facts = facts_of(made(np.full((40, 150), 1.6), bend=90.0, rim_width=2.0))
-    assert facts.standing.steady is None and facts.standing.axes is None
-    assert facts.standing.reason and facts.standing.supports == ()
+    facts = gather_facts(made(np.full((40, 150), 1.6), bend=90.0, rim_width=2.0))
+    assert facts.stability.steady is None and facts.stability.axes is None
+    assert facts.stability.reason and facts.stability.supports == ()
     # Laid flat again, its beads stay between the back and the rim.
     for layer in facts.layers:
         assert -0.1 < layer.points[..., 1].min() and layer.points[..., 1].max() < 4.1
@@ -120,8 +120,16 @@ def test_a_bent_panel_has_no_sway_and_says_how_it_stands():
 
 def test_supports_are_put_into_words(wedged, disc):
     assert (
-        facts_of(wedged).standing.supports[0] == f"wedges: {wedged.planned.supports.contacts} tabs to break"
+        gather_facts(wedged).stability.supports[0]
+        == f"wedges: {wedged.planned.supports.contacts} tabs to break off"
     )
-    words = facts_of(disc).standing.supports
+    words = gather_facts(disc).stability.supports
     assert words[0].startswith(f"comb: {disc.planned.supports.fins} fins")
     assert words[-1] == f"{100 * disc.planned.supports.share:.1f} % of the panel's material"
+
+
+def test_the_title_names_picture_machine_plastic_and_the_number_of_panels(wedged):
+    assert gather_facts(wedged).title.endswith(" on moving-table, pla-white")
+    job = Job(layer=0.3, first_layer=0.3, pixel=0.3, brim=1.0, copies=2)
+    two = write(plan_several([(np.full((20, 30), 1.4), job)]), BytesIO())
+    assert gather_facts(two).title.endswith(" on moving-table, pla-white, the first of 2 panels")

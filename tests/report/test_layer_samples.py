@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pathgen.report.canvas import Box, blank
+from pathgen.report.canvas import Box, new_sheet
 from pathgen.report.layer_samples import (
     APRON,
     STRIP_HIGH,
     SUPPORT,
     SampleLayer,
-    busiest,
+    displayed_range,
     draw_layers,
-    reaches,
+    find_busiest,
 )
 
 
@@ -35,36 +35,36 @@ def test_the_window_shows_where_beads_move():
     n = 0.5 + np.where((u > 70) & (u < 78), np.sin(4 * u), 0.0) * 0.3
     path = np.column_stack([u, n])
     points = np.stack([path[:-1], path[1:]], axis=1)
-    start = busiest(SampleLayer(0.2, 0, points, np.full(200, 0.4), np.full(200, 0.42)), 12.0, 100.0)
+    start = find_busiest(SampleLayer(0.2, 0, points, np.full(200, 0.4), np.full(200, 0.42)), 12.0, 100.0)
     assert 65 < start < 71
-    assert 0 <= busiest(straight(), 12.0, 100.0) <= 88
-    assert busiest(straight(n=()), 12.0, 100.0) == 0
+    assert 0 <= find_busiest(straight(), 12.0, 100.0) <= 88
+    assert find_busiest(straight(n=()), 12.0, 100.0) == 0
 
 
 def test_supports_get_an_apron_and_not_the_whole_strip():
     wall = 1.05 + 0.22
-    back, front = reaches([straight(), supported()])
+    back, front = displayed_range([straight(), supported()])
     assert back == pytest.approx(-APRON * wall) and front == pytest.approx((1 + APRON) * wall)
     near = supported(front=wall + 0.1, back=-0.22)
-    _, front = reaches([near])
+    _, front = displayed_range([near])
     assert front == pytest.approx(wall + 0.3)  # half a bead more than the line
-    assert reaches([straight()]) == pytest.approx((0.0, 1.06 * wall))
+    assert displayed_range([straight()]) == pytest.approx((0.0, 1.06 * wall))
 
 
 def test_reaches_without_beads():
-    assert reaches([straight(n=())]) == (0.0, 1.06)
+    assert displayed_range([straight(n=())]) == (0.0, 1.06)
 
 
 @pytest.mark.parametrize("layer", [supported(), supported(front=1.5)])
 def test_supports_are_drawn_grey_on_both_sides_of_the_wall(layer):
-    sheet, strip = blank(400), Box(76, 160, 1104, STRIP_HIGH)
+    sheet, strip = new_sheet(400), Box(76, 160, 1104, STRIP_HIGH)
     draw_layers(sheet, [strip], [layer], 100.0)
     sheet.canvas.draw()
     dots = np.asarray(sheet.canvas.buffer_rgba())[..., :3].astype(int)
     grey = np.array(list(bytes.fromhex(SUPPORT[1:])))
     rows, cols = np.nonzero(np.abs(dots[:, : strip.left + strip.wide] - grey).max(axis=2) < 6)
     assert cols.mean() == pytest.approx(strip.left + 0.02 * strip.wide, abs=2)  # u 2 of 100 mm
-    back, front = reaches([layer])
+    back, front = displayed_range([layer])
     wall = strip.top + (np.array([0.0, 1.27]) - back) / (front - back) * strip.high
     assert rows.min() < wall[0] < wall[1] < rows.max()
     assert rows.min() >= strip.top - 1 and rows.max() <= strip.foot + 1  # the frame cuts them off

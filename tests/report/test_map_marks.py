@@ -9,7 +9,17 @@ import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from pathgen.report.canvas import BARE, THICKNESS_COLOURS, Box
-from pathgen.report.map_marks import BADGE, FIN, FRINGE, MARK, RIB, Marks, badges, mark, swatch
+from pathgen.report.map_marks import (
+    BADGE,
+    FIN,
+    FRINGE,
+    MARK,
+    RIB,
+    Marks,
+    draw_marks,
+    draw_swatch,
+    place_labels,
+)
 
 HIGH, WIDE = 90, 120
 # Dichromats' confusions in linear sRGB (Viénot, Brettel and Mollon, Color Res. Appl. 24, 1999; from memory).
@@ -28,7 +38,7 @@ def marks_of(shape=(30, 40), **given):
 
 def marked(marks, wall=True):
     dots = np.full((HIGH, WIDE, 3), 90, np.uint8)
-    return mark(dots, np.full((HIGH, WIDE), wall), marks)
+    return draw_marks(dots, np.full((HIGH, WIDE), wall), marks)
 
 
 def at(dots, colour):
@@ -90,7 +100,7 @@ def test_face_and_outline_differ_without_their_colour():
     hatched = marked(outline)[block]
     assert at(hatched, MARK).mean() == pytest.approx(0.5, abs=0.05)
     assert at(hatched, FRINGE).mean() == pytest.approx(0.5, abs=0.05)
-    assert not (swatch("face", 15, 30) == swatch("outline", 15, 30)).all()
+    assert not (draw_swatch("face", 15, 30) == draw_swatch("outline", 15, 30)).all()
 
 
 def test_supports_have_a_border_and_leave_the_wall_to_be_seen():
@@ -112,13 +122,15 @@ def test_numbers_are_inside_the_map_and_apart():
     for wide, high in ((460, 460), (64, 640), (460, 46), (200, 100)):
         box = Box(0, 0, wide, high)
         spots = rng.random((5, 2)) * (wide, high)
-        found = badges(spots, box)
+        found = place_labels(spots, box)
         assert (found > BADGE / 2).all() and (found < np.array([wide, high]) - BADGE / 2).all()
         assert all(np.abs(a - b).max() > BADGE for a, b in combinations(found, 2))
+        if min(wide, high) > 400:  # there is room beside all places
+            assert (np.abs(found[:, None] - spots).max(axis=2) > BADGE / 2 + 1).all()
 
 
 def test_numbers_stay_apart_where_there_is_no_room():
     spots = np.full((5, 2), 4.0)
-    found = badges(spots, Box(0, 0, 8, 8))
+    found = place_labels(spots, Box(0, 0, 8, 8))
     assert all(np.abs(a - b).max() > BADGE for a, b in combinations(found, 2))
-    assert badges(np.empty((0, 2)), Box(0, 0, 8, 8)).shape == (0, 2)
+    assert place_labels(np.empty((0, 2)), Box(0, 0, 8, 8)).shape == (0, 2)

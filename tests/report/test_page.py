@@ -21,16 +21,31 @@ from pathgen.motion import Kind
 from pathgen.picture import encode_srgb
 from pathgen.proof.panel_replay import Effects, replay
 from pathgen.proof.program_panel import Stated
-from pathgen.report import page_panels, page_safety
-from pathgen.report.page import page
-from pathgen.report.page_charts import Chart, ChartAxis, ticks
-from pathgen.report.page_data import judge, measure_paces, read_text
+from pathgen.proof.safety import SafetyItem
+from pathgen.report import page, page_panels, page_safety
+from pathgen.report.page_charts import Chart, ChartAxis, choose_ticks
+from pathgen.report.page_data import compare_with_plan, measure_rates, read_for_page
 from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, pack_layers
 from pathgen.settings import Job
 
 NAME = 'quay <b>&"1".png'
 QUICK = {"layer": 0.2, "pixel": 0.2, "brim": 2.0}
-CHECKS = [("every set-point is within its <limits>", "holds"), ("a smoke alarm & a switch", "to tick")]
+CHECKS = page_safety.ChecksBeforeRunning(
+    [
+        SafetyItem("every temperature is within its <limits>", "passed"),
+        SafetyItem("a smoke alarm & a switch", "to tick"),
+    ],
+    [],
+    "No errors found",
+    [],
+)
+
+
+def rendered(result, program):
+    """The page with a checklist of its own, so that the program is not checked."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(page, "list_checks", lambda *_: CHECKS)
+        return page.render_page(result, program)
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +69,7 @@ def made(folder, picture):
     program = folder / "quay.gcode"
     job = Job(width=26.0, wedges=2, wedge_height=12.0, wedge_base=5.0, **QUICK)
     result = make(picture, program, job)
-    return result, program, page(result, program, safety=CHECKS)
+    return result, program, rendered(result, program)
 
 
 class Reader(HTMLParser):
@@ -101,7 +116,7 @@ def data_of(made, number=1):
 
 def test_the_same_program_gives_the_same_bytes(made):
     result, program, whole = made
-    assert page(result, program, safety=CHECKS) == whole
+    assert rendered(result, program) == whole
 
 
 def test_nothing_is_fetched(made):
@@ -129,7 +144,7 @@ def test_names_and_items_are_escaped(made):
     read = Reader(made[2].decode())
     assert not read.all("b")
     assert NAME in "".join(read.text)
-    assert "every set-point is within its <limits>" in "".join(read.text)
+    assert "every temperature is within its <limits>" in "".join(read.text)
 
 
 def test_it_is_built_as_screen_readers_need_it(made):
@@ -149,8 +164,8 @@ def test_it_is_built_as_screen_readers_need_it(made):
 
 def test_the_predicted_picture_is_that_of_the_text(made):
     result, program, whole = made
-    # The wall, replayed as `pathgen replay --seen` does; the panel is a whole number of layers high.
-    found = replay(program, light=Effects(smear=True, by_material=True))
+    # The wall, replayed as `pathgen replay --viewed` does; the panel is a whole number of layers high.
+    found = replay(program, effects=Effects(smear=True, by_material=True))
     expected = np.clip(found.picture, 0, 1)
     # sRGB encoding, IEC 61966-2-1.
     srgb = np.where(expected <= 0.0031308, 12.92 * expected, 1.055 * expected ** (1 / 2.4) - 0.055)
@@ -170,21 +185,21 @@ def test_another_text_gives_another_picture(made, folder):
     ]
     other = folder / "thin.gcode"
     other.write_text("".join(thinned))
-    changed = page(result, other, safety=())
+    changed = rendered(result, other)
     before, after = shown(whole, "predicted"), shown(changed, "predicted")
     assert np.median(after) > np.median(before) + 20
-    assert (shown(changed, "wanted") == shown(whole, "wanted")).all()
+    assert (shown(changed, "target") == shown(whole, "target")).all()
     assert hashlib.sha256(other.read_bytes()).hexdigest() in changed.decode()
 
 
 def test_left_stays_left(made):
     result, program, whole = made
-    for name in ("wanted", "predicted"):
+    for name in ("target", "predicted"):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
     layer = pack_layers(
-        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
     left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
@@ -215,7 +230,7 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
 def test_a_beads_spacing_fills_its_thickness(made):
     result, program, _ = made
     layer = pack_layers(
-        judge(result.planned, read_text(result.platform.setup, program)).found, (0.28, 0.62)
+        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
     ).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
@@ -226,8 +241,8 @@ def test_a_beads_spacing_fills_its_thickness(made):
 
 
 def test_times_add_up(made):
-    found = judge(made[0].planned, read_text(made[0].platform.setup, made[1])).found
-    pace, whole = measure_paces(found), float(found.tally.time.sum())
+    found = compare_with_plan(made[0].planned, read_for_page(made[0].platform.setup, made[1])).found
+    pace, whole = measure_rates(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.hours[-1] == pytest.approx(whole / 3600, rel=1e-9)
@@ -241,28 +256,30 @@ def test_it_tells_what_was_made(made):
     assert result.summary.digest in said
     assert hashlib.sha256(program.read_bytes()).hexdigest() in said
     assert f"{result.summary.mass_g:.1f} g" in said and "105 layers" in said
-    assert result.planned.supports.removal in said and "LED only" in said
-    assert "a smoke alarm & a switch" in said and "Before it runs" in said
+    assert result.planned.supports.removal in said and "LEDs only" in said
+    assert "a smoke alarm & a switch" in said and "Before the run" in said
 
 
 def test_the_checklist_is_that_of_the_text(made, folder):
     result, program, _ = made
     setup = result.planned.setup
-    listed = page_safety.list_before(setup.machine, setup.material, program).items
-    assert any(item.open for item in listed)
-    assert "holds" in {item.state for item in listed if not item.open} <= {"holds", "not in the text"}
+    listed = page_safety.list_checks(setup.machine, setup.material, program).items
+    states = {item.state for item in listed}
+    assert {"passed", "to tick"} <= states <= {"passed", "to tick", "not in the text"}
     # A heater left on at the end, and the page of that text says so.
     left_on = folder / "left_on.gcode"
     heater = re.compile(r"^M104 S0.*\n", re.M)
     text = program.read_text()
     assert heater.search(text)
     left_on.write_text(heater.sub("", text))
-    said = Reader(page(result, left_on).decode())
+    said = Reader(page.render_page(result, left_on).decode())
     assert any("bad" in a.get("class", "") for a in said.all("span"))
-    assert "falls short" in "".join(said.text)
+    assert "failed" in "".join(said.text)
     told = " ".join("".join(said.text).split())
-    assert re.search(r"Stop 208, nozzle heater still on at the end\. .* What to do: turn it off", told)
-    assert "What else its check found" not in " ".join("".join(Reader(made[2].decode()).text).split())
+    assert re.search(
+        r"Error 208, .*: nozzle heater still on at the end: .* What to do: turn the heater off", told
+    )
+    assert "Findings of the check" not in " ".join("".join(Reader(made[2].decode()).text).split())
 
 
 def unpacked(whole, number):
@@ -280,19 +297,19 @@ def test_each_of_several_panels_has_its_pictures_and_layers(folder, build):
     shares = {"build": build, "machine": "moving-gantry", "layer": 0.2, "pixel": 0.2, "brim": 2.0}
     wedge = np.tile(np.linspace(1.0, 2.4, 90), (40, 1))  # dark at the right
     result = make_several([(wedge, Job(**shares)), (wedge[:25, :60], Job(rim_width=2.0, **shares))], program)
-    whole = page(result, program, safety=())
+    whole = rendered(result, program)
     moves = replay(program, stated=Stated(panel=1)).program.moves
     begun = 0
     for number, part in enumerate(result.parts, start=1):
         planned, count = part.planned, len(part.planned.layers)
-        found = replay(program, stated=Stated(panel=number), light=Effects(smear=True, by_material=True))
+        found = replay(program, stated=Stated(panel=number), effects=Effects(smear=True, by_material=True))
         srgb = np.clip(np.rint(255 * encode_srgb(np.clip(found.picture, 0, 1))), 1, 255)
         assert np.abs(shown(whole, "predicted", number) - srgb).max() <= 1
         data, points, codes = unpacked(whole, number)
         assert data["words"][-1].startswith(f"Layer {count} of {count}, ")
         # The top layer's wall, beside the moves of the text that this panel's part of the platform holds.
         end = begun + count - 1
-        inside = found.standing.frame.holds(moves.x, moves.y) & (moves.kind == Kind.WALL)
+        inside = found.panel.frame.holds(moves.x, moves.y) & (moves.kind == Kind.WALL)
         here = inside & (moves.layer == end) & (moves.filament > 0)
         length = np.hypot(*np.diff(points[-1], axis=0).T)[codes[-1][1:] >= FIRST]
         assert length.sum() == pytest.approx(moves.path()[here].sum(), rel=2e-3)
@@ -307,7 +324,7 @@ def test_copies_share_a_section_and_all_are_listed(folder):
     result = make_several(
         [(plate, job), (other, Job(machine="moving-gantry", rim_width=1.0, **QUICK))], program
     )
-    whole = page(result, program, safety=())
+    whole = rendered(result, program)
     read = Reader(whole.decode())
     said = " ".join("".join(read.text).split())
     heads = [a["id"] for a in read.all("h2") if a["id"].startswith("panel-head-")]
@@ -319,18 +336,18 @@ def test_copies_share_a_section_and_all_are_listed(folder):
 
 
 def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
-    monkeypatch.setattr(page_panels, "MOST_SEGMENTS", 24_000)
+    monkeypatch.setattr(page_panels, "MAX_SEGMENTS", 24_000)
     monkeypatch.setattr(page_panels, "LARGEST", 60)
     program, noise = folder / "many.gcode", np.random.default_rng(5)
     # Grain is the most that pictures and layers can hold; each panel is another.
     job = Job(machine="moving-gantry", rim_width=1.0, **QUICK)
     panels = [(noise.uniform(0.8, 3.0, (40, 80)), job) for _ in range(4)]
-    whole = page(make_several(panels, program), program, safety=())
+    whole = rendered(make_several(panels, program), program)
     counts = [sum(data_of(whole, number)["counts"]) for number in range(1, 5)]
     assert 12_000 < sum(counts) < 1.1 * 24_000 and min(counts) > 2_000
     # Four pictures of the size of two.
-    sizes = [shown(whole, "wanted", number).size for number in range(1, 5)]
-    assert max(shown(whole, "wanted").shape) == 42 and sum(sizes) <= 2 * 60 * 60
+    sizes = [shown(whole, "target", number).size for number in range(1, 5)]
+    assert max(shown(whole, "target").shape) == 42 and sum(sizes) <= 2 * 60 * 60
 
 
 @pytest.mark.parametrize(
@@ -341,10 +358,10 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
 def test_every_shape_has_a_page(folder, picture, keys):
     program = folder / "shape.gcode"
     result = make(picture, program, Job(width=22.0, **QUICK, **keys))
-    whole = page(result, program, safety=())
+    whole = rendered(result, program)
     size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
     assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
-    middle = shown(whole, "wanted")
+    middle = shown(whole, "target")
     third = middle.shape[1] // 3
     assert middle[30:60, third - 10 : third].mean() < middle[30:60, 2 * third : 2 * third + 10].mean()
 
@@ -352,12 +369,12 @@ def test_every_shape_has_a_page(folder, picture, keys):
 def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, picture):
     plain, solved = folder / "plain.gcode", folder / "solved.gcode"
     job = {"width": 22.0, **QUICK}
-    first = page(make(picture, plain, Job(**job)), plain, safety=())
-    second = page(make(picture, solved, Job(aim="picture", **job)), solved, safety=())
+    first = rendered(make(picture, plain, Job(**job)), plain)
+    second = rendered(make(picture, solved, Job(aim="picture", **job)), solved)
     rim = slice(20, -20)
-    apart = np.abs(shown(first, "wanted") - shown(second, "wanted"))[rim, rim]
+    apart = np.abs(shown(first, "target") - shown(second, "target"))[rim, rim]
     assert apart.max() <= 2  # rounding to layers aside, they want the same
-    assert b"the wall was solved to come near it" in second
+    assert b"the wall was solved to approximate them" in second
 
 
 def test_contrast_is_enough():
@@ -383,7 +400,7 @@ def test_contrast_is_enough():
 
 @pytest.mark.parametrize(("low", "high"), [(0, 1), (0, 8.2), (-3.7, 912), (0.2, 0.2004), (0, 1e-6)])
 def test_ticks_are_round_and_inside(low, high):
-    found = ticks(low, high)
+    found = choose_ticks(low, high)
     assert 2 <= len(found) <= 7
     assert min(found) >= low - 1e-12 and max(found) <= high * (1 + 1e-9)
     assert np.ptp(np.diff(found)) < 1e-9 * (high - low) + 1e-15
@@ -400,6 +417,26 @@ def test_a_chart_keeps_inside_its_axes():
     assert "far off" not in drawn and "&lt;Sway&gt;" in drawn and "a &amp; b" in drawn
 
 
+def test_the_names_of_a_chart_s_axes_are_at_their_middles():
+    """Ticks are where the curve passes their values; a name is midway between the ends of its axis."""
+    chart = Chart("Sway", "told", ChartAxis(0, 10, "length"), ChartAxis(0, 1, "height"), "one")
+    chart.line(np.array([0.0, 10.0]), np.array([0.0, 1.0]), "curve")
+    drawn = str(chart.svg)
+    line = re.search(r'class="curve" d="M([^"]*)"', drawn)[1]
+    (left, low), (right, top) = np.array(line.replace("L", " ").split(), float).reshape(-1, 2)
+    words = {word: at for at, word in re.findall(r"<text ([^>]*)>([^<]*)</text>", drawn)}
+    place = {
+        word: [float(re.search(rf'\b{axis}="([\d.]+)"', words[word])[1]) for axis in "xy"]
+        for word in ("length", "height", "0.2", "8")
+    }
+    assert place["length"][0] == pytest.approx((left + right) / 2, abs=0.1) and place["length"][1] > low
+    assert place["height"][1] == pytest.approx((low + top) / 2, abs=0.1) and place["height"][0] < left
+    assert place["0.2"][1] == pytest.approx(low + 0.2 * (top - low) + 4, abs=0.1)  # half a figure's height
+    assert place["8"][0] == pytest.approx(left + 0.8 * (right - left), abs=0.1)
+    turned = re.search(r"rotate\(-90 ([\d.]+) ([\d.]+)\)", words["height"])
+    assert [float(turned[1]), float(turned[2])] == pytest.approx(place["height"])
+
+
 def test_the_command_writes_it_beside_the_program(folder, picture):
     out, to = folder / "told.gcode", folder / "told.html"
     keys = ["--width", "22", "--layer", "0.2", "--pixel", "0.2", "--brim", "2"]
@@ -411,5 +448,5 @@ def test_the_command_writes_it_beside_the_program(folder, picture):
 
 
 def test_what_is_no_program_is_refused(made, folder):
-    with pytest.raises(PathgenError, match="cannot read"):
-        page(made[0], folder / "nowhere.gcode")
+    with pytest.raises(PathgenError, match="no such file|is a folder|cannot be read"):
+        rendered(made[0], folder / "nowhere.gcode")

@@ -12,15 +12,13 @@ from PIL import Image
 
 from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
+from pathgen.report.canvas import BARE, SHEET
+from pathgen.report.layer_samples import SPACING_COLOURS, SampleLayer
 from pathgen.report.map_marks import MARK, Marks
 from pathgen.report.preview_figure import (
-    BARE,
-    SHEET,
-    SPACING_COLOURS,
     PreviewFacts,
-    SampleLayer,
-    arrange,
-    compose,
+    arrange_preview,
+    compose_preview,
     draw_preview,
 )
 from pathgen.report.stability_band import Stability
@@ -37,7 +35,7 @@ def layer_of(z=0.2, index=0, spacing=0.42, n=(0.21, 0.63, 1.05), width=100.0, st
     return SampleLayer(z, index, points, np.full(len(points), spacing), np.full(len(points), spacing + 0.02))
 
 
-def facts_of(**changes):
+def gather_facts(**changes):
     steps = np.repeat(np.linspace(0.0, 1.0, 5), 200)[None] * np.ones((600, 1))
     values = {
         "thickness": 3.0 - 2.2 * steps,
@@ -79,7 +77,7 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
         lines,
         int(np.count_nonzero(thickness)),
     )
-    return facts_of(
+    return gather_facts(
         thickness=thickness,
         luminance=np.clip(thickness / 4, 0, 1),
         counts=np.ceil(thickness / 0.2).astype(np.int8),
@@ -89,11 +87,11 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
         title="harbour-archive-plate-0417-quay-with-the-old-crane-" * 5,
         lines=("a line of facts " * 20,),
         marks=Marks(found.unsupported & ~found.outline, found.unsupported & found.outline, numbers, supports),
-        standing=standing,
+        stability=standing,
     )
 
 
-def drawn(facts):
+def draw_layer_svg(facts):
     out = BytesIO()
     draw_preview(out, facts)
     return np.asarray(Image.open(out).convert("RGB"))
@@ -119,25 +117,25 @@ def well_placed(written):
 
 
 def test_size_of_the_sheet():
-    facts = facts_of()
-    picture = drawn(facts)
-    assert picture.shape == (arrange(facts).high, SHEET, 3)
-    assert picture.shape[0] > drawn(facts_of(layers=())).shape[0]
+    facts = gather_facts()
+    picture = draw_layer_svg(facts)
+    assert picture.shape == (arrange_preview(facts).high, SHEET, 3)
+    assert picture.shape[0] > draw_layer_svg(gather_facts(layers=())).shape[0]
 
 
 def test_greys_are_the_srgb_codes_of_the_luminance():
     # IEC 61966-2-1: 0.21586 is code 128, 0.50289 is 188.
     steps = np.repeat([0.0, 0.2158605, 0.50288646, 1.0], 250)[None] * np.ones((600, 1))
-    facts = facts_of(luminance=steps, layers=())
-    grey = part(drawn(facts), arrange(facts).maps[1])
+    facts = gather_facts(luminance=steps, layers=())
+    grey = part(draw_layer_svg(facts), arrange_preview(facts).maps[1])
     middles = ((np.arange(4) + 0.5) * grey.shape[1] / 4).astype(int)
     assert grey[grey.shape[0] // 2, middles].tolist() == [[c, c, c] for c in (0, 128, 188, 255)]
 
 
 def test_light_is_averaged_as_light():
     checks = np.indices((600, 1000)).sum(axis=0) % 2.0
-    facts = facts_of(luminance=checks, layers=())
-    grey = part(drawn(facts), arrange(facts).maps[1])[..., 0].astype(float)
+    facts = gather_facts(luminance=checks, layers=())
+    grey = part(draw_layer_svg(facts), arrange_preview(facts).maps[1])[..., 0].astype(float)
     # Half the light is sRGB code 188 (IEC 61966-2-1); half the codes would be 128.
     assert grey.mean() == pytest.approx(188, abs=2)
 
@@ -145,8 +143,8 @@ def test_light_is_averaged_as_light():
 def test_maps_stand_as_the_viewer_sees_them():
     corner = np.zeros((600, 1000))
     corner[:150, :250] = 1.0  # top left
-    facts = facts_of(luminance=corner, layers=())
-    grey = part(drawn(facts), arrange(facts).maps[1])[..., 0]
+    facts = gather_facts(luminance=corner, layers=())
+    grey = part(draw_layer_svg(facts), arrange_preview(facts).maps[1])[..., 0]
     rows, cols = np.nonzero(grey > 128)
     assert rows.min() == cols.min() == 0
     assert rows.max() == pytest.approx(grey.shape[0] / 4, abs=2)
@@ -154,27 +152,27 @@ def test_maps_stand_as_the_viewer_sees_them():
 
 
 def test_thicker_is_darker_and_no_wall_is_off_the_scale():
-    facts = facts_of(layers=())
+    facts = gather_facts(layers=())
     facts.thickness[:, -200:] = 0.0
-    picture = drawn(facts)
-    line = part(picture, arrange(facts).maps[0])[100]
+    picture = draw_layer_svg(facts)
+    line = part(picture, arrange_preview(facts).maps[0])[100]
     shades = line[[45, 135, 228, 320]].sum(axis=1)
     assert (np.diff(shades.astype(int)) > 30).all()
     assert line[-20].tolist() == list(BARE)
-    assert part(picture, arrange(facts).maps[1])[100, -20].tolist() == list(BARE)
+    assert part(picture, arrange_preview(facts).maps[1])[100, -20].tolist() == list(BARE)
 
 
 def test_every_count_has_one_colour():
-    facts = facts_of(layers=())
-    colours = np.unique(part(drawn(facts), arrange(facts).maps[2]).reshape(-1, 3), axis=0)
+    facts = gather_facts(layers=())
+    colours = np.unique(part(draw_layer_svg(facts), arrange_preview(facts).maps[2]).reshape(-1, 3), axis=0)
     assert len(colours) == 5
 
 
 def test_a_bead_is_drawn_in_its_place_and_width():
     bead = SampleLayer(0.2, 0, np.array([[[20.0, 2.0], [60.0, 2.0]]]), np.array([0.4]), np.array([1.0]))
-    facts = facts_of(layers=(bead,))
-    strip = arrange(facts).strips[0]
-    dots = part(drawn(facts), strip).astype(int)
+    facts = gather_facts(layers=(bead,))
+    strip = arrange_preview(facts).strips[0]
+    dots = part(draw_layer_svg(facts), strip).astype(int)
     body = np.abs(dots - np.array(SPACING_COLOURS(0.5, bytes=True)[:3])).sum(axis=2) < 12
     rows, cols = np.nonzero(body)
     reach = 2.5 * 1.06  # mm shown: to the bead's front face and a little more
@@ -186,9 +184,9 @@ def test_marks_are_on_the_map_of_thickness_only():
     face = np.zeros((600, 1000), bool)
     face[300:330, 500:550] = True
     none = np.zeros(face.shape, np.int8)
-    facts = facts_of(marks=Marks(face, np.zeros_like(face), none, none), layers=())
-    picture = drawn(facts)
-    marked = [(part(picture, box) == MARK).all(axis=2) for box in arrange(facts).maps]
+    facts = gather_facts(marks=Marks(face, np.zeros_like(face), none, none), layers=())
+    picture = draw_layer_svg(facts)
+    marked = [(part(picture, box) == MARK).all(axis=2) for box in arrange_preview(facts).maps]
     rows, cols = np.nonzero(marked[0])
     assert rows.min() / marked[0].shape[0] == pytest.approx(300 / 600, abs=0.01)
     assert cols.max() / marked[0].shape[1] == pytest.approx(550 / 1000, abs=0.01)
@@ -217,7 +215,7 @@ def test_same_facts_same_bytes():
     ids=["no beads", "no layers", "no wall", "one cell", "tall", "wide", "odd title"],
 )
 def test_extremes_give_a_picture(changes, well_placed):
-    sheet = compose(facts_of(**changes))
+    sheet = compose_preview(gather_facts(**changes))
     well_placed(sheet)
     assert np.asarray(sheet.canvas.buffer_rgba())[..., :3].std() > 5
 
@@ -237,17 +235,17 @@ def test_extremes_give_a_picture(changes, well_placed):
     ids=["plain", "tall", "tall with wedges", "wide", "held all the way", "2 x 2", "swaying", "bent"],
 )
 def test_what_is_written_stays_apart_and_on_the_sheet(given, well_placed):
-    well_placed(compose(standing_facts(**given)))
+    well_placed(compose_preview(standing_facts(**given)))
 
 
 def test_less_to_say_takes_less_of_the_sheet():
     full = standing_facts()
     nothing = Stability(None, None, None)
-    highs = [arrange(replace(full, standing=s)).high for s in (None, nothing, full.standing)]
+    highs = [arrange_preview(replace(full, stability=s)).high for s in (None, nothing, full.stability)]
     assert highs[0] < highs[1] < highs[2]
 
 
 def test_a_path_will_do(tmp_path):
-    draw_preview(tmp_path / "preview.png", facts_of(layers=()))
+    draw_preview(tmp_path / "preview.png", gather_facts(layers=()))
     with Image.open(tmp_path / "preview.png") as picture:
         assert picture.width == SHEET

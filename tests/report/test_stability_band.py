@@ -9,7 +9,7 @@ import pytest
 
 from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import blank
+from pathgen.report.canvas import new_sheet
 from pathgen.report.stability_band import BENT, HEAD, Stability, band_high, draw_band
 from pathgen.route import Footprint
 from pathgen.route.axis import score_axes
@@ -29,7 +29,7 @@ def choice(time=None):
 def standing(**changes):
     given = {
         "steady": compute_steadiness(PLATE, Conditions(3.5, 1240.0)),
-        "overhangs": overhangs(LEDGE, 0.5),
+        "overhang": overhangs(LEDGE, 0.5),
         "axes": choice(),
         "reason": "along Y, as asked",
         "supports": ("wedges: 12 tabs to break",),
@@ -43,7 +43,7 @@ def said(written):
     """What the band says of something, in reading order."""
 
     def words(given):
-        sheet = blank(TOP + band_high(given) + 40)
+        sheet = new_sheet(TOP + band_high(given) + 40)
         draw_band(sheet, LEFTS, TOP, given)
         boxes = written(sheet)
         high = sheet.get_size_inches()[1] * sheet.dpi
@@ -58,7 +58,7 @@ def test_the_worst_places_are_listed(said):
     (place,) = standing().overhang.worst
     assert (place.z, place.u, place.excess) == (7.0, (5.0, 7.0), 2.5)
     assert {"1", "7.0", "5.0 to 7.0", "the face", "2.50"} <= set(words)
-    assert "the face leans out too far" in words and "the outline leans out too far" not in words
+    assert "unsupported overhang of the face" in words and "unsupported overhang of the outline" not in words
 
 
 def test_the_share_that_leans_is_of_the_wall(said):
@@ -69,9 +69,9 @@ def test_the_share_that_leans_is_of_the_wall(said):
 
 def test_one_line_where_nothing_leans(said):
     words = said(standing(overhang=overhangs(np.ones((5, 5)), 0.5)))
-    assert "Nothing leans out further than it is carried." in words
-    assert not {"1", "u, mm", "the face leans out too far"} & set(words)
-    assert "Overhangs were not judged." in said(standing(overhang=None))
+    assert "No unsupported overhangs." in words
+    assert not {"1", "u, mm", "unsupported overhang of the face"} & set(words)
+    assert "Overhangs were not checked." in said(standing(overhang=None))
 
 
 def test_a_bent_panel_has_one_line_and_no_curve(said):
@@ -101,7 +101,7 @@ def test_the_axes_are_a_table_of_their_figures(said):
 @pytest.mark.parametrize(("rotation", "chosen"), [(0, "along X"), (90, "along Y")])
 def test_the_chosen_axis_is_bold_and_framed(rotation, chosen):
     given = standing(axes=replace(choice(), rotation=rotation))
-    sheet = blank(TOP + band_high(given) + 40)
+    sheet = new_sheet(TOP + band_high(given) + 40)
     draw_band(sheet, LEFTS, TOP, given)
     sheet.canvas.draw()
     bold = [t for t in sheet.texts if t.get_weight() == "bold" and t.get_text().startswith("along")]
@@ -122,7 +122,7 @@ def test_an_axis_that_does_not_fit_has_no_cost(said):
 
 def test_without_a_choice_the_reason_stands_there(said):
     assert "The panel stands along Y, as asked." in said(standing(axes=None))
-    assert "Which way it stands" not in said(standing(axes=None, reason=""))
+    assert "Orientation" not in said(standing(axes=None, reason=""))
 
 
 def test_height_follows_from_what_there_is_to_say():

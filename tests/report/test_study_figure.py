@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.report.study_figure import _taken, front, study_png, study_sheet
+from pathgen.report.study_figure import _collect, pareto_front, study_png, study_sheet
 from pathgen.study.results_table import ResultsTable
 
 
@@ -16,8 +16,8 @@ def test_the_front_is_what_no_point_beats():
     for _ in range(50):
         x, y = rng.integers(0, 8, (2, 25)).astype(float)
         beaten = [bool(((x <= x[i]) & (y <= y[i]) & ((x < x[i]) | (y < y[i]))).any()) for i in range(len(x))]
-        assert sorted(front(x, y).tolist()) == np.flatnonzero(~np.array(beaten)).tolist()
-    assert front(np.zeros(0), np.zeros(0)).tolist() == []
+        assert sorted(pareto_front(x, y).tolist()) == np.flatnonzero(~np.array(beaten)).tolist()
+    assert pareto_front(np.zeros(0), np.zeros(0)).tolist() == []
 
 
 def test_drawn_the_same_twice_whatever_stands_in_it():
@@ -69,7 +69,7 @@ def test_a_continuous_range_is_no_set_of_levels():
     rows = tuple((str(i), f"{0.95 + 0.004 * i**1.2:.6g}", "ab"[i % 2], f"{900 + i}", "0.1") for i in range(8))
     table = ResultsTable(names, rows)
     for ranges in ((), ("packing",)):
-        assert _taken(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
+        assert _collect(table, names[1:3], "time_s", "thickness_rms_mm", ranges).ranges == set(ranges)
     one, other = (
         study_png(table, names[1:3], "time_s", "thickness_rms_mm", ranges=r) for r in ((), ("packing",))
     )

@@ -9,8 +9,8 @@ import pytest
 from matplotlib.text import Text
 
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import SMALL, Box, blank, text_width
-from pathgen.report.sway_curves import draw_ring, draw_sway, round_ticks
+from pathgen.report.canvas import SMALL, Box, new_sheet, text_width
+from pathgen.report.sway_curves import draw_frequency, draw_sway, round_ticks
 
 SWAY, RING = Box(672, 60, 262, 230), Box(958, 60, 174, 230)
 
@@ -35,9 +35,9 @@ WALLS = {
 
 
 def both(steady):
-    sheet = blank(360)
+    sheet = new_sheet(360)
     draw_sway(sheet, SWAY, steady)
-    draw_ring(sheet, RING, steady)
+    draw_frequency(sheet, RING, steady)
     sheet.canvas.draw()
     return sheet
 
@@ -93,7 +93,7 @@ def test_the_dot_is_where_the_curve_meets_the_limit():
 
 def test_a_wall_held_all_the_way_has_no_frequency_to_show():
     _, ring = both(WALLS["held"]).axes
-    assert [t.get_text() for t in ring.texts] == ["held all the way"]
+    assert [t.get_text() for t in ring.texts] == ["supported throughout"]
 
 
 @pytest.mark.parametrize(("low", "high"), [(15, 900), (0.2, 12), (9000, 5.4e5), (99, 101)])

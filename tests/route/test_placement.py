@@ -62,11 +62,11 @@ def test_the_other_axis_is_taken_where_only_that_fits():
 
 
 def test_refusal_says_by_how_much_and_what_would_fit():
-    room = 220 - 2 * BENCHTOP.margin
-    widest, tallest = room - 20, 245.0
-    with pytest.raises(PathgenError, match=f"needs 320.0 mm of {room:.1f} mm") as refusal:
+    room = BENCHTOP.volume.y[1] - 2 * BENCHTOP.margin
+    widest, tallest = BENCHTOP.volume.x[1] - 2 * BENCHTOP.margin - 20, BENCHTOP.volume.z[1] - 5
+    with pytest.raises(PathgenError, match=f"needs 320.0 mm .{room:.1f} mm are free") as refusal:
         place(footprint(300, 100), BENCHTOP)
-    assert f"up to {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
+    assert f"at most {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
     place(footprint(widest, tallest), BENCHTOP)
     for width, height in ((widest + 0.1, tallest), (widest, tallest + 0.1)):
         with pytest.raises(PathgenError):
@@ -79,6 +79,6 @@ def test_keep_out_zones_are_kept_out_of():
     spot = place(footprint(60, 50), machine)
     x, y = spot.to_machine(np.array([-10.0, 70.0]), np.array([-10.0, 20.0]))
     assert x.max() < 100 or x.min() > 120 or y.max() < 100 or y.min() > 120
-    everywhere = msgspec.structs.replace(BENCHTOP, keep_out=(KeepOut(x=(0.0, 220.0), y=(0.0, 220.0)),))
+    everywhere = msgspec.structs.replace(BENCHTOP, keep_out=(KeepOut(x=BENCHTOP.volume.x, y=(0.0, 239.0)),))
     with pytest.raises(PathgenError, match="keep-out"):
         place(footprint(60, 50), everywhere)

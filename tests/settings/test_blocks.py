@@ -11,7 +11,8 @@ from pygcode import Line
 
 from pathgen.errors import PathgenError
 from pathgen.settings import BLOCK_PLACEHOLDERS, PLACEHOLDERS, load_machine, machine_names
-from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, block_words, commands, dialect_faults
+from pathgen.settings.blocks import block_words, commands, dialect_faults
+from pathgen.settings.program_words import LETTERS, STANDARD_WORDS
 from pathgen.settings.validation import refuse_first
 
 BLOCKS = ("start", "finish", "fan_on", "fan_off")
@@ -45,8 +46,8 @@ CASES = [
     ("moving-table", "start", "{nozzle}", "{clear_z}", ["'{clear_z}'", "start line 5", "{nozzle}"]),
     ("moving-table", "start", "{nozzle}", "{}", ["'{}'", "start line 5"]),
     ("moving-table", "start", "{nozzle}", "{nozzle:.1f}", ["'{nozzle:.1f}'", "did you mean 'nozzle'?"]),
-    ("moving-table", "start", "{nozzle}", "{nozzle", ["pairs of braces"]),
-    ("moving-table", "start", "{nozzle}", "nozzle}", ["pairs of braces"]),
+    ("moving-table", "start", "{nozzle}", "{nozzle", ["braces in pairs"]),
+    ("moving-table", "start", "{nozzle}", "nozzle}", ["braces in pairs"]),
     ("moving-table", "start", "home all axes", "home {all} axes", ["'{all}'", "start line 6"]),
     (
         "moving-table",
@@ -76,35 +77,35 @@ CASES = [
     ("ngc-lab", "start", "(no canned cycle)", "; no canned cycle", ["start line 7", "in parentheses"]),
     ("ngc-lab", "start", "(no canned cycle)", "(no canned", ["start line 7", "in parentheses, closed"]),
     ("ngc-lab", "start", "(no canned cycle)", "((no) cycle)", ["start line 7", "in parentheses, closed"]),
-    ("moving-table", "start", "home all axes", "é", ["start line 6", "plain ASCII"]),
+    ("moving-table", "start", "home all axes", "é", ["start line 6", "printable ASCII"]),
     ("moving-table", "start", "home all axes", "x" * 256, ["start line 6", "at most 255"]),
-    ("moving-table", "start", "home all axes", "bell \a", ["start line 6", "plain ASCII"]),
-    ("moving-table", "start", "home all axes", "\tesc \x1b[2J", ["start line 6", "plain ASCII"]),
+    ("moving-table", "start", "home all axes", "bell \a", ["start line 6", "printable ASCII"]),
+    ("moving-table", "start", "home all axes", "\tesc \x1b[2J", ["start line 6", "printable ASCII"]),
     ("moving-table", "start", "G21 ;", "G20 ;", ["no G21", "millimetres"]),
     ("moving-table", "start", "G28 ;", "G20 ;", ["G20 (inches)", "programs are in millimetres"]),
     ("moving-table", "start", "G90 ;", ";", ["no G90", "absolute positions"]),
     ("moving-table", "start", "G28 ;", "G91 ;", ["G91 is the last distance mode"]),
-    ("moving-table", "start", "G92 E0", "G92 E0 Z0", ["G92 E0 Z0", "shifts the axes", "G92 E0 only"]),
+    ("moving-table", "start", "G92 E0", "G92 E0 Z0", ["G92 E0 Z0", "shifts the x, y or z axis"]),
     ("moving-table", "start", "M83 ;", ";", ["filament_mode is 'relative'", "sets M83"]),
     ("long-tube", "start", "M82 ;", "M83 ;", ["unknown word 'M83'"]),
-    ("moving-table", "start", "G28 ;", "M2 ;", ["M2 ends the program", "before the panel"]),
+    ("moving-table", "start", "G28 ;", "M2 ;", ["M2 ends the program", "in the start block"]),
     ("moving-table", "finish", "M2 ;", ";", ["last command M84", "M2 or M30 as the last command"]),
-    ("moving-table", "finish", "M104 S0", "M30", ["M2 or M30 as the last command, and not before"]),
+    ("moving-table", "finish", "M104 S0", "M30", ["M2 or M30 as the last command, and nowhere else"]),
     ("moving-table", "finish", "", "; nothing", ["no command", "M2 or M30"]),
     ("moving-table", "start", "M109 S{nozzle}", "M109 S300", ["M109 S300", "at most 240 °C"]),
     ("moving-table", "start", "M190 S{platform}", "M190 S120", ["M190 S120", "at most 100 °C"]),
-    ("moving-table", "finish", "M104 S0", "M104 S50", ["leaves the nozzle hot", "'M104 S0'"]),
-    ("moving-table", "finish", "M140 S0 ;", ";", ["leaves the platform hot", "'M140 S0'"]),
+    ("moving-table", "finish", "M104 S0", "M104 S50", ["nozzle stays hot", "'M104 S0'"]),
+    ("moving-table", "finish", "M140 S0 ;", ";", ["platform stays hot", "'M140 S0'"]),
     ("moving-table", "finish", "G1 Z{clear_z}", "G4 P", ["write a number after each letter"]),
     (
         "moving-table",
         "finish",
         "G1 Z{clear_z} F{lift_feed}",
         "",
-        ["G1 X{park_x}", "a separate z move before x or y"],
+        ["G1 X{park_x}", "a move of z alone before x or y"],
     ),
-    ("moving-table", "finish", "G1 Z{clear_z}", "G1 X0 Z{clear_z}", ["dragged through the panel"]),
-    ("moving-table", "finish", "G1 X{park_x} Y{park_y} F{travel_feed}", "G28", ["homes z", "hit the panel"]),
+    ("moving-table", "finish", "G1 Z{clear_z}", "G1 X0 Z{clear_z}", ["drags through the panel"]),
+    ("moving-table", "finish", "G1 X{park_x} Y{park_y} F{travel_feed}", "G28", ["homes z", "into the panel"]),
     ("moving-table", "finish", "G1 X{park_x}", "G28 Z0 X{park_x}", ["homes z"]),
     ("moving-table", "fan_off", "M107", " ", ["fan_off is ' '", "both fan_on and fan_off, or neither"]),
     ("long-tube", "start", "G28 ;", "M104 S{nozzle} ;", ["unknown word 'M104'"]),
@@ -125,7 +126,7 @@ def test_refused(name, block, old, new, said):
         ("start", "G28 ; home all axes", "G28 X0 Y0\n\nG28 Z0 ; z last"),
         (
             "start",
-            "M140 S{platform} ; platform, set",
+            "M140 S{platform} ; set the platform",
             "M140 S60",
         ),  # a preheat in plain figures, under the limit
         ("start", "G28 ;", "G53 G0 Z5 ;"),  # G53 belongs to the motion word beside it
@@ -157,7 +158,7 @@ def test_words_that_contradict_the_modes():
     relative = msgspec.structs.replace(load_machine("ngc-lab").dialect, filament_mode="relative")
     assert "a start block that sets M83" in refusal(machine, relative)
     alone = msgspec.structs.replace(machine.dialect, heaters="machine")
-    assert "no heater words: dialect.heaters is 'machine'" in refusal(machine, alone)
+    assert "no heater commands, because dialect.heaters is 'machine'" in refusal(machine, alone)
 
 
 def test_a_platform_without_heater_is_not_heated():
@@ -182,8 +183,9 @@ def test_a_controllers_own_heater_word_is_found():
 def test_vocabulary_is_the_standards():
     # NISTIR 6556, Table 3, Table 5 and Table 7: no E, U, V, W, O; 0 to 9, 30, 48, 49, 60.
     assert set(string.ascii_uppercase) - LETTERS == set("EOUVW")
-    assert {int(m[1:]) for m in M_WORDS} == {*range(10), 30, 48, 49, 60}
-    assert {"G28", "G38.2", "G59.3", "G92.3", "G99"} <= G_WORDS and not {"G5", "G29", "G52", "G95"} & G_WORDS
+    assert {int(w[1:]) for w in STANDARD_WORDS - LETTERS if w[0] == "M"} == {*range(10), 30, 48, 49, 60}
+    assert {"G28", "G38.2", "G59.3", "G92.3", "G99"} <= STANDARD_WORDS
+    assert not {"G5", "G29", "G52", "G95"} & STANDARD_WORDS
 
 
 def test_words():
@@ -213,6 +215,6 @@ def test_ngc_lab_uses_only_the_standards_words():
             for letter, number in block_words(line, dialect):
                 assert letter in LETTERS
                 if letter in "GM":
-                    assert letter + number in G_WORDS | M_WORDS
+                    assert letter + number in STANDARD_WORDS
     assert commands(dialect.finish, dialect)[-1] == "M2"
     assert "G28" not in commands(dialect.start, dialect)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 import pytest
+from msgspec.structs import replace
 
 from pathgen.errors import PathgenError
 from pathgen.settings import Job, load_machine, load_material, settle
 from pathgen.settings.constraints import machine_faults, material_faults
+from pathgen.settings.machine import HeadPart
 from pathgen.settings.validation import plain, refuse_first, typed
 
 
@@ -28,16 +30,17 @@ def refusal(record, key, value, faults):
 
 
 MACHINE_CASES = [
-    ("volume.x", [220, 0], ["x is [220.0, 0.0]", "my.toml: volume.x", "low less than high"]),
+    ("volume.x", [260, 0], ["x is [260.0, 0.0]", "my.toml: volume.x", "low less than high"]),
     ("volume.y", [5, 5], ["y is [5.0, 5.0]", "volume.y", "low less than high"]),
     ("volume.x", [0, 220000], ["volume.x", "at most 5000 mm"]),
-    ("volume.z", [5, 250], ["z is [5.0, 250.0]", "volume.z", "0 at the surface of the platform"]),
+    ("volume.z", [5, 250], ["z is [5.0, 250.0]", "volume.z", "0 at the platform's surface"]),
     ("volume.z", [-250, 0], ["volume.z", "[0, height]"]),
-    ("margin", 110, ["margin is 110", "less than half of volume.x, 110 mm"]),
+    ("margin", 120, ["margin is 120", "less than half of volume.y, 120 mm"]),
+    ("head", [{"x": [-3000, 3000], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("head", [{"x": [9, 3], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("keep_out", [{"x": [9, 3], "y": [0, 5]}], ["x is [9.0, 3.0]", "keep_out[0].x", "low less than high"]),
-    ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "overlaps [0, 220]", "off the platform"]),
-    ("keep_out", [{"x": [-1, 221], "y": [0, 220]}], ["keep_out[0].x", "leaves part of the platform free"]),
+    ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "meets [0, 240]", "off the platform"]),
+    ("keep_out", [{"x": [-1, 261], "y": [0, 240]}], ["keep_out[0].x", "leaves some of the platform free"]),
     ("axes.z.step_change", 11, ["step_change is 11", "axes.z.step_change", "at most axes.z.feed, 10 mm/s"]),
     ("axes.filament.step_change", 51, ["axes.filament.step_change", "at most axes.filament.feed, 50 mm/s"]),
     ("travel_feed", 181, ["travel_feed is 181", "axes.x.feed and axes.y.feed, 180 mm/s"]),
@@ -45,7 +48,7 @@ MACHINE_CASES = [
     (
         "hot_end.nozzle_diameter",
         1.8,
-        ["nozzle is 1.8", "hot_end.nozzle_diameter", "less than filament_diameter, 1.75 mm"],
+        ["nozzle_diameter is 1.8", "hot_end.nozzle_diameter", "less than filament_diameter, 1.75 mm"],
     ),
     ("about", "two\nlines", [r"about is 'two\nlines'", "one line"]),
     ("dialect.extruder", "F", ["extruder is 'F'", "dialect.extruder", "E"]),
@@ -105,14 +108,14 @@ def test_nothing_to_lead_without_a_lag():
 
 
 REFUSED = [  # what the job asks, what the one line says
-    ({"eyelets": 3, "eyelet_at": (0.2, 0.8)}, "eyelets is 3 .job: eyelets.; allowed: 2, .* eyelet_at; state only one"),
+    ({"eyelets": 3, "eyelet_at": (0.2, 0.8)}, "eyelets is 3 .job: eyelets.; allowed: .* 2; give the one or"),
     ({"eyelets": 1, "eyelet_at": ()}, "eyelets is 1"),
     ({"turn": 180, "eyelets": 1}, "turn is 180 .job: turn.; allowed: 0, 90 or 270 with eyelets"),
     ({"turn": 180, "eyelet_at": (0.5,)}, "turn is 180"),
     ({"turn": 45}, "turn is 45 .job: turn.; allowed: .*90"),
     ({"eyelet_at": (0.1, 1.2)}, "eyelet_at.1. is 1.2"),
     ({"eyelet_at": (0.1,) * 5}, "allowed: at most 4 shares from 0 to 1"),
-    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least spacing_min, 0.28 mm; a rim is at least one bead"),
+    ({"rim_thickness": 1e-29}, "rim_thickness is 1e-29 .*at least spacing_min, 0.28 mm; one bead"),
     ({"seam": "dark"}, "seam is 'dark' .job: seam.; allowed: 'rim', or a closed ring: bend 360 or -360"),
     ({"seam": "dark", "bend": 350.0}, "a closed ring"),
     ({"seam": "dark", "bend": 360.0, "outline": "disc"}, "seam is 'dark'.*outline 'rectangle'"),
@@ -120,7 +123,7 @@ REFUSED = [  # what the job asks, what the one line says
     ({"seam": "dark", "bend": -360.0, "turn": 90}, "turn is 90 .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": -360.0, "turn": "auto"}, "turn is 'auto' .*0 or 180 with a dark seam"),
     ({"seam": "dark", "bend": 360.0, "height": 6.0}, "rim_width is 3 "),
-    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees in either direction"),
+    ({"bend": 3.6e-23}, "bend is 3.6e-23 .job: bend.; allowed: 0, or 0.1 to 360 degrees either way"),
     ({"bend": -0.0999}, "bend is -0.0999"),
     ({"zoom": 51.0}, "zoom is 51"),
     ({"centre_up": 1.1}, "centre_up is 1.1"),
@@ -141,3 +144,16 @@ def test_jobs_that_are_fine():
     settle(Job(rim_thickness=0.1, rim_width=0.0))
     settle(Job(rim_thickness=0.28))
     settle(Job(seam="dark", bend=-360.0, turn=180, width=5.0))  # no rims beside it to be too wide
+
+
+def test_sizes_are_measured_from_end_to_end():
+    """A platform from −100 to 120 mm is 220 mm wide; a head part from −4000 to −3990 mm is 10 mm wide."""
+    machine = load_machine("moving-table")
+    middle = replace(machine, volume=replace(machine.volume, x=(-100.0, 120.0)), margin=109.0)
+    assert list(machine_faults(middle)) == []
+    found = [fault.allowed for fault in machine_faults(replace(middle, margin=110.0))]
+    assert "less than half of volume.x, 110 mm" in found
+    far = replace(machine, volume=replace(machine.volume, x=(4000.0, 4220.0)), keep_out=())
+    assert list(machine_faults(far)) == []
+    part = HeadPart((-4000.0, -3990.0), (-5.0, 5.0), 2.0)
+    assert list(machine_faults(replace(machine, head=(part,)))) == []

@@ -209,7 +209,7 @@ def test_a_folder_and_a_file_that_may_not_be_read(tmp_path, monkeypatch):
     def closed(*_args, **_kwargs):
         raise PermissionError(13, os.strerror(13))
 
-    monkeypatch.setattr(Path, "open", closed)  # tests may run as root, whom no file mode keeps out
+    monkeypatch.setattr("builtins.open", closed)  # tests may run as root, whom no file mode keeps out
     assert "cannot be read: Permission denied" in refusal(load_job, tmp_path / "job.toml")
 
 
@@ -498,7 +498,7 @@ trees = st.recursive(
     lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(keys, inner, max_size=4)),
     max_leaves=12,
 )
-QUICK = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @QUICK

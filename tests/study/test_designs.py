@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import qmc
 
 from pathgen.errors import PathgenError
-from pathgen.study.designs import combinations, count
+from pathgen.study.designs import combinations, count_cases
 from pathgen.study.factors import read_factor
 
 
@@ -28,7 +28,7 @@ def test_a_grid_is_the_full_product_the_last_factor_fastest():
         read_factor("fill", ["tailored", "raster"], "s"),
         read_factor("layer", {"from": 0.1, "to": 0.3, "steps": 3}, "s"),
     ]
-    assert count("grid", three, None, "s") == 6
+    assert count_cases("grid", three, None, "s") == 6
     assert labels("grid", 0, of=three) == [
         (fill, layer) for fill in ("tailored", "raster") for layer in (0.1, 0.2, 0.3)
     ]
@@ -56,12 +56,12 @@ def test_sobol_is_scipys_and_the_same_for_the_same_seed():
 @pytest.mark.parametrize(
     ("design", "of", "samples", "said"),
     [
-        ("grid", [], None, "grid without factors"),
-        ("grid", factors(), None, "a range without steps in a grid"),
-        ("grid", factors()[:1], 5, "samples = 5 of a grid"),
-        ("sobol", factors(), None, "sobol without samples"),
+        ("grid", [], None, "the grid has no factors"),
+        ("grid", factors(), None, "a range in a grid needs steps"),
+        ("grid", factors()[:1], 5, "a grid takes no samples"),
+        ("sobol", factors(), None, "the sobol design needs samples"),
     ],
 )
 def test_designs_that_are_none(design, of, samples, said):
     with pytest.raises(PathgenError, match=said):
-        count(design, of, samples, "study.toml")
+        count_cases(design, of, samples, "study.toml")

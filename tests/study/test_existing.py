@@ -37,11 +37,11 @@ def test_a_whole_table_is_not_made_again(few, folder, made):
 def test_another_studys_table_is_not_written_over(few, folder):
     run_study(few, folder / "a.csv", workers=0)
     data = (folder / "a.csv").read_bytes()
-    with pytest.raises(PathgenError, match="begun by another study.*a.csv"):
+    with pytest.raises(PathgenError, match="belongs to another study.*a.csv"):
         run_study(load_study(folder / "small.toml"), folder / "a.csv", workers=0)
     assert (folder / "a.csv").read_bytes() == data
     (folder / "a.csv").write_bytes(b"".join(data.splitlines(True)[:-1]))
-    with pytest.raises(PathgenError, match="rows are missing"):
+    with pytest.raises(PathgenError, match="rows are not those of this study"):
         run_study(few, folder / "a.csv", workers=0)
 
 

@@ -11,7 +11,7 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS, DEFAULT, check_columns, listing
 from pathgen.study.measure import measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 from tests.study.conftest import wall
 
 PLAIN = {"brim": 3.0, "rim_width": 2.0, "layer": 0.2, "pixel": 0.2}
@@ -30,9 +30,9 @@ FILES = {
 }
 
 
-def measured(job, columns, **ask):
+def measured(job, columns, **request):
     case = Case(1, (), "wall.npy", job)
-    found = measure(case, Ask(columns, **ask), FILES)
+    found = measure(case, Request(columns, **request), FILES)
     return dict(zip(columns, found.cells, strict=True)), found.refused
 
 
@@ -58,12 +58,12 @@ def test_figures_are_those_of_the_commands_for_one_panel(tmp_path, capsys):
         (tmp_path / name).write_bytes(file.data)
     job = JOB | {"outline": str(tmp_path / "cut.wkt")}
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]
-    out, wanted, summary = (str(tmp_path / name) for name in ("p.gcode", "w.npy", "s.json"))
-    files = ["--out", out, "--thickness", wanted, "--summary", summary]
+    out, wanted = (str(tmp_path / name) for name in ("p.gcode", "w.npy"))
+    files = ["--out", out, "--thickness", wanted, "--json"]
     assert run(["panel", str(tmp_path / "wall.npy"), *files, *options]) == 0
-    capsys.readouterr()
+    plan = json.loads(capsys.readouterr().out)
     assert run(["replay", out, "--against", wanted, "--json"]) == 0
-    against, plan = json.loads(capsys.readouterr().out), json.loads((tmp_path / "s.json").read_text())
+    against = json.loads(capsys.readouterr().out)
     names = ("time_s", "moves", "mass_g", "sway_mm", "bead_changes_per_layer")
     text = ("thickness_rms_mm", "lightness_rms", "layer_volume_max_share", "ssim")
     cells, refused = measured(JOB, (*names, *text, "text_time_s", "text_moves"))
@@ -91,7 +91,7 @@ def test_the_digest_does_not_know_where_the_files_lay():
 
 def test_a_refusal_names_files_as_the_study_does():
     broken = FILES | {"./cut.wkt": File("cut.wkt", b"POLYGON ((0 0, 1")}
-    found = measure(Case(4, (), "wall.npy", JOB), Ask(("time_s",)), broken)
+    found = measure(Case(4, (), "wall.npy", JOB), Request(("time_s",)), broken)
     assert found.cells == ("",)
     assert "./cut.wkt" in found.refused and "pathgen-" not in found.refused and "\n" not in found.refused
 

@@ -1,83 +1,81 @@
-"""The checklist: the proof, from a program's text alone, that nothing of it is unsafe.
+"""The checklist: numbered rules, applied to the text of a program.
 
-`check_program` reads the text and holds every rule of `RULES` against it. All findings are collected; none
-stops the others.
+`check_program` reads the text and applies every rule of `RULES`. It collects all findings; no finding stops
+the check.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from os import PathLike
 
 import numpy as np
 
+from pathgen.files.inputs import Input, input_name, open_input
+from pathgen.files.stages import log_stage
 from pathgen.gcode.read import Program, read_windows
+from pathgen.proof.checklist.collisions import check_collisions
 from pathgen.proof.checklist.deposits import check_panel
-from pathgen.proof.checklist.evidence import Ground, Subject
+from pathgen.proof.checklist.evidence import EarlierDeposits, Subject
 from pathgen.proof.checklist.filament import check_filament
-from pathgen.proof.checklist.findings import PLACES, Book, Checklist, Finding
-from pathgen.proof.checklist.form import check_form
+from pathgen.proof.checklist.findings import PLACES, Checklist, Finding, FindingLog
 from pathgen.proof.checklist.heat import check_heat
 from pathgen.proof.checklist.motion import check_motion
-from pathgen.proof.checklist.positions import check_place
+from pathgen.proof.checklist.positions import check_positions
 from pathgen.proof.checklist.rules import RULES, Level, Rule
-from pathgen.proof.checklist.sweep import check_sweep
+from pathgen.proof.checklist.text import check_text
 from pathgen.proof.header import machine_for, material_for, read_facts
-from pathgen.proof.program_panel import Stated
 from pathgen.settings import Machine, Material
 
-__all__ = ["MOST_FAULTS", "RULES", "Checklist", "Finding", "Level", "Rule", "check_program"]
+__all__ = ["MAX_FAULTS", "RULES", "Checklist", "Finding", "Level", "Rule", "check_program"]
 
-MOST_FAULTS = 1000  # unreadable lines after which reading is given up
+MAX_FAULTS = 1000  # unreadable lines before reading stops
 
-WINDOW = 900_000  # moves held at once
+WINDOW = 900_000  # moves in memory at once
 ALL = 1 << 62
 
-THEMES = (check_form, check_heat, check_place, check_filament, check_motion, check_sweep)
+THEMES = (check_text, check_heat, check_positions, check_filament, check_motion, check_collisions)
 
 
+@log_stage(lambda found: f"checked {found.moves:,} moves: {found.places('error')} errors")
 def check_program(
-    source: bytes | str | PathLike[str],
+    source: Input,
     machine: Machine | None = None,
     material: Material | None = None,
     *,
-    stated: Stated | None = None,
     places: int = PLACES,
     progress: Callable[[int, int], None] | None = None,
 ) -> Checklist:
-    r"""Hold every rule against a program.
+    r"""Apply every rule of the checklist to a program.
 
     Parameters
     ----------
-    source : bytes or path
-        The text itself, or the file it stands in; pathgen's own or another's.
+    source : bytes, path or binary stream
+        The text itself, its file, or an open seekable file; written by pathgen or by another program.
     machine, material : optional
-        By default the shipped ones that the program's header names.
-    stated : Stated, optional
-        What a person says of the program; wins over the header.
+        By default, the shipped profiles that the header of the program names.
     places : int
-        Findings of a rule that are told one by one, at least 1; one more says where the others lie.
+        Maximum number of findings listed per rule, at least 1. One more finding counts the rest.
     progress : callable, optional
-        Called with (done, of how many).
+        Called with (done, total).
 
     Returns
     -------
     Checklist
-        The same for the same text. Lines that cannot be read are findings, up to `MOST_FAULTS` of them.
+        Unreadable lines are findings, up to `MAX_FAULTS` of them.
 
     Raises
     ------
     PathgenError
-        When the file cannot be opened, is empty or holds no text; when neither the caller nor the header
-        names machine and material.
+        If the file cannot be opened, is empty or is not text, or if neither the caller nor the header names
+        the machine and the material.
 
     Notes
     -----
-    The head is taken to follow straight lines and to start at 0, 0, 0, where G28 puts it too. What is left
-    out: what no text tells, such as a machine that is not as its profile says.
+    The head is assumed to move in straight lines and to start at (0, 0, 0), the position after G28. The check
+    covers the text alone: it cannot detect a machine that differs from its profile.
 
     Examples
     --------
@@ -87,57 +85,65 @@ def check_program(
     >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
-    facts = read_facts(source)
-    machine, material = machine_for(facts, machine), material_for(facts, material)
-    size = len(source) if isinstance(source, bytes) else os.path.getsize(source)
-    total = 2 * max(size, 1)  # reading is half of it, as far as a bar needs to know; the rest is at the end
-    # Panels in turn are held against each other: they have to be seen at once.
-    window = ALL if facts.get("job build") == "in-turn" else WINDOW
-    book, ground, whole, below, fed, moves = Book(places), Ground(), True, 0.0, 0.0, 0
-    windows = read_windows(
-        source,
-        machine.dialect,
-        machine.hot_end.filament_diameter,
-        window,
-        most_faults=MOST_FAULTS,
-        progress=(lambda taken: progress(taken, total)) if progress else None,
-    )
+    with open_input(source, "a program") as stream:
+        facts = read_facts(stream)
+        machine, material = machine_for(facts, machine), material_for(facts, material)
+        # Panels built in turn can collide with each other, so the whole program is checked at once.
+        window = ALL if facts.get("job build") == "in-turn" else WINDOW
+        total = 2 * max(stream.seek(0, os.SEEK_END), 1)  # reading takes about half of the time
+        windows = read_windows(
+            stream,
+            machine.dialect,
+            machine.hot_end.filament_diameter,
+            window,
+            max_faults=MAX_FAULTS,
+            progress=(lambda taken: progress(taken, total)) if progress else None,
+        )
+        found = _check_windows(windows, machine, material, places)
+    if progress:
+        progress(total, total)
+    return replace(found, program=os.path.basename(input_name(source)))
+
+
+def _check_windows(
+    windows: Iterable[tuple[Program, bool]], machine: Machine, material: Material, places: int
+) -> Checklist:
+    """Apply the rules to one window after the other."""
+    log, earlier, whole, below, fed, moves = FindingLog(places), EarlierDeposits(), True, 0.0, 0.0, 0
     for program, last in windows:
         whole &= last
         subject = Subject(
-            _over_platform(program, machine),
+            _from_platform(program, machine),
             machine,
             material,
-            book,
-            stated or Stated(),
+            log,
             last=last,
             whole=whole,
             below=below,
             fed_before=fed,
-            ground=ground,
+            earlier=earlier,
         )
-        _hold(subject)
-        if progress and last:
-            progress(total, total)
+        _apply_rules(subject)
         moves += len(program.moves)
         fed += float(program.moves.filament.sum())
         below = max([below, *subject.levels.z[-1:].tolist()])
-    name = "program" if isinstance(source, bytes) else os.path.basename(os.fspath(source))
     return Checklist(
-        program=name,
+        program="",
         machine=machine.name,
         material=material.name,
-        findings=book.settle(),
-        looked=book.looked,
-        counts=book.counts,
+        findings=log.sorted_findings(),
+        checks=log.checks,
+        counts=log.counts,
         lines=subject.last_line,
         moves=moves,
     )
 
 
-def _hold(subject: Subject) -> None:
-    """Hold theme after theme; the panel is laid down meanwhile, which takes about as long as the others."""
-    assert subject.levels is not None and subject.commands is not None  # worked out once, before both need it
+def _apply_rules(subject: Subject) -> None:
+    """Apply the themes one after another; deposit the panel in a second thread, which takes about as long."""
+    assert (
+        subject.levels is not None and subject.commands is not None
+    )  # computed before both threads use them
     with ThreadPoolExecutor(1) as worker:
         panel = worker.submit(_quietly, check_panel, subject)
         for check in THEMES:
@@ -146,12 +152,12 @@ def _hold(subject: Subject) -> None:
 
 
 def _quietly(check: Callable[[Subject], None], subject: Subject) -> None:
-    with np.errstate(over="ignore", invalid="ignore"):  # numbers of a mistyped line may be beyond all bounds
+    with np.errstate(over="ignore", invalid="ignore"):  # a mistyped line can contain numbers of any size
         check(subject)
 
 
-def _over_platform(program: Program, machine: Machine) -> Program:
-    """Count heights from the platform, wherever the controller has its zero."""
+def _from_platform(program: Program, machine: Machine) -> Program:
+    """Return the program with heights measured from the platform instead of the controller's zero."""
     if not machine.z_zero:
         return program
     return replace(program, moves=replace(program.moves, z=program.moves.z + machine.z_zero))

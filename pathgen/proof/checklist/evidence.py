@@ -1,7 +1,7 @@
-"""What the rules look at: the program, the profiles, the commands told apart, and where beads lie.
+"""Data shared by all rules: the program, the profiles, the parsed commands and the deposits.
 
-Glossary. *Command*: an event's words taken apart. *Deposit*: a move that feeds filament while the head moves
-along. *Level*: a run of deposits at one height; its height above what was there before is its layer's.
+Glossary. *Command*: an event split into its words. *Deposit*: a move that feeds filament while the head
+travels. *Level*: a run of deposits at one height; its layer height is the distance to the level below.
 """
 
 from __future__ import annotations
@@ -15,23 +15,23 @@ from numpy.typing import NDArray
 
 from pathgen.gcode.read import Program
 from pathgen.motion.moves import Kind, Moves
-from pathgen.proof.checklist.findings import Book, stretches
-from pathgen.proof.checklist.words import Meaning, meanings, words_of
+from pathgen.proof.checklist.findings import FindingLog, consecutive_rows
+from pathgen.proof.checklist.words import command_effects, parse_words
 from pathgen.proof.deposit_map import DepositMap
-from pathgen.proof.program_panel import Stated
 from pathgen.settings import Machine, Material
+from pathgen.settings.program_words import ProgramWord
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
-BLOCK = 1 << 17  # moves looked at in one piece: columns stay in the processor's cache, memory stays small
-MOST_PANELS = 100  # of a program that are laid down
-SAME = 1e-4  # mm; heights nearer than this are one
+BLOCK = 1 << 17  # moves processed at once: their columns fit into the processor's cache
+MAX_PANELS = 100  # panels of a program that are checked
+SAME = 1e-4  # mm; heights closer than this are equal
 
 
 class Command(NamedTuple):
-    """One event, taken apart."""
+    """One event, split into its words."""
 
     line: int  # in the source, from 1
     move: int  # index of the move that follows it
@@ -40,131 +40,128 @@ class Command(NamedTuple):
 
 
 @dataclass
-class Ground:
-    """What earlier windows of a program laid down: kept, as the panel is judged when all of it stands.
+class EarlierDeposits:
+    """Deposits of the earlier windows of a program; the panel is judged when it is complete.
 
     Attributes
     ----------
-    laid : dict of (int, kinds) to DepositMap
-        By panel and the kinds of move that count.
+    maps : dict of (int, kinds) to DepositMap
+        Deposit map by panel and by the kinds of move it includes.
     heights : list of (float, int)
-        z of each run of deposits, mm, and the line of its first.
+        z of each level, mm, and the source line of its first deposit.
     """
 
-    laid: dict[tuple[int, tuple[Kind, ...]], DepositMap] = field(default_factory=dict)
+    maps: dict[tuple[int, tuple[Kind, ...]], DepositMap] = field(default_factory=dict)
     heights: list[tuple[float, int]] = field(default_factory=list)
 
     def add(self, panel: int, kinds: tuple[Kind, ...], more: DepositMap) -> DepositMap:
-        """Lay more on what is there; give all of it."""
-        there = self.laid.get((panel, kinds))
-        if there is not None:
-            more = replace(more, volume=there.volume + more.volume, outside=there.outside + more.outside)
-        self.laid[panel, kinds] = more
+        """Add a window's deposits to those stored, and return the sum."""
+        stored = self.maps.get((panel, kinds))
+        if stored is not None:
+            more = replace(more, volume=stored.volume + more.volume, outside=stored.outside + more.outside)
+        self.maps[panel, kinds] = more
         return more
 
 
 class DepositLevels(NamedTuple):
-    """Runs of deposits at one height, in program order: columns of K."""
+    """Runs of deposits at one height, in program order: columns of length K."""
 
-    first: Ints  # row among the moves of the run's first deposit
-    z: Floats  # mm over the platform
-    height: Floats  # mm over the next lower level before it
+    first: Ints  # row of the first deposit of the run
+    z: Floats  # mm above the platform
+    height: Floats  # mm above the level below
 
 
 @dataclass(frozen=True)
 class Subject:
-    """A program under the checklist.
+    """One window of a program, with the data that the rules need.
 
     Attributes
     ----------
     program : Program
-        Its z counts from the platform.
+        z is measured from the platform.
     machine : Machine
     material : Material
-    book : Book
-    stated : Stated
+    log : FindingLog
     last : bool
-        The program's last window, or all of it.
+        Whether this is the last window.
     whole : bool
-        All of the program.
+        Whether this window is the whole program.
     below : float
-        Top of what earlier windows deposited, mm.
+        Highest deposit of earlier windows, mm.
     fed_before : float
-        Filament of earlier windows, mm.
-    ground : Ground
-        What earlier windows laid down.
+        Filament fed by earlier windows, mm.
+    earlier : EarlierDeposits
     """
 
     program: Program
     machine: Machine
     material: Material
-    book: Book
-    stated: Stated
+    log: FindingLog
     last: bool = True
     whole: bool = True
     below: float = 0.0
     fed_before: float = 0.0
-    ground: Ground = field(default_factory=Ground)
+    earlier: EarlierDeposits = field(default_factory=EarlierDeposits)
 
     @property
     def moves(self) -> Moves:
-        """The program's moves."""
+        """Moves of the program."""
         return self.program.moves
 
     @property
     def strict(self) -> bool:
-        """Tell whether the controller knows nothing beyond RS-274 for its filament."""
+        """Whether the controller is limited to RS-274 words, also for the filament."""
         return self.machine.dialect.extruder not in self.machine.dialect.own_words
 
     @property
     def panels(self) -> int:
-        """Number of panels the header speaks of, 1 where it does not say; 0 for what is no number."""
-        said = self.program.header.get("panels", "1")
-        return int(said) if said.isascii() and said.isdigit() and len(said) < 5 else 0
+        """Number of panels in the header; 1 if the header omits it, 0 if it is not a number."""
+        text = self.program.header.get("panels", "1")
+        return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0
 
     @property
     def last_line(self) -> int:
-        """Number of the last line that did anything."""
+        """Number of the last line with a move or a command."""
         moves, events = self.program.line[-1:].tolist(), self.program.events
         return int(max([*moves, *(event.line for event in events[-1:]), 0]))
 
     @cached_property
-    def meanings(self) -> dict[str, Meaning]:
-        """What commands mean here."""
-        return meanings(self.machine.dialect)
+    def effects(self) -> dict[str, ProgramWord]:
+        """Effect of each command on this controller."""
+        return command_effects(self.machine.dialect)
 
     @cached_property
     def commands(self) -> tuple[Command, ...]:
-        """Every event but bare G92, which programs have by the thousand, taken apart."""
+        """Every event except bare G92, which programs contain by the thousand, split into words."""
         found = []
         for event in self.program.events:
-            codes, values = words_of(event.words)
+            codes, values = parse_words(event.words)
             found.append(Command(event.line, event.move, codes, dict(values)))
         return tuple(found)
 
     def having(self, *codes: str) -> list[Command]:
-        """List the commands with one of some codes."""
+        """List the commands that contain one of the given codes."""
         wanted = set(codes)
         return [command for command in self.commands if wanted & set(command.codes)]
 
     @cached_property
     def fed(self) -> Ints:
-        """Rows that feed filament."""
+        """Rows of moves that feed filament."""
         return np.flatnonzero(self.moves.filament > 0)
 
     @cached_property
     def deposits(self) -> Ints:
-        """Rows that deposit: they feed, and move along."""
+        """Rows of moves that deposit: they feed filament while the head travels."""
         return np.asarray(self.fed[self.moves.kind[self.fed] != Kind.RELOAD])
 
     @cached_property
     def first_deposit(self) -> int:
-        """Row of the first deposit; the number of moves where there is none."""
+        """Row of the first deposit; the number of moves if there is none."""
         return int(self.deposits[0]) if len(self.deposits) else len(self.moves)
 
     @cached_property
     def levels(self) -> DepositLevels:
-        """Heights of the deposits, run by run."""
+        """Heights of the runs of deposits."""
         z = self.moves.z[self.deposits]
         if not len(z):
             return DepositLevels(self.deposits, z, z)
@@ -177,19 +174,19 @@ class Subject:
         return DepositLevels(self.deposits[at], run, height)
 
     def heights(self, rows: Ints) -> Floats:
-        """Layer height at deposits, mm; `rows` as `deposits` has them."""
+        """Return the layer heights of deposits, mm; `rows` is a subset of `deposits`."""
         return np.asarray(self.levels.height[np.searchsorted(self.levels.first, rows, "right") - 1])
 
     def line(self, row: int) -> int:
-        """Source line of a row; the last line of all beyond the last."""
+        """Return the source line of a row; the last line for rows beyond the end."""
         return int(self.program.line[row]) if row < len(self.program.line) else self.last_line
 
     def blocks(self) -> list[slice]:
-        """Cut the moves into blocks."""
+        """Split the moves into blocks."""
         return [slice(a, a + BLOCK) for a in range(0, len(self.moves), BLOCK)]
 
     def before(self, rows: Ints | slice) -> tuple[Floats, Floats, Floats]:
-        """Where the head stands before each move, mm."""
+        """Return the head's position before each move, mm."""
         found = []
         for column, start in zip((self.moves.x, self.moves.y, self.moves.z), self.moves.start, strict=True):
             if not isinstance(rows, slice):
@@ -200,26 +197,27 @@ class Subject:
                 found.append(np.concatenate([[start], column[: min(rows.stop, len(column)) - 1]]))
         return found[0], found[1], found[2]
 
-    def find_rows(self, number: int, rows: Ints, values: Floats, limit: str, unit: str, digits: int) -> None:
-        """Enter moves that break a rule, neighbours as one finding with the worst value.
+    def add_rows(self, number: int, rows: Ints, values: Floats, limit: str, unit: str, digits: int) -> None:
+        """Record moves that break a rule; consecutive moves form one finding with the largest value.
 
         Parameters
         ----------
         number : int
-            The rule's.
+            Number of the rule.
         rows : (M,) int
-            Ascending.
+            Ascending; no rows, no finding.
         values : (M,) float
-            The worst is the one farthest from 0.
+            The finding reports the value of largest magnitude.
         limit, unit : str
+            Texts of the finding.
         digits : int
-            Decimals that are shown.
+            Decimals of the reported value.
         """
         at = 0
-        for first, last in stretches(rows):
+        for first, last in consecutive_rows(rows):
             part = values[at : at + last - first + 1]
             at += last - first + 1
             worst = float(part[np.abs(part).argmax()])
-            self.book.find(
+            self.log.add(
                 number, self.line(first), f"{worst:.{digits}f} {unit}", worst, limit, self.line(last)
             )

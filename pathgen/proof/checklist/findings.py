@@ -1,7 +1,8 @@
-"""Findings, and the book they are entered in: all of them, none stops the others.
+"""Findings of the checklist, and the log that collects them.
 
-Glossary. *Finding*: one place where a rule does not hold, a stretch of lines at most. *Book*: findings and,
-for every rule, how many things it was held against: a rule that found nothing is known to have looked.
+Glossary. *Finding*: one place where a rule is broken; it covers one line or a range of lines. *Log*: the
+findings and, for each rule, the number of checks, which distinguishes a rule that
+passed from one that did not apply.
 """
 
 from __future__ import annotations
@@ -15,24 +16,25 @@ from pathgen.proof.checklist.rules import LEVELS, RULES, Level, Rule
 
 Row = dict[str, str | int | float | None]
 
-PLACES = 20  # findings a rule may have unless asked for more; one line says where the others lie
+PLACES = 20  # findings listed per rule by default; one more finding stands for the rest
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One place where a rule does not hold.
+    """One place where a rule is broken.
 
     Attributes
     ----------
     number : int
-        The rule's.
+        Number of the rule.
     line, last : int
-        First and last line in the source, from 1; 0 where it is the program as a whole.
+        First and last source line, counted from 1; 0 if the finding concerns the whole program.
     found : str
-        What was found, with its value.
+        Description of the fault, with its value.
     value : float or None
+        The value alone.
     limit : str
-        What would hold; empty where the title says it.
+        Allowed value; empty if the title of the rule states it.
     """
 
     number: int
@@ -44,17 +46,17 @@ class Finding:
 
     @property
     def rule(self) -> Rule:
-        """The rule."""
+        """The broken rule."""
         return RULES[self.number]
 
     @property
     def level(self) -> Level:
-        """How grave it is."""
+        """Severity of the finding."""
         return self.rule.level
 
     @property
     def place(self) -> str:
-        """Word where it is.
+        """Lines of the finding, as text.
 
         Examples
         --------
@@ -66,52 +68,47 @@ class Finding:
         return f"line {self.line}" if self.last == self.line else f"lines {self.line} to {self.last}"
 
     def __str__(self) -> str:
-        """Word it in one line."""
-        limit = f"; holds: {self.limit}" if self.limit else ""
-        said = f": {self.found}" if self.found else ""
-        return f"{self.level} {self.number}, {self.place}: {self.rule.title}{said}{limit}"
+        """Describe the finding in one line."""
+        found = f": {self.found}" if self.found else ""
+        limit = f"; limit: {self.limit}" if self.limit else ""
+        return f"{self.level} {self.number}, {self.place}: {self.rule.title}{found}{limit}"
 
     def as_dict(self) -> Row:
-        """Give it as a flat row."""
-        return {
-            "number": self.number,
-            "level": self.level,
-            "title": self.rule.title,
-            "line": self.line,
-            "last_line": self.last,
-            "found": self.found,
-            "value": self.value,
-            "limit": self.limit,
-            "why": self.rule.why,
-            "do": self.rule.do,
-        }
+        """Return the finding and its rule as a flat row."""
+        row: Row = {"number": self.number, "level": self.level, "title": self.rule.title, "line": self.line}
+        row |= {"last_line": self.last, "found": self.found, "value": self.value, "limit": self.limit}
+        return row | {"why": self.rule.why, "do": self.rule.do}
 
 
 @dataclass(slots=True)
-class Book:
-    """Where rules enter what they looked at and what they found.
+class FindingLog:
+    """Counts of checks and findings, by rule.
 
     Attributes
     ----------
-    most : int
-        Findings that are kept of a rule.
-    left : dict of int to (int, int)
-        By rule: first and last line of those that are not.
+    capacity : int
+        Maximum number of findings stored per rule.
+    findings : list of Finding
+        Stored findings, in the order they were added.
+    checks, counts : dict of int to int
+        Number of checks and of findings per rule.
+    dropped : dict of int to (int, int)
+        First and last line of the findings of a rule that exceed `capacity`.
     """
 
-    most: int = PLACES
+    capacity: int = PLACES
     findings: list[Finding] = field(default_factory=list)
-    looked: dict[int, int] = field(default_factory=lambda: dict.fromkeys(RULES, 0))
+    checks: dict[int, int] = field(default_factory=lambda: dict.fromkeys(RULES, 0))
     counts: dict[int, int] = field(default_factory=dict)
-    left: dict[int, tuple[int, int]] = field(default_factory=dict)
-    entered: set[tuple[int, int, int, str]] = field(default_factory=set)
+    dropped: dict[int, tuple[int, int]] = field(default_factory=dict)
+    known: set[tuple[int, int, int, str]] = field(default_factory=set)
 
-    def look(self, count: int, *numbers: int) -> None:
-        """Enter that rules were held against `count` more things."""
+    def count_checks(self, count: int, *numbers: int) -> None:
+        """Record that rules were applied `count` more times."""
         for number in numbers:
-            self.looked[number] += count
+            self.checks[number] += count
 
-    def find(
+    def add(
         self,
         number: int,
         line: int,
@@ -120,107 +117,139 @@ class Book:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Enter a finding, once; beyond `most` of a rule only their number and lines are kept."""
+        """Record a finding; store only its lines once a rule has reached `capacity`."""
         last = max(line, last)
         key = (number, line, last, found)
-        if key in self.entered:  # what is said of a command is said again of it in the next window
+        if key in self.known:  # the state carried into the next window repeats findings about commands
             return
-        self.entered.add(key)
+        self.known.add(key)
         self.counts[number] = self.counts.get(number, 0) + 1
-        if self.counts[number] <= self.most:
+        if self.counts[number] <= self.capacity:
             value = None if value is None else float(value)
             self.findings.append(Finding(number, line, last, found, value, limit))
         else:
-            low, high = self.left.get(number, (line, last))
-            self.left[number] = min(low, line), max(high, last)
+            low, high = self.dropped.get(number, (line, last))
+            self.dropped[number] = min(low, line), max(high, last)
 
-    def settle(self) -> tuple[Finding, ...]:
-        """Give all findings, the gravest first, then by line; a rule's others as one."""
-        others = [
-            Finding(number, *lines, f"and {count:,} more place{'' if count == 1 else 's'}", float(count))
-            for number, lines in self.left.items()
-            if (count := self.counts[number] - self.most)
-        ]
+    def require(
+        self, passed: bool, number: int, line: int, found: str, value: float | None = None, limit: str = ""
+    ) -> None:
+        """Apply a rule once, and record a finding unless it passed."""
+        self.count_checks(1, number)
+        if not passed:
+            self.add(number, line, found, value, limit)
+
+    def sorted_findings(self) -> tuple[Finding, ...]:
+        """Return the findings, most severe first, then by line; one finding per rule counts dropped ones."""
+        others = []
+        for number, lines in self.dropped.items():
+            count = self.counts[number] - self.capacity
+            text = f"{count:,} more place{'' if count == 1 else 's'}, not listed"
+            others.append(Finding(number, *lines, text, float(count)))
         far = 1 << 60
         groups = [sorted(g, key=lambda f: (f.line or far, f.number, f.last)) for g in (self.findings, others)]
         return tuple(f for level in LEVELS for group in groups for f in group if f.level == level)
 
 
-def stretches(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """Join ascending row numbers to stretches of neighbours, (first, last).
+def consecutive_rows(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """Group ascending row numbers into ranges of consecutive numbers.
+
+    Returns
+    -------
+    list of (first, last)
+        Empty for no rows.
 
     Examples
     --------
-    >>> stretches(np.array([3, 4, 5, 9]))
+    >>> consecutive_rows(np.array([3, 4, 5, 9]))
     [(3, 5), (9, 9)]
     """
-    if not len(rows):
-        return []
-    cuts = np.flatnonzero(np.diff(rows) > 1)
-    first = rows[np.concatenate([[0], cuts + 1])]
-    last = rows[np.concatenate([cuts, [len(rows) - 1]])]
-    return list(zip(first.tolist(), last.tolist(), strict=True))
+    groups = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    return [(int(group[0]), int(group[-1])) for group in groups if len(group)]
 
 
 @dataclass(frozen=True, slots=True)
 class Checklist:
-    """What was held against a program, and what came of it.
+    """Result of checking a program.
 
     Attributes
     ----------
     program : str
-        Its name.
+        Name of the program.
     machine, material : str
+        Names of the profiles it was checked against.
     findings : tuple of Finding
-        The gravest first.
-    looked : dict of int to int
-        By rule: things it was held against. 0: there was nothing of its kind in the program.
+        Most severe first; a rule that is broken in many places lists only some of them.
+    checks : dict of int to int
+        Number of checks per rule; 0 if the rule did not apply to this program.
     counts : dict of int to int
-        By rule: places where it does not hold, those that one finding sums up among them.
+        Number of broken places per rule, including those not listed in `findings`.
     lines, moves : int
+        Size of the program.
     """
 
     program: str
     machine: str
     material: str
     findings: tuple[Finding, ...]
-    looked: dict[int, int]
+    checks: dict[int, int]
     counts: dict[int, int]
     lines: int
     moves: int
 
     def of(self, level: Level) -> tuple[Finding, ...]:
-        """Give the findings of one level."""
+        """Return the findings of one level."""
         return tuple(found for found in self.findings if found.level == level)
 
     def places(self, level: Level) -> int:
-        """Count the places where rules of one level do not hold."""
+        """Count all places of one level, including those not listed in `findings`."""
         return sum(count for number, count in self.counts.items() if RULES[number].level == level)
 
     @property
     def errors(self) -> tuple[Finding, ...]:
-        """Findings for which the program must not run."""
+        """Findings because of which the program must not run."""
         return self.of("error")
 
     @property
-    def holds(self) -> bool:
-        """Tell whether nothing speaks against running the program."""
+    def passed(self) -> bool:
+        """Whether no rule found an error."""
         return not self.errors
 
+    @property
+    def applied(self) -> int:
+        """Number of rules that applied to this program."""
+        return sum(count > 0 for count in self.checks.values())
+
+    @property
+    def verdict(self) -> str:
+        """Summary of the result in one line.
+
+        Examples
+        --------
+        >>> Checklist("a", "m", "p", (), {101: 5, 102: 0}, {}, 5, 4).verdict
+        'no errors found by the 1 rule that applies'
+        """
+        places = {level: self.places(level) for level in LEVELS}
+        counts = [f"{n:,} {level}{'' if n == 1 else 's'}" for level, n in places.items() if n]
+        if self.errors:
+            return f"{', '.join(counts)}; do not run it"
+        rules = f"{self.applied} rule{' that applies' if self.applied == 1 else 's that apply'}"
+        return ", ".join([f"no errors found by the {rules}", *counts])
+
     def as_dict(self) -> dict[str, object]:
-        """Give all of it for JSON."""
+        """Return the result as one object for JSON."""
         return {
             "program": self.program,
             "machine": self.machine,
             "material": self.material,
-            "holds": self.holds,
+            "passed": self.passed,
             **{f"{level}s": self.places(level) for level in LEVELS},
             "lines": self.lines,
             "moves": self.moves,
             "findings": [found.as_dict() for found in self.findings],
             "rules": [
                 {"number": n, "title": rule.title, "level": rule.level}
-                | {"looked_at": self.looked[n], "found": self.counts.get(n, 0)}
+                | {"checks": self.checks[n], "found": self.counts.get(n, 0)}
                 for n, rule in RULES.items()
             ],
         }

@@ -1,4 +1,4 @@
-"""Rules 301 to 309: inside the build volume, over the platform, outside keep-out zones, homed."""
+"""Rules 301 to 309: positions inside the build volume and outside keep-out zones, after homing."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from pathgen.settings.machine import KeepOut
 ROUNDING = 1e-6  # mm
 
 
-def check_place(subject: Subject) -> None:
-    """Hold the rules of theme 3 against a program."""
+def check_positions(subject: Subject) -> None:
+    """Check positions and homing (rules 301 to 309)."""
     homing = [c for c in subject.commands if "G28" in c.codes]
     _volume(subject, {c.line for c in homing})
     _fed_low(subject)
@@ -25,100 +25,102 @@ def check_place(subject: Subject) -> None:
     for command in subject.commands:
         if "G92" in command.codes and set("XYZ") & set(command.values):
             axes = " ".join(f"{a}{v:g}" for a, v in command.values.items())
-            subject.book.look(1, 309)
-            subject.book.find(309, command.line, f"G92 {axes}")
+            subject.log.require(False, 309, command.line, f"G92 {axes}")
 
 
 def _slack(subject: Subject) -> float:
-    """Half the last decimal that positions are written with, mm."""
+    """Return half of the last decimal of positions in the text, mm."""
     return float(0.5 * 10.0**-subject.machine.dialect.position_decimals + ROUNDING)
 
 
 def _volume(subject: Subject, homing: set[int]) -> None:
-    """301, 302: every end of a move; ways between them are straight and the volume is a box."""
+    """301, 302: end points of moves, which is enough because moves are straight and the volume is a box."""
     volume, slack = subject.machine.volume, _slack(subject)
-    subject.book.look(len(subject.moves), 301, 302)
+    subject.log.count_checks(len(subject.moves), 301, 302)
     for block in subject.blocks():
         lines = subject.program.line[block]
         for name in "xyz":
             values = getattr(subject.moves, name)[block]
             low, high = getattr(volume, name)
-            number, least = (301, low) if name != "z" else (302, min(low, 0.0))
-            if least - slack <= values.min() and values.max() <= high + slack:
+            number, lowest = (301, low) if name != "z" else (302, min(low, 0.0))
+            if lowest - slack <= values.min() and values.max() <= high + slack:
                 continue
             counted = ~np.isin(lines, list(homing))
             for rule, bad, limit in (
                 (301, values > high + slack, f"at most {high:g}"),
-                (number, values < least - slack, f"at least {least:g}"),
+                (number, values < lowest - slack, f"at least {lowest:g}"),
             ):
                 rows = np.flatnonzero(counted & bad)
-                if len(rows):
-                    holds, unit = f"{name} {limit} mm", f"mm in {name}"
-                    subject.find_rows(rule, rows + block.start, values[rows], holds, unit, 3)
+                limit = f"{name} {limit} mm"
+                subject.add_rows(rule, rows + block.start, values[rows], limit, f"mm in {name}", 3)
 
 
 def _fed_low(subject: Subject) -> None:
-    """303: beads with no room under the nozzle."""
+    """303: deposits without room under the nozzle."""
     rows = subject.deposits
-    subject.book.look(len(rows), 303)
-    least = MIN_FIRST - _slack(subject)
-    if not (subject.levels.z < least + SAME).any():
+    subject.log.count_checks(len(rows), 303)
+    lowest = MIN_FIRST - _slack(subject)
+    if not (subject.levels.z < lowest + SAME).any():
         return
-    low = np.flatnonzero(subject.moves.z[rows] < least)
-    if len(low):
-        limit = f"at least {MIN_FIRST:g} mm over the platform"
-        subject.find_rows(303, rows[low], subject.moves.z[rows[low]], limit, "mm over the platform", 3)
+    low = np.flatnonzero(subject.moves.z[rows] < lowest)
+    limit = f"at least {MIN_FIRST:g} mm above the platform"
+    subject.add_rows(303, rows[low], subject.moves.z[rows[low]], limit, "mm above the platform", 3)
 
 
 def _keep_out(subject: Subject, box: KeepOut) -> None:
-    """304, 305: ways through one zone, a bead's half width around it, or over it.
+    """304, 305: moves through a zone or over it, with half a bead around it.
 
-    Down into it counts as well: from over a zone of known height nothing else would tell.
+    Vertical moves down into a zone count too: if they start above its height, no other move reports them.
     """
-    grown = subject.machine.hot_end.nozzle_diameter / 2
+    margin = subject.machine.hot_end.nozzle_diameter / 2
     limit = CLEARANCE - 1e-3 if box.height is None else box.height
-    over = "" if box.height is None else f", or {box.height:g} mm over the platform"
-    where = f"x {box.x[0]:g} to {box.x[1]:g}, y {box.y[0]:g} to {box.y[1]:g}"
-    why = f"outside {box.why or 'the zone'}, {where}{over}"
+    over = "" if box.height is None else f", or {box.height:g} mm above the platform"
+    where = f"x {box.x[0]:g} to {box.x[1]:g} mm, y {box.y[0]:g} to {box.y[1]:g} mm"
+    allowed = f"outside {box.why or 'the zone'}, {where}{over}"
     for block in subject.blocks():
         x0, y0, z0 = subject.before(block)
         x1, y1, z1 = (getattr(subject.moves, name)[block] for name in "xyz")
         moving = (x0 != x1) | (y0 != y1) | (z1 < z0)
-        inside = moving & crosses((x0, y0), (x1, y1), box, grown)
+        inside = moving & segments_meet_box((x0, y0), (x1, y1), box, margin)
         low = np.minimum(z0, z1)
         fed = subject.moves.filament[block] > 0
         met = inside & (fed | (low < limit))
         for number, bad in ((304, met), (305, inside & ~met & (box.height is None))):
             rows = np.flatnonzero(bad)
-            if len(rows):
-                subject.find_rows(number, rows + block.start, low[rows], why, "mm over the platform", 2)
-        subject.book.look(len(x1), 304, 305)
+            subject.add_rows(number, rows + block.start, low[rows], allowed, "mm above the platform", 2)
+        subject.log.count_checks(len(x1), 304, 305)
 
 
-def crosses(start: tuple[Floats, Floats], end: tuple[Floats, Floats], box: KeepOut, grown: float) -> Bools:
-    """Tell which straight ways meet a box, grown on all sides; Liang and Barsky's clipping (1984).
+def segments_meet_box(
+    start: tuple[Floats, Floats], end: tuple[Floats, Floats], box: KeepOut, margin: float
+) -> Bools:
+    """Find line segments that cross a box with a margin, by the clipping of Liang and Barsky (1984).
 
     Parameters
     ----------
     start, end : tuple of (N,) float64
-        x and y of both ends, mm.
+        x and y of the end points, mm.
     box : KeepOut
-    grown : float
-        mm.
+    margin : float
+        Added on all sides of the box, mm.
+
+    Returns
+    -------
+    (N,) bool
 
     Examples
     --------
     >>> one = np.ones(1)
     >>> box = KeepOut((4.0, 6.0), (4.0, 6.0))
-    >>> crosses((0 * one, 0 * one), (9 * one, 9 * one), box, 0.0).tolist()
+    >>> segments_meet_box((0 * one, 0 * one), (9 * one, 9 * one), box, 0.0).tolist()
     [True]
-    >>> crosses((0 * one, 0 * one), (9 * one, 2 * one), box, 0.0).tolist()
+    >>> segments_meet_box((0 * one, 0 * one), (9 * one, 2 * one), box, 0.0).tolist()
     [False]
     """
     enter, leave = np.zeros(len(end[0])), np.ones(len(end[0]))
     apart = np.zeros(len(end[0]), bool)
     for a, b, (low, high) in zip(start, end, (box.x, box.y), strict=True):
-        low, high, step = low - grown, high + grown, b - a
+        low, high, step = low - margin, high + margin, b - a
         still = step == 0
         apart |= still & ((a < low) | (a > high))
         way = np.where(still, 1.0, step)
@@ -129,12 +131,12 @@ def crosses(start: tuple[Floats, Floats], end: tuple[Floats, Floats], box: KeepO
 
 
 def _axes(command: Command) -> set[str]:
-    """Axes that a G28 homes: those named, or all."""
+    """Return the axes that a G28 homes: the named ones, or all."""
     return (set("XYZ") & set(command.values)) or set("XYZ")
 
 
 def _moved(subject: Subject, name: str, rows: slice) -> int | None:
-    """Row of the first move along an axis."""
+    """Return the row of the first move along an axis."""
     values = getattr(subject.moves, name.lower())
     start = values[rows.start - 1] if rows.start else subject.moves.start["XYZ".index(name)]
     found = np.flatnonzero(np.diff(values[rows], prepend=start) != 0)
@@ -142,30 +144,28 @@ def _moved(subject: Subject, name: str, rows: slice) -> int | None:
 
 
 def _homed(subject: Subject, homing: list[Command]) -> None:
-    """306, 307: homed before it moves, and not into the panel."""
-    dialect, book = subject.machine.dialect, subject.book
+    """306, 307: homing before the first move, and no homing of z above the panel."""
+    dialect, log = subject.machine.dialect, subject.log
     if "G28" in commands(dialect.start, dialect):
         for name in "XYZ":
-            book.look(1, 306)
             first = next((c for c in homing if name in _axes(c)), None)
-            stop = len(subject.moves) if first is None else first.move
-            row = _moved(subject, name, slice(0, stop))
-            if row is not None and not (first and subject.line(row) >= first.line):
-                book.find(306, subject.line(row), f"along {name}", limit=f"G28 for {name} before it")
+            row = _moved(subject, name, slice(0, len(subject.moves) if first is None else first.move))
+            passed = row is None or (first is not None and subject.line(row) >= first.line)
+            line = 0 if row is None else subject.line(row)
+            log.require(passed, 306, line, f"move along {name}", None, f"G28 for {name} before this line")
     for command in homing:
-        book.look(1, 307)
-        if command.move > subject.first_deposit and "Z" in _axes(command):
-            book.find(307, command.line, "G28 with z", limit="G28 X0 Y0")
+        passed = command.move <= subject.first_deposit or "Z" not in _axes(command)
+        log.require(passed, 307, command.line, "G28 includes z", None, "G28 X0 Y0")
 
 
 def _released(subject: Subject, homing: list[Command]) -> None:
     """308: moves between a release of the motors and the next homing."""
     for command in subject.commands:
-        if not any(m.what == "motors off" for code in command.codes if (m := subject.meanings.get(code))):
+        if not any(m.effect == "motors off" for code in command.codes if (m := subject.effects.get(code))):
             continue
-        subject.book.look(1, 308)
+        subject.log.count_checks(1, 308)
         again = next((c.move for c in homing if c.line > command.line), len(subject.moves))
         if again > command.move:
             line, last = subject.line(command.move), subject.line(again - 1)
             text = f"{again - command.move:,} moves after line {command.line}"
-            subject.book.find(308, line, text, again - command.move, last=last)
+            subject.log.add(308, line, text, again - command.move, last=last)

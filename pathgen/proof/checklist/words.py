@@ -1,67 +1,33 @@
-"""What commands mean: which heats the nozzle or the platform, turns the fan, releases motors or waits.
+"""Effects of commands on a controller: heaters, fan, motors, waits and accelerations.
 
-A machine's profile says most of it: the command that carries {nozzle} heats the nozzle, that of `fan_on`
-turns the fan. What a profile does not say is taken from the table of usual meanings, so that programs of
-others are understood as far as common practice goes.
+The machine profile defines most of them: the command with the placeholder {nozzle} heats the nozzle, the
+command of `fan_on` turns the fan on. Other commands have their usual effects from the table of program words,
+so that programs from any software can be checked.
 """
 
 from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Literal, NamedTuple
 
 from pathgen.settings import Dialect
-from pathgen.settings.blocks import G_WORDS, LETTERS, M_WORDS, commands
+from pathgen.settings.blocks import commands
+from pathgen.settings.program_words import PROGRAM_WORDS, STANDARD_WORDS, Effect, ProgramWord, words_with
 
-What = Literal[
-    "nozzle", "platform", "other heater", "fan", "fan off", "motors off", "dwell", "pause", "acceleration"
-]
-
-
-class Meaning(NamedTuple):
-    """What a command does."""
-
-    what: What
-    letters: tuple[str, ...] = ()  # the words that carry its value, the first that stands counts
-    waits: bool = False  # until the temperature is reached
-    scale: float = 1.0  # of the value, to °C, s or mm/s²
-
-
-# Common practice of open controllers; M0, M1, M60 and G4 are RS-274 (NISTIR 6556, 3.5.4 and 3.6.1).
-USUAL = {
-    "M104": Meaning("nozzle", ("S",)),
-    "M109": Meaning("nozzle", ("S", "R"), waits=True),
-    "M140": Meaning("platform", ("S",)),
-    "M190": Meaning("platform", ("S", "R"), waits=True),
-    "M141": Meaning("other heater", ("S",)),
-    "M191": Meaning("other heater", ("S", "R"), waits=True),
-    "M106": Meaning("fan", ("S",)),
-    "M107": Meaning("fan off"),
-    "M84": Meaning("motors off"),
-    "M18": Meaning("motors off"),
-    "M0": Meaning("pause"),
-    "M1": Meaning("pause"),
-    "M60": Meaning("pause"),
-    "M226": Meaning("pause"),
-    "M600": Meaning("pause"),
-    "M201": Meaning("acceleration", ("X", "Y", "Z", "E")),
-    "M204": Meaning("acceleration", ("S", "P", "R", "T")),
-}
-RELEASE = ("M84", "M18")
+RELEASE = words_with("motors off")
 
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
-_BESIDE = re.compile(r";.*|\([^()]*\)")  # comments
+_COMMENT = re.compile(r";.*|\([^()]*\)")
 _CARRIER = re.compile(r"([A-Z])\s*\{(\w+)\}")
 
 
 @lru_cache(maxsize=4096)
-def words_of(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]:
-    """Take an event's words apart: codes without leading zeros, and (letter, value) of the others.
+def parse_words(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]:
+    """Split an event into commands without leading zeros, and (letter, value) of all other words.
 
     Examples
     --------
-    >>> words_of("m0104 S200")
+    >>> parse_words("m0104 S200")
     (('M104',), (('S', 200.0),))
     """
     found = _WORD.findall(text.upper())
@@ -69,56 +35,56 @@ def words_of(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]
     return codes, tuple((a, float(n)) for a, n in found if a not in "GMN")
 
 
-def meanings(dialect: Dialect) -> dict[str, Meaning]:
-    """Say what commands mean to a controller: as its profile's blocks use them, and else as is usual.
+def command_effects(dialect: Dialect) -> dict[str, ProgramWord]:
+    """Return the effect of each command: as defined by the profile, otherwise the usual one.
 
-    Where a profile's start block gives {nozzle} to commands that are not usual, the last of them is the one
-    that waits: a profile's start block has to.
+    If the start block uses {nozzle} only in commands without a usual effect, the last of them is taken to
+    wait for the temperature, as a start block has to.
 
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> found = meanings(load_machine("ngc-lab").dialect)
-    >>> found["M8"].what, found["M9"].what
+    >>> found = command_effects(load_machine("ngc-lab").dialect)
+    >>> found["M8"].effect, found["M9"].effect
     ('fan', 'fan off')
     """
-    found = dict(USUAL)
-    # P is in seconds in RS-274; controllers beyond it count P in milliseconds and S in seconds.
-    beyond = "E" in dialect.own_words
-    found["G4"] = Meaning("dwell", ("S", "P") if beyond else ("P",))
-    for heater in ("nozzle", "platform"):
-        carriers = [*_carriers(dialect.start, heater), *_carriers(dialect.nozzle_change, heater)]
-        starting = len(_carriers(dialect.start, heater))
-        for place, (code, letter) in enumerate(carriers, start=1):
-            usual = USUAL.get(code)
-            waits = usual.waits if usual and usual.what == heater else place == starting
+    found = {code: word for code, word in PROGRAM_WORDS.items() if word.effect not in ("", "end")}
+    # P is in seconds in RS-274. Controllers with words beyond it take P in milliseconds and S in seconds.
+    found["G4"] = _word("dwell", ("S", "P") if "E" in dialect.own_words else ("P",))
+    heaters: tuple[Effect, ...] = ("nozzle", "platform")
+    for heater in heaters:
+        starting = _carriers(dialect.start, heater)
+        carriers = [*starting, *_carriers(dialect.nozzle_change, heater)]
+        for number, (code, letter) in enumerate(carriers, start=1):
+            usual = PROGRAM_WORDS.get(code)
+            waits = usual.waits if usual and usual.effect == heater else number == len(starting)
             more = tuple(a for a in (usual.letters if usual else ()) if a != letter)
-            found[code] = Meaning("nozzle" if heater == "nozzle" else "platform", (letter, *more), waits)
-    for code, letter in _fan_words(dialect):
-        found[code] = Meaning("fan", (letter,) if letter else ())
-    for code in commands(dialect.fan_off, dialect):
-        if code not in commands(dialect.fan_on, dialect):
-            found[code] = Meaning("fan off")
-    return found
+            found[code] = _word(heater, (letter, *more), waits)
+    fans = _carriers(dialect.fan_on, "fan") + _carriers(dialect.fan_on, "fan_fraction")
+    turned_on = commands(dialect.fan_on, dialect)
+    found |= {code: _word("fan", (letter,)) for code, letter in fans} or dict.fromkeys(
+        turned_on, _word("fan")
+    )
+    turned_off = (code for code in commands(dialect.fan_off, dialect) if code not in turned_on)
+    return found | dict.fromkeys(turned_off, _word("fan off"))
+
+
+def _word(effect: Effect, letters: tuple[str, ...] = (), waits: bool = False) -> ProgramWord:
+    return ProgramWord("", effect, letters, waits, standard=False, followed=False)
 
 
 def _carriers(block: str, name: str) -> list[tuple[str, str]]:
-    """List (command, letter) of a block's lines that carry a placeholder."""
+    """List (command, letter) of the lines of a block that contain a placeholder."""
     found = []
     for line in block.splitlines():
-        carried = [letter for letter, used in _CARRIER.findall(line) if used == name]
-        codes, _ = words_of(_BESIDE.sub(" ", re.sub(r"\{\w+\}", "1", line)))
+        letters = [letter for letter, used in _CARRIER.findall(line) if used == name]
+        codes, _ = parse_words(_COMMENT.sub(" ", re.sub(r"\{\w+\}", "1", line)))
         own = [code for code in codes if code[0] == "M"]
-        if carried and own:
-            found.append((own[0], carried[0]))
+        if letters and own:
+            found.append((own[0], letters[0]))
     return found
 
 
-def _fan_words(dialect: Dialect) -> list[tuple[str, str]]:
-    carried = _carriers(dialect.fan_on, "fan") + _carriers(dialect.fan_on, "fan_fraction")
-    return carried or [(code, "") for code in commands(dialect.fan_on, dialect)]
-
-
-def is_named(code: str, dialect: Dialect) -> bool:
-    """Tell whether a code is one of RS-274's, or the profile's own."""
-    return code in G_WORDS or code in M_WORDS or code in LETTERS or code in dialect.own_words
+def is_listed(code: str, dialect: Dialect) -> bool:
+    """Check whether a command is part of RS-274 or listed in the profile."""
+    return code in STANDARD_WORDS or code in dialect.own_words

@@ -23,7 +23,7 @@ def checked(text, machine):
 @pytest.mark.parametrize("machine", ALL)
 def test_a_good_program_has_no_finding(machine, good):
     found = checked(good[machine], machine)
-    assert found.findings == () and found.holds
+    assert found.findings == () and found.passed
     assert found == checked(good[machine], machine)
 
 
@@ -41,7 +41,7 @@ def test_a_seeded_fault_is_found_in_its_line(name, number, machine, edit, good):
     assert all(finding.level == RULES[number].level for finding in here)
     if at is not None:
         assert here[0].line == at + 1, str(here[0])
-    assert found.holds == (not [f for f in found.findings if f.level == "error"])
+    assert found.passed == (not [f for f in found.findings if f.level == "error"])
 
 
 def test_every_rule_has_its_fault():

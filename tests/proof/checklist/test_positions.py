@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from pathgen import load_machine, load_material
 from pathgen.proof.checklist import check_program
-from pathgen.proof.checklist.positions import crosses
+from pathgen.proof.checklist.positions import segments_meet_box
 from pathgen.settings.machine import KeepOut
 from tests.proof.checklist.programs import numbers, program
 
@@ -21,7 +21,7 @@ def test_keep_out_zones(box, found):
     machine = replace(plain, keep_out=(KeepOut(box, box, why="clip"),))
     listed = check_program(program("moving-table"), machine, MATERIAL)
     assert numbers(listed) == {found} | ({305} if found == 304 else set())
-    assert listed.holds == (found == 305)
+    assert listed.passed == (found == 305)
     assert "clip" in next(f.limit for f in listed.findings)
 
 
@@ -58,5 +58,5 @@ def test_crossings_are_those_that_shapely_finds():
     box = KeepOut((3.0, 5.0), (4.0, 8.0))
     lines = shapely.linestrings(np.stack([start.T, end.T], axis=1))
     wanted = shapely.intersects(lines, shapely.box(2.8, 3.8, 5.2, 8.2))
-    assert (crosses(tuple(start), tuple(end), box, 0.2) == wanted).all()
+    assert (segments_meet_box(tuple(start), tuple(end), box, 0.2) == wanted).all()
     assert wanted[:50].any() and 50 < wanted.sum() < 400

@@ -28,7 +28,7 @@ def test_what_leans_out_is_named(source, number):
     """A ledge of 2.5 mm over 4 mm of wall, and a span of 6 mm over nothing, both 4 mm up."""
     text = program("moving-gantry", source())
     found = check_program(text)
-    assert numbers(found) == {number} and found.holds
+    assert numbers(found) == {number} and found.passed
     lines = text.decode().splitlines()
     layer = max(i for i, line in enumerate(lines[: found.findings[0].line]) if "; layer" in line)
     assert float(lines[layer].split(" top ")[1].split()[0]) == pytest.approx(4.0, abs=0.41)
@@ -41,7 +41,7 @@ def test_a_support_that_meets_the_face():
         "moving-gantry", wall(200, 200), rim_width=3.0, wedges=2, wedge_height=14.0, wedge_base=5.0
     )
     found = check_program(text)
-    assert 705 not in numbers(found) and found.looked[705] > 10 and found.holds
+    assert 705 not in numbers(found) and found.checks[705] > 10 and found.passed
     found = check_program(text.replace(b"job rim_width = 3", b"job rim_width = 0"))
     assert 705 in numbers(found)
 
@@ -55,7 +55,7 @@ def test_heights_between_motor_steps():
 
 def test_a_layer_higher_than_a_narrow_nozzle_presses():
     machine = load_machine("moving-gantry")
-    narrow = replace(machine, hot_end=replace(machine.hot_end, nozzle=0.2, spacing_min=None))
+    narrow = replace(machine, hot_end=replace(machine.hot_end, nozzle_diameter=0.2, spacing_min=None))
     assert 701 in numbers(check_program(program("moving-gantry"), narrow, MATERIAL))
 
 

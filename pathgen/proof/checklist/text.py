@@ -1,0 +1,116 @@
+"""Rules 101 to 111: readable text, modes set before use, and a complete program."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from pathgen.gcode.interpret import LineFault
+from pathgen.proof.checklist.evidence import Subject
+from pathgen.proof.checklist.words import is_listed
+from pathgen.proof.header import Totals
+from pathgen.settings.blocks import commands
+
+_LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
+
+
+def check_text(subject: Subject) -> None:
+    """Check that the text is readable, sets its modes and is complete (rules 101 to 111)."""
+    _lines(subject)
+    _words(subject)
+    _modes(subject)
+    _end(subject)
+
+
+def _lines(subject: Subject) -> None:
+    """101, 103, 109, 110: lines that cannot be interpreted."""
+    program, log = subject.program, subject.log
+    log.count_checks(subject.last_line, 101, 109)
+    for fault in program.faults:
+        shown = fault.text.decode("ascii", "backslashreplace")
+        if fault.why.startswith("a motion with"):
+            log.add(109, fault.line, repr(shown))
+        elif code := _message_code(fault, subject):
+            log.add(103, fault.line, f"{code} with free text: {shown!r}")
+        else:
+            log.add(101, fault.line, f"{fault.why}: {shown!r}" if shown not in fault.why else fault.why)
+    if program.given_up:
+        text = f"{len(program.faults)} unreadable lines; the rest of the file was not checked"
+        log.add(101, program.faults[-1].line, text)
+    log.count_checks(len(program.feed_only), 110)
+    if count := len(program.feed_only):
+        line = int(program.feed_only[0])
+        log.add(110, line, f"first of {count:,} line{'' if count == 1 else 's'}", count, last=line)
+
+
+def _message_code(fault: LineFault, subject: Subject) -> str:
+    """Return the M code of an unreadable line if the controller may skip it as an unknown code."""
+    found = _LEADING.match(fault.text)
+    if subject.strict or found is None or fault.why.startswith("the line has "):
+        return ""
+    code = found[1].decode().upper().replace(" ", "")
+    return "" if is_listed(code, subject.machine.dialect) else code
+
+
+def _words(subject: Subject) -> None:
+    """102, 103: unlisted commands. An unlisted G code may move; strict controllers also reject M codes."""
+    dialect, strict = subject.machine.dialect, subject.strict
+    for command in subject.commands:
+        for code in command.codes:
+            subject.log.count_checks(1, 102, 103)
+            if not is_listed(code, dialect):
+                subject.log.add(102 if strict or code[0] == "G" else 103, command.line, code)
+
+
+def _modes(subject: Subject) -> None:
+    """106 to 108: units and modes set before they are used."""
+    dialect, moves = subject.machine.dialect, subject.moves
+    moving = _first_motion(subject)
+    for number, codes, row in (
+        (106, ("G20", "G21"), moving),
+        (107, ("G90", "G91"), moving),
+        (108, ("M82", "M83"), int(subject.fed[0]) if len(subject.fed) else len(moves)),
+    ):
+        start = commands(dialect.start, dialect)
+        if number == 108 and not {"M82", "M83"} & {*dialect.own_words, *start}:
+            continue  # the dialect has a fixed filament mode, or sets it by G90 and G91
+        if row == len(moves):
+            continue
+        first = next(iter(subject.having(*codes)), None)
+        passed = first is not None and first.line <= subject.line(row)
+        either = " or ".join(codes)
+        text = f"first {either} in line {first.line}" if first else f"no {either}"
+        subject.log.require(passed, number, subject.line(row), text)
+    _mode_fits(subject)
+
+
+def _mode_fits(subject: Subject) -> None:
+    """108: filament mode that the dialect does not support."""
+    dialect = subject.machine.dialect
+    if dialect.filament_mode not in ("relative", "absolute") or not len(subject.fed):
+        return
+    for command in subject.having("M82", "M83"):
+        for code in command.codes:
+            if code in ("M82", "M83") and not is_listed(code, dialect):
+                wanted = "M83" if dialect.filament_mode == "relative" else "M82"
+                subject.log.add(108, command.line, f"{code}, not listed in the profile", limit=wanted)
+
+
+def _first_motion(subject: Subject) -> int:
+    """Return the row of the first move that is not part of homing."""
+    homing = {command.line for command in subject.having("G28")}
+    rows = np.flatnonzero(~np.isin(subject.program.line[: len(homing) + 1], list(homing)))
+    return int(rows[0]) if len(rows) else len(subject.moves)
+
+
+def _end(subject: Subject) -> None:
+    """104, 105, 111: complete program and header."""
+    program, log = subject.program, subject.log
+    log.require(program.ended, 104, subject.last_line, "the text ends here", None, "M2 or M30 at the end")
+    if program.ended:
+        log.require(not program.trailing, 105, subject.last_line, "more lines after this one")
+    late = [key for key in Totals.keys() if key in program.header]
+    log.count_checks(len(late), 111)
+    if empty := [key for key in late if not program.header[key].strip()]:
+        log.add(111, 0, f"no value for {', '.join(empty)}")
