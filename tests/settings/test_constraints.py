@@ -42,7 +42,7 @@ MACHINE_CASES = [
     (
         "keep_out",
         [{"x": [0, 5], "y": [300, 305]}],
-        ["keep_out[0].y", "overlaps [0, 240]", "off the platform"],
+        ["keep_out[0].y", "overlaps [0, 240]", "outside the platform"],
     ),
     ("keep_out", [{"x": [-1, 261], "y": [0, 240]}], ["keep_out[0].x", "leaves part of the platform free"]),
     ("axes.z.step_change", 11, ["step_change is 11", "axes.z.step_change", "at most axes.z.feed, 10 mm/s"]),
