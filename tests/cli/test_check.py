@@ -47,9 +47,9 @@ def test_a_warning_alone_exits_with_0(written, good, capsys):
 def test_json(written, good, capsys):
     assert run(["check", written(good.replace(b"M140 S0 ", b"; ")), "--json"]) == 3
     found = json.loads(capsys.readouterr().out)
-    assert found["holds"] is False and found["errors"] == 1
+    assert found["passed"] is False and found["errors"] == 1
     assert found["findings"][0]["number"] == 209
-    assert "heater cut-off" in found["thermal_safety"]["yours"][0]
+    assert "heater cut-off" in found["thermal_safety"]["to_tick"][0]
 
 
 def test_places_are_told_one_by_one_as_far_as_asked(written, good, capsys):
