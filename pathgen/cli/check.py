@@ -56,6 +56,13 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
     return Answer(found.as_dict() | {"thermal_safety": safety.as_dict()}, lines, 3 if found.errors else 0)
 
 
+def verdict(found: Checklist) -> str:
+    """Summarise a check in one line, with the number of its warnings and notes."""
+    levels = [level for level in LEVELS if level != "error" and found.places(level)]
+    counts = ", ".join(format_count(found.places(level), level) for level in levels)
+    return f"{found.verdict} ({counts})" if counts else found.verdict
+
+
 @contextmanager
 def _late_bar(label: str) -> Iterator[Progress]:
     """Provide a callback that shows a progress bar after two seconds."""
