@@ -134,8 +134,8 @@ def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
     limit = 0.25 * planned.setup.beads.spacing
     assert planned.setup.standing.wedges == 2 and planned.steady.sway[-1] <= limit * 1.001
     height = planned.setup.standing.wedge_height
-    lower = plan_panel(tall, Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges=2, axis="x",
-                           wedge_height=height - 3.0))  # fmt: skip
+    keys = {"machine": machine, "brim": 5.0, "rim_thickness": 1.2, "thickest": 1.1, "axis": "x"}
+    lower = plan_panel(tall, Job(**keys, wedges=2, wedge_height=height - 3.0))
     assert lower.steady.sway[-1] > limit
     low = plan_panel(WALL, Job(wedges="auto", brim=5.0))
     assert low.setup.standing.wedges == 0 and "no wedges: the panel is steady without them" in low.notes
