@@ -129,7 +129,7 @@ def _size(made: LaidOut) -> dict[str, Any]:
     """Return the largest panel's size, the number of panels and the time of a coupon."""
     panels = [planned.panel for planned in made.platform.panels]
     largest = max(panels, key=lambda panel: panel.width * panel.height)
-    time = float(str(made.write(BytesIO()).summary.times.time_s))
+    time = made.write(BytesIO()).summary.times.time_s
     return {"width_mm": largest.width, "height_mm": largest.height, "panels": len(panels), "time_s": time}
 
 

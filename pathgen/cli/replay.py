@@ -137,7 +137,7 @@ def _lines(
     """Describe the panel, and its difference from the target."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
-    mass = f", {grams(float(str(f['mass_g'])))}" if f["mass_g"] is not None else ""
+    mass = f", {grams(f['mass_g'])}" if f["mass_g"] is not None else ""
     complete = f["layers"] == f["layers_deposited"]
     layers = f"{f['layers']}" if complete else f"{f['layers_deposited']} of {f['layers']}"
     lines = [

@@ -128,7 +128,7 @@ def test_every_layer_of_a_disc_is_carried_and_its_comb_is_light(job):
 
 @pytest.mark.parametrize("machine", ["moving-table", "moving-gantry"])
 def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
-    tall = np.full((2200, 400), 0.9)
+    tall = np.full((1950, 400), 0.9)
     asked = Job(machine=machine, brim=5.0, rim_thickness=1.2, thickest=1.1, wedges="auto", axis="x")
     planned = plan_panel(tall, asked)
     limit = 0.25 * planned.setup.beads.spacing
@@ -156,7 +156,7 @@ def test_wedges_stand_where_they_are_told():
         48,
         52,
     }
-    with pytest.raises(PathgenError, match="no rim for wedges to lean on"):
+    with pytest.raises(PathgenError, match="wedges need a rim, but the panel has none"):
         plan_panel(WALL, Job(rim_width=0.0, wedges=2))
 
 
@@ -245,5 +245,5 @@ def test_no_panels_that_can_be_packed_are_taken_for_too_many():
         packed += 1
         room = Room(len(boxes), gap, False)
         for count in range(1, len(boxes) + 1):
-            room.take([SimpleNamespace(covered=box, setup=setup) for box in boxes[:count]], 1)
+            room.take([SimpleNamespace(footprint=box, setup=setup) for box in boxes[:count]], 1)
     assert packed > 50
