@@ -136,7 +136,7 @@ def _made(
     if not judged:
         return result, None
     setup = result.planned.setup
-    light = Effects(smear=ask.seen, by_material=ask.seen)
+    light = Effects(smear=ask.viewed, by_material=ask.viewed)
     return result, replay(out, setup.machine, setup.material, effects=light)
 
 
