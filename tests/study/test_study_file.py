@@ -140,5 +140,5 @@ def test_a_name_with_a_star_stands_for_all_that_begin_so(folder):
     text = (folder / "small.toml").read_text()
     (folder / "small.toml").write_text(text.replace('"time_s", "moves"', '"default", "psnr*"').replace(
         ', "thickness_rms_mm", "void_share", "overlap_share"', ""))  # fmt: skip
-    columns = load_study(folder / "small.toml").ask.columns
+    columns = load_study(folder / "small.toml").request.columns
     assert columns[0] == "time_s" and columns[-1] == "psnr_db"
