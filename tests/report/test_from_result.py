@@ -136,11 +136,11 @@ def test_the_title_names_picture_machine_plastic_and_the_number_of_panels(wedged
 
 
 def test_layers_of_one_height_and_of_several_are_put_into_words(wedged):
-    even = f"{wedged.summary['layers']} layers of 0.2 mm,"
+    even = f"{wedged.summary.layers} layers of 0.2 mm,"
     assert any(even in line for line in gather_facts(wedged).lines)
     u, z = np.meshgrid(np.arange(40), np.arange(60))
     several = made(1.5 + 0.4 * np.sin(u / 3) * (z > 30), layer="auto", pixel=0.3)
     facts = several.summary
-    low, high = facts["layer_least_mm"], facts["layer_most_mm"]
+    low, high = facts.layer_min_mm, facts.layer_max_mm
     assert low < high
     assert any(f"layers of {low:g} to {high:g} mm" in line for line in gather_facts(several).lines)
