@@ -139,15 +139,18 @@ class Job(Preparation, frozen=True):
     layer: Annotated[
         Annotated[float, Meta(ge=0.02, le=1)] | Literal["auto"],
         Meta(
-            description="Layer height. `auto`: thin layers where the picture has vertical detail, thick "
-            "layers elsewhere, with the same error as uniform layers of `layer_like`.",
+            description="Layer height. `auto`: thin layers where the picture has vertical detail and thick "
+            "layers elsewhere, with the error of uniform layers of `layer_like`.",
             extra={"unit": "mm", "allowed": "0.02 to 1 mm, or 'auto'"},
         ),
     ] = 0.1
     layer_like: Annotated[
         float,
         Meta(
-            ge=0.02, le=1, description="Uniform layer height whose error `layer = auto` may have.", extra=MM
+            ge=0.02,
+            le=1,
+            description="For `layer = auto`: height of uniform layers that have the same error.",
+            extra=MM,
         ),
     ] = 0.1
     within: Annotated[
@@ -221,8 +224,8 @@ class Job(Preparation, frozen=True):
         Meta(
             ge=0,
             le=100,
-            description="Cost of each bead that is added or dropped along a layer, relative to log²(spacing) "
-            "per mm.",
+            description="Cost of each bead that is added or dropped along a layer, compared with "
+            "log²(spacing) summed over its length in mm.",
         ),
     ] = 0.15
     end_cost: Annotated[
@@ -412,7 +415,7 @@ class Job(Preparation, frozen=True):
     band: Annotated[
         Annotated[tuple[Band, ...], Meta(max_length=50)],
         Meta(
-            description="Settings from a height on, repeatable: above=20,feed=30 (also packing, "
+            description="Settings above a height, repeatable: above=20,feed=30 (also packing, "
             "nozzle_temperature, fan). In a job file, [[band]] tables.",
         ),
     ] = ()

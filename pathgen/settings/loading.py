@@ -70,7 +70,7 @@ def profile_text(name: str) -> str:
     Examples
     --------
     >>> print(profile_text("ngc-lab").splitlines()[0])
-    # A laboratory machine on a strict RS-274/NGC controller: the filament drive is its linear axis A.
+    # A laboratory machine with a strict RS-274/NGC controller: the filament drive is its linear axis A.
     """
     materials = material_names()
     folder = _shipped() / "materials" if name in materials else _shipped()
