@@ -18,7 +18,6 @@ from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
 from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
-from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import build_safety_list
 from pathgen.settings import load_machine, load_material
@@ -84,7 +83,7 @@ def _late_bar(label: str) -> Iterator[Progress]:
 def _lines(name: str, found: Checklist) -> list[str]:
     """Describe the findings; each rule is explained once."""
     lines = [
-        f"{name}: {verdict(found)}",
+        f"{name}: {found.verdict}",
         f"  {format_count(found.moves, 'move')} in {format_count(found.lines, 'line')}, "
         f"on {found.machine} with {found.material}",
     ]

@@ -17,7 +17,7 @@ from pathgen.study.existing import read_finished
 from pathgen.study.journal import journal_path
 from pathgen.study.results_table import ResultsTable
 from pathgen.study.run import column_names, factor_names, range_names, run_study
-from pathgen.study.study_file import MOST, Study, check_figure, load_study
+from pathgen.study.study_file import MAX_CASES, Study, check_figure, load_study
 
 SHOWN = 3  # reasons for rejected cases
 
@@ -41,9 +41,9 @@ SHOWN = 3  # reasons for rejected cases
 @click.option(
     "--max-cases",
     type=click.IntRange(1),
-    default=MOST,
+    default=MAX_CASES,
     metavar="N",
-    help=f"Maximum number of cases. [{MOST}]",
+    help=f"Maximum number of cases. [{MAX_CASES}]",
 )
 @click.option(
     "--files",
@@ -78,7 +78,7 @@ def study_command(
         raise click.UsageError("Missing option '--out': the table to write.")
     if workers and cluster:
         raise click.UsageError("--workers and --cluster exclude each other.")
-    asked = load_study(study, folder=folder, most=max_cases)
+    asked = load_study(study, folder=folder, max_cases=max_cases)
     beside = (folder or study.parent) if asked.files else study.parent
     inputs = [study, *(beside / name for name in asked.files)]
     check_outputs({"--out": out, "the journal of --out": journal_path(out)}, inputs)

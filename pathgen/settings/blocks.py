@@ -208,7 +208,7 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
-def _part_faults(name: str, usual: tuple[str, ...], most: float, dialect: Dialect) -> Iterator[Fault]:
+def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
     """Check one heater. Its commands are those that have its placeholder in the start block."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
@@ -217,7 +217,7 @@ def _part_faults(name: str, usual: tuple[str, ...], most: float, dialect: Dialec
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
-        yield from _set_faults(block, dialect, own.union(usual), most)
+        yield from _set_faults(block, dialect, own.union(usual), limit)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
         allowed = f"a line such as '{min(own)} S0' that turns the heater off"
         yield Fault("dialect.finish", f"{name} stays hot", allowed)
@@ -231,11 +231,11 @@ def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
             yield f"M{found['M']}", float(found["S"])
 
 
-def _set_faults(block: str, dialect: Dialect, codes: set[str], most: float) -> Iterator[Fault]:
+def _set_faults(block: str, dialect: Dialect, codes: set[str], limit: float) -> Iterator[Fault]:
     for word, value in _settings(block, dialect):
-        if word in codes and value > most:
+        if word in codes and value > limit:
             hint = "above this rating, parts can give off fumes or catch fire"
-            allowed = f"at most {most:g} °C, the limit in [heaters]"
+            allowed = f"at most {limit:g} °C, the limit in [heaters]"
             yield Fault(f"dialect.{block}", f"{word} S{value:g}", allowed, hint)
 
 

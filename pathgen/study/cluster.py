@@ -15,20 +15,20 @@ from typing import Any
 from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
 TIMEOUT = 30.0  # s for an answer of the scheduler
 
 
 def measure_on_cluster(
-    cases: Sequence[Case], ask: Ask, files: Mapping[str, File], address: str
+    cases: Sequence[Case], request: Request, files: Mapping[str, File], address: str
 ) -> Iterator[Measured]:
     """Measure cases with the workers of a scheduler.
 
     Parameters
     ----------
     cases : sequence of Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
     address : str
         Address of the scheduler, such as ``tcp://10.0.0.5:8786``. Its workers need the same versions of
@@ -48,20 +48,20 @@ def measure_on_cluster(
     client = _connect(address)
     try:
         abandoned = []
-        for case, result in _measure_all(client, cases, ask, files):
+        for case, result in _measure_all(client, cases, request, files):
             if result is None:
                 abandoned.append(case)
             else:
                 yield result
         for case in abandoned:
-            for _, result in _measure_all(client, [case], ask, files):
-                yield result or ended_at(case, ask)
+            for _, result in _measure_all(client, [case], request, files):
+                yield result or ended_at(case, request)
     finally:
         client.close()
 
 
 def _measure_all(
-    client: Any, cases: Sequence[Case], ask: Ask, files: Mapping[str, File]
+    client: Any, cases: Sequence[Case], request: Request, files: Mapping[str, File]
 ) -> Iterator[tuple[Case, Measured | None]]:
     """Measure cases; a result of None means that the scheduler abandoned the case or that memory ran out."""
     # A file is the result of a task rather than scattered data: if the worker that holds it dies, the
@@ -74,7 +74,7 @@ def _measure_all(
         if name in needed
     }
     futures = {
-        client.submit(measure, case, ask, {name: held[name] for name in case.files}, pure=False): case
+        client.submit(measure, case, request, {name: held[name] for name in case.files}, pure=False): case
         for case in cases
     }
     try:

@@ -6,9 +6,8 @@ In a study file a factor is a line under ``[factors]``:
     tolerance = {from = 0.01, to = 0.1, steps = 4}         a range that includes both ends
     change_cost = {from = 0.05, to = 1, steps = 5, log = true}
 
-A range without steps is continuous and needs a sampled design. A factor whose name is not a job key is a list
-of
-*sets*: keys that change together, with a name for the table of results:
+A range without steps is continuous and needs a sampled design. A factor whose name is not a job key is a
+list of *sets*: keys that change together, with a name for the table of results:
 
     limits = [{name = "narrow", spacing_min = 0.32, spacing_max = 0.5}, {name = "wide", spacing_max = 0.8}]
 """

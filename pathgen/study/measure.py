@@ -23,7 +23,7 @@ from pathgen.settings import Setup, digest, job_from
 from pathgen.study.case_files import File, is_file, write_case_files
 from pathgen.study.columns import COLUMNS
 from pathgen.study.results_table import cell, versions
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
 # The same words wherever a case is made, and for a process that the system ends as for one told that there is
 # no more memory: which of the two it is hangs on the system.
@@ -56,13 +56,13 @@ class Measured:
     arrays: bytes = b""
 
 
-def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None = None) -> Measured:
+def measure(case: Case, request: Request, files: Mapping[str, File], scratch: str | None = None) -> Measured:
     """Make and measure one case.
 
     Parameters
     ----------
     case : Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
         At least those that the case names.
     scratch : str, optional
@@ -85,11 +85,12 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
     >>> wall = io.BytesIO()
     >>> np.save(wall, np.full((20, 40), 1.6))
     >>> case = Case(1, (), "wall.npy", {"brim": 0.0, "layer": 0.2, "pixel": 0.2})
-    >>> found = measure(case, Ask(("layers", "void_share")), {"wall.npy": File("wall.npy", wall.getvalue())})
+    >>> files = {"wall.npy": File("wall.npy", wall.getvalue())}
+    >>> found = measure(case, Request(("layers", "void_share")), files)
     >>> found.cells[0], found.refused
     ('50', '')
     """
-    groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in ask.columns)]
+    groups = [group for group in _GROUPS if any(COLUMNS[name].group == group for name in request.columns)]
     found: dict[str, object] = {}
     reasons: list[str] = []
     arrays = b""
@@ -97,16 +98,16 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         folder = Path(name).resolve()
         places = write_case_files({given: files[given] for given in case.files}, folder)
         try:
-            result, read_back = _made(case, ask, places, folder / PROGRAM, bool(groups or ask.arrays))
+            result, read_back = _made(case, request, places, folder / PROGRAM, bool(groups or request.arrays))
             found |= _plan(case, result)
             for group in groups:
                 assert read_back is not None
                 try:
-                    found |= _GROUPS[group](result, read_back, ask)
+                    found |= _GROUPS[group](result, read_back, request)
                 except PathgenError as error:
                     reasons.append(str(error))
-            if ask.arrays and read_back is not None:
-                arrays = _arrays(case, result, read_back, ask)
+            if request.arrays and read_back is not None:
+                arrays = _arrays(case, result, read_back, request)
         except PathgenError as error:
             if str(folder / PROGRAM) in str(error):
                 raise PathgenError(
@@ -118,17 +119,17 @@ def measure(case: Case, ask: Ask, files: Mapping[str, File], scratch: str | None
         except Exception as error:  # a fault of ours must not cost a person the other cases
             reasons.append(f"unexpected {type(error).__name__}: {' '.join(str(error).split())}")
     refused = "; ".join(dict.fromkeys(_at_home(reason, places) for reason in reasons))
-    cells = tuple(cell(found.get(column)) for column in ask.columns)
+    cells = tuple(cell(found.get(column)) for column in request.columns)
     return Measured(case.number, cells, refused, versions(), arrays)
 
 
-def ended_at(case: Case, ask: Ask) -> Measured:
+def ended_at(case: Case, request: Request) -> Measured:
     """Give the row of a case that ended whoever measured it."""
-    return Measured(case.number, ("",) * len(ask.columns), ENDED, versions())
+    return Measured(case.number, ("",) * len(request.columns), ENDED, versions())
 
 
 def _made(
-    case: Case, ask: Ask, places: Mapping[str, Path], out: Path, judged: bool
+    case: Case, request: Request, places: Mapping[str, Path], out: Path, judged: bool
 ) -> tuple[Result, PanelReplay | None]:
     """Write the program, and read it back where that is asked for."""
     there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
@@ -136,7 +137,7 @@ def _made(
     if not judged:
         return result, None
     setup = result.planned.setup
-    light = Effects(smear=ask.seen, by_material=ask.seen)
+    light = Effects(smear=request.viewed, by_material=request.viewed)
     return result, replay(out, setup.machine, setup.material, effects=light)
 
 
@@ -148,20 +149,20 @@ def _plan(case: Case, result: Result) -> dict[str, object]:
     return {**result.summary, "digest": digest(Setup(job, setup.machine, setup.material))}
 
 
-def _text(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
-    return {f"text_{key}": value for key, value in found.as_dict(ask.ends).items()}
+def _text(result: Result, found: PanelReplay, request: Request) -> dict[str, object]:
+    return {f"text_{key}": value for key, value in found.as_dict(request.ends).items()}
 
 
-def _against(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
+def _against(result: Result, found: PanelReplay, request: Request) -> dict[str, object]:
     panel = result.planned.panel
-    return dict(compare(found, panel.view.upright(panel.thickness), ends=ask.ends).as_dict())
+    return dict(compare(found, panel.view.upright(panel.thickness), ends=request.ends).as_dict())
 
 
-def _plane(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
+def _plane(result: Result, found: PanelReplay, request: Request) -> dict[str, object]:
     """Judge some layers; packing may differ from one to the other."""
     _refuse_several(result, "figures in the plane of a layer")
     layers, stands = result.planned.layers, found.panel
-    chosen = sample_layers(ask.layers, len(layers))
+    chosen = sample_layers(request.layers, len(layers))
     packing = np.broadcast_to(stands.packing, len(layers))
     judged = []
     for layer in chosen:
@@ -176,7 +177,7 @@ def _plane(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
     return {**row, "wrong_share": wrong}
 
 
-def _path(result: Result, found: PanelReplay, ask: Ask) -> dict[str, object]:
+def _path(result: Result, found: PanelReplay, request: Request) -> dict[str, object]:
     """Trace the path; moves before the first feed word go at the machine's travel feed."""
     _refuse_several(result, "figures along the path")
     stands, job, machine = found.panel, result.planned.setup.job, found.machine
@@ -200,7 +201,7 @@ def _finite(row: Row) -> dict[str, object]:
     return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
 
 
-def _arrays(case: Case, result: Result, found: PanelReplay, ask: Ask) -> bytes:
+def _arrays(case: Case, result: Result, found: PanelReplay, request: Request) -> bytes:
     """Pack what was wanted and what the program deposits, as the viewer sees it, row 0 at the top.
 
     Maps of thickness in mm, and the picture lit from behind: linear luminance, 1 at the picture's white.
@@ -209,7 +210,7 @@ def _arrays(case: Case, result: Result, found: PanelReplay, ask: Ask) -> bytes:
     both = compare(found, panel.view.upright(panel.thickness))
     stream = io.BytesIO()
     np.savez_compressed(
-        stream, study=np.str_(ask.arrays), case=np.int64(case.number),
+        stream, study=np.str_(request.arrays), case=np.int64(case.number),
         pixel_mm=np.float64(found.panel.frame.pixel),
         wanted_mm=both.wanted.astype(np.float32),
         deposited_mm=(both.wanted + both.gap).astype(np.float32),
@@ -224,7 +225,7 @@ def _refuse_several(result: Result, what: str) -> None:
         raise PathgenError(f"{what}, and {many} panels in the program", where="copies", allowed="1")
 
 
-_GROUPS: dict[str, Callable[[Result, PanelReplay, Ask], dict[str, object]]] = {
+_GROUPS: dict[str, Callable[[Result, PanelReplay, Request], dict[str, object]]] = {
     "text": _text,
     "against": _against,
     "plane": _plane,

@@ -38,7 +38,7 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS
 from pathgen.study.measure import ENDED, Measured, ended_at, measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 # Other systems have no fork server, or their libraries do not survive a fork.
@@ -51,14 +51,14 @@ LATER = (
 
 
 def measure_locally(
-    cases: Sequence[Case], ask: Ask, files: Mapping[str, File], workers: int
+    cases: Sequence[Case], request: Request, files: Mapping[str, File], workers: int
 ) -> Iterator[Measured]:
     """Measure cases with processes on this machine.
 
     Parameters
     ----------
     cases : sequence of Case
-    ask : Ask
+    request : Request
     files : mapping of str to File
     workers : int
         Number of processes. A script that calls this function needs ``if __name__ == "__main__":``, as for
@@ -76,7 +76,7 @@ def measure_locally(
         When no worker can start, or the working folder is full.
     """
     with _shared_folder(files) as folder:
-        crew = _Crew(folder, ask, list(files))
+        crew = _Crew(folder, request, list(files))
         lost = []
         for case, found in crew.measure_all(cases, workers):
             if found is None:
@@ -84,7 +84,7 @@ def measure_locally(
             else:
                 yield found
         for case, found in crew.measure_all(lost, 1):
-            yield found or ended_at(case, ask)
+            yield found or ended_at(case, request)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,20 +102,20 @@ class _Crew:
     ----------
     folder : Path
         Folder shared with the workers, with each file of the study under its number.
-    ask : Ask
+    request : Request
     names : list of str
         Names of the files, by number.
     """
 
-    def __init__(self, folder: Path, ask: Ask, names: Sequence[str]) -> None:
-        self._folder, self._ask = folder, ask
+    def __init__(self, folder: Path, request: Request, names: Sequence[str]) -> None:
+        self._folder, self._request = folder, request
         self._numbers = {name: number for number, name in enumerate(names)}
         self._started = 0
         # The fork server listens on a socket in the system's temporary folder.
         forks = CAN_FORK and len(os.fsencode(tempfile.gettempdir())) <= SOCKET_FOLDER
         self._context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
         if forks:
-            compared = any(COLUMNS[name].group == "against" for name in ask.columns)
+            compared = any(COLUMNS[name].group == "against" for name in request.columns)
             self._context.set_forkserver_preload([__name__, *(LATER if compared else ())])
 
     def measure_all(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Measured | None]]:
@@ -156,7 +156,7 @@ class _Crew:
     def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
         """Hand a case to a worker; None if it has died while it was idle."""
         places = {name: self._folder / str(self._numbers[name]) for name in case.files}
-        self._path(case).write_bytes(pickle.dumps((case, self._ask, places)))
+        self._path(case).write_bytes(pickle.dumps((case, self._request, places)))
         try:
             with _deferred_interrupt():
                 return worker.pool.submit(_measure_case, self._path(case), self._folder)
@@ -241,9 +241,9 @@ def _prepare_worker(begun: Path) -> None:
 def _measure_case(path: Path, folder: Path) -> None:
     """Measure the case in a file and put the result in its place."""
     try:
-        case, ask, places = pickle.loads(path.read_bytes())
+        case, request, places = pickle.loads(path.read_bytes())
         files = {name: pickle.loads(place.read_bytes()) for name, place in places.items()}
-        path.write_bytes(pickle.dumps(measure(case, ask, files, str(folder))))
+        path.write_bytes(pickle.dumps(measure(case, request, files, str(folder))))
     except Exception as error:  # such as a full working folder, which is no fault of the case
         text = str(error) if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
         raise RuntimeError(" ".join(text.split())) from None  # one that can be pickled

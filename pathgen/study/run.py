@@ -97,12 +97,12 @@ class _Options:
 
 def column_names(study: Study) -> tuple[str, ...]:
     """Return the column names of the table: case, factors, measured columns, reason for rejection."""
-    return ("case", *factor_names(study), *study.ask.columns, "refused")
+    return ("case", *factor_names(study), *study.request.columns, "refused")
 
 
 def factor_names(study: Study) -> list[str]:
     """Return the column names of the factors; ``factor:NAME`` if a measured column has the same name."""
-    taken = set(study.ask.columns)
+    taken = set(study.request.columns)
     return [f"factor:{name}" if name in taken else name for name in study.factors]
 
 
@@ -142,17 +142,19 @@ def _measure_missing(
 
 
 def _measure_all(study: Study, cases: list[Case], options: _Options) -> Iterator[Measured]:
-    ask = replace(study.ask, arrays=study.head.digest) if options.arrays is not None else study.ask
+    request = (
+        replace(study.request, arrays=study.head.digest) if options.arrays is not None else study.request
+    )
     if options.cluster is not None:
-        return measure_on_cluster(cases, ask, study.files, options.cluster)
+        return measure_on_cluster(cases, request, study.files, options.cluster)
     if options.workers:
-        return measure_locally(cases, ask, study.files, options.workers)
-    return (measure(case, ask, study.files) for case in cases)
+        return measure_locally(cases, request, study.files, options.workers)
+    return (measure(case, request, study.files) for case in cases)
 
 
 def _without_arrays(study: Study, rows: Mapping[int, Cells], folder: Path | None) -> set[int]:
     """Find the measured cases whose arrays are missing; rejected cases have none."""
     if folder is None:
         return set()
-    width, digest = len(study.ask.columns), study.head.digest
+    width, digest = len(study.request.columns), study.head.digest
     return {n for n, row in rows.items() if any(row[-1 - width : -1]) and not has_arrays(folder, n, digest)}

@@ -23,7 +23,7 @@ from pathgen.study.designs import combinations, count_cases
 from pathgen.study.factors import PICTURE, Factor, Level, Values, check_value, read_factor
 from pathgen.study.results_table import Head, read_head
 
-MOST = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
+MAX_CASES = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
 
 TABLE = {"allowed": "a table, such as [job]"}
 TRUTH = {"allowed": "true or false"}
@@ -47,7 +47,7 @@ class StudyKeys(Profile, frozen=True):
     columns: tuple[str, ...] = ()
     layers: Annotated[int, Meta(ge=1, le=10_000)] = 7
     ends: Annotated[float, Meta(ge=0, le=1000, extra={"unit": "mm"})] = 1.0
-    seen: Annotated[bool, Meta(extra=TRUTH)] = False
+    viewed: Annotated[bool, Meta(extra=TRUTH)] = False
     figure: FigureKeys = FigureKeys()
     job: Annotated[dict[str, Any], Meta(extra=TABLE)] = {}
     factors: Annotated[dict[str, Any], Meta(extra={"allowed": "a table, [factors]"})] = {}
@@ -55,7 +55,7 @@ class StudyKeys(Profile, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Request:
     """Measurements to make of every case.
 
     Attributes
@@ -65,7 +65,7 @@ class Ask:
         Number of layers to sample for the columns that would take long on all layers.
     ends : float
         Length to exclude at both ends of every stretch of wall, mm.
-    seen : bool
+    viewed : bool
         Whether to compare the wall as viewed: blurred by the nozzle and by the spread of light.
     arrays : str
         Digest of the study, to store with the arrays of each case; empty if no arrays are requested.
@@ -74,7 +74,7 @@ class Ask:
     columns: tuple[str, ...]
     layers: int = 7
     ends: float = 1.0
-    seen: bool = False
+    viewed: bool = False
     arrays: str = ""
 
 
@@ -120,7 +120,7 @@ class Study:
     ranges : tuple of str
         Names of the factors with a continuous range.
     cases : tuple of Case
-    ask : Ask
+    request : Request
     files : dict of str to File
         All files that the cases name, by name.
     across, up : str
@@ -133,7 +133,7 @@ class Study:
     title: str
     factors: tuple[str, ...]
     cases: tuple[Case, ...]
-    ask: Ask
+    request: Request
     files: dict[str, File]
     across: str
     up: str
@@ -141,7 +141,7 @@ class Study:
     ranges: tuple[str, ...] = ()
 
 
-def load_study(path: str | Path, *, folder: str | Path | None = None, most: int = MOST) -> Study:
+def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases: int = MAX_CASES) -> Study:
     """Load a study.
 
     Parameters
@@ -150,7 +150,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
         A study file (TOML), or the table (``.csv``) of a study, which is reproduced from the head.
     folder : path, optional
         Folder of the files that the study names. By default the folder of `path`.
-    most : int
+    max_cases : int
         Maximum number of cases.
 
     Returns
@@ -173,8 +173,8 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
         table, text = _parse_head_text(before.text, where), before.text
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
-    factors, cases, ranges = _list_cases(keys, where, most)
-    ask = Ask(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
+    factors, cases, ranges = _list_cases(keys, where, max_cases)
+    request = Request(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.viewed)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
     files = read_files(named, Path(folder) if folder is not None else path.parent)
     head = Head.of(text, files)
@@ -183,7 +183,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, most: int 
         notes = head.compare_versions(before)
         replace(head, versions=before.versions).check_same(before, where)
     across, up = keys.figure.across, keys.figure.up
-    return Study(head, keys.title, factors, cases, ask, files, across, up, notes, ranges)
+    return Study(head, keys.title, factors, cases, request, files, across, up, notes, ranges)
 
 
 def _parse_head_text(text: str, where: str) -> dict[str, object]:
@@ -202,13 +202,13 @@ def _check_job(job: Mapping[str, object], where: str) -> None:
 
 
 def _list_cases(
-    keys: StudyKeys, where: str, most: int
+    keys: StudyKeys, where: str, max_cases: int
 ) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
     """Return the factors of a study, its cases, and the factors with a continuous range."""
     ranges: tuple[str, ...] = ()
     if keys.design == "table":
         names, levels = _read_case_table(keys, where)
-        _limit_cases(len(levels), most, where)
+        _limit_cases(len(levels), max_cases, where)
     else:
         if keys.case:
             what, hint = f"a {keys.design} takes no [[case]]", 'use design = "table"'
@@ -216,7 +216,7 @@ def _list_cases(
         factors = [read_factor(name, value, where) for name, value in keys.factors.items()]
         _check_overlap(factors, where)
         number = count_cases(keys.design, factors, keys.samples, where)
-        _limit_cases(number, most, where)
+        _limit_cases(number, max_cases, where)
         names = tuple(factor.name for factor in factors)
         ranges = tuple(factor.name for factor in factors if not factor.levels)
         levels = list(combinations(keys.design, factors, number, keys.seed))
@@ -268,10 +268,10 @@ def _check_overlap(factors: list[Factor], where: str) -> None:
             owner[key] = factor.name
 
 
-def _limit_cases(number: int, most: int, where: str) -> None:
-    if number > most:
+def _limit_cases(number: int, max_cases: int, where: str) -> None:
+    if number > max_cases:
         hint = f"use fewer levels, or --max-cases {number}"
-        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {most}", hint=hint)
+        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {max_cases}", hint=hint)
 
 
 def check_figure(study: Study) -> None:
@@ -284,7 +284,7 @@ def check_figure(study: Study) -> None:
     """
     for key, name in (("across", study.across), ("up", study.up)):
         place = f"figure.{key}"
-        measured = [n for n in study.ask.columns if COLUMNS[n].unit not in ("text", "yes/no")]
+        measured = [n for n in study.request.columns if COLUMNS[n].unit not in ("text", "yes/no")]
         if name not in measured:
             hint = nearest(name, measured) or f"add it to columns, or set another column as figure.{key}"
             raise PathgenError(f"{name!r} is not measured as a number", where=place, hint=hint)

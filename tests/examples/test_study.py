@@ -64,7 +64,7 @@ def test_the_means_of_the_page_are_those_of_the_rows(rows):
 def test_a_case_of_it_made_anew_has_its_row(rows):
     """To a thousandth: another version of a library may move a last digit."""
     study = load_study(EXAMPLES / "fills_study.toml")
-    found = measure(study.cases[71], study.ask, study.files)
-    for name, text in zip(study.ask.columns, found.cells, strict=True):
+    found = measure(study.cases[71], study.request, study.files)
+    for name, text in zip(study.request.columns, found.cells, strict=True):
         hint = f"{name}: python examples/study_fills.py makes the table anew"
         assert float(text) == pytest.approx(float(rows[71][name]), rel=1e-3), hint

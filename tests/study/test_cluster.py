@@ -40,8 +40,8 @@ def test_nobody_at_the_address(folder, monkeypatch):
     monkeypatch.setattr("pathgen.study.cluster.TIMEOUT", 1.0)
     study = load_study(folder / "small.toml")
     for address in ("tcp://127.0.0.1:9", "nowhere", "tcp://a:b", "http://a:1"):
-        with pytest.raises(PathgenError, match="no scheduler at"):
-            list(measure_on_cluster(study.cases, study.ask, study.files, address))
+        with pytest.raises(PathgenError, match="cannot reach a scheduler at"):
+            list(measure_on_cluster(study.cases, study.request, study.files, address))
 
 
 def started(*arguments):

@@ -11,7 +11,7 @@ from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS, DEFAULT, check_columns, listing
 from pathgen.study.measure import measure
-from pathgen.study.study_file import Ask, Case
+from pathgen.study.study_file import Case, Request
 from tests.study.conftest import wall
 
 PLAIN = {"brim": 3.0, "rim_width": 2.0, "layer": 0.2, "pixel": 0.2}
@@ -30,9 +30,9 @@ FILES = {
 }
 
 
-def measured(job, columns, **ask):
+def measured(job, columns, **request):
     case = Case(1, (), "wall.npy", job)
-    found = measure(case, Ask(columns, **ask), FILES)
+    found = measure(case, Request(columns, **request), FILES)
     return dict(zip(columns, found.cells, strict=True)), found.refused
 
 
@@ -91,7 +91,7 @@ def test_the_digest_does_not_know_where_the_files_lay():
 
 def test_a_refusal_names_files_as_the_study_does():
     broken = FILES | {"./cut.wkt": File("cut.wkt", b"POLYGON ((0 0, 1")}
-    found = measure(Case(4, (), "wall.npy", JOB), Ask(("time_s",)), broken)
+    found = measure(Case(4, (), "wall.npy", JOB), Request(("time_s",)), broken)
     assert found.cells == ("",)
     assert "./cut.wkt" in found.refused and "pathgen-" not in found.refused and "\n" not in found.refused
 

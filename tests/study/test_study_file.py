@@ -100,7 +100,7 @@ GOOD = 'picture = "wall.npy"\n[factors]\nfill = ["tailored"]\n'
         ('columns = ["time"]\n' + GOOD, "unknown column 'time'"),
         ('columns = ["time_s", "time*"]\n' + GOOD, "named twice"),
         ("layers = 0\n" + GOOD, "at least 1"),
-        ("seen = 1\n" + GOOD, "true or false"),
+        ("viewed = 1\n" + GOOD, "true or false"),
         ("ends = nan\n" + GOOD, "a finite number"),
         (GOOD.replace("wall.npy", "gone.npy"), "no such file"),
         (GOOD.partition("\n")[2], "case 1 has no picture"),
@@ -140,5 +140,5 @@ def test_a_name_with_a_star_stands_for_all_that_begin_so(folder):
     text = (folder / "small.toml").read_text()
     (folder / "small.toml").write_text(text.replace('"time_s", "moves"', '"default", "psnr*"').replace(
         ', "thickness_rms_mm", "void_share", "overlap_share"', ""))  # fmt: skip
-    columns = load_study(folder / "small.toml").ask.columns
+    columns = load_study(folder / "small.toml").request.columns
     assert columns[0] == "time_s" and columns[-1] == "psnr_db"
