@@ -18,6 +18,7 @@ from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
 from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
+from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import build_safety_list
 from pathgen.settings import load_machine, load_material
