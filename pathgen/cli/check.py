@@ -18,7 +18,6 @@ from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
 from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
-from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import build_safety_list
 from pathgen.settings import load_machine, load_material
@@ -55,13 +54,6 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
     found = replace(found, program=program.name if str(program) != "-" else input_name(program))
     lines = [*_lines(input_name(program), found), "", *safety.lines()]
     return Answer(found.as_dict() | {"thermal_safety": safety.as_dict()}, lines, 3 if found.errors else 0)
-
-
-def verdict(found: Checklist) -> str:
-    """Summarise a check in one line, with the number of its warnings and notes."""
-    levels = [level for level in LEVELS if level != "error" and found.places(level)]
-    counts = ", ".join(format_count(found.places(level), level) for level in levels)
-    return f"{found.verdict} ({counts})" if counts else found.verdict
 
 
 @contextmanager

@@ -9,7 +9,6 @@ from typing import Any, BinaryIO
 import click
 import numpy as np
 
-from pathgen.cli.check import verdict
 from pathgen.cli.files import (
     ARRAY_FILE,
     INPUT,
@@ -90,7 +89,7 @@ def panel_command(
         if report:
             files.put("--report", _page(result, files["--out"], out.name))
         facts = {"program": str(out), **result.summary, "check_warnings": found.places("warning")}
-        lines = [*closing_lines(result.summary, output_name(out)), f"  check: {verdict(found)}"]
+        lines = [*closing_lines(result.summary, output_name(out)), f"  check: {found.verdict}"]
         return Answer(facts, lines, aside=files.piped)
 
 

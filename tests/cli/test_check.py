@@ -34,7 +34,7 @@ def test_a_good_program(written, capsys):
 def test_an_error_is_printed_and_exits_with_3(written, good, capsys):
     assert run(["check", written(good.replace(b"M109 S205", b"M109 S300"))]) == 3
     out, err = capsys.readouterr()
-    assert err == "" and "must not run" in out
+    assert err == "" and "do not run it" in out
     assert "error 201, line" in out and "300 °C" in out and "limit: 240 °C (moving-table)" in out
     assert "do: lower the nozzle temperature" in out and "[failed] nozzle temperature within" in out
 
