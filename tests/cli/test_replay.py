@@ -116,7 +116,7 @@ def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     whole, cut = json_of(capsys, out), tmp_path / "cut.gcode"
     cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
     facts = json_of(capsys, cut)
-    assert any("cut short" in note for note in facts["notes"]) and facts["complete"] is False
+    assert any("has no end" in note for note in facts["notes"]) and facts["complete"] is False
     assert facts["layers"] == whole["layers"] and facts["layers_deposited"] < 0.7 * whole["layers"]
     assert run(["replay", str(cut)]) == 0
     assert f"{facts['layers_deposited']} of {facts['layers']} layers" in capsys.readouterr().out
@@ -204,7 +204,7 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
         (1, [out, "--against", tmp_path / "cube.npy"], "cube.npy"),
         (1, [out, "--against", tmp_path / "text.npy"], "text.npy"),
         (1, [out, "--against", tmp_path / "none.npy"], "none.npy"),
-        (1, [out, "--against", tmp_path / "square.npy"], "proportions"),
+        (1, [out, "--against", tmp_path / "square.npy"], "aspect ratio"),
         (1, [out, "--against", tmp_path / "zero.npy"], "no wall"),
         (1, [out, "--against", out], "panel.gcode"),
         (2, [out, "--error", kept[2] / "e.png"], "--against"),
