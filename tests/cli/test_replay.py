@@ -116,7 +116,7 @@ def test_a_program_cut_short_is_replayed_with_a_note(tmp_path, capsys):
     whole, cut = json_of(capsys, out), tmp_path / "cut.gcode"
     cut.write_bytes(out.read_bytes()[: out.stat().st_size // 2])
     facts = json_of(capsys, cut)
-    assert any("has no end" in note for note in facts["notes"]) and facts["complete"] is False
+    assert any("incomplete" in note for note in facts["notes"]) and facts["complete"] is False
     assert facts["layers"] == whole["layers"] and facts["layers_deposited"] < 0.7 * whole["layers"]
     assert run(["replay", str(cut)]) == 0
     assert f"{facts['layers_deposited']} of {facts['layers']} layers" in capsys.readouterr().out
