@@ -74,7 +74,7 @@ def main():
     diameter = machine.hot_end.filament_diameter
     laid = deposit(program, grid, packing=setup.packing, filament_diameter=diameter)
     error = thickness_error(laid.upright(len(panel.thickness)), panel.thickness, ends=1.0, pixel=panel.pixel)
-    seen = optics.backlit(laid.upright(), law, job.thinnest)
+    backlit = optics.backlit(laid.upright(), law, job.thinnest)
     checked = check_program(text.getvalue(), machine, material)
 
     print(f"picture    {luminance.shape[1]} × {luminance.shape[0]} pixels")
@@ -84,7 +84,7 @@ def main():
     fed = sums.filament.sum() / 1000
     print(f"moves      {len(moves):,}, {sums.time.sum() / 60:.0f} min, {fed:.2f} m of filament")
     print(f"text       {len(text.getvalue()) / 1e6:.2f} MB, {len(program.moves):,} moves read back")
-    darkest, off = seen[40:-40, 40:-40].min(), 1000 * error["rms"]
+    darkest, off = backlit[40:-40, 40:-40].min(), 1000 * error["rms"]
     print(f"proof      {off:.1f} µm RMS off the map; the darkest tone is {darkest:.2f} of white")
     print(f"           {len(checked.errors)} errors, {checked.applied} rules applied")
     return error["rms"], checked

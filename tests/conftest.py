@@ -10,7 +10,7 @@ for stop in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # The same run gives the same result; the slow runs look further.
-settings.register_profile("fixed", derandomize=True, deadline=None)
+settings.register_profile("fixed", derandomize=True, deadline=None, max_examples=50)
 settings.load_profile("fixed")
 
 

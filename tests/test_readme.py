@@ -64,7 +64,7 @@ def test_files_that_developers_are_told_of_exist():
 def commands_in(text):
     """Every `pathgen …` of a document: in its shell blocks, and between single backticks."""
     blocks = re.findall(r"```sh\n(.*?)```", text, re.S)
-    lines = [part.split("#")[0] for block in blocks for part in re.split(r"&&|\n", block)]
+    lines = [part.split("#")[0] for block in blocks for part in re.split(r"&&|[|\n]", block)]
     inline = re.findall(r"(?<!`)`(pathgen [^`]+)`(?!`)", re.sub(r"```.*?```", "", text, flags=re.S))
     found = [line.split(">")[0].strip() for line in (*lines, *inline)]
     return [line for line in found if line.startswith("pathgen ") and "COMMAND" not in line]
@@ -91,7 +91,7 @@ def test_every_command_is_one_that_is_understood(path):
 
 def test_options_in_the_readme_exist():
     """Each is one of a command's."""
-    known = {"--help"}
+    known = {"--help", "--verbose", "--version"}
     for name in COMMANDS:
         command = getattr(import_module(f"pathgen.cli.{name}"), f"{name}_command")
         known |= {option for param in command.params for option in param.opts}

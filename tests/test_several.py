@@ -14,23 +14,26 @@ from pathgen.motion import DEPOSITS, Kind
 from pathgen.plan import settle as planning
 from pathgen.proof.header import Stated, panel_facts, read_facts
 from pathgen.settings import load_machine
+from tests.matrix import paired
 from tests.test_job import waves
 
 MACHINES = ["moving-table", "moving-gantry", "long-tube", "ngc-lab"]
 
 
 def mixed(**job):
-    """Four panels of three kinds, asymmetric, of different heights."""
-    common = {"brim": 3.0} | job
+    """Four panels of three kinds, asymmetric, of different heights, of pixels and layers of 0.2 mm."""
+    common = {"brim": 3.0, "pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
+    maps = [
+        waves(seed, rows, cols)[::2, ::2] for seed, rows, cols in ((1, 120, 300), (2, 200, 250), (3, 80, 300))
+    ]
     return [
-        (waves(1, 120, 300), Job(copies=2, **common)),
-        (waves(2, 200, 250), Job(outline="disc", **common)),
-        (waves(3, 80, 300), Job(bend=120.0, rim_width=2.0, **common)),
+        (maps[0], Job(copies=2, **common)),
+        (maps[1], Job(outline="disc", **common)),
+        (maps[2], Job(bend=120.0, rim_width=2.0, **common)),
     ]
 
 
-@pytest.mark.parametrize("machine", MACHINES)
-@pytest.mark.parametrize("build", ["abreast", "in-turn"])
+@pytest.mark.parametrize(("machine", "build"), paired(MACHINES, ["abreast", "in-turn"]))
 def test_every_panel_replays_to_its_own_map(tmp_path, machine, build):
     out = tmp_path / "several.gcode"
     result = make_several(mixed(machine=machine, build=build), out)

@@ -10,7 +10,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from pathgen.cli.check import verdict
-from pathgen.cli.files import PICTURE_FILE, PROGRAM_FILE, STDOUT, OutputFile, open_outputs
+from pathgen.cli.files import PICTURE_FILE, PROGRAM_FILE, STDOUT, OutputFile, open_outputs, output_name
 from pathgen.cli.options import some_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
@@ -81,7 +81,7 @@ def coupon_command(
         written = {option.strip("-"): str(path) for option, path in files.paths.items() if option != "--out"}
         facts = {"coupon": name, "program": str(out), **written, "steps": len(made.specimen.steps)}
         facts |= {**result.summary, "check_warnings": found.places("warning")}
-        lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
+        lines = [*closing_lines(result.summary, output_name(out)), f"  check: {verdict(found)}"]
         return Answer(facts, [*lines, *_next_lines(made, sheet, drawing)], aside=files.piped)
 
 

@@ -14,6 +14,7 @@ import click
 import numpy as np
 
 from pathgen.cli.output import JSON, write_stdout
+from pathgen.errors import printable
 from pathgen.files.inputs import STDIN
 from pathgen.files.outputs import atomic_outputs, check_outputs
 
@@ -46,8 +47,7 @@ class OutputFile(click.Path):
             if ctx and ctx.meta.get(JSON):
                 self.fail("--json needs standard output; write the file under a name.", param, ctx)
         elif self.suffixes and path.suffix.lower() not in self.suffixes:
-            allowed = ", ".join(self.suffixes)
-            self.fail(f"{path.name} has no suffix that names its format; allowed: {allowed}", param, ctx)
+            self.fail(f"{path.name} must end in {' or '.join(self.suffixes)}", param, ctx)
         return path
 
 
@@ -55,6 +55,11 @@ PROGRAM_FILE = OutputFile(stream=True)
 PICTURE_FILE = OutputFile(".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff")
 PAGE_FILE = OutputFile(".html", ".htm")
 ARRAY_FILE = OutputFile(".npy")
+
+
+def output_name(path: Path) -> str:
+    """Return the name of an output for messages."""
+    return "standard output" if str(path) == STDOUT else printable(str(path))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, Outputs, open_outputs
+from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, Outputs, open_outputs, output_name
 from pathgen.cli.fit_text import law_facts, law_lines, outcome_facts, outcome_lines
 from pathgen.cli.options import ProfileName
 from pathgen.cli.output import Answer, json_option
@@ -189,7 +189,7 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
 
 def _answer(task: _Task, facts: dict[str, object], lines: list[str], fit_notes: tuple[str, ...]) -> Answer:
     notes = [*task.notes, *fit_notes]
-    lines += [*(f"  note: {note}" for note in notes), f"  written to {printable(str(task.out))}"]
+    lines += [*(f"  note: {note}" for note in notes), f"  written to {output_name(task.out)}"]
     return Answer(facts | {"profile": str(task.out), "notes": notes}, lines, aside=task.files.piped)
 
 

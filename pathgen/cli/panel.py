@@ -18,12 +18,13 @@ from pathgen.cli.files import (
     PROGRAM_FILE,
     OutputFile,
     open_outputs,
+    output_name,
 )
 from pathgen.cli.option_groups import Sectioned
 from pathgen.cli.options import job_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
-from pathgen.errors import PathgenError, printable
+from pathgen.errors import PathgenError
 from pathgen.files.inputs import stored_input
 from pathgen.job import Platform, Result, plan_several, write
 from pathgen.motion import MovesRecorder
@@ -89,7 +90,7 @@ def panel_command(
         if report:
             files.put("--report", _page(result, files["--out"], out.name))
         facts = {"program": str(out), **result.summary, "check_warnings": found.places("warning")}
-        lines = [*closing_lines(result.summary, printable(str(out))), f"  check: {verdict(found)}"]
+        lines = [*closing_lines(result.summary, output_name(out)), f"  check: {verdict(found)}"]
         return Answer(facts, lines, aside=files.piped)
 
 

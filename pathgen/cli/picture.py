@@ -9,10 +9,9 @@ from typing import Any
 import click
 import numpy as np
 
-from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, open_outputs
+from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, open_outputs, output_name
 from pathgen.cli.options import ProfileName, record_options
 from pathgen.cli.output import Answer, json_option
-from pathgen.errors import printable
 from pathgen.files.inputs import stored_input
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
@@ -82,7 +81,7 @@ def picture_command(
             "notes": list(made.notes),
         }
         lines = [
-            f"{printable(str(out))}: {columns} × {rows} pixels, from {made.source} "
+            f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} "
             f"({made.size[0]} × {made.size[1]})"
         ]
         lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]

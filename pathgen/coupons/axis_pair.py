@@ -18,7 +18,7 @@ from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_t
 from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
@@ -37,7 +37,7 @@ def _build(setup: Setup) -> Specimen:
     pixel = setup.job.pixel
     wall = build_stripes([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     panels, steps, spots = [], [], []
     for number, (rotation, (x, y)) in enumerate(STRIPS, start=1):
         left = POST_WIDE + (LONG - notches_width(number)) / 2

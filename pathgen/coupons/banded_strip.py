@@ -14,12 +14,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import FilledSheet, PanelArea
-from pathgen.coupons.estimate import estimate_threshold
-from pathgen.coupons.fit_result import Estimate
-from pathgen.coupons.shapes import NOTCH, pixel_count
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen
+from pathgen.coupons.estimate import estimate_peak, estimate_threshold
+from pathgen.coupons.fit_result import Curve, Estimate
+from pathgen.coupons.shapes import NOTCH, build_stripes, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
+from pathgen.settings.job import Band
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ SETTLED = 1.0  # mm not measured at the bottom of a band, where the band below a
 BORDER = 0.5  # mm not measured at the top of a band
 MARGIN = 1.0  # mm not measured beside the posts
 BRIM = 8.0  # mm
+WIDE = 40.0  # mm, width of an even strip
 
 
 class Limit(NamedTuple):
@@ -47,7 +49,7 @@ class Limit(NamedTuple):
     found: Estimate | None
 
 
-def plain_wall(setup: Setup) -> tuple[float, float]:
+def _plain_wall(setup: Setup) -> tuple[float, float]:
     """Return the thickness of an even strip and of its posts, mm.
 
     Posts are two beads thicker, because two more beads are joined by a hairpin; a single one would have a
@@ -123,6 +125,66 @@ def band_areas(
         PanelArea(aside, z + settled, width - aside, z + height - BORDER)
         for z, height in zip(bottoms(heights), heights, strict=True)
     ]
+
+
+def even_strip(
+    setup: Setup,
+    height: float,
+    key: str,
+    values: Sequence[float],
+    settled: float = SETTLED,
+    **changes: object,
+) -> Specimen:
+    """Build a strip of even thickness whose bands differ in one key.
+
+    Parameters
+    ----------
+    setup : Setup
+    height : float
+        Height of every band, mm.
+    key : str
+        Key of the bands.
+    values : sequence of float
+        Its values, lowest band first.
+    settled : float
+        Height at the bottom of a band that is not measured, mm.
+    **changes
+        Further keys of the job.
+    """
+    heights, (wall, post), pixel = [height] * len(values), _plain_wall(setup), setup.job.pixel
+    face = build_stripes([POST, WIDE - 2 * POST, POST], [post, wall, post], pixel, pixel)[0]
+    bands = [{"above": z, key: value} for z, value in zip(bottoms(heights), values, strict=True)]
+    band = tuple(Band(**keys) for keys in bands)
+    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=band, **changes)
+    areas = band_areas(heights, WIDE, settled=settled)
+    steps = [MeasuringPlace(area, (value,)) for area, value in zip(areas, values, strict=True)]
+    return Specimen([(extrude_bands(face, heights, pixel), job)], steps, repeats=3)
+
+
+def fit_brightness(filled: FilledSheet, name: str, unit: str, limit: Limit) -> tuple[Estimate, Curve]:
+    """Estimate the value of a nominal column at which light is brightest.
+
+    Parameters
+    ----------
+    filled : FilledSheet
+        With light in the column "reading".
+    name, unit : str
+        Column and its unit.
+    limit : Limit
+        Marked in the curve if it was found.
+
+    Raises
+    ------
+    PathgenError
+        If the measurements do not determine a peak.
+    """
+    at, light = average_steps(filled[name], log_light(filled, "reading"))
+    value, low, high, line = estimate_peak(at, light, "light")
+    best = Estimate("brightest at", unit, value, low, high)
+    x = np.linspace(at.min(), at.max(), 101)
+    label = ", ".join(filter(None, (name.replace("_", " "), unit)))
+    marks = (best,) if limit.found is None else (best, limit.found)
+    return best, Curve(label, "ln light", at, light, (x, np.asarray(np.polyval(line, x))), marks)
 
 
 def log_light(filled: FilledSheet, name: str) -> Floats:

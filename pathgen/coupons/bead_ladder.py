@@ -154,13 +154,7 @@ COUPON = Coupon(
         SheetColumn("filament_factor", "", 0.5, 1.5),
     ),
     measured=(
-        SheetColumn(
-            "wall",
-            "mm",
-            0.05,
-            10.0,
-            "thickness of the wall at the middle of the step, measured with a micrometer",
-        ),
+        SheetColumn("wall", "mm", 0.05, 10.0, "thickness at the middle of the step, by micrometer"),
         SheetColumn("holds", "", 0, 1, "1 if the wall is closed and even, 0 if it has gaps or ridges"),
     ),
     how=(

@@ -17,7 +17,7 @@ from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_t
 from pathgen.coupons.shapes import build_stripes, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 from pathgen.settings.constraints import LEAST_FIRST
 from pathgen.settings.machine import Range
@@ -46,7 +46,7 @@ def _build(setup: Setup) -> Specimen:
         thinnest=SIDE - STAIR * len(WHERE),
         thickest=SIDE,
     )
-    spans = free(setup.machine)
+    spans = usable_area(setup.machine)
     middles = [sum(span) / 2 for span in spans]
     reaches = [(high - low) / 2 - INSET for low, high in spans]
     panels, steps, spots = [], [], []

@@ -13,32 +13,16 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.banded_strip import (
-    BRIM,
-    POST,
-    Limit,
-    average_steps,
-    band_areas,
-    bottoms,
-    end_note,
-    extrude_bands,
-    log_light,
-    lower_limit,
-    plain_wall,
-)
-from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
-from pathgen.coupons.estimate import estimate_peak
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
-from pathgen.coupons.shapes import build_stripes, plain_job
+from pathgen.coupons.banded_strip import Limit, end_note, even_strip, fit_brightness, lower_limit
+from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, SheetColumn, Specimen
+from pathgen.coupons.fit_result import Change, Estimate, Outcome
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
-from pathgen.settings.job import Band
 
 Floats = NDArray[np.float64]
 
 BANDS = 7
 HIGH = 6.0  # mm, height of a band
-WIDE = 40.0  # mm, width of the strip
 COOLED = 2.0  # mm at the bottom of a band in which the nozzle temperature still changes
 APART = 2.0  # °C, minimum difference between bands; heaters fluctuate by less
 
@@ -68,20 +52,8 @@ def band_temperatures(setup: Setup) -> list[float]:
 
 def _build(setup: Setup) -> Specimen:
     """Build the strip."""
-    heats, heights = band_temperatures(setup), [HIGH] * BANDS
-    wall, post = plain_wall(setup)
-    face = build_stripes([POST, WIDE - 2 * POST, POST], [post, wall, post], setup.job.pixel, setup.job.pixel)[
-        0
-    ]
-    bands = tuple(
-        Band(above=z, nozzle_temperature=heat) for z, heat in zip(bottoms(heights), heats, strict=True)
-    )
-    job = plain_job(
-        setup.job, brim=BRIM, thinnest=wall, thickest=post, band=bands, nozzle_temperature=heats[0]
-    )
-    places = band_areas(heights, WIDE, settled=COOLED)
-    steps = [MeasuringPlace(box, (heat,)) for box, heat in zip(places, heats, strict=True)]
-    return Specimen([(extrude_bands(face, heights, setup.job.pixel), job)], steps, repeats=3)
+    heats = band_temperatures(setup)
+    return even_strip(setup, HIGH, "nozzle_temperature", heats, settled=COOLED, nozzle_temperature=heats[0])
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
@@ -105,23 +77,17 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     below it.
     """
     heats = filled["nozzle_temperature"]
-    at, light = average_steps(heats, log_light(filled, "reading"))
-    value, low, high, line = estimate_peak(at, light, "light")
-    best = Estimate("brightest at", "°C", value, low, high)
     limit = lower_limit(heats, filled["bonded"], "layers bond from", "°C", "the bond between layers")
-    figures = (best,) if limit.found is None else (best, limit.found)
-    held = limit.safe > value
-    chosen = float(math.ceil(limit.safe - 1e-9) if held else round(value))
+    best, curve = fit_brightness(filled, "nozzle_temperature", "°C", limit)
+    held = limit.safe > best.value
+    chosen = float(math.ceil(limit.safe - 1e-9) if held else round(best.value))
     before = setup.material.temperature.nozzle
-    x = np.linspace(at.min(), at.max(), 101)
     return Outcome(
-        estimates=figures,
+        estimates=curve.marks,
         changes=(Change("temperature", "nozzle", chosen, "°C, measured with a heat ladder"),),
         before_after=(f"nozzle temperature {before:g} → {chosen:g} °C",),
-        curve=Curve(
-            "nozzle temperature, °C", "ln light", at, light, (x, np.asarray(np.polyval(line, x))), figures
-        ),
-        notes=_notes(best, limit, at, held),
+        curve=curve,
+        notes=_notes(best, limit, curve.x, held),
     )
 
 
@@ -142,9 +108,7 @@ COUPON = Coupon(
     nominal=(SheetColumn("nozzle_temperature", "degc", 1.0, 500.0),),
     measured=(
         SheetColumn("reading", LIGHT, text="light through the band"),
-        SheetColumn(
-            "bonded", "", 0.0, 1.0, text="1 if layers stay together when bent or scratched, else 0; optional"
-        ),
+        SheetColumn("bonded", "", 0.0, 1.0, "1 if layers hold when bent or scratched, else 0; optional"),
     ),
     how=(
         "Count bands from the platform up; a colder band begins at each notch in the edge.",

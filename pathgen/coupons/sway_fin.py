@@ -24,7 +24,7 @@ from pathgen.errors import PathgenError
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
 from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Machine, Setup
 
 Floats = NDArray[np.float64]
@@ -80,7 +80,7 @@ def _build(setup: Setup) -> Specimen:
     pixel, rotation = setup.job.pixel, most_shaken_rotation(setup.machine)
     wider = max(1.0, setup.job.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
-    middle = [sum(span) / 2 for span in free(setup.machine)]
+    middle = [sum(span) / 2 for span in usable_area(setup.machine)]
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
     panels, steps, spots = [], [], []
     for number, (thickness, height) in enumerate(fins, start=1):
@@ -214,13 +214,7 @@ COUPON = Coupon(
     profile="machine",
     nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
     measured=(
-        SheetColumn(
-            "clean_up_to",
-            "mm",
-            1.0,
-            2000.0,
-            "height at which ripples begin; the height of the fin if there are none",
-        ),
+        SheetColumn("clean_up_to", "mm", 1.0, 2000.0, "height of the lowest ripples, else of the fin"),
     ),
     how=(
         "Hold each fin in grazing light and find the height above its foot at which ripples begin.",

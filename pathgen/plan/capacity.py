@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from pathgen.errors import PathgenError
 from pathgen.plan.placing import UnplacedPanel, too_many
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 
 MOST_PANELS = 1000  # of one program; a platform takes some hundreds of the smallest
 ROUNDING = 1e-6  # share of the platform
@@ -48,6 +48,6 @@ class Room:
         """
         box, gap = panels[-1].covered, self._spacing
         self._taken += more * (box.u[1] - box.u[0] + gap) * (box.n[1] - box.n[0] + gap)
-        x, y = (high - low + gap for low, high in free(panels[-1].setup.machine))
+        x, y = (high - low + gap for low, high in usable_area(panels[-1].setup.machine))
         if len(panels) > 1 and self._taken > x * y * (1 + ROUNDING):
             raise too_many(panels, self._asked, gap, self._in_turn)

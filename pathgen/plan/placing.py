@@ -28,9 +28,9 @@ from pathgen.panel.steadiness import (
 from pathgen.plan.model import bend_of, plan_beads, wedge_sites
 from pathgen.plan.source import Source
 from pathgen.plan.trial import printing_times
-from pathgen.route import Footprint, Placement, place, place_turned
+from pathgen.route import Footprint, Placement, place, place_rotated
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
-from pathgen.route.placement import free
+from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 STATIONS = 200  # heights at which the sway is known
@@ -235,7 +235,7 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
         along = np.linspace(0.0, panel.width, 181)
         faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, float(panel.thickness.max()))]
         points = np.concatenate([np.column_stack(face) for face in faces])
-        found = place_turned(points, job.brim, line, only.panel.height, machine)
+        found = place_rotated(points, job.brim, line, only.panel.height, machine)
         if found is None:
             raise
         return found
@@ -244,7 +244,7 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
 def _stand_several(
     panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], panel_gap: float, in_turn: bool
 ) -> Places:
-    from pathgen.route.arrange import around_all  # networkx loads slowly, and one panel needs none of it
+    from pathgen.route.arrange import enclosing_footprint  # loads networkx, which one panel does not need
 
     setup, machine = panels[0].setup, panels[0].setup.machine
     found = {}
@@ -256,7 +256,7 @@ def _stand_several(
     if not found:
         raise too_many(panels, len(panels), panel_gap, in_turn)
     blocks = {
-        r: with_line(around_all([p.covered for p in panels], offsets), panels[0].panel.width)
+        r: with_line(enclosing_footprint([p.covered for p in panels], offsets), panels[0].panel.width)
         for r, offsets in found.items()
     }
     choice = None
@@ -282,21 +282,21 @@ def _packed(
     boxes: Sequence[Footprint], rotation: int, setup: Setup, panel_gap: float, in_turn: bool
 ) -> list[tuple[float, float]] | None:
     """Pack boxes at a rotation; None where they have no place, keep-out zones and start line included."""
-    from pathgen.route.arrange import around_all, head_spacing, pack
+    from pathgen.route.arrange import arrange_rows, enclosing_footprint, head_clearance
 
     machine, brim = setup.machine, setup.job.brim
     gaps = (panel_gap, panel_gap)
     if in_turn:
         # A brim lies flat: the head may be over it. In front, wall or supports may reach as far.
-        head = head_spacing(machine.head, max(box.height for box in boxes), rotation)
+        head = head_clearance(machine.head, max(box.height for box in boxes), rotation)
         gaps = (max(panel_gap, head[0] - brim), max(panel_gap, head[1]))
-    (low_x, high_x), (low_y, high_y) = free(machine)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
     room = (high_x - low_x, high_y - low_y) if rotation == 0 else (high_y - low_y, high_x - low_x)
-    offsets = pack(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
+    offsets = arrange_rows(boxes, (room[0], room[1] - START_GAP - LINE_ROOM), gaps)
     if offsets is None:
         return None
     try:
-        place(with_line(around_all(boxes, offsets), START_LINE)[0], machine, ALONG[rotation].lower())
+        place(with_line(enclosing_footprint(boxes, offsets), START_LINE)[0], machine, ALONG[rotation].lower())
     except PathgenError:
         return None
     return offsets
@@ -304,7 +304,7 @@ def _packed(
 
 def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list[int]:
     """Order in which panels can be made in turn."""
-    from pathgen.route.arrange import Box, turn_order
+    from pathgen.route.arrange import Box, build_order
 
     setup = panels[0].setup
     if not setup.machine.head:
@@ -322,12 +322,12 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
             u, n = np.array([box.u[0] + less, box.u[1] - less]), np.array([box.n[0] + less, box.n[1]])
             x, y = spot.to_machine(u, n)
             boxes.append(((float(x.min()), float(x.max())), (float(y.min()), float(y.max()))))
-    return turn_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
+    return build_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
 def too_many(panels: Sequence[UnplacedPanel], asked: int, panel_gap: float, in_turn: bool) -> PathgenError:
     """Say how many of the panels, the first ones, would fit; of those asked for not all may be made yet."""
-    from pathgen.route.arrange import head_spacing
+    from pathgen.route.arrange import head_clearance
 
     setup = panels[0].setup
     boxes = [p.covered for p in panels]
@@ -342,7 +342,7 @@ def too_many(panels: Sequence[UnplacedPanel], asked: int, panel_gap: float, in_t
         count = 0
     how = f"{panel_gap:g} mm apart"
     if in_turn:
-        room = head_spacing(setup.machine.head, max(box.height for box in boxes), 0)
+        room = head_clearance(setup.machine.head, max(box.height for box in boxes), 0)
         how += f", in turn with {room[0]:g} × {room[1]:g} mm left for the head"
     return PathgenError(
         f"{asked} panels do not fit on {setup.machine.name}, {how} and brims included",

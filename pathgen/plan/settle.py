@@ -39,8 +39,8 @@ from pathgen.plan.source import Given, Source, read_source, to_panel, turned
 from pathgen.plan.trial import best_direction
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
-from pathgen.route.placement import free
-from pathgen.route.zones import room_beside, taken
+from pathgen.route.placement import usable_area
+from pathgen.route.zones import part_clearance, reserved_area
 from pathgen.settings import Job, Machine, Material, Setup, settle
 
 Progress = Callable[[int, int], None]
@@ -153,13 +153,13 @@ def _put(upright: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
 
 
 def _refuse_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
-    (low_x, high_x), (low_y, high_y) = free(machine)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
     platform = shapely.box(low_x, low_y, high_x, high_y).buffer(1e-6)
-    zones = taken(machine)
+    zones = reserved_area(machine)
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
             what = f"panel {number} does not lie on the free platform of {machine.name}"
-            apart = f", {room_beside(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
+            apart = f", {part_clearance(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
             raise PathgenError(what, where="place", allowed=f"inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
@@ -170,8 +170,8 @@ def _line_beside(
     areas: Sequence[BaseGeometry], machine: Machine
 ) -> tuple[tuple[tuple[float, float], float], Placement]:
     """Find an edge of the platform where the start line has room; the line, and the frame it lies in."""
-    (low_x, high_x), (low_y, high_y) = free(machine)
-    covered = shapely.union_all([*areas, taken(machine)]).buffer(START_GAP - LINE_ROOM)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
+    covered = shapely.union_all([*areas, reserved_area(machine)]).buffer(START_GAP - LINE_ROOM)
     half = START_LINE / 2
     for rotation, along, at in (
         (0, (low_x, high_x), low_y + LINE_ROOM),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind, Moves
-from pathgen.route.zones import NEAR, barred, closed, zone_height, zone_outline
+from pathgen.route.zones import NEAR, closed_areas, join_areas, zone_height, zone_outline
 from pathgen.settings import Machine
 
 Floats = NDArray[np.float64]
@@ -65,7 +65,7 @@ class Detour:
         for group in np.unique(between).tolist():
             here = np.flatnonzero(between == group)
             if group not in self._shapes:
-                self._shapes[group] = barred(self._machine, float(low[here[0]]))
+                self._shapes[group] = closed_areas(self._machine, float(low[here[0]]))
             found = self._ways(begin[here, :2], end[here, :2], self._shapes[group])
             ways |= {int(dry[here[k]]): way for k, way in found.items()}
         return _with_points(moves, ways) if ways else moves
@@ -102,7 +102,7 @@ class Detour:
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
         """Find ways for those straight ones, (N, 2) to (N, 2), that cross a shape, by their number."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
-        bad = np.flatnonzero(shapely.intersects(lines, closed(shapes)))
+        bad = np.flatnonzero(shapely.intersects(lines, join_areas(shapes)))
         if not len(bad):
             return {}
         from pathgen.route.around import Obstacles  # loads networkx, which a free way does not need

@@ -33,14 +33,14 @@ from pathgen.motion import (
 from pathgen.plan.model import Planned, Platform
 from pathgen.program.detour import Detour
 from pathgen.route import order_strokes
-from pathgen.route.zones import barred, closed
+from pathgen.route.zones import closed_areas, join_areas
 from pathgen.settings import Setup
 
 CELLS_PER_BLOCK = 1 << 17  # columns × layers planned at once: enough to be quick, little enough for memory
 CLEAR = 10.0  # mm that the head rises over what stands on the platform
 
 if TYPE_CHECKING:
-    from pathgen.route.ordering import Guide
+    from pathgen.route.ordering import StrokeSequencer
 
 Ints = NDArray[np.intp]
 
@@ -125,9 +125,9 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
     clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
     (low_x, high_x), (low_y, high_y) = machine.volume.x, machine.volume.y
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
-    if zones := barred(machine, clear):
+    if zones := closed_areas(machine, clear):
         line = platform.placement.put(start_line(*platform.line, platform.panels[0].beads.spacing))
-        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(closed(zones)))
+        parts = shapely.get_parts(shapely.box(low_x, low_y, high_x, high_y).difference(join_areas(zones)))
         here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
         corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
     return *corners[0], clear
@@ -268,7 +268,7 @@ class _Order:
 
     def __init__(self, platform: Platform, group: Sequence[int]) -> None:
         self._panels = {number: platform.panels[number] for number in group}
-        self._guide: Guide | None = None
+        self._guide: StrokeSequencer | None = None
 
     def of(self, laid: Sequence[Laid], at: tuple[float, float]) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
         """Order what a block holds; ways round walls are strokes of kind `Kind.TRAVEL`."""
@@ -303,18 +303,18 @@ class _Order:
                     parts.append((put(here), kind, part.number, rank))
         return parts
 
-    def _guided(self) -> Guide:
+    def _guided(self) -> StrokeSequencer:
         """Prepare the ways round the walls, once they are needed."""
         from pathgen.route.ordering import (
-            Guide,
+            StrokeSequencer,
         )  # loads networkx, which a panel without supports does not need
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]
             machine = next(iter(self._panels.values())).setup.machine
-            zones = barred(machine, 0.0)
+            zones = closed_areas(machine, 0.0)
             walls, middles = [wall for wall, _ in outlines], [middle for _, middle in outlines]
-            self._guide = Guide([*walls, *zones], [*middles, *(None for _ in zones)])
+            self._guide = StrokeSequencer([*walls, *zones], [*middles, *(None for _ in zones)])
         return self._guide
 
 

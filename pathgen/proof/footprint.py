@@ -28,12 +28,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from pathgen.deposit.extruded import find_layers
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.proof.deposit_map import COUNTED
-from pathgen.proof.frame import SNAP, Frame
+from pathgen.proof.frame import Frame
 from pathgen.route import Placement
 
 Floats = NDArray[np.float64]
@@ -153,7 +154,7 @@ def extract_beads(
         what = f"a panel bent by {frame.bend.degrees:g}°"
         raise PathgenError(what, where="footprint", allowed="a flat panel")
     moves = source.moves if isinstance(source, Program) else source
-    layer, placed = find_layers(moves.z, frame)
+    layer, placed = find_layers(moves.z, frame.tops, frame.heights)
     counted = find_deposits(moves) & np.isin(moves.kind, COUNTED) & placed
     if layers is not None:
         counted &= np.isin(layer, layers)
@@ -174,25 +175,6 @@ def find_deposits(moves: Moves) -> Bools:
     """Find the moves that deposit: they feed filament while they travel in x or y, (N,)."""
     x, y, _ = moves.steps()
     return np.asarray(((x != 0) | (y != 0)) & (moves.filament > 0) & np.isin(moves.kind, DEPOSITS))
-
-
-def find_layers(z: Floats, frame: Frame) -> tuple[Ints, Bools]:
-    """Find the layer whose top is closest to each height.
-
-    Parameters
-    ----------
-    z : (N,) float64
-        mm.
-    frame : Frame
-
-    Returns
-    -------
-    layer : (N,) intp
-    placed : (N,) bool
-        Whether the height is within half of the layer height of the layer's top.
-    """
-    layer = np.searchsorted((frame.tops[:-1] + frame.tops[1:]) / 2, z)
-    return layer, np.abs(z - frame.tops[layer]) <= frame.heights[layer] / 2 + SNAP
 
 
 def visible_width(spacing: Floats, height: float | Floats) -> Floats:

@@ -1,6 +1,6 @@
-"""From strokes to their place and order on the platform."""
+"""Placement of panels on the platform, and order of strokes and travels."""
 
-from pathgen.route.placement import Footprint, Placement, place, place_turned
+from pathgen.route.placement import Footprint, Placement, place, place_rotated
 from pathgen.route.stroke_order import order_strokes
 
-__all__ = ["Footprint", "Placement", "order_strokes", "place", "place_turned"]
+__all__ = ["Footprint", "Placement", "order_strokes", "place", "place_rotated"]

@@ -1,17 +1,19 @@
-"""Ways over the platform that go round standing walls.
+"""Routes over the platform that lead around standing walls.
 
-Glossary. *Corner*: a point just off a convex corner of a wall; shortest ways bend only there (Lozano-Pérez
-and Wesley, Communications of the ACM 22, 560, 1979; from memory). *Middle*: a line along the inside of a
-wall; its ends are the wall's two *gates*. *Door*: a point outside all walls where a way comes into the open:
-the point itself, or where it comes out of the wall it is in. *Sight*: a straight line that crosses no wall.
+Glossary. *Corner*: a point just outside a convex corner of a wall; shortest routes bend only there
+(Lozano-Pérez and Wesley, Communications of the ACM 22, 560, 1979; from memory). *Middle*: a line along the
+inside of a wall; its ends are the wall's two *gates*. *Door*: a point outside all walls at which a route
+enters the open space: the point itself, or the point where the route leaves the wall. *Sight*: a straight
+line that crosses no wall.
 
-Which way is taken depends on where a point is:
+The route depends on the position of its ends:
 
-- outside, or up to `BORDER` inside a wall, as a tab's end at the rim: round all walls;
-- inside a wall: straight to a point of the same wall; to any other along the middle to one of the gates, and
-  from there round all walls. A wall without a middle, as a closed ring, is left where one of its borders is
-  nearest;
-- where no way leads round, as between a ring's inside and outside: straight, and counted as a crossing.
+- outside, or up to `BORDER` inside a wall, as the end of a tab at the rim: around all walls; - inside a wall:
+straight to a point of the same wall; to any other point along the middle to one of the gates, and from
+  there around all walls. A wall without a middle, such as a closed ring, is left at the nearest point of each
+  border;
+- without any route around, as between the inside and the outside of a ring: straight, and counted as a
+crossing.
 """
 
 from __future__ import annotations
@@ -30,24 +32,24 @@ from pathgen.errors import PathgenError
 from pathgen.layers.strokes import Floats, Ints
 from pathgen.route.visibility import HAIR, Viewpoints, WallVisibility
 
-BORDER = 0.05  # mm inside a wall that still count as outside
-CLEARANCE = 0.05  # mm from a wall's corner to the way round it
-COARSE = 0.25  # mm by which outlines with many corners are made coarser, outward
-PLAIN = 8  # corners up to which an outline is taken as it is
+BORDER = 0.05  # depth inside a wall up to which a point counts as outside, mm
+CLEARANCE = 0.05  # distance of a route from the corner of a wall, mm
+COARSE = 0.25  # outward tolerance for simplifying outlines with many corners, mm
+PLAIN = 8  # number of corners up to which an outline is not simplified
 
 Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
-    """Ways from points to points.
+class Routes:
+    """Routes between pairs of points.
 
     Attributes
     ----------
     points : list of (K, 2) float64
-        Of every way, both ends included, mm.
+        Points of every route, including both ends, mm.
     crossing : (P,) bool
-        Ways that cross a wall because none leads round it.
+        True for routes that cross a wall because none leads around it.
     """
 
     points: list[Floats]
@@ -55,31 +57,31 @@ class Ways:
 
     @property
     def crossings(self) -> int:
-        """Count the ways that cross a wall."""
+        """Number of routes that cross a wall."""
         return int(self.crossing.sum())
 
 
 class Obstacles:
-    """Walls on the platform, prepared once for all the ways round them.
+    """Walls on the platform, prepared for computing many routes around them.
 
     Parameters
     ----------
     polygons : sequence of shapely.Polygon
-        Outline of each wall seen from above, mm, with a hole where it is a closed ring. They are apart.
+        Outline of each wall seen from above, mm, with a hole if it is a closed ring. They must be disjoint.
     middles : sequence of (K, 2) float64 or None, optional
-        For each wall the line along its middle from end to end; one that ends inside the wall is lengthened
-        to its border. None for a wall that may be left anywhere.
+        Line along the middle of each wall from end to end; a line that ends inside the wall is extended to
+        its border. None for a wall that may be left anywhere.
 
     Raises
     ------
     PathgenError
-        For an outline that is empty or crosses itself, and for more or fewer middles than outlines.
+        If an outline is empty or intersects itself, or the numbers of middles and outlines differ.
 
     Notes
     -----
-    Ways bend `CLEARANCE` off a wall's corners. An outline of more than `PLAIN` corners, as a bent wall's, is
-    made coarser: they bend up to `COARSE` further off it, which makes a full turn round it 2 mm longer at
-    most.
+    Routes bend at a distance of `CLEARANCE` from the corners of a wall. An outline of more than `PLAIN`
+    corners, such as that of a bent wall, is simplified: routes then bend up to `COARSE` further away, and a
+    route all around it is at most 2 mm longer.
 
     Examples
     --------
@@ -107,18 +109,18 @@ class Obstacles:
         self._steps, self._between = self._graph()
 
     def distances(self, a: Floats, b: Floats) -> Floats:
-        """Lengths of the shortest ways between points.
+        """Return the lengths of the shortest routes between points.
 
         Parameters
         ----------
         a : (N, 2) float64
         b : (M, 2) float64
-            mm. The same array twice is quicker than two that are alike.
+            mm. Passing the same array twice is faster than passing two equal arrays.
 
         Returns
         -------
         (N, M) float64
-            Lengths of what `path` gives, mm; empty for no points.
+            Lengths of the routes that `path` returns, mm; empty for no points.
         """
         first = self._doors(a)
         then = first if a is b else self._doors(b)
@@ -127,13 +129,13 @@ class Obstacles:
         if not self._walls or same.all():
             return straight
         if first is then:
-            i, j = np.triu_indices(len(first.seen.at), 1)
-            free = np.zeros((len(first.seen.at),) * 2)
-            free[i, j] = free[j, i] = self._free(first.seen, i, first.seen, j).length
+            i, j = np.triu_indices(len(first.views.at), 1)
+            free = np.zeros((len(first.views.at),) * 2)
+            free[i, j] = free[j, i] = self._free(first.views, i, first.views, j).length
         else:
-            shape = len(first.seen.at), len(then.seen.at)
+            shape = len(first.views.at), len(then.views.at)
             i, j = (side.ravel() for side in np.indices(shape))
-            free = self._free(first.seen, i, then.seen, j).length.reshape(shape)
+            free = self._free(first.views, i, then.views, j).length.reshape(shape)
         length = np.full(straight.shape, np.inf)
         for i, lead in zip(first.index.T, first.lead.T, strict=True):
             for j, trail in zip(then.index.T, then.lead.T, strict=True):
@@ -141,7 +143,7 @@ class Obstacles:
         return np.where(same | np.isinf(length), straight, length)
 
     def path(self, a: Sequence[float] | Floats, b: Sequence[float] | Floats) -> Floats:
-        """Find the shortest way between two points.
+        """Return the shortest route between two points.
 
         Parameters
         ----------
@@ -151,27 +153,27 @@ class Obstacles:
         Returns
         -------
         (K, 2) float64
-            Its points, both ends included, mm.
+            Its points, including both ends, mm.
         """
         return self.paths(np.reshape(a, (1, 2)), np.reshape(b, (1, 2))).points[0]
 
-    def paths(self, a: Floats, b: Floats) -> Ways:
-        """Find the shortest ways from points to as many others.
+    def paths(self, a: Floats, b: Floats) -> Routes:
+        """Return the shortest routes between pairs of points.
 
         Parameters
         ----------
         a, b : (P, 2) float64
-            Where each way begins and ends, mm.
+            Start and end of each route, mm.
 
         Returns
         -------
-        Ways
+        Routes
             Empty for no points.
         """
         first, then = self._doors(a), self._doors(b)
         same = (first.wall == then.wall) & (then.wall >= 0)
         i, j = np.broadcast_arrays(first.index[:, :, None], then.index[:, None, :])
-        free = self._free(first.seen, i.ravel(), then.seen, j.ravel())
+        free = self._free(first.views, i.ravel(), then.views, j.ravel())
         total = first.lead[:, :, None] + free.length.reshape(i.shape) + then.lead[:, None, :]
         count = i[0].size if len(i) else 1
         best = total.reshape(-1, count).argmin(axis=1)
@@ -181,14 +183,14 @@ class Obstacles:
         bends = self._bends(free, i.ravel()[chosen], j.ravel()[chosen], free.blocked[chosen])
         found = []
         for k, direct in enumerate((same | crossing).tolist()):
-            way = [first.points[k : k + 1], then.points[k : k + 1]]
+            route = [first.points[k : k + 1], then.points[k : k + 1]]
             if not direct:
-                way[1:1] = self._lead(first, k, leave[k]), bends[k], self._lead(then, k, come[k])[::-1]
-            found.append(_distinct(np.concatenate(way)))
-        return Ways(found, crossing)
+                route[1:1] = self._lead(first, k, leave[k]), bends[k], self._lead(then, k, come[k])[::-1]
+            found.append(_distinct(np.concatenate(route)))
+        return Routes(found, crossing)
 
     def _doors(self, points: Floats) -> _Doors:
-        """Find out where points are and by which doors their ways begin."""
+        """Locate points, and find the doors at which their routes begin."""
         points = np.asarray(points, np.float64).reshape(-1, 2)
         wall, eye = self._locate(points)
         outside = np.flatnonzero(wall < 0)
@@ -210,7 +212,7 @@ class Obstacles:
         return _Doors(points, wall, self._sight.look(doors, eyes), index, lead, bend)
 
     def _locate(self, points: Floats) -> tuple[Ints, Floats]:
-        """Find the wall each point is in, −1 for none; and where it looks from if it is outside."""
+        """Return the wall that contains each point, −1 for none, and the viewpoint of points outside."""
         wall, eye = np.full(len(points), -1), points.copy()
         spots = shapely.points(points)
         which, number = self._tree.query(spots, predicate="intersects")
@@ -221,18 +223,18 @@ class Obstacles:
         return wall, eye
 
     def _lead(self, doors: _Doors, k: int, side: np.intp) -> Floats:
-        """Points from inside a wall out to a door; none for a point outside."""
+        """Return the points from inside a wall to a door; none for a point outside."""
         if doors.wall[k] < 0:
             return doors.points[:0]
         line: Floats = self._walls[doors.wall[k]].middle
         if not len(line):
             door = int(doors.index[k, side])
-            return doors.seen.at[door : door + 1]
+            return doors.views.at[door : door + 1]
         bend = doors.bend[k, side]
         return line[bend:] if side else line[bend::-1]
 
     def _free(self, a: Viewpoints, i: Ints, b: Viewpoints, j: Ints) -> _Free:
-        """Find the shortest ways from doors i of a to doors j of b."""
+        """Return the shortest routes from doors i of a to doors j of b."""
         length = _lengths(a.at[i] - b.at[j])
         blocked = self._sight.blocked(a, i, b, j)
         if not blocked.any():
@@ -244,16 +246,16 @@ class Obstacles:
         length[blocked] = (reach[i[blocked]] + trail[j[blocked]]).min(axis=1, initial=np.inf)
         return _Free(length, blocked, legs, reach, trail)
 
-    def _legs(self, seen: Viewpoints) -> Floats:
-        """Straight distances from doors to the corners in sight, inf to all others, (U, K)."""
-        shape = len(seen.at), len(self._corners.at)
+    def _legs(self, views: Viewpoints) -> Floats:
+        """Return straight distances from doors to visible corners, infinite for all others, (U, K)."""
+        shape = len(views.at), len(self._corners.at)
         i, j = (side.ravel() for side in np.indices(shape))
-        length = _lengths(seen.at[i] - self._corners.at[j])
-        length[self._sight.blocked(seen, i, self._corners, j)] = np.inf
+        length = _lengths(views.at[i] - self._corners.at[j])
+        length[self._sight.blocked(views, i, self._corners, j)] = np.inf
         return length.reshape(shape)
 
     def _graph(self) -> tuple[Floats, Floats]:
-        """Distances between corners in sight of each other, inf for others; and the shortest between all."""
+        """Return straight distances between visible corners, and the shortest distances between all."""
         steps = self._legs(self._corners)
         np.fill_diagonal(steps, np.inf)
         if not len(steps):
@@ -265,7 +267,7 @@ class Obstacles:
         return steps, np.asarray(nx.floyd_warshall_numpy(graph))
 
     def _bends(self, free: _Free, i: Ints, j: Ints, blocked: Bools) -> list[Floats]:
-        """Corners that ways from doors i to doors j lead over; none where they see each other."""
+        """Return the corners on the routes from doors i to doors j; none on a straight route."""
         found = [np.zeros((0, 2))] * len(i)
         which = np.flatnonzero(blocked)
         if not len(which) or not len(self._steps):
@@ -274,7 +276,7 @@ class Obstacles:
         here = (free.legs[i[which]] + self._between[:, last].T).argmin(axis=1)
         for k, corner, end in zip(which.tolist(), here.tolist(), last.tolist(), strict=True):
             chain = [corner]
-            # Every step is longer than 0, so what is left of the way gets shorter.
+            # Every step is longer than 0, so the remaining route becomes shorter.
             while chain[-1] != end and np.isfinite(self._between[chain[-1], end]):
                 chain.append(int((self._steps[chain[-1]] + self._between[:, end]).argmin()))
             found[k] = self._corners.at[chain]
@@ -282,17 +284,17 @@ class Obstacles:
 
 
 class _Free(NamedTuple):
-    """Shortest ways between P pairs of doors.
+    """Shortest routes between P pairs of doors.
 
     Attributes
     ----------
     length : (P,) float64
-        mm, inf where there is none.
+        mm, infinite if there is none.
     blocked : (P,) bool
-        Those that are not straight.
+        True for routes that are not straight.
     legs, reach, trail : (U, K), (U, K), (V, K) float64
-        From the first doors to the corners they see, and the shortest way to all; from the other doors to
-        the corners they see. Empty if nothing is blocked.
+        Distances from the first doors to visible corners, and along the shortest route to all corners; from
+        the other doors to visible corners. Empty if nothing is blocked.
     """
 
     length: Floats
@@ -304,26 +306,26 @@ class _Free(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Doors:
-    """Points, and the doors by which their ways begin.
+    """Points, and the doors at which their routes begin.
 
     Attributes
     ----------
     points : (N, 2) float64
     wall : (N,) intp
-        Wall the point is in, −1 for none.
-    seen : Seen
+        Wall that contains the point, −1 for none.
+    views : Viewpoints
         All doors.
     index : (N, R) intp
         Doors of each point.
     lead : (N, R) float64
-        Length of the way to each of them, inf for one that is not there.
+        Length of the route to each door, infinite for a missing one.
     bend : (N, 2) intp
-        Points of the wall's middle that the ways to its two gates come to first.
+        First points of the wall's middle on the routes to its two gates.
     """
 
     points: Floats
     wall: Ints
-    seen: Viewpoints
+    views: Viewpoints
     index: Ints
     lead: Floats
     bend: Ints
@@ -331,12 +333,12 @@ class _Doors:
 
 @dataclass(frozen=True, slots=True)
 class _Wall:
-    """How a wall is left from inside.
+    """Wall, and the routes out of its inside.
 
     Attributes
     ----------
     middle : (K, 2) float64
-        From gate to gate; empty where it has none.
+        From gate to gate; empty if there is none.
     rings : list of shapely.LinearRing
         Its borders.
     """
@@ -346,23 +348,23 @@ class _Wall:
 
     @classmethod
     def of(cls, wall: shapely.Polygon, line: Floats | None) -> _Wall:
-        return cls(np.zeros((0, 2)) if line is None else _gated(wall, line), list(shapely.get_rings(wall)))
+        return cls(
+            np.zeros((0, 2)) if line is None else _with_gates(wall, line), list(shapely.get_rings(wall))
+        )
 
     @property
     def doors(self) -> int:
-        """Number of doors a point has."""
+        """Number of doors of a point."""
         return 2 if len(self.middle) else len(self.rings)
 
     def leave(self, points: Floats) -> tuple[Floats, Ints, Floats, Ints]:
-        """Give doors, (D, 2); which of them points have and how far they are, (N, R); and `bend`, (N, 2)."""
+        """Return doors, (D, 2); the doors of each point and their distances, (N, R); and `bend`, (N, 2)."""
         if len(self.middle):
             return self._along(points)
         spots = shapely.points(points)
-        at = [
-            shapely.line_interpolate_point(ring, shapely.line_locate_point(ring, spots))
-            for ring in self.rings
-        ]
-        doors = shapely.get_coordinates(np.concatenate(at)).reshape(len(at), -1, 2)
+        rings = np.array(self.rings, object)[:, None]
+        at = shapely.line_interpolate_point(rings, shapely.line_locate_point(rings, spots))
+        doors = shapely.get_coordinates(at).reshape(len(at), -1, 2)
         index = np.arange(doors[..., 0].size).reshape(len(at), -1).T
         return doors.reshape(-1, 2), index, _lengths(doors - points).T, np.zeros((len(points), 2), np.intp)
 
@@ -376,7 +378,7 @@ class _Wall:
         each = np.arange(len(points))
         past = np.concatenate([[0.0], np.cumsum(length)])
         here, off = past[part] + (share * length)[each, part], off[each, part]
-        # A point nearer along the line than across to it would be a hook in the way.
+        # Points of the line that are nearer along it than across would add a hook to the route.
         back = np.maximum(np.searchsorted(past, here - off, side="right") - 1, 0)
         ahead = np.minimum(np.searchsorted(past, here + off), len(line) - 1)
         bend = np.stack([back, ahead], axis=1)
@@ -387,23 +389,21 @@ class _Wall:
 
 def _check(walls: NDArray[np.object_], lines: Sequence[Floats | None]) -> None:
     if len(lines) != len(walls):
-        raise PathgenError(
-            f"{len(lines)} middles for {len(walls)} walls", allowed="one for each, or none at all"
-        )
+        what = f"{len(lines)} middles for {len(walls)} walls"
+        raise PathgenError(what, allowed="one per wall, or none")
     good = shapely.is_valid(walls) & (shapely.area(walls) > 0) & (shapely.get_type_id(walls) == 3)
     for number in np.flatnonzero(~good).tolist():
-        raise PathgenError(
-            f"the outline of wall {number + 1} is no area with one border: "
-            f"{shapely.is_valid_reason(walls[number])}",
-            allowed="a polygon that does not cross itself",
-        )
+        reason = shapely.is_valid_reason(walls[number])
+        what = f"the outline of wall {number + 1} is not a polygon with an area: {reason}"
+        raise PathgenError(what, allowed="a polygon that does not intersect itself")
     for number, line in enumerate(lines):
         if line is not None and (np.ndim(line) != 2 or len(line) < 2 or np.shape(line)[1] != 2):
-            raise PathgenError(f"the middle of wall {number + 1} is no line", allowed="two points or more")
+            what = f"the middle of wall {number + 1} is not a line"
+            raise PathgenError(what, allowed="an array of two points or more")
 
 
-def _gated(wall: shapely.Polygon, line: Floats) -> Floats:
-    """Lengthen a middle on both sides until it is just outside the wall."""
+def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
+    """Extend a middle on both sides to just outside the wall."""
     points: Floats = np.asarray(line, np.float64)
     points = np.concatenate([_gate(wall, points[:2]), points, _gate(wall, points[:-3:-1])])
     middle: Floats = shapely.get_coordinates(shapely.simplify(shapely.LineString(points), HAIR))
@@ -411,7 +411,7 @@ def _gated(wall: shapely.Polygon, line: Floats) -> Floats:
 
 
 def _gate(wall: shapely.Polygon, end: Floats) -> Floats:
-    """Lengthen a line, of which `end` are the last points in turn, out of a wall; (0, 2) if it is out."""
+    """Extend a line, whose last two points are `end`, to just outside a wall; (0, 2) if it ends outside."""
     if not shapely.intersects_xy(wall, *end[0]):
         return end[:0]
     along = end[0] - end[1]
@@ -425,7 +425,7 @@ def _gate(wall: shapely.Polygon, end: Floats) -> Floats:
 
 
 def _corners(walls: NDArray[np.object_]) -> Floats:
-    """Convex corners of all walls, moved outward, (K, 2)."""
+    """Return the convex corners of all walls, moved outward, (K, 2)."""
     coarse = np.where(shapely.get_num_coordinates(walls) <= PLAIN + 1, 0.0, COARSE)
     outer = shapely.buffer(walls, CLEARANCE + coarse, join_style="mitre", mitre_limit=2.0)
     found = [np.zeros((0, 2))]
@@ -434,13 +434,13 @@ def _corners(walls: NDArray[np.object_]) -> Floats:
             points = shapely.get_coordinates(ring)[:-1]
             before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
             left = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-            # The wall is inside its outer border and outside that of a hole.
+            # The wall is inside its outer border, and outside the border of a hole.
             found.append(points[(left > 0) == (shapely.is_ccw(ring) == (number == 0))])
     return np.unique(np.concatenate(found), axis=0)
 
 
 def _distinct(points: Floats) -> Floats:
-    """Leave out bends where the way stands still; both ends stay."""
+    """Remove repeated points from a route; both ends remain."""
     bends = points[1:-1]
     moves = (bends != points[:-2]).any(axis=1) & (bends != points[-1]).any(axis=1)
     kept: Floats = points[np.concatenate([[True], moves, [True]])]

@@ -1,12 +1,12 @@
-"""The best axis: the figures behind standing along X or along Y, and the choice with its reason.
+"""Choice between standing along X and along Y: the figures of both axes, and the reason for the choice.
 
-Glossary. *Along*: the machine axis the panel's length lies on. *Normal axis*: the other horizontal one,
-across the wall; it places the beads across and so shapes the face. *Carried*: the platform moves along the
-normal and takes the wall with it, the way it is weakest.
+Glossary. *Along*: the machine axis parallel to the panel's length. *Normal axis*: the other horizontal axis,
+across the wall; it positions the beads across the wall and so shapes the face. *Carried*: the platform moves
+along the normal, and so accelerates the wall in its weakest direction.
 
-Every figure becomes a cost between 0 and 1, so none can run away: v/(v + half) with the value that costs half
-in `HALF`, and time and acceleration by how far they fall short of the better axis. Costs are weighted by
-`WEIGHTS` and added up. The lowest sum wins; at equal sums, rotation 0.
+Every figure becomes a cost between 0 and 1, so that no single figure dominates: v/(v + half), with the value
+of cost ½ in `HALF`, or the relative deficit to the better axis for time and acceleration. Costs are weighted
+by `WEIGHTS` and added. The lowest sum wins; on ties, rotation 0.
 """
 
 from __future__ import annotations
@@ -20,42 +20,42 @@ from pathgen.route.placement import ROOM_ABOVE, Footprint, place
 from pathgen.settings import Machine
 from pathgen.settings.machine import Axis
 
-# Judgements, in the order they settle the matter. Carried outweighs all others together: a wall that stands
-# along the platform's way is stiff that way whatever else is the matter, which no figure here could buy back.
-# Sway shows on the face at once, steps of the normal axis as a fine grain, time costs patience only, and a
-# sluggish normal axis stays a little longer where beads cross over.
+# Judgements in order of importance. "carried" outweighs all others together: a wall along the motion of the
+# platform is stiff in that direction, and nothing compensates for the loss of that. Sway is visible on the
+# face, steps of the normal axis appear as fine texture, time costs only patience, and a slow normal axis
+# dwells slightly longer where beads cross.
 WEIGHTS = {"carried": 10.0, "sway": 3.0, "positioning": 2.0, "time": 1.0, "acceleration": 0.5}
-# Shares of a bead's spacing that cost half: a quarter of a bead is where sway is no longer tolerable, a
-# twentieth (0.02 mm) is a motor step at 50 steps a millimetre.
+# Fractions of the bead spacing with a cost of ½: sway is intolerable from a quarter of a bead on; a twentieth
+# (0.02 mm) is a motor step at 50 steps per millimetre.
 HALF = {"sway": 0.25, "positioning": 0.05}
 
-ALONG = {0: "X", 90: "Y"}  # rotation in degrees: the axis the panel stands along
+ALONG = {0: "X", 90: "Y"}  # axis along which the panel stands, by rotation in degrees
 
 
 @dataclass(frozen=True, slots=True)
 class AxisScore:
-    """What one rotation would be like.
+    """Figures and costs of one rotation.
 
     Attributes
     ----------
     rotation : int
         Degrees: 0 along X, 90 along Y.
     fits : bool
-        Inside the build volume, margin, brim and start line included.
+        The panel fits the build volume with margin, brim and start line.
     clear : bool
-        It fits, and somewhere keep-out zones leave room for it.
+        It fits, and there is a place for it outside the keep-out zones.
     carried : bool
         The platform moves along the panel's normal.
     sway : float
-        Of the finished wall's top, mm.
+        Sway of the finished wall's top, mm.
     positioning : float
-        Error of the normal axis as it was measured, or its way for one motor step, mm.
+        Measured error of the normal axis, or its distance per motor step, mm.
     acceleration : float
-        Of the normal axis, mm/s².
+        Acceleration of the normal axis, mm/s².
     time : float or None
-        As planned, s.
+        Planned time, s.
     costs : dict of str to float
-        Each of `WEIGHTS`, weighted.
+        Weighted cost for each key of `WEIGHTS`.
     """
 
     rotation: int
@@ -70,27 +70,27 @@ class AxisScore:
 
     @property
     def total(self) -> float:
-        """Sum of the costs, the lower the better; infinite where there is no place for the panel."""
+        """Sum of the costs, lower is better; infinite if there is no place for the panel."""
         return sum(self.costs.values()) if self.clear else math.inf
 
     @property
     def along(self) -> str:
-        """Machine axis the panel stands along, "X" or "Y"."""
+        """Machine axis along which the panel stands, "X" or "Y"."""
         return ALONG[self.rotation]
 
 
 @dataclass(frozen=True, slots=True)
 class AxisChoice:
-    """The axis chosen.
+    """Chosen axis.
 
     Attributes
     ----------
     rows : tuple of AxisScore
-        One for each rotation, in order.
+        One per rotation, in order.
     rotation : int
-        The chosen one, degrees.
+        Chosen rotation, degrees.
     reason : str
-        One sentence that names the deciding numbers; it goes on from "the panel stands".
+        Reason with the deciding figures; continues the sentence "the panel stands".
     """
 
     rows: tuple[AxisScore, ...]
@@ -99,12 +99,12 @@ class AxisChoice:
 
     @property
     def axis(self) -> str:
-        """The chosen axis as a job names it, "x" or "y"."""
+        """Chosen axis as in a job, "x" or "y"."""
         return ALONG[self.rotation].lower()
 
 
 def carried_acceleration(machine: Machine, rotation: int) -> float:
-    """Acceleration of the wall along its normal, mm/s²: 0 unless the platform itself moves that way.
+    """Return the acceleration of the wall along its normal, mm/s²; 0 unless the platform moves along it.
 
     Examples
     --------
@@ -128,14 +128,14 @@ def score_axes(
     ----------
     machine : Machine
     footprint : Footprint, or a mapping of int to Footprint
-        What panel, brim and start line cover; one for each rotation where it is not the same.
+        Area of panel, brim and start line; one per rotation if they differ.
     sway : mapping of int to float
-        For each rotation to compare (0, 90), sway of the finished wall's top under the acceleration that
-        `carried_acceleration` gives and the nozzle's drag, mm.
+        Sway of the finished wall's top for each rotation to compare (0, 90), under the acceleration from
+        `carried_acceleration` and the drag of the nozzle, mm.
     spacing : float
-        Spacing of a bead, mm.
+        Bead spacing, mm.
     time : mapping of int to float, optional
-        For each of the same rotations, planned time, s.
+        Planned time for each of the same rotations, s.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def score_axes(
     Raises
     ------
     PathgenError
-        When the panel fits at no rotation (as `place` says it), or figures are missing or below 0.
+        If the panel does not fit at any rotation (see `place`), or figures are missing or negative.
 
     Examples
     --------
@@ -164,38 +164,39 @@ def score_axes(
     areas = {r: footprint if isinstance(footprint, Footprint) else footprint[r] for r in rotations}
     for rotation in rotations:
         normal, carried = _normal(machine, rotation), _is_carried(machine, rotation)
-        step, spent = normal.positioning or 1 / normal.steps_per_mm, time[rotation] if time else None
+        step, seconds = normal.positioning or 1 / normal.steps_per_mm, time[rotation] if time else None
         costs = {
             "carried": float(carried),
             "sway": _half(sway[rotation], HALF["sway"] * spacing),
             "positioning": _half(step, HALF["positioning"] * spacing),
-            "time": 1 - best_time / spent if spent else 0.0,
+            "time": 1 - best_time / seconds if seconds else 0.0,
             "acceleration": 1 - normal.acceleration / quickest,
         }
         fits = _fits(areas[rotation], machine, rotation)
         clear = fits and _has_place(areas[rotation], machine, rotation)
         weighted = {name: WEIGHTS[name] * cost for name, cost in costs.items()}
-        figures = (sway[rotation], step, normal.acceleration, spent)
+        figures = (sway[rotation], step, normal.acceleration, seconds)
         rows.append(AxisScore(rotation, fits, clear, carried, *figures, weighted))
     best = min(rows, key=lambda row: row.total)
     if not best.clear:
         axis = "auto" if len(rows) > 1 else best.along.lower()
-        place(areas[rotations[0]], machine, axis)  # raises, with its sizes
+        place(areas[rotations[0]], machine, axis)  # raises an error with the sizes
     return AxisChoice(tuple(rows), best.rotation, _reason(best, rows))
 
 
 def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] | None) -> None:
-    """Refuse figures that cannot be compared."""
+    """Reject figures that cannot be compared."""
     unknown = sorted(set(sway) - set(ALONG))
     if unknown or not sway:
-        raise PathgenError(f"rotations {unknown or 'missing'}", where="score_axes: sway", allowed="0 and 90")
+        what = f"unknown rotations {unknown}" if unknown else "sway is empty"
+        raise PathgenError(what, where="score_axes: sway", allowed="0 and 90")
     if time is not None and set(time) != set(sway):
-        given, wanted = sorted(time), sorted(sway)
-        raise PathgenError(f"times for {given}", where="score_axes: time", allowed=f"one each for {wanted}")
+        what = f"times are for the rotations {sorted(time)}"
+        raise PathgenError(what, where="score_axes: time", allowed=f"{sorted(sway)}, as for sway")
     figures = [*sway.values(), *(time or {}).values(), spacing]
     if not all(0 <= value < math.inf for value in figures) or spacing == 0:
         what = f"sway, time and spacing are {', '.join(f'{value:g}' for value in figures)}"
-        raise PathgenError(what, where="score_axes", allowed="0 or more, a spacing above 0")
+        raise PathgenError(what, where="score_axes", allowed="0 or more, and a spacing of more than 0")
 
 
 def _normal(machine: Machine, rotation: int) -> Axis:
@@ -207,12 +208,12 @@ def _is_carried(machine: Machine, rotation: int) -> bool:
 
 
 def _half(value: float, half: float) -> float:
-    """Cost from 0 to 1 of a value that costs a half at `half`."""
+    """Return the cost from 0 to 1 of a value, ½ at `half`."""
     return value / (value + half)
 
 
 def _fits(footprint: Footprint, machine: Machine, rotation: int) -> bool:
-    """Whether it fits the volume, keep-out zones aside."""
+    """Return whether the footprint fits the volume, regardless of keep-out zones."""
     x, y = (footprint.u, footprint.n) if rotation == 0 else (footprint.n, footprint.u)
     spans, volume = (x, y), (machine.volume.x, machine.volume.y)
     inside = (
@@ -223,7 +224,7 @@ def _fits(footprint: Footprint, machine: Machine, rotation: int) -> bool:
 
 
 def _has_place(footprint: Footprint, machine: Machine, rotation: int) -> bool:
-    """Whether a place is found for it between the keep-out zones."""
+    """Return whether there is a place for the footprint outside the keep-out zones."""
     try:
         place(footprint, machine, ALONG[rotation].lower())
     except PathgenError:
@@ -232,36 +233,36 @@ def _has_place(footprint: Footprint, machine: Machine, rotation: int) -> bool:
 
 
 def _reason(best: AxisScore, rows: list[AxisScore]) -> str:
-    """Say why, by the cost that parts the two most."""
+    """Return the reason for the choice: the cost with the largest difference."""
     others = [row for row in rows if row is not best]
     if not others:
         return f"along {best.along}, the only one compared"
     other = others[0]
     if not other.clear:
-        why = "keep-out zones leave it no place" if other.fits else "it does not fit"
-        return f"along {best.along}, as {why} along {other.along}"
+        why = "keep-out zones leave no room for it" if other.fits else "it does not fit"
+        return f"along {best.along}, because {why} along {other.along}"
     gains = {name: other.costs[name] - best.costs[name] for name in WEIGHTS}
     decides = max(gains, key=lambda name: gains[name])
     if gains[decides] <= 0:
         return (
-            f"along {best.along}, either axis being as good: sway {best.sway:.3f} mm, "
-            f"positions to {best.positioning:.4f} mm, {best.acceleration:g} mm/s² across the face"
+            f"along {best.along}; both axes are equally good: sway {best.sway:.3f} mm, positioning error "
+            f"{best.positioning:.4f} mm, {best.acceleration:g} mm/s² across the face"
         )
-    return f"along {best.along}: {_words(decides, best, other)}"
+    return f"along {best.along}: {_compare(decides, best, other)}"
 
 
-def _words(decides: str, best: AxisScore, other: AxisScore) -> str:
-    """Word the deciding figures of the chosen and the other axis."""
+def _compare(decides: str, best: AxisScore, other: AxisScore) -> str:
+    """Return the deciding figures of the chosen and the other axis as text."""
     if decides == "carried":
         shaken = f"along {other.along} the platform would shake the face at {other.acceleration:g} mm/s²"
         return f"{shaken}, sway {other.sway:.3f} mm against {best.sway:.3f} mm"
     if decides == "sway":
         return f"along {other.along} the top sways more, {other.sway:.3f} mm against {best.sway:.3f} mm"
     if decides == "positioning":
-        steps = f"{best.positioning:.4f} mm, along {other.along} {other.positioning:.4f} mm"
-        return f"across the face it positions to {steps}"
+        errors = f"{best.positioning:.4f} mm, along {other.along} {other.positioning:.4f} mm"
+        return f"the positioning error across the face is {errors}"
     if decides == "time":
-        assert best.time is not None and other.time is not None, "only given times can decide"
+        assert best.time is not None and other.time is not None, "a missing time has no cost"
         return f"it takes {best.time / 3600:.2f} h, along {other.along} {other.time / 3600:.2f} h"
     across = f"{best.acceleration:g} mm/s², along {other.along} {other.acceleration:g} mm/s²"
-    return f"across the face it accelerates at {across}"
+    return f"the acceleration across the face is {across}"

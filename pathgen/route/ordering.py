@@ -1,48 +1,47 @@
-"""Layers' strokes put in order over everything that stands on the platform, ways round walls included.
+"""Order of the strokes of all panels on the platform, with detours around walls.
 
-Glossary. *Owner*: the panel a stroke belongs to. *Rank*: strokes of rank 1 wait for those of rank 0 of the
-same owner, as a wedge's tab waits for the rim it begins at, and are not turned round; rank −1 waits for none.
-*Way round*: a stroke without deposit whose points lead round a wall to the stroke after it.
+Glossary. *Owner*: the panel to which a stroke belongs. *Rank*: strokes of rank 1 are printed after those of
+rank 0 of the same owner, as a wedge's tab after the rim at which it starts, and are never reversed; rank −1
+has no such condition. *Detour*: a stroke without deposit whose points lead around a wall to the next stroke.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers.strokes import Floats, Ints, Strokes, join_strokes, make_strokes, reorder_strokes
 from pathgen.route.around import Obstacles
-from pathgen.route.tour import Tour, order_layer
+from pathgen.route.tour import Tour, order_layer, rank_pairs
 
 WALL, TAB, FREE = 0, 1, -1
 
 
-class Guide:
-    """Order of strokes, layer after layer, in machine coordinates.
+class StrokeSequencer:
+    """Order of strokes in machine coordinates, layer after layer.
 
     Parameters
     ----------
     walls : sequence of shapely polygons
         Outline of every panel's wall seen from above, mm.
     middles : sequence of (K, 2) float64 or None
-        As `Obstacles` takes them.
+        As in `Obstacles`.
 
     Attributes
     ----------
     crossings : int
-        Travels so far that had to cross a wall, as into a ring.
+        Number of travels so far that had to cross a wall, for example into a ring.
 
     Examples
     --------
     >>> from shapely import box
-    >>> guide = Guide([box(0, 0, 50, 4)], [np.array([[0.0, 2.0], [50.0, 2.0]])])
+    >>> sequencer = StrokeSequencer([box(0, 0, 50, 4)], [np.array([[0.0, 2.0], [50.0, 2.0]])])
     >>> lines = [np.array([[10.0, -2], [10.0, -6]]), np.array([[10.0, 6], [10.0, 10]])]
     >>> both = make_strokes(lines, [0, 0], 0.4)
-    >>> ordered, index, at = guide.order(both, np.zeros(2, int), np.full(2, FREE), (10.0, -9.0))
-    >>> index.tolist(), at  # the way round lies between the two
+    >>> ordered, index, at = sequencer.order(both, np.zeros(2, int), np.full(2, FREE), (10.0, -9.0))
+    >>> index.tolist(), at  # the detour is between the two strokes
     ([0, -1, 1], (10.0, 10.0))
     >>> ordered.u.round(2).tolist()
     [10.0, 10.0, -0.05, -0.05, 10.0, 10.0]
@@ -56,25 +55,25 @@ class Guide:
     def order(
         self, strokes: Strokes, owner: Ints, rank: Ints, at: tuple[float, float]
     ) -> tuple[Strokes, Ints, tuple[float, float]]:
-        """Put every layer's strokes in order, with ways round walls between them.
+        """Order every layer's strokes, with detours around walls between them.
 
         Parameters
         ----------
         strokes : Strokes
             Sorted by layer.
         owner, rank : (S,) int
-            Of each stroke.
+            Owner and rank of each stroke.
         at : tuple of float
-            Where the head is, mm.
+            Position of the head, mm.
 
         Returns
         -------
         strokes : Strokes
-            What each deposits does not change; it may be turned round.
+            Strokes may be reversed; their deposit does not change.
         index : (T,) intp
-            Number of the stroke given that each one was; −1 for a way round.
+            Input index of each stroke; −1 for a detour.
         at : tuple of float
-            Where the head is after the last.
+            Position of the head after the last stroke.
         """
         if not len(strokes):
             return strokes, np.zeros(0, np.intp), at
@@ -88,36 +87,33 @@ class Guide:
             sequence[lo:hi], turned[lo:hi] = lo + tour.sequence, tour.turned
             here = ends[sequence[hi - 1], 1 - int(turned[hi - 1])]
         ordered = reorder_strokes(strokes, sequence, turned)
-        with_ways, index = self._led_round(ordered, sequence, np.asarray(at, np.float64))
-        return with_ways, index, (float(here[0]), float(here[1]))
+        complete, index = self._add_detours(ordered, sequence, np.asarray(at, np.float64))
+        return complete, index, (float(here[0]), float(here[1]))
 
     def _tour(self, ends: Floats, owner: Ints, rank: Ints, at: Floats) -> Tour:
+        ranked = np.flatnonzero(rank != FREE)
         pairs = [
-            pair
-            for number in np.unique(owner[rank == TAB]).tolist()
-            for pair in product(
-                np.flatnonzero((owner == number) & (rank == WALL)).tolist(),
-                np.flatnonzero((owner == number) & (rank == TAB)).tolist(),
-            )
+            (int(ranked[i]), int(ranked[j]))
+            for i, j in rank_pairs(owner[ranked].tolist(), rank[ranked].tolist())
         ]
         key = owner.tobytes(), rank.tobytes()
         tour = order_layer(ends, pairs, at, self._obstacles.distances, self._hints.get(key), rank == TAB)
         self._hints[key] = tour
         return tour
 
-    def _led_round(self, ordered: Strokes, sequence: Ints, at: Floats) -> tuple[Strokes, Ints]:
-        """Put the ways round walls between strokes whose travel would cross one."""
+    def _add_detours(self, ordered: Strokes, sequence: Ints, at: Floats) -> tuple[Strokes, Ints]:
+        """Insert detours before strokes whose travel would cross a wall."""
         points = np.column_stack([ordered.u, ordered.n])
         begin = points[ordered.start[:-1]]
         before = np.concatenate([at[None], points[ordered.start[1:-1] - 1]])
-        ways = self._obstacles.paths(before, begin)
-        self.crossings += ways.crossings
-        round_about = [i for i, way in enumerate(ways.points) if len(way) > 2]
-        if not round_about:
+        routes = self._obstacles.paths(before, begin)
+        self.crossings += routes.crossings
+        bent = [i for i, points in enumerate(routes.points) if len(points) > 2]
+        if not bent:
             return ordered, sequence
-        lines = [ways.points[i][1:-1] for i in round_about]
-        detours = make_strokes(lines, ordered.layer[round_about].tolist(), 0.0)
-        place = np.concatenate([2 * np.arange(len(ordered)) + 1, 2 * np.array(round_about)])
+        lines = [routes.points[i][1:-1] for i in bent]
+        detours = make_strokes(lines, ordered.layer[bent].tolist(), 0.0)
+        place = np.concatenate([2 * np.arange(len(ordered)) + 1, 2 * np.array(bent)])
         order = np.argsort(place, kind="stable")
         joined = join_strokes([ordered, detours], ordered.counts)
         both = reorder_strokes(joined, order, np.zeros(len(order), bool))

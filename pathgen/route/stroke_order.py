@@ -1,7 +1,7 @@
-"""The order and direction of a layer's strokes: least travel from where the head is.
+"""Order and direction of a layer's strokes for minimum travel from the position of the head.
 
-Up to four strokes every order and direction is tried; beyond that the nearest end is taken next. A layer of a
-panel rarely has more than four.
+For up to four strokes, every order and direction is compared; for more, the nearest end is always next. A
+layer of a panel rarely has more than four strokes.
 """
 
 from __future__ import annotations
@@ -18,20 +18,20 @@ EXHAUSTIVE = 4
 
 
 def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, tuple[float, float]]:
-    """Put every layer's strokes in order, layer after layer.
+    """Order the strokes of every layer, layer after layer.
 
     Parameters
     ----------
     strokes : Strokes
-        Sorted by layer. What each deposits does not change; a stroke may be turned round.
+        Sorted by layer. A stroke may be reversed; its deposit does not change.
     at : tuple of float
-        Where the head is before the first stroke, (u, n) mm.
+        Position of the head before the first stroke, (u, n) mm.
 
     Returns
     -------
     strokes : Strokes
     at : tuple of float
-        Where the head is after the last stroke; `at` where there is none.
+        Position of the head after the last stroke; `at` without strokes.
     """
     if not len(strokes):
         return strokes, at
@@ -52,10 +52,10 @@ def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, t
 
 
 def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
-    """Order and direction for one layer; `ends` is (strokes, first/last, u/n)."""
+    """Return order and direction for one layer; `ends` is (strokes, first/last, u/n)."""
     if len(ends) > EXHAUSTIVE:
         return _nearest(ends, at)
-    orders, flips = _choices(len(ends))
+    orders, flips = all_orders(len(ends))
     begin = ends[orders, flips]
     finish = ends[orders, 1 - flips]
     gaps = np.hypot(*np.moveaxis(begin[:, 1:] - finish[:, :-1], -1, 0)).sum(axis=1)
@@ -65,14 +65,14 @@ def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int]
 
 
 @lru_cache(maxsize=EXHAUSTIVE + 1)
-def _choices(count: int) -> tuple[Ints, Ints]:
-    """All orders and directions of `count` strokes, (choices, count) each."""
+def all_orders(count: int) -> tuple[Ints, Ints]:
+    """Return all orders and directions of `count` strokes, (M, count) each; direction 1 is reversed."""
     pairs = list(product(permutations(range(count)), product((0, 1), repeat=count)))
     return np.array([p[0] for p in pairs], np.intp), np.array([p[1] for p in pairs], np.intp)
 
 
 def _nearest(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
-    """Take the nearest end next, until all are taken."""
+    """Choose the nearest end next until all strokes are used."""
     left = np.ones(len(ends), bool)
     pick: list[int] = []
     flip: list[int] = []

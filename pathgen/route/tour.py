@@ -1,15 +1,15 @@
-"""Order and direction of one layer's strokes, over several panels: least travel, first things first.
+"""Order and direction of one layer's strokes over several panels, for minimum travel with precedences.
 
-Glossary. *Travel*: the way without deposit from one stroke's end to the next one's beginning. *Tour*: all
-strokes of a layer in an order, each laid forward or turned round. *Pair* (i, j): stroke i has to be laid
-before j, as a wall before the wedge's tab that is to meet it. *Fixed*: a stroke that may not be turned round,
-as a tab begins at the rim. *Edge* k: the travel to the stroke at place k of the tour; the last one, behind
-the last stroke, leads nowhere and costs nothing.
+Glossary. *Travel*: the move without deposit from the end of a stroke to the start of the next. *Tour*: all
+strokes of a layer in an order, each forward or reversed. *Pair* (i, j): stroke i must be printed before j, as
+a wall before the wedge's tab that touches it. *Fixed*: a stroke that must not be reversed, as a tab starts at
+the rim. *Edge* k: the travel to the stroke at position k of the tour; the last edge, after the last stroke,
+leads nowhere and costs nothing.
 
-Up to `EXHAUSTIVE` strokes all tours are compared. Beyond that a few start tours are made better until no move
-makes them shorter: a run of the tour turned round where it is (Croes, Operations Research 6, 791, 1958), or
-set elsewhere, turned or not (Or's thesis, Northwestern University, 1976; both from memory). All moves of a
-kind are priced at once, and the search begins from several tours.
+For up to `EXHAUSTIVE` strokes, all tours are compared. For more, a few initial tours are improved until no
+move shortens them. A move reverses a run of the tour in place (Croes, Operations Research 6, 791, 1958), or
+moves it elsewhere, reversed or not (Or's thesis, Northwestern University, 1976; both from memory). All moves
+of a kind are evaluated at once.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import heapq
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import permutations, product
+from itertools import product
 from typing import NamedTuple
 
 import networkx as nx
@@ -27,12 +27,12 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.layers.strokes import Floats, Ints
+from pathgen.route.stroke_order import EXHAUSTIVE, all_orders
 
-EXHAUSTIVE = 4  # strokes of which every tour is compared
-LONGEST = 3  # strokes of the shorter of two runs that change places
-SHAKES = 8  # times the best tour is shaken and improved anew, where none is known from another layer
-FEWER = 2  # times where one is: over the layers it comes to more
-GAIN = 1e-9  # mm that a move has to save, above what rounding makes of equal tours
+LONGEST = 3  # maximum length of the shorter of two runs that change places, strokes
+SHAKES = 8  # restarts from the perturbed best tour, without a tour from another layer
+FEWER = 2  # restarts with such a tour; they add up over the layers
+GAIN = 1e-9  # minimum gain of a move, above rounding errors, mm
 
 Bools = NDArray[np.bool_]
 Pairs = Sequence[tuple[int, int]]
@@ -40,16 +40,16 @@ Distance = Callable[[Floats, Floats], Floats]
 
 
 class Tour(NamedTuple):
-    """The strokes in the order they are laid.
+    """Strokes in the order of printing.
 
     Attributes
     ----------
     sequence : (S,) intp
-        Numbers of the strokes.
+        Indices of the strokes.
     turned : (S,) bool
-        Whether the stroke at this place of the sequence is laid from its last point to its first.
+        True if the stroke at this position of the sequence is reversed.
     length : float
-        Of all travels, from where the head was, mm.
+        Total length of all travels, including the first one from the head's position, mm.
     """
 
     sequence: Ints
@@ -57,8 +57,8 @@ class Tour(NamedTuple):
     length: float
 
 
-def straight(a: Floats, b: Floats) -> Floats:
-    """Straight distances between points.
+def straight_distances(a: Floats, b: Floats) -> Floats:
+    """Return straight distances between points.
 
     Parameters
     ----------
@@ -71,29 +71,29 @@ def straight(a: Floats, b: Floats) -> Floats:
 
     Examples
     --------
-    >>> straight(np.array([[0.0, 0.0]]), np.array([[3.0, 4.0], [0.0, 1.0]])).tolist()
+    >>> straight_distances(np.array([[0.0, 0.0]]), np.array([[3.0, 4.0], [0.0, 1.0]])).tolist()
     [[5.0, 1.0]]
     """
     gap: Floats = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
     return gap
 
 
-def ranked(group: Sequence[int], rank: Sequence[int]) -> list[tuple[int, int]]:
-    """Pairs that put the strokes of every group in the order of their ranks.
+def rank_pairs(group: Sequence[int], rank: Sequence[int]) -> list[tuple[int, int]]:
+    """Return pairs that order the strokes of every group by rank.
 
     Parameters
     ----------
     group, rank : (S,) int
-        Of each stroke; the panel it belongs to, say, and 0 for a wall and 1 for a tab.
+        Labels of each stroke; for example its panel, and 0 for a wall and 1 for a tab.
 
     Returns
     -------
     list of (i, j)
-        Every stroke before all of the next higher rank in its group; empty for no strokes.
+        Every stroke before all strokes of the next higher rank in its group; empty for no strokes.
 
     Examples
     --------
-    >>> ranked([0, 0, 0, 1], [1, 0, 1, 1])
+    >>> rank_pairs([0, 0, 0, 1], [1, 0, 1, 1])
     [(1, 0), (1, 2)]
     """
     members: dict[int, dict[int, list[int]]] = {}
@@ -111,42 +111,42 @@ def order_layer(
     ends: Floats,
     before: Pairs,
     at: Sequence[float] | Floats,
-    distance: Distance | Floats = straight,
+    distance: Distance | Floats = straight_distances,
     hint: Tour | None = None,
     fixed: Sequence[bool] | Bools | None = None,
 ) -> Tour:
-    """Order one layer's strokes and choose their directions, for least travel.
+    """Order one layer's strokes and choose their directions, for minimum travel.
 
     Parameters
     ----------
     ends : (S, 2, 2) float64
         First and last point of every stroke, platform coordinates, mm.
     before : sequence of (i, j)
-        Stroke i has to be laid before stroke j; `ranked` makes such pairs from labels.
+        Stroke i must be printed before stroke j; `rank_pairs` creates such pairs from labels.
     at : (2,) float
-        Where the head is, mm.
+        Position of the head, mm.
     distance : callable or (2S + 1, 2S + 1) float64
-        Lengths of the ways between two sets of points, (N, 2) and (M, 2) → (N, M), the same both ways, as
-        `straight` and `Obstacles.distances`; or that of the points `at`, then first and last point of each
-        stroke, among themselves, mm.
+        Symmetric lengths of routes between two sets of points, (N, 2) and (M, 2) → (N, M), such as
+        `straight_distances` and `Obstacles.distances`; or the matrix of lengths between `at` and the first
+        and last point of each stroke, mm.
     hint : Tour, optional
-        Of the last layer with such strokes. What comes of its sequence, forward or backward, is taken if it
-        is no longer than the hint was; if not, it is one start among others. A hint that is of other strokes
-        or breaks a pair is left aside.
+        Tour of the previous layer with such strokes. If its sequence, forward or backward, leads to a tour no
+        longer than the hint, that tour is returned; otherwise it is one of the initial tours. A hint for
+        other strokes, or one that violates a pair, is ignored.
     fixed : (S,) bool, optional
-        Strokes that may not be turned round.
+        Strokes that must not be reversed.
 
     Returns
     -------
     Tour
-        Empty, of length 0, for no strokes. Shortest of all for up to `EXHAUSTIVE` strokes, otherwise such
-        that it gets no shorter by turning a run of strokes round, or setting one elsewhere that is up to
-        `LONGEST` strokes long or moves past that many.
+        Empty, with length 0, for no strokes. The shortest tour for up to `EXHAUSTIVE` strokes; otherwise a
+        tour that cannot be shortened by reversing a run of strokes, or by moving a run that is up to
+        `LONGEST` strokes long or moves past up to that many.
 
     Raises
     ------
     PathgenError
-        When the pairs ask for a stroke before itself, or name a stroke that is not there.
+        If the pairs contradict each other, or refer to a stroke that does not exist.
 
     Examples
     --------
@@ -160,20 +160,20 @@ def order_layer(
     ends = np.asarray(ends, np.float64).reshape(-1, 2, 2)
     count = len(ends)
     pairs = tuple((int(i), int(j)) for i, j in before)
-    foremost = _topological(count, pairs)
+    topological = _topological(count, pairs)
     if not count:
         return Tour(np.zeros(0, np.intp), np.zeros(0, bool), 0.0)
     points = np.concatenate([np.asarray(at, np.float64).reshape(1, 2), ends.reshape(-1, 2)])
-    gaps = np.zeros((2 * count + 2, 2 * count + 2))  # the last row and column: nowhere
+    gaps = np.zeros((2 * count + 2, 2 * count + 2))  # the last row and column mean "nowhere"
     gaps[:-1, :-1] = distance(points, points) if callable(distance) else distance
-    held = np.zeros(count, bool) if fixed is None else np.asarray(fixed, bool)
-    task = _Task(gaps, held, np.array(pairs, np.intp).reshape(-1, 2))
+    is_fixed = np.zeros(count, bool) if fixed is None else np.asarray(fixed, bool)
+    task = _Task(gaps, is_fixed, np.array(pairs, np.intp).reshape(-1, 2))
     if count <= EXHAUSTIVE:
         return _compare_all(task)
     if hint is None or not _usable(task, hint.sequence):
-        return _search(task, np.array(foremost, np.intp), SHAKES)
-    ways = (hint.sequence, _kept(hint.sequence[::-1], task.pairs))
-    found = _improve(task, _shortest(_directed(task, way) for way in ways))
+        return _search(task, np.array(topological, np.intp), SHAKES)
+    sequences = (hint.sequence, _respect_pairs(hint.sequence[::-1], task.pairs))
+    found = _improve(task, _shortest(_directed(task, sequence) for sequence in sequences))
     if found.length <= hint.length + GAIN:
         return found
     return _shortest([found, _search(task, found.sequence, FEWER)])
@@ -181,12 +181,12 @@ def order_layer(
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """What a layer's order is sought for.
+    """Input of the search for a layer's tour.
 
     Attributes
     ----------
     gaps : (2S + 2, 2S + 2) float64
-        Lengths of the ways between `at`, the strokes' ends (stroke i has 2i + 1 and 2i + 2) and nowhere.
+        Lengths of routes between `at`, the ends of strokes (stroke i has 2i + 1 and 2i + 2) and nowhere.
     fixed : (S,) bool
     pairs : (P, 2) intp
     """
@@ -198,27 +198,25 @@ class _Task:
 
 @lru_cache(maxsize=64)
 def _topological(count: int, pairs: tuple[tuple[int, int], ...]) -> tuple[int, ...]:
-    """Order the strokes as the pairs ask, the lowest number first where there is a choice, or refuse."""
+    """Order the strokes by the pairs, with the lowest index first where there is a choice."""
     graph = nx.DiGraph()
     graph.add_nodes_from(range(count))
     graph.add_edges_from(pairs)
     if len(graph) > count:
         strange = next(node for pair in pairs for node in pair if not 0 <= node < count)
         allowed = f"0 to {count - 1}" if count else "none"
-        raise PathgenError(f"no stroke {strange} among {count}", where="order of a layer", allowed=allowed)
+        what = f"stroke {strange} does not exist"
+        raise PathgenError(what, where="order of a layer", allowed=allowed)
     try:
         return tuple(nx.lexicographical_topological_sort(graph))
     except nx.NetworkXUnfeasible:
         ring = [i for i, _ in nx.find_cycle(graph)]
-        raise PathgenError(
-            f"strokes wait for each other: {' before '.join(map(str, [*ring, ring[0]]))}",
-            where="order of a layer",
-            allowed="pairs that some order keeps to",
-        ) from None
+        what = f"pairs contradict each other: {' before '.join(map(str, [*ring, ring[0]]))}"
+        raise PathgenError(what, where="order of a layer", allowed="pairs without cycles") from None
 
 
-def _entries(sequence: Ints, turned: Bools) -> tuple[Ints, Ints]:
-    """Rows of `gaps` where each stroke of a tour begins and ends."""
+def _entries(sequence: Ints, turned: Bools | Ints) -> tuple[Ints, Ints]:
+    """Return the rows of `gaps` at which each stroke of a tour begins and ends."""
     return 2 * sequence + 1 + turned, 2 * sequence + 2 - turned
 
 
@@ -228,8 +226,8 @@ def _length(task: _Task, sequence: Ints, turned: Bools) -> float:
 
 
 def _compare_all(task: _Task) -> Tour:
-    """Find the shortest of all tours, of equal ones the first."""
-    orders, flips = _choices(len(task.fixed))
+    """Return the shortest of all tours; on ties, the first."""
+    orders, flips = all_orders(len(task.fixed))
     begin, end = _entries(orders, flips)
     total = task.gaps[0, begin[:, 0]] + task.gaps[end[:, :-1], begin[:, 1:]].sum(axis=1)
     total[(flips & task.fixed[orders]).any(axis=1)] = np.inf
@@ -237,41 +235,34 @@ def _compare_all(task: _Task) -> Tour:
         place = np.argsort(orders, axis=1)
         total[(place[:, task.pairs[:, 0]] > place[:, task.pairs[:, 1]]).any(axis=1)] = np.inf
     best = int(np.round(total, 9).argmin())
-    return Tour(orders[best].copy(), flips[best].copy(), float(total[best]))
-
-
-@lru_cache(maxsize=EXHAUSTIVE + 1)
-def _choices(count: int) -> tuple[Ints, Bools]:
-    """All orders and directions of `count` strokes, (choices, count) each."""
-    pairs = list(product(permutations(range(count)), product((False, True), repeat=count)))
-    return np.array([p[0] for p in pairs], np.intp), np.array([p[1] for p in pairs], bool)
+    return Tour(orders[best].copy(), flips[best].astype(bool), float(total[best]))
 
 
 def _usable(task: _Task, hint: Ints) -> bool:
-    """Tell whether a hint is a sequence of these strokes that keeps to the pairs."""
+    """Return whether a hint is a sequence of these strokes that satisfies the pairs."""
     if not np.array_equal(np.sort(hint), np.arange(len(task.fixed))):
         return False
     place = np.argsort(hint)[task.pairs]
     return bool((place[:, 0] < place[:, 1]).all())
 
 
-def _kept(wish: Ints, pairs: Ints) -> Ints:
-    """Keep to a sequence as far as the pairs allow: a stroke whose turn comes too early waits."""
-    count = len(wish)
+def _respect_pairs(sequence: Ints, pairs: Ints) -> Ints:
+    """Change a sequence as little as needed to satisfy the pairs: a stroke that is too early is delayed."""
+    count = len(sequence)
     if not len(pairs):
-        return wish
-    place = np.argsort(wish).tolist()
+        return sequence
+    place = np.argsort(sequence).tolist()
     waits = np.bincount(pairs[:, 1], minlength=count).tolist()
-    then: list[list[int]] = [[] for _ in range(count)]
+    followers: list[list[int]] = [[] for _ in range(count)]
     for i, j in pairs.tolist():
-        then[i].append(j)
+        followers[i].append(j)
     ready = [place[i] for i in range(count) if not waits[i]]
     heapq.heapify(ready)
     found: list[int] = []
     while ready:
-        stroke = int(wish[heapq.heappop(ready)])
+        stroke = int(sequence[heapq.heappop(ready)])
         found.append(stroke)
-        for other in then[stroke]:
+        for other in followers[stroke]:
             waits[other] -= 1
             if not waits[other]:
                 heapq.heappush(ready, place[other])
@@ -279,52 +270,51 @@ def _kept(wish: Ints, pairs: Ints) -> Ints:
 
 
 def _shortest(tours: Iterable[Tour]) -> Tour:
-    """Give the shortest tour, of equal ones the first."""
+    """Return the shortest tour; on ties, the first."""
     return min(tours, key=lambda tour: tour.length)
 
 
 def _search(task: _Task, other: Ints, shakes: int) -> Tour:
-    """Improve several starts: the nearest stroke next, another sequence, and what shaking the best gives.
+    """Improve several initial tours: nearest stroke next, another sequence, perturbations of the best.
 
-    Shaken is cut up and put together in another order, far from what one move undoes (the double bridge of
-    Martin, Otto and Felten, Complex Systems 5, 299, 1991; from memory). Chance begins anew every time.
+    A perturbation divides the tour and joins the parts in another order, which no single move undoes (double
+    bridge; Martin, Otto and Felten, Complex Systems 5, 299, 1991; from memory). The random generator is
+    seeded on every call.
     """
     best = _shortest(_improve(task, start) for start in (_nearest(task), _directed(task, other)))
-    chance = np.random.default_rng(len(other))
+    random = np.random.default_rng(len(other))
     for _ in range(shakes):
         sequence = best.sequence
         for _ in range(2):
-            a, b, c = np.sort(chance.choice(len(other) + 1, 3, replace=False))
+            a, b, c = np.sort(random.choice(len(other) + 1, 3, replace=False))
             sequence = np.concatenate([sequence[:a], sequence[b:c], sequence[a:b], sequence[c:]])
-        shaken = _directed(task, _kept(sequence, task.pairs))
-        best = _shortest([best, _improve(task, shaken)])
+        perturbed = _directed(task, _respect_pairs(sequence, task.pairs))
+        best = _shortest([best, _improve(task, perturbed)])
     return best
 
 
 def _directed(task: _Task, sequence: Ints) -> Tour:
-    """Choose the best directions for a sequence: dynamic programming over its places."""
+    """Choose the best directions for a sequence by dynamic programming over its positions."""
     ends = 2 * sequence[:, None] + np.array([1, 2])
-    # [k, e, f]: from end e of the stroke at place k to end f of the next one
+    # [k, e, f]: from end e of the stroke at position k to end f of the next stroke
     gap = task.gaps[ends[:-1, :, None], ends[1:, None, :]].tolist()
-    # forward, turned: least travel so far with this stroke's end 0, end 1 entered first
+    # Minimum travel up to the current stroke, if it is printed forward and if it is reversed.
     forward, turned = task.gaps[0, ends[0]].tolist()
-    held = task.fixed[sequence].tolist()
-    turned = np.inf if held[0] else turned
-    came: list[tuple[bool, bool]] = []
-    for ((a0, a1), (b0, b1)), hold in zip(gap, held[1:], strict=True):
-        came.append((turned + a0 < forward + b0, turned + a1 < forward + b1))
-        forward, turned = (
-            min(turned + a0, forward + b0),
-            np.inf if hold else min(turned + a1, forward + b1),
-        )
+    fixed = task.fixed[sequence].tolist()
+    turned = np.inf if fixed[0] else turned
+    previous: list[tuple[bool, bool]] = []
+    for ((a0, a1), (b0, b1)), is_fixed in zip(gap, fixed[1:], strict=True):
+        previous.append((turned + a0 < forward + b0, turned + a1 < forward + b1))
+        reversed_too = np.inf if is_fixed else min(turned + a1, forward + b1)
+        forward, turned = min(turned + a0, forward + b0), reversed_too
     flips = [turned < forward]
-    for pair in reversed(came):
+    for pair in reversed(previous):
         flips.append(pair[flips[-1]])
     return Tour(sequence, np.array(flips[::-1], bool), float(min(forward, turned)))
 
 
 def _nearest(task: _Task) -> Tour:
-    """Take the nearest end next of what may come next, until all strokes are taken."""
+    """Choose the nearest permitted end next until all strokes are used."""
     count = len(task.fixed)
     waits = np.bincount(task.pairs[:, 1], minlength=count)
     closed = np.zeros((count, 2))
@@ -337,31 +327,31 @@ def _nearest(task: _Task) -> Tour:
         sequence[place], turned[place] = stroke, bool(end)
         here = 2 * stroke + 2 - end
         closed[stroke] = np.inf
-        then = task.pairs[task.pairs[:, 0] == stroke, 1]
-        if len(then):
-            np.subtract.at(waits, then, 1)
-            freed = then[waits[then] == 0]
+        followers = task.pairs[task.pairs[:, 0] == stroke, 1]
+        if len(followers):
+            np.subtract.at(waits, followers, 1)
+            freed = followers[waits[followers] == 0]
             closed[freed] = np.where(task.fixed[freed, None], [0.0, np.inf], 0.0)
     return Tour(sequence, turned, _length(task, sequence, turned))
 
 
 @dataclass(frozen=True, slots=True)
 class _Prices:
-    """What the moves of a tour are priced with. Places run from 0 to S − 1, edges from 0 to S.
+    """Lengths for evaluating the moves of a tour. Positions run from 0 to S − 1, edges from 0 to S.
 
     Attributes
     ----------
     ahead : (S + 1, S + 1) float64
-        From where edge k begins to where edge l ends.
+        From the start of edge k to the end of edge l.
     into, out : (S + 1, S) and (S, S + 1) float64
-        From where edge k begins to the stroke at a place, laid the other way; and from that to where edge l
-        ends. A fixed stroke is never laid the other way, only its neighbours change.
+        From the start of edge k to the reversed stroke at a position; and from there to the end of edge l. A
+        fixed stroke is not reversed, only its neighbours change.
     edge : (S + 1,) float64
         Travel on each edge.
     extra : (S,) float64
-        Sum up to each place of what the travels between strokes gain in length, were the tour turned round.
+        Cumulative increase of the travels between strokes if the tour is reversed, up to each position.
     until : (S, S) float64
-        Place of the first stroke that must come after any of those at the places a to b.
+        Position of the first stroke that must come after any of those at positions a to b.
     """
 
     ahead: Floats
@@ -373,12 +363,12 @@ class _Prices:
 
 
 def _improve(task: _Task, tour: Tour) -> Tour:
-    """Make a tour shorter as long as a move, or another choice of directions, does."""
+    """Shorten a tour as long as a move, or another choice of directions, shortens it."""
     best = tour
     while True:
         sequence, turned, _ = best
         prices = _prices(task, sequence, turned)
-        found = _turning(prices) or _setting(prices)
+        found = _best_reversal(prices) or _best_exchange(prices)
         if found is None:
             better = _directed(task, sequence)
             if better.length > best.length - GAIN:
@@ -393,13 +383,13 @@ def _improve(task: _Task, tour: Tour) -> Tour:
 
 
 def _run(task: _Task, sequence: Ints, turned: Bools, a: int, b: int, back: bool) -> tuple[Ints, Bools]:
-    """Cut the places a to b out of a tour, forward or backward."""
+    """Return the positions a to b of a tour, forward or reversed."""
     run, flips = sequence[a : b + 1], turned[a : b + 1]
     return (run[::-1], (flips ^ ~task.fixed[run])[::-1]) if back else (run, flips)
 
 
 def _prices(task: _Task, sequence: Ints, turned: Bools) -> _Prices:
-    """Work out what the moves of a tour are priced with."""
+    """Compute the lengths for evaluating the moves of a tour."""
     count = len(sequence)
     begin, end = _entries(sequence, turned)
     other_begin, other_end = _entries(sequence, turned ^ ~task.fixed[sequence])
@@ -419,13 +409,12 @@ def _prices(task: _Task, sequence: Ints, turned: Bools) -> _Prices:
     return _Prices(ahead, from_leave[:, other_begin], from_other[:, enter], edge, extra, until)
 
 
-_Move = tuple[
-    int, int, int, bool, bool
-]  # a, b, c: runs a to b and b + 1 to c change places; which turn round
+# a, b, c: runs a to b and b + 1 to c change places; then whether each of them is reversed.
+_Move = tuple[int, int, int, bool, bool]
 
 
-def _turning(prices: _Prices) -> _Move | None:
-    """Find the run whose turning round saves most: the move named after Croes, 2-opt."""
+def _best_reversal(prices: _Prices) -> _Move | None:
+    """Return the reversal of a run with the largest gain (2-opt, Croes); None if there is no gain."""
     count = len(prices.extra)
     gain = prices.edge[:-1, None] + prices.edge[1:] + prices.extra[:, None] - prices.extra
     gain -= prices.into[:-1] + prices.out[:, 1:]
@@ -437,10 +426,11 @@ def _turning(prices: _Prices) -> _Move | None:
     return a, b, b, True, False
 
 
-def _setting(prices: _Prices) -> _Move | None:
-    """Find the two neighbouring runs whose changing places saves most, one of them turned or none.
+def _best_exchange(prices: _Prices) -> _Move | None:
+    """Return the exchange of two adjacent runs with the largest gain, at most one of them reversed.
 
-    Setting a run elsewhere is changing places with what lies between. Both turned is `_turning`'s.
+    Moving a run elsewhere is an exchange with the strokes in between. `_best_reversal` covers the case of
+    both reversed.
     """
     count = len(prices.extra)
     if count < 2:
@@ -468,7 +458,7 @@ def _setting(prices: _Prices) -> _Move | None:
 
 @lru_cache(maxsize=64)
 def _triples(count: int) -> tuple[Ints, ...]:
-    """Places a ≤ b < c of all neighbouring runs, and where what prices them stands in the flat tables."""
+    """Return positions a ≤ b < c of all adjacent runs, and their indices in the flat tables of lengths."""
     place = np.arange(count)
     a, b, c = np.nonzero((place[:, None, None] <= place[:, None]) & (place[:, None] < place))
     short = np.minimum(b - a + 1, c - b) <= LONGEST
@@ -482,6 +472,6 @@ def _triples(count: int) -> tuple[Ints, ...]:
 
 @lru_cache(maxsize=64)
 def _upper(count: int) -> Bools:
-    """Places a ≤ b."""
+    """Return the positions a ≤ b."""
     upper: Bools = np.triu(np.ones((count, count), bool))
     return upper

@@ -1,9 +1,9 @@
-"""Lines of sight between walls: whether a straight way from point to point crosses one.
+"""Lines of sight between walls: whether a straight line between two points crosses a wall.
 
-Glossary. *Core*: a wall's outline, smaller by `HAIR`; what a line must not meet. *Piece*: part of a core that
-nearly fills the smallest box around it, the *outer* box; a straight wall is one piece. *Inner* box: one with
-the same middle and axes that lies in the core. A line that meets no outer box is clear, and one that meets an
-inner box is not: what is left to a test with the core itself is few.
+Glossary. *Core*: the outline of a wall reduced by `HAIR`, which a line of sight must not intersect. *Piece*:
+a part of a core that nearly fills its minimum bounding box, the *outer* box; a straight wall is one piece.
+*Inner* box: a box inside the core with the same centre and axes. A line that misses all outer boxes is clear,
+and a line that intersects an inner box is blocked, so that few lines must be tested with the core itself.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Floats, Ints
 
-HAIR = 0.005  # mm that a way may cut into a wall: above rounding, below a machine's step
-SEAM = 1e-6  # mm that outer boxes are larger, so that a line between two pieces meets both
-FULL = 0.6  # share of its box that a piece fills at least, if a few halvings get there
-HALVINGS = 5  # at most, of a wall into pieces
+HAIR = 0.005  # depth to which a line may enter a wall, mm: above rounding, below a motor step
+SEAM = 1e-6  # extension of outer boxes, mm, so that a line between two pieces intersects both
+FULL = 0.6  # minimum fraction of its box that a piece fills, unless `HALVINGS` is reached
+HALVINGS = 5  # maximum number of times a wall is halved
 
 Bools = NDArray[np.bool_]
 Shapes = NDArray[np.object_]
@@ -27,16 +27,17 @@ Shapes = NDArray[np.object_]
 
 @dataclass(frozen=True, slots=True)
 class Viewpoints:
-    """Points outside all cores, prepared for looking along straight lines.
+    """Points outside all cores, prepared for visibility tests.
 
     Attributes
     ----------
     at, eye : (U, 2) float64
-        The point, mm, and where it looks from: on the border if it is a hair inside a wall.
+        Point, and the point from which lines of sight start: on the border for a point slightly inside a
+        wall, mm.
     local : (2, U, B) float64
         `eye` in the frame of every box.
     code : (U, B) uint8
-        The sides it is beyond, a bit each: four of every outer box, four of every inner one.
+        Bits for the sides that the point is beyond: four of every outer box, four of every inner box.
     """
 
     at: Floats
@@ -46,7 +47,7 @@ class Viewpoints:
 
 
 class WallVisibility:
-    """Walls, prepared for telling which lines cross them.
+    """Walls, prepared for visibility tests.
 
     Parameters
     ----------
@@ -57,8 +58,8 @@ class WallVisibility:
     --------
     >>> sight = WallVisibility(np.array([shapely.box(0, 0, 10, 2)], object))
     >>> points = np.array([[5.0, -1.0], [5.0, 3.0], [12.0, -1.0]])
-    >>> seen = sight.look(points, points)
-    >>> sight.blocked(seen, np.array([0, 0]), seen, np.array([1, 2])).tolist()
+    >>> views = sight.look(points, points)
+    >>> sight.blocked(views, np.array([0, 0]), views, np.array([1, 2])).tolist()
     [True, False]
     """
 
@@ -78,7 +79,7 @@ class WallVisibility:
         self._inner = np.where(full, length / 2, self._within())
 
     def _within(self) -> Floats:
-        """Half the sides of the largest boxes, of some shares of the outer ones, that lie in the core."""
+        """Return half the sides of the largest boxes inside the core, out of scaled outer boxes."""
         shares = np.array([(a, b) for a in (1.0, 0.95, 0.9, 0.8, 0.6) for b in np.linspace(0.9, 0.1, 9)])
         shares = np.concatenate([shares, shares[:, ::-1]])
         shares = shares[np.argsort(-shares.prod(axis=1), kind="stable")]
@@ -86,9 +87,9 @@ class WallVisibility:
         turns = np.array([(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)])
         reach = turns[:, :, None, None] * np.moveaxis(half, 1, 0)[None]  # (corners, 2, shares, boxes)
         corners = self._centre + (reach[..., None] * self._axes[:, None]).sum(axis=1)
-        held = shapely.covers(self._core, shapely.polygons(np.moveaxis(corners, 0, 2)))
-        best = np.argmax(held, axis=0), slice(None), np.arange(half.shape[2])
-        inner: Floats = np.where(np.any(held, axis=0), half[best].T, 0.0)
+        covered = shapely.covers(self._core, shapely.polygons(np.moveaxis(corners, 0, 2)))
+        best = np.argmax(covered, axis=0), slice(None), np.arange(half.shape[2])
+        inner: Floats = np.where(np.any(covered, axis=0), half[best].T, 0.0)
         return inner
 
     def look(self, at: Floats, eye: Floats) -> Viewpoints:
@@ -97,7 +98,7 @@ class WallVisibility:
         Parameters
         ----------
         at, eye : (U, 2) float64
-            The points, and where they look from, mm. From inside a core nothing is in sight.
+            Points, and the start of their lines of sight, mm. Nothing is visible from inside a core.
         """
         away = eye[:, None] - self._centre
         local = (away * self._axes[:, None]).sum(axis=-1)
@@ -108,11 +109,11 @@ class WallVisibility:
         return Viewpoints(at, eye, local, code)
 
     def blocked(self, a: Viewpoints, i: Ints, b: Viewpoints, j: Ints) -> Bools:
-        """Whether a wall stands between points i of a and points j of b.
+        """Return whether a wall is between points i of a and points j of b.
 
         Parameters
         ----------
-        a, b : Seen
+        a, b : Viewpoints
         i, j : (P,) intp
 
         Returns
@@ -121,8 +122,8 @@ class WallVisibility:
 
         Notes
         -----
-        A line misses a box if both its ends are beyond one of the box's sides (Cohen and Sutherland's codes,
-        from memory), or if all of the box is on one side of the line.
+        A line misses a box if both its ends are beyond one side of the box (Cohen–Sutherland codes, from
+        memory), or if the whole box is on one side of the line.
         """
         beyond = (a.code[i] & b.code[j]).ravel()
         near = np.flatnonzero((beyond & 15) == 0)
@@ -146,7 +147,7 @@ class WallVisibility:
 
 
 def _pieces(shapes: Shapes) -> Shapes:
-    """Halve shapes across their longer side until they nearly fill the boxes around them."""
+    """Halve shapes across their longer side until they nearly fill their bounding boxes."""
     done = [shapes[:0]]
     for _ in range(HALVINGS):
         boxes = _boxes(shapes)
@@ -167,12 +168,12 @@ def _pieces(shapes: Shapes) -> Shapes:
 
 
 def _boxes(shapes: Shapes) -> Shapes:
-    """Give the smallest box around each shape, turned with it.
+    """Return the minimum bounding box of each shape, in any orientation.
 
-    GEOS 3.14 gives a box without area to some curved shapes: one that does not hold its shape is replaced by
-    the upright one.
+    GEOS 3.14 returns a box without area for some curved shapes. A box that does not cover its shape is
+    replaced by the axis-aligned one.
     """
     boxes: Shapes = np.array(shapely.oriented_envelope(shapes), object)
-    lost = ~shapely.covers(shapely.buffer(boxes, SEAM, join_style="mitre"), shapes)
-    boxes[lost] = shapely.box(*shapely.bounds(shapes[lost]).T)
+    wrong = ~shapely.covers(shapely.buffer(boxes, SEAM, join_style="mitre"), shapes)
+    boxes[wrong] = shapely.box(*shapely.bounds(shapes[wrong]).T)
     return boxes

@@ -1,7 +1,8 @@
-"""Keep-out zones as shapes: where nothing may be placed, and where no way may lead.
+"""Keep-out zones as shapes: areas closed to placement and to travels.
 
-Glossary. *Barred*: closed to the nozzle's middle, at a height: a zone with what the nozzle needs around it,
-and everything beyond the build volume, so that no way round a zone leads out of it.
+Glossary. *Closed area*: an area that the centre of the nozzle must not enter at a given height: a zone with
+clearance for the nozzle, and everything outside the build volume, so that no detour around a zone leaves the
+volume.
 """
 
 from __future__ import annotations
@@ -16,52 +17,52 @@ from shapely.geometry.base import BaseGeometry
 from pathgen.settings import Machine
 from pathgen.settings.machine import KeepOut
 
-NEAR = 1.0  # mm beyond half the nozzle that ways keep from a zone: a nozzle is wider than its nozzle
-PASSAGE = 1.0  # mm more that all that is made keeps from a zone, so that ways lead between the two
-OVER = 1.0  # mm by which the nozzle has to be over a zone whose height is known
+NEAR = 1.0  # clearance of travels from a zone beyond half the nozzle diameter, mm; a nozzle tip is wider
+PASSAGE = 1.0  # additional clearance of printed parts, which leaves a passage for travels, mm
+OVER = 1.0  # minimum height of the nozzle above a zone of known height, mm
 HAIR = 1e-6  # mm
-BEYOND = 1000.0  # mm outside the build volume that count; more than any way could be
+BEYOND = 1000.0  # width of the closed area around the build volume, mm
 
 
 def zone_outline(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
-    """Shape of a zone seen from above, machine mm, with some room around it."""
+    """Return the shape of a zone seen from above, machine mm, extended by `room`."""
     return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
 
 
-def room_of_ways(machine: Machine) -> float:
-    """Give the room between a zone and the nozzle's middle, mm."""
+def nozzle_clearance(machine: Machine) -> float:
+    """Return the minimum distance between a zone and the centre of the nozzle, mm."""
     return machine.hot_end.nozzle_diameter / 2 + NEAR
 
 
-def room_beside(machine: Machine) -> float:
-    """Give the room between a zone and all that is made, mm."""
-    return room_of_ways(machine) + PASSAGE
+def part_clearance(machine: Machine) -> float:
+    """Return the minimum distance between a zone and printed parts, mm."""
+    return nozzle_clearance(machine) + PASSAGE
 
 
-def taken(machine: Machine) -> BaseGeometry:
-    """Shape of all zones together, with room around them; empty where the machine has none."""
-    room = room_beside(machine)
+def reserved_area(machine: Machine) -> BaseGeometry:
+    """Return the union of all zones with clearance for parts; empty if the machine has none."""
+    room = part_clearance(machine)
     return shapely.union_all(np.array([zone_outline(zone, room) for zone in machine.keep_out], object))
 
 
 def zone_height(zone: KeepOut) -> float:
-    """Height under which a zone is in the nozzle's way, mm over the platform; without bound if unknown."""
+    """Return the height below which a zone obstructs the nozzle, mm; infinite if unknown."""
     return math.inf if zone.height is None else zone.height + OVER
 
 
-def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
-    """Shapes that are closed to the nozzle's middle at a height, apart from each other.
+def closed_areas(machine: Machine, z: float) -> list[shapely.Polygon]:
+    """Return the areas that are closed to the centre of the nozzle at a height.
 
     Parameters
     ----------
     machine : Machine
     z : float
-        mm over the platform.
+        Height above the platform, mm.
 
     Returns
     -------
     list of shapely.Polygon
-        Machine mm. Empty where no zone is in the way.
+        Disjoint areas, machine mm. Empty if no zone is in the way.
 
     Examples
     --------
@@ -69,7 +70,7 @@ def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
     >>> from pathgen.settings import load_machine
     >>> clip = KeepOut((90.0, 110.0), (0.0, 9.0), "clip", height=4.0)
     >>> machine = replace(load_machine("moving-table"), keep_out=(clip,))
-    >>> [shape.area > 1e6 for shape in barred(machine, 3.0)], barred(machine, 5.0)
+    >>> [shape.area > 1e6 for shape in closed_areas(machine, 3.0)], closed_areas(machine, 5.0)
     ([True], [])
     """
     zones = [zone for zone in machine.keep_out if z < zone_height(zone)]
@@ -77,11 +78,11 @@ def barred(machine: Machine, z: float) -> list[shapely.Polygon]:
         return []
     volume = shapely.box(machine.volume.x[0], machine.volume.y[0], machine.volume.x[1], machine.volume.y[1])
     outside = volume.buffer(BEYOND, join_style="mitre").difference(volume)
-    room = room_of_ways(machine)
+    room = nozzle_clearance(machine)
     whole = shapely.union_all(np.array([outside, *(zone_outline(zone, room) for zone in zones)], object))
     return [part for part in shapely.get_parts(whole).tolist() if part.geom_type == "Polygon"]
 
 
-def closed(shapes: Sequence[shapely.Polygon]) -> BaseGeometry:
-    """Join barred shapes to what no way may meet: not their borders, along which ways and home lie."""
-    return shapely.union_all(np.array(shapes, object)).buffer(-HAIR)
+def join_areas(areas: Sequence[shapely.Polygon]) -> BaseGeometry:
+    """Return the union of closed areas without borders, on which travels and the home position may lie."""
+    return shapely.union_all(np.array(areas, object)).buffer(-HAIR)

@@ -137,7 +137,7 @@ def _made(
     if not judged:
         return result, None
     setup = result.planned.setup
-    light = Effects(smear=request.seen, by_material=request.seen)
+    light = Effects(smear=request.viewed, by_material=request.viewed)
     return result, replay(out, setup.machine, setup.material, effects=light)
 
 

@@ -47,7 +47,7 @@ class StudyKeys(Profile, frozen=True):
     columns: tuple[str, ...] = ()
     layers: Annotated[int, Meta(ge=1, le=10_000)] = 7
     ends: Annotated[float, Meta(ge=0, le=1000, extra={"unit": "mm"})] = 1.0
-    seen: Annotated[bool, Meta(extra=TRUTH)] = False
+    viewed: Annotated[bool, Meta(extra=TRUTH)] = False
     figure: FigureKeys = FigureKeys()
     job: Annotated[dict[str, Any], Meta(extra=TABLE)] = {}
     factors: Annotated[dict[str, Any], Meta(extra={"allowed": "a table, [factors]"})] = {}
@@ -65,7 +65,7 @@ class Request:
         Number of layers to sample for the columns that would take long on all layers.
     ends : float
         Length to exclude at both ends of every stretch of wall, mm.
-    seen : bool
+    viewed : bool
         Whether to compare the wall as viewed: blurred by the nozzle and by the spread of light.
     arrays : str
         Digest of the study, to store with the arrays of each case; empty if no arrays are requested.
@@ -74,7 +74,7 @@ class Request:
     columns: tuple[str, ...]
     layers: int = 7
     ends: float = 1.0
-    seen: bool = False
+    viewed: bool = False
     arrays: str = ""
 
 
@@ -174,7 +174,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases:
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
     factors, cases, ranges = _list_cases(keys, where, max_cases)
-    request = Request(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.seen)
+    request = Request(check_columns(keys.columns, f"{where}: columns"), keys.layers, keys.ends, keys.viewed)
     named = [(key, value) for case in cases for key, value in (*case.job.items(), (PICTURE, case.picture))]
     files = read_files(named, Path(folder) if folder is not None else path.parent)
     head = Head.of(text, files)

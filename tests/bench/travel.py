@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 
 from pathgen.route.around import Obstacles
-from pathgen.route.tour import order_layer, ranked
+from pathgen.route.tour import order_layer, rank_pairs
 
 WIDTH, DEEP, ROW = 100.0, 3.6, 42.0  # mm: a wall's length and thickness, and from wall to wall
 GAP = 0.3  # mm between wedge and rim
@@ -99,7 +99,7 @@ def compare(walls, tabs, layers, restarts):
     hint, times = None, []
     for number in range(layers):
         ends, panel, rank, fixed = layer_of(number, walls, tabs)
-        pairs = ranked(panel, rank) if tabs else []
+        pairs = rank_pairs(panel, rank) if tabs else []
         start = time.perf_counter()
         hint = order_layer(ends, pairs, here, around.distances, hint, fixed)
         times.append(time.perf_counter() - start)
@@ -128,7 +128,7 @@ def times():
         around = obstacles(panels)
         for tabs in (False, True)[: 1 + wedges]:
             ends, panel, rank, fixed = layer_of(0, walls, tabs, panels, wedges)
-            pairs = ranked(panel, rank) if tabs else []
+            pairs = rank_pairs(panel, rank) if tabs else []
             at = np.array([-10.0, -10.0])
             points = np.concatenate([at[None], ends.reshape(-1, 2)])
             gaps = around.distances(points, points)

@@ -153,7 +153,7 @@ def test_errors_are_one_line_and_write_nothing(tmp_path, capsys):
     assert "reading_lux is 'dim' (" in (text := rejected(capsys, bad, *to)) and "line 3" in text
     assert "no such file" in rejected(capsys, tmp_path / "none.csv", *to)
     assert "unknown material 'pla-wite'" in rejected(capsys, good, "--material", "pla-wite", "--out", out)
-    assert "no suffix that names its format" in rejected(
+    assert "must end in" in rejected(
         capsys, good, "--material", "pla-white", "--out", good, code=2
     )
     few = ["--floor", "1000"]

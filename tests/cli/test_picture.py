@@ -30,7 +30,7 @@ def test_a_photograph_is_prepared_and_advised_on(photo, tmp_path, capsys):
     first = stages.read_bytes()
     assert run(["picture", str(photo), "--out", str(out), "--stages", str(stages), *asked]) == 0
     assert stages.read_bytes() == first
-    assert run(["panel", str(out), "--out", str(tmp_path / "p.gcode"), "--width", "30", "--brim", "2"]) == 0
+    assert run(["panel", str(out), "--out", str(tmp_path / "p.gcode"), "--width", "20", "--brim", "2"]) == 0
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,9 @@ from tests.test_job import waves
 
 
 def made(tmp_path, wall=None, **job):
-    wall = waves(3, 120, 300) if wall is None else wall
+    if wall is None:
+        wall = waves(3, 120, 300)[::2, ::2]
+        job = {"pixel": 0.2, "layer": 0.2, "first_layer": 0.2} | job
     np.save(tmp_path / "wall.npy", wall)
     out, wanted = tmp_path / "panel.gcode", tmp_path / "wanted.npy"
     options = [part for key, value in job.items() for part in (f"--{key.replace('_', '-')}", str(value))]
@@ -175,8 +177,8 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
     (tmp_path / "noise.gcode").write_bytes(bytes(range(256)) * 9)
     (tmp_path / "latin.gcode").write_bytes(text.encode().replace(b"G1 X", b"G1 \xe9X", 1))
     (tmp_path / "empty.gcode").write_bytes(b"")
-    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = wide"))
-    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.1", "; job pixel = 1e-9"))
+    (tmp_path / "wide.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = wide"))
+    (tmp_path / "dots.gcode").write_text(text.replace("; job pixel = 0.2", "; job pixel = 1e-9"))
     maps = {"nan": np.full((9, 9), np.nan), "cube": np.ones((3, 3, 3)), "zero": np.zeros((120, 300))}
     maps |= {"square": np.ones((60, 60)), "text": np.array([["a", "b"], ["c", "d"]])}
     for name, values in maps.items():
@@ -210,8 +212,8 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
         (1, [out, "--against", wanted, "--thickness", wanted], "wanted.npy"),
         (1, [out, "--map", kept[2] / "m.png", "--picture", kept[2] / "m.png"], "m.png"),
         (1, [out, "--picture", tmp_path / "no" / "p.png"], "does not exist"),
-        (2, [out, "--picture", kept[2]], "suffix"),
-        (2, [out, "--map", "/dev/null"], "suffix"),
+        (2, [out, "--picture", kept[2]], "must end in"),
+        (2, [out, "--map", "/dev/null"], "must end in"),
         (2, [out, "--ends", "-1"], "--ends"),
         (1, [out, "--ends", "nan", "--thickness", kept[2] / "t.npy"], "ends"),
         (1, [out, "--ends", "999", "--against", wanted, "--error", kept[2] / "e.png"], "ends"),

@@ -16,7 +16,7 @@ from pathgen.proof.header import Stated
 from pathgen.settings import load_machine, settle
 
 MACHINES = ("moving-table", "moving-gantry", "long-tube", "ngc-lab")
-SEEDS, LEAST_HITS = 100, 90
+SEEDS, LEAST_HITS = 30, 27
 
 
 @dataclass

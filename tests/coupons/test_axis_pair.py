@@ -17,11 +17,12 @@ from tests.coupons.printed import (
     setup,
     sheet_of,
 )
+from tests.matrix import some
 
 ROTATIONS = np.repeat([0.0, 90.0, 45.0], 5)
 
 
-@pytest.mark.parametrize("machine", MACHINES)
+@pytest.mark.parametrize("machine", some(MACHINES, "moving-table", "ngc-lab"))
 def test_the_strips_stand_at_their_angles_and_apart(tmp_path, machine):
     done = printed("axis-pair", machine, tmp_path)
     middles = []
@@ -103,12 +104,12 @@ def test_welchs_test_of_a_worked_example():
 
 def test_axes_are_told_apart_only_where_the_readings_do():
     said = []
-    for seed in range(SEEDS):
+    for seed in range(3 * SEEDS):
         alike = COUPON.fit(
             sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(seed, 10.0, 10.0)), setup()
         )
         said.append("do not tell" in alike.notes[0])
-    assert sum(said) >= LEAST_HITS
+    assert sum(said) >= 3 * LEAST_HITS
     clear = COUPON.fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 5.0, 15.0)), setup())
     assert clear.notes[0].startswith("x places a face more finely") and clear.notes[0].endswith("along Y")
     other = COUPON.fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 15.0, 5.0)), setup())

@@ -20,12 +20,13 @@ from pathgen.proof.header import locate_panel
 from pathgen.settings import Job, load_machine, machine_names, settle
 from pathgen.settings.constraints import machine_faults
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
+from tests.matrix import some
 
 NAME = "pace-ladder"
 AT = np.repeat(FEEDS, 2)
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "ngc-lab"))
 def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 
@@ -45,7 +46,7 @@ def test_the_program_asks_for_the_feed_of_each_band(machine):
         assert not bottom or asked == {60 * feed[np.searchsorted(above, bottom, "right") - 1]}
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "ngc-lab"))
 def test_beads_run_at_their_feed_through_all_that_is_read(machine):
     """Neither corners nor beads that begin or end may slow the head there: their number never changes."""
     laid, text, result = printed(NAME, machine)

@@ -17,17 +17,18 @@ from pathgen.errors import PathgenError
 from pathgen.settings import Job, load_machine, machine_names, settle
 from pathgen.settings.constraints import material_faults
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
+from tests.matrix import some
 
 NAME = "heat-ladder"
 SET = re.compile(r"(?:M104 S|set the nozzle to )([1-9]\d*)")
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-table", "ngc-lab"))
 def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-table", "ngc-lab"))
 def test_the_program_changes_temperature_where_the_bands_begin(machine):
     laid, text, _ = printed(NAME, machine)
     found = [

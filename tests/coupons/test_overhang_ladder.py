@@ -5,7 +5,8 @@ import pytest
 
 from pathgen import Job, PathgenError
 from pathgen.coupons.make import lay_out_coupon
-from pathgen.coupons.overhang_ladder import BRIM, COUPON, GROWTH, LEANS, WIDE, fit
+from pathgen.coupons.overhang_ladder import ANGLES, BRIM, COUPON, GROWTH, WIDE
+from pathgen.coupons.overhang_ladder import _fit as fit
 from pathgen.coupons.shapes import INDEX
 from pathgen.panel.overhang import overhangs
 from tests.coupons.printed import (
@@ -19,9 +20,10 @@ from tests.coupons.printed import (
     setup,
     sheet_of,
 )
+from tests.matrix import some
 
 
-@pytest.mark.parametrize("machine", MACHINES)
+@pytest.mark.parametrize("machine", some(MACHINES, "moving-gantry", "ngc-lab"))
 def test_the_wall_is_made_as_it_leans(tmp_path, machine):
     done = printed("lean-ladder", machine, tmp_path)
     assert done.laid.platform.setup.job.slope == "free"
@@ -30,7 +32,7 @@ def test_the_wall_is_made_as_it_leans(tmp_path, machine):
     assert done.summary["sway_mm"] < 0.1
     x, y, z = done.deposited(0)
     along = max(np.ptp(x), np.ptp(y))
-    assert along == pytest.approx(INDEX + len(LEANS) * WIDE, abs=0.6)
+    assert along == pytest.approx(INDEX + len(ANGLES) * WIDE, abs=0.6)
     assert along + 2 * BRIM < 180 and z.max() == pytest.approx(12.5, abs=0.06)
 
 
@@ -44,7 +46,7 @@ def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
     planned = done.laid.platform.panels[0]
     x, y, z = done.deposited(0)
     u, n = planned.placement.to_panel(x, y)
-    for number, lean in enumerate(LEANS):
+    for number, lean in enumerate(ANGLES):
         left = INDEX + WIDE * number
         here = (u > left + 1) & (u < left + WIDE - 1)
         tops = np.unique(z[here].round(3))
@@ -62,7 +64,7 @@ def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
 def test_the_map_leans_by_its_angles_and_toward_the_viewer():
     laid = lay_out_coupon("lean-ladder")
     (wall, job), pixel = laid.specimen.panels[0], laid.setup.job.pixel
-    for step, lean in zip(laid.specimen.steps, LEANS, strict=True):
+    for step, lean in zip(laid.specimen.steps, ANGLES, strict=True):
         column = wall[:, round(step.box.left / pixel) + 5][10:, None]  # under the notches
         assert not overhangs(column, pixel, lean + 0.5).unsupported.any()
         assert overhangs(column, pixel, lean - 1.0).unsupported.any()
@@ -72,7 +74,7 @@ def test_the_map_leans_by_its_angles_and_toward_the_viewer():
 def judged(seed, truth, scatter=3.0):
     """An eye that is unsure by `scatter` degrees."""
     rng = np.random.default_rng(seed)
-    return (truth + scatter * rng.standard_normal(len(LEANS)) > np.array(LEANS)).astype(int)
+    return (truth + scatter * rng.standard_normal(len(ANGLES)) > np.array(ANGLES)).astype(int)
 
 
 def test_the_sheet_comes_back_as_a_safe_overhang(tmp_path):
@@ -92,7 +94,7 @@ def test_the_truth_lies_in_the_interval_and_the_profile_is_safe():
     wide = []
     for seed in range(SEEDS):
         truth = float(np.random.default_rng(1000 + seed).uniform(35.0, 60.0))
-        outcome = fit(sheet_of(COUPON, lean=LEANS, holds=judged(seed, truth)), setup())
+        outcome = fit(sheet_of(COUPON, lean=ANGLES, holds=judged(seed, truth)), setup())
         (estimate,) = outcome.estimates
         hits += estimate.low <= truth <= estimate.high
         safe += all(change.value <= truth for change in outcome.changes)
@@ -103,7 +105,7 @@ def test_the_truth_lies_in_the_interval_and_the_profile_is_safe():
 
 
 def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
-    outcome = fit(sheet_of(COUPON, lean=LEANS, holds=[1, 0] + [0] * 9), setup())
+    outcome = fit(sheet_of(COUPON, lean=ANGLES, holds=[1, 0] + [0] * 9), setup())
     assert outcome.changes == () and outcome.before_after == ()
     assert "under the 20" in outcome.notes[0]
 

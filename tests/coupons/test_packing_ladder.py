@@ -12,19 +12,20 @@ import msgspec
 import numpy as np
 import pytest
 
-from pathgen.coupons.packing_ladder import SOLIDITIES
+from pathgen.coupons.packing_ladder import PACKINGS
 from pathgen.errors import PathgenError
 from pathgen.proof.header import read_facts
 from pathgen.settings import machine_names
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
+from tests.matrix import some
 
 NAME = "packing-ladder"
-AT = np.repeat(SOLIDITIES, 3)
+AT = np.repeat(PACKINGS, 3)
 GOOD = 700 - 60 * ((AT - 0.985) / 0.03) ** 2
 FED = re.compile(r"^G1\b.*E(-?[\d.]+)")
 
 
-@pytest.mark.parametrize("machine", machine_names())
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-table", "long-tube"))
 def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 
@@ -35,7 +36,7 @@ def test_every_band_is_fed_its_share_of_the_wall():
     thickness, job = laid.specimen.panels[0]
     rows = thickness[::-1].sum(axis=1) * job.pixel
     above, packing = np.array(bands(laid)).T
-    assert packing.tolist() == list(SOLIDITIES)
+    assert packing.tolist() == list(PACKINGS)
     for bottom, lines in layers(text)[1:]:  # the first has the brim
         fed = sum(float(found[1]) for line in lines if (found := FED.match(line)))
         share = fed * np.pi * 1.75**2 / 4 / (rows[round(bottom / job.pixel)] * 0.1)
@@ -53,7 +54,7 @@ def sheet():
 
 
 def light(best, rng):
-    band = np.repeat(rng.normal(0, 0.01, len(SOLIDITIES)), 3)
+    band = np.repeat(rng.normal(0, 0.01, len(PACKINGS)), 3)
     return 600 * np.exp(-0.12 * ((AT - best) / 0.04) ** 2 + band + rng.normal(0, 0.005, len(AT)))
 
 

@@ -16,6 +16,7 @@ from pathgen.optics import law
 from pathgen.optics.predict import PictureModel
 from pathgen.settings import Job, TwoFlux, settle
 from tests.coupons.darkroom import CORNERS, SIZE, photograph
+from tests.matrix import paired
 
 TRUTH = TwoFlux(absorption=0.06, scattering=2.6, t0=0.93)
 
@@ -62,8 +63,7 @@ def wedge(tmp_path, blank=False, **camera):
     return rows, notes, truth
 
 
-@pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("blank", [False, True], ids=["surround", "blank"])
+@pytest.mark.parametrize(("blank", "seed"), paired([False, True], range(3)))
 def test_a_wedge_is_read_within_four_per_cent(blank, seed, tmp_path):
     """Perspective, a lens that darkens by a third toward its corners, noise, sRGB codes of 8 bits."""
     rows, notes, truth = wedge(tmp_path, blank, seed=seed, noise=0.02)

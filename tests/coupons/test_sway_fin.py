@@ -11,11 +11,13 @@ from pathgen.coupons.sway_fin import (
     COUPON,
     FINS,
     WIDE,
-    _censored,
+    _censored_mean,
     fin_thickness,
-    fit,
     most_shaken_rotation,
     sway_at,
+)
+from pathgen.coupons.sway_fin import (
+    _fit as fit,
 )
 from pathgen.motion import Kind
 from pathgen.panel.steadiness import DRAG
@@ -31,11 +33,12 @@ from tests.coupons.printed import (
     setup,
     sheet_of,
 )
+from tests.matrix import some
 
 THICK, HIGH = np.array(FINS).T
 
 
-@pytest.mark.parametrize("machine", MACHINES)
+@pytest.mark.parametrize("machine", some(MACHINES, "moving-gantry", "long-tube"))
 def test_fins_stand_by_themselves_the_way_that_shakes(tmp_path, machine):
     done = printed("sway-fin", machine, tmp_path)
     platform = done.laid.platform
@@ -134,7 +137,7 @@ def test_the_truth_lies_in_the_interval(truth):
 def test_fins_clean_to_their_tops_count_as_bounds():
     """With a limit that some fins do not reach, leaving them out would find it too low."""
     truth, hits, found, without = 0.28, 0, [], []
-    for seed in range(SEEDS):
+    for seed in range(2 * SEEDS):
         clean = onsets(seed, truth)
         under = clean < HIGH
         if under.all() or under.sum() < 3:
@@ -156,7 +159,7 @@ def test_fins_clean_to_their_tops_count_as_bounds():
 
 def test_without_bounds_it_is_students_interval():
     values = np.log([0.09, 0.12, 0.1, 0.14, 0.11])
-    value, low, high = _censored(values, np.zeros(0))
+    value, low, high = _censored_mean(values, np.zeros(0))
     known = stats.t.interval(0.95, 4, values.mean(), stats.sem(values))  # scipy.stats
     assert value == pytest.approx(values.mean(), abs=1e-9)
     assert (low, high) == pytest.approx(known, abs=0.01)
@@ -166,7 +169,7 @@ def test_with_bounds_it_is_the_likeliest_mean():
     seen, beyond = np.log([0.2, 0.25, 0.22]), np.log([0.3, 0.31])
     rows = stats.CensoredData(uncensored=seen, right=beyond)  # scipy.stats
     known, _ = stats.norm.fit(rows)
-    value, low, high = _censored(seen, beyond)
+    value, low, high = _censored_mean(seen, beyond)
     assert value == pytest.approx(known, abs=0.01) and low < known < high
     assert value > seen.mean() + 0.1
 
@@ -210,3 +213,13 @@ def test_what_cannot_be_is_refused(tmp_path, cells, says):
 def test_a_fin_without_notches_is_what_is_reckoned_with():
     assert fin_thickness(1.0, 46.0, 0.1).shape == (460, 110)
     assert set(np.unique(fin_thickness(1.5, 68.0, 0.1))) == {0.0, 1.5}
+
+
+def test_fins_of_a_wide_nozzle_are_at_least_one_bead_thick():
+    """The narrowest bead of a 1.5 mm nozzle is 1.05 mm, more than the thinnest fin: all grow alike."""
+    laid = lay_out_coupon(
+        "sway-fin", Job(machine="moving-gantry", spacing_min=1.2, spacing=1.3, spacing_max=1.9)
+    )
+    thick = np.array([step.nominal[0] for step in laid.specimen.steps])
+    assert thick[0] == pytest.approx(1.2)
+    assert thick / thick[0] == pytest.approx(THICK / THICK[0], abs=0.01)

@@ -15,7 +15,7 @@ from pathgen.settings import load_job
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PICTURES = EXAMPLES / "pictures"
 NAMES = ["chart", "crane", "lighthouse", "pilot"]
-SMALL = 0.2
+SMALL = 0.1
 
 
 def codes(path):

@@ -119,4 +119,5 @@ def panel(wall, folder, *extras, width="20"):
     ends = {"preview": "png", "thickness": "npy", "moves": "npz"}
     files = {"out": Path(folder, "a.gcode"), **{kind: Path(folder, f"a.{ends[kind]}") for kind in extras}}
     named = [part for kind, path in files.items() for part in (f"--{kind}", str(path))]
-    return ["panel", str(wall), *named, "--width", width, "--brim", "2", "--rim-width", "1"], files
+    coarse = "--pixel 0.2 --layer 0.2 --first-layer 0.2".split()
+    return ["panel", str(wall), *named, "--width", width, "--brim", "2", "--rim-width", "1", *coarse], files

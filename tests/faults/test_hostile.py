@@ -185,7 +185,7 @@ NAMES = [
 
 DRAWN = [NAMES[2], NAMES[5], NAMES[12], NAMES[19]]  # drawings take their time
 # The strict controller's comments are the narrower ones: all names go there, and some to another as well.
-STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::4]]
+STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::8]]
 
 
 def save_wall(path):

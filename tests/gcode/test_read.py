@@ -136,6 +136,13 @@ def test_resets_shift_the_program_and_not_the_machine():
     assert m.x.tolist() == [10.0, 3.0, 14.0, 4.0]
 
 
+def test_axes_that_are_named_are_homed_alone():
+    """Common practice of open controllers: G28 with letters homes those axes, G28 alone homes all of them."""
+    m = read_program(b"G1 X10 Y5 Z3 F60\nG28 X0 Z0\nG1 X2\n", RELATIVE, 1.75).moves
+    assert m.x[-1] == 2.0
+    assert (m.x[-2], m.y[-2], m.z[-2]) == (0.0, 5.0, 0.0)
+
+
 def test_filament_axis_follows_distance_mode_and_resets():
     m = read_program(
         b"G1 X1 A1 F60\nX2 A3\nG92 A0\nX3 A1\nG91\nX1 A1\nG90\nX9 A2.5\nG92.1\nX10 A6\n", STRICT, 1.75
@@ -412,3 +419,13 @@ def test_a_written_program_reads_back_as_planned(name):
     for kind in (Kind.RETRACT, Kind.RELOAD):
         assert (read.kind == kind).sum() == (moves.kind == kind).sum()
     np.testing.assert_allclose(read.feed[found], moves.feed[deposits], atol=0.01)
+
+
+def test_with_a_number_of_faults_allowed_unknown_codes_are_taken_as_the_machines_own():
+    """M999 means nothing in RS-274; whoever asks for faults gets it as a word, others an error."""
+    dialect = load_machine("moving-table").dialect
+    text = b"G21\nG90\nM999\nG1 X1 F60\nM2\n"
+    with pytest.raises(PathgenError, match="M999"):
+        read_program(text, dialect, 1.75)
+    read = read_program(text, dialect, 1.75, most_faults=1)
+    assert len(read.moves) == 1 and read.ended

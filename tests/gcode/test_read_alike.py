@@ -446,16 +446,16 @@ def test_good_programs_read_alike(name):
 
 @pytest.mark.parametrize("name", GOOD)
 def test_a_changed_byte_never_changes_motion_unseen(name):
-    """500 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
+    """200 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
     dialect, text = GOOD[name]
     rng = random.Random(f"mutations of {name}")
     usual = b"GXYZEAFIJRNMS0123456789.+-();% /\n\r\t*#xyge"
     read = 0
-    for _ in range(500):
+    for _ in range(200):
         at = rng.randrange(len(text))
         byte = rng.choice(usual) if rng.random() < 0.75 else rng.randrange(256)
         read += assert_same(text[:at] + bytes([byte]) + text[at + 1 :], dialect)
-    assert 100 < read < 480  # both outcomes are exercised
+    assert 20 < read < 195  # both outcomes are exercised
 
 
 _PIECES = (
@@ -466,7 +466,7 @@ _PIECES = (
 _LINES = st.lists(st.lists(st.sampled_from(_PIECES), max_size=5).map(" ".join), max_size=8)
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 @given(name=st.sampled_from(sorted(GOOD)), lines=_LINES, end=st.sampled_from(["", "\n", "\r\n"]))
 def test_any_words_read_alike(name, lines, end):
     text = "\n".join(["G1 F100 X0", *lines]) + end
@@ -492,7 +492,7 @@ def test_pieces_do_not_show(name, size, monkeypatch):
     np.testing.assert_array_equal(cut.line, whole.line)
 
 
-@settings(max_examples=200, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 @given(st.from_regex(r"[+-]?([0-9]{1,12}\.?[0-9]{0,10}|\.[0-9]{1,12})", fullmatch=True))
 def test_numbers_are_rounded_once(number):
     """The nearest float64 to the decimal text, as Python's own conversion gives it."""

@@ -118,7 +118,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
 
 
 def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
-    wall = picture(rows=150, cols=150)
+    wall = picture(rows=100, cols=100)
     for number, keys in enumerate(
         ({"outline": "disc"}, {"wedges": 2, "rim_width": 3.0}, {"bend": 180.0}, {"copies": 2})
     ):

@@ -277,6 +277,18 @@ def test_the_comb_keeps_the_gap_and_stands_on_itself():
         below = here
 
 
+@pytest.mark.parametrize("foot", [0.0, 2.0, 3.5])
+def test_the_foot_of_the_comb_stands_out_as_far_as_asked(foot):
+    """Beads of foot and fins are alike, so their middle lines are as far apart as their edges."""
+    arm = np.full((100, 300), 3.0)
+    arm[40:, 100:] = 0.0  # from 6 mm up
+    layers = cut_layers(Panel(arm, PIXEL), PIXEL, 0.2)
+    strokes = build_comb(layers, replace(COMB, brim=0.0, foot=foot)).strokes
+    low, fins = strokes.only(0), strokes.only(1)
+    assert low.u.max() - fins.u.max() == pytest.approx(foot, abs=1e-6)
+    assert [fins.n.min() - low.n.min(), low.n.max() - fins.n.max()] == pytest.approx([foot, foot], abs=1e-6)
+
+
 def test_a_layer_of_the_comb_is_one_zigzag_a_flank():
     strokes = build_comb(DISC, COMB).strokes
     _, count = np.unique(strokes.layer[strokes.layer > 0], return_counts=True)

@@ -63,7 +63,7 @@ def test_a_wall_of_noise_is_still_exact():
     assert np.sqrt(np.mean(error[:, 10:-10] ** 2)) < 0.01
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(arrays(float, st.tuples(st.integers(1, 3), st.integers(2, 80)), elements=st.floats(0.3, 6.0)))
 def test_areas_add_up_for_any_wall(wall):
     strokes = tailored(Profiles(wall, PIXEL), PLAN)
@@ -77,7 +77,7 @@ def test_areas_add_up_for_any_wall(wall):
     assert not (np.delete(length, first) == 0).any(), "a move that goes nowhere"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(arrays(float, (2, 60), elements=st.sampled_from([0.0, 0.9, 1.0, 2.0, 3.0])))
 def test_gaps_in_the_wall_stay_empty(wall):
     strokes = tailored(Profiles(wall, PIXEL), PLAN)

@@ -80,7 +80,7 @@ def seconds(length, entry, leave, acceleration, feed):
 
 
 @pytest.mark.parametrize("name", MACHINES)
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(points=POINTS, seed=st.integers(0, 99), queue=st.sampled_from([1, 2, 3, 5, 16, 64]))
 def test_agrees_with_two_plain_passes(name, points, seed, queue):
     """No faster than any limit allows, and no slower than all of them together force."""
@@ -96,7 +96,7 @@ def test_agrees_with_two_plain_passes(name, points, seed, queue):
 
 
 @pytest.mark.parametrize("name", MACHINES)
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(points=POINTS, seed=st.integers(0, 99))
 def test_no_limit_is_passed(name, points, seed):
     machine, moves = load_machine(name), path_of(points, seed)

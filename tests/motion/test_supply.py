@@ -25,7 +25,7 @@ def one_by_one(time, rate, queue):
     return np.array(waits)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     seed=st.integers(0, 10**6),
     queue=st.sampled_from([1, 2, 3, 16, 64, 5000]),

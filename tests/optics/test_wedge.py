@@ -258,7 +258,7 @@ def test_files_that_are_none(tmp_path):
             read_wedge(path)
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     content=st.binary(max_size=80)
     | st.text(alphabet="0123456789,;.\n\"'#-e \t", max_size=80).map(lambda rest: (HEAD + rest).encode())

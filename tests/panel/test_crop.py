@@ -154,7 +154,7 @@ def test_what_is_not_covered_is_bare():
     np.testing.assert_array_equal(shown, expected)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=30)
 @given(
     seed=st.integers(0, 99), side=st.integers(3, 90), rotation=st.floats(-360, 360), zoom=st.floats(0.3, 1.4),
     gaps=st.floats(0, 0.9),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
@@ -97,6 +97,7 @@ def test_another_rim_is_the_panel_made_with_it():
 # How sway follows
 
 
+@settings(max_examples=25)
 @given(st.floats(0.4, 6.0), factors)
 def test_even_walls_scale_with_the_square_of_thickness_and_the_fourth_power_of_height(thickness, factor):
     sway, hertz = top(wall_of(thickness), SHAKEN)
@@ -105,6 +106,7 @@ def test_even_walls_scale_with_the_square_of_thickness_and_the_fourth_power_of_h
     assert higher == pytest.approx((sway * factor**4, hertz / factor**2))
 
 
+@settings(max_examples=25)
 @given(st.floats(0.4, 6.0), factors)
 def test_drag_scales_with_the_cube_of_height_and_thickness(thickness, factor):
     pushed = replace(PLA, acceleration=0.0)
@@ -114,6 +116,7 @@ def test_drag_scales_with_the_cube_of_height_and_thickness(thickness, factor):
     assert top(wall_of(thickness, 100 * factor), pushed)[0] == pytest.approx(sway * factor**2)
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 50), factors)
 def test_sway_is_linear_in_what_shakes(seed, factor):
     wall = relief(seed)
@@ -124,6 +127,7 @@ def test_sway_is_linear_in_what_shakes(seed, factor):
     assert (compute_steadiness(wall, replace(PLA, modulus=PLA.modulus * factor)).sway < sway).all()
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 50), st.floats(0.0, 90.0), factors)
 def test_sway_rises_with_height_and_falls_with_wedges_and_thickness(seed, support, factor):
     wall = relief(seed)
@@ -184,6 +188,7 @@ def test_the_limit_is_passed_where_sway_says():
     assert at[0.84] > height > at[0.1] and at[0.42] == height and at[168.0] is None
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 50), st.floats(0.01, 0.9))
 def test_each_way_just_holds_the_wall(seed, share):
     """With the figure, sway is the limit; with a little less of it, more than the limit."""

@@ -12,8 +12,8 @@ from pathgen.motion import Kind
 from pathgen.plan.capacity import Room
 from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
-from pathgen.route.arrange import pack
-from pathgen.route.placement import Footprint, free
+from pathgen.route.arrange import arrange_rows
+from pathgen.route.placement import Footprint, usable_area
 from pathgen.settings import load_machine
 
 WALL = np.full((300, 600), 1.6)
@@ -46,6 +46,8 @@ def test_wedges_stand_clear_of_the_face_and_leave_the_deposit_alone(machine, tmp
     laid = deposit(program, Frame.of(program), packing=0.99, filament_diameter=diameter)
     wanted = result.planned.layers.profiles(0, len(result.planned.layers)).thickness[::-1]
     assert thickness_error(laid, wanted, ends=1.0)["rms"] < 0.01
+    # Sway is computed for a panel held up to the top of its wedges.
+    assert moves.z[wedge].max() == pytest.approx(result.planned.steady.conditions.support, abs=0.2)
     assert result.summary["supports_share"] < 0.15
     assert result.summary["support_contacts"] > 0
     volume = result.planned.setup.machine.volume
@@ -233,12 +235,12 @@ def test_no_panels_that_can_be_packed_are_taken_for_too_many():
     """However full the platform: rows that fill it to the last hair are within its area."""
     machine = load_machine("moving-table")
     setup = SimpleNamespace(machine=machine)
-    (low_x, high_x), (low_y, high_y) = free(machine)
+    (low_x, high_x), (low_y, high_y) = usable_area(machine)
     sides, dice, packed, gap = (high_x - low_x, high_y - low_y), np.random.default_rng(4), 0, 5.0
     whole = [(side - 9 * gap) / 10 for side in sides]  # ten by ten of these leave nothing over
     for cells in [[whole] * 100, *(dice.uniform(4, 60, (dice.integers(2, 60), 2)) for _ in range(300))]:
         boxes = [Footprint((0.0, wide), (-1.0, deep - 1.0), 9.0) for wide, deep in cells]
-        if pack(boxes, sides, (gap, gap)) is None:
+        if arrange_rows(boxes, sides, (gap, gap)) is None:
             continue
         packed += 1
         room = Room(len(boxes), gap, False)

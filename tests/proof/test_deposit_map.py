@@ -214,7 +214,7 @@ _MOVE = st.tuples(
 )
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(
     rows=st.lists(_MOVE, min_size=1, max_size=25),
     rotation=st.sampled_from([0, 90]),

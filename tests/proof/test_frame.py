@@ -7,6 +7,7 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program, read_program
+from pathgen.panel.bend import Bend
 from pathgen.proof import Frame, fact
 from pathgen.settings import load_machine
 
@@ -77,3 +78,24 @@ def test_u_runs_to_the_viewers_right():
 def test_frames_that_are_none(change, why):
     with pytest.raises(PathgenError, match=why):
         Frame(**PLAIN | change)
+
+
+RING = Bend(width=100.0, degrees=360.0)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "spans"),
+    [
+        (99.0, 2.0, (-1.0, 2.0)),  # onto the seam from its left: the end nearer to the seam is moved round
+        (98.0, 0.5, (98.0, 100.5)),
+        (2.0, 99.5, (2.0, -0.5)),
+        (0.5, 97.0, (100.5, 97.0)),
+        (30.0, 70.0, (30.0, 70.0)),  # under half of the ring: no crossing
+    ],
+)
+def test_a_move_over_the_seam_of_a_ring_is_one_piece(start, end, spans):
+    frame = Frame(**PLAIN | {"width": 100.0, "bend": RING})
+    places = [RING.to_plan(np.array([u]), np.array([0.0])) for u in (start, end)]
+    # At rotation 0 machine y falls as n grows.
+    found = frame.spans(*[(p, -q) for p, q in places])
+    assert [float(u[0]) for u in found] == pytest.approx(spans)

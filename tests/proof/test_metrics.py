@@ -53,7 +53,7 @@ def test_visible_width_overlaps_by_its_round_flanks(tmp_path):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_tailored_puts_less_in_the_wrong_place_than_uniform_beads(seed, tmp_path):
-    wall = np.tile(smooth_wall(seed, layers=1, columns=600), (6, 1))
+    wall = np.tile(smooth_wall(seed, layers=1, columns=400), (4, 1))
     wrong = {}
     for fill in ("tailored", "contour", "raster"):
         row = judge(*written(wall, tmp_path, fill=fill, direction="along"), joints="fitted")

@@ -17,6 +17,7 @@ from pathgen.gcode.read import read_program
 from pathgen.job import plan, write
 from pathgen.motion import Kind, Supply, TimeByCause, limit_feed, plan_speeds, tally
 from pathgen.settings import load_machine
+from tests.matrix import paired
 from tests.motion.conftest import plain_machine, polyline
 
 STEP = 2e-4  # s
@@ -135,8 +136,7 @@ PANELS = {
 UNLIMITED = 1e6  # lines a second
 
 
-@pytest.mark.parametrize("queue", [1, 2, 4, 16])
-@pytest.mark.parametrize("name", PANELS)
+@pytest.mark.parametrize(("name", "queue"), paired(PANELS, [1, 2, 4, 16]))
 def test_a_queue_slows_the_machine_as_it_slows_one_driven_step_by_step(name, queue, moves_of):
     """Within 0.5 % of the whole time, in all and kind by kind."""
     machine = replace(load_machine(name), queue=queue, blocks_per_second=UNLIMITED)
@@ -159,10 +159,10 @@ def test_the_profiles_own_figures(name, moves_of):
 SLOW = [(60.0, 2), (60.0, 4), (60.0, 16), (120.0, 4), (120.0, 16), (200.0, 4), (200.0, 16)]
 
 
-@pytest.mark.parametrize(("rate", "queue"), SLOW)
-@pytest.mark.parametrize("name", PANELS)
-def test_lines_that_come_late_cost_as_much_as_they_cost_one_driven_step_by_step(name, rate, queue, moves_of):
+@pytest.mark.parametrize(("name", "case"), paired(PANELS, SLOW))
+def test_lines_that_come_late_cost_as_much_as_they_cost_one_driven_step_by_step(name, case, moves_of):
     """Within 0.5 % in all; one that sees lines run out slows down, where the planned one stands and waits."""
+    rate, queue = case
     machine = replace(load_machine(name), queue=queue, blocks_per_second=rate)
     driven, _ = drive(moves_of(name), machine)
     found = planned(moves_of(name), machine)

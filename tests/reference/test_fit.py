@@ -11,7 +11,7 @@ from pathgen.optics.wedge import WedgeMeasurements
 from tests.reference.dicom import step_luminance
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 5)  # 13 steps, read five times each
-REFERENCES, NOISE, SEEDS = 20, 0.02, 100
+REFERENCES, NOISE, SEEDS = 20, 0.02, 50
 BETWEEN = np.linspace(0.4, 4.0, 200)
 
 
@@ -43,7 +43,7 @@ def clear():
 def test_transmittance_is_recovered_within_the_noise(white):
     true = kubelka(BETWEEN, 0.1, 2.0)
     worst = [np.abs(fit.law.transmittance(BETWEEN) / true - 1).max() for fit in white]
-    assert np.count_nonzero(np.array(worst) <= 0.02) >= 95
+    assert np.count_nonzero(np.array(worst) <= 0.02) >= 0.95 * SEEDS
 
 
 def test_scattering_plastic_is_never_taken_for_an_exponential(white):
@@ -58,14 +58,14 @@ def test_an_exponential_is_mostly_taken_for_one(clear):
     # One figure too many lowers the criterion where chi-square of 1 degree exceeds about 2.2, and only to one
     # side, as scattering is not negative: in about 7 of 100.
     taken = sum(fit.chosen.name == "exponential" for fit in clear)
-    assert taken >= 88
+    assert taken >= 0.88 * SEEDS
     true = 0.95 * np.exp(-BETWEEN / 1.2)
     worst = [np.abs(fit.law.transmittance(BETWEEN) / true - 1).max() for fit in clear]
-    assert np.count_nonzero(np.array(worst) <= 0.02) >= 95
+    assert np.count_nonzero(np.array(worst) <= 0.02) >= 0.95 * SEEDS
 
 
 def test_intervals_hold_what_they_say(white, clear):
-    # 95 % intervals of 100 fits: fewer than 88 would happen by chance once in 700 times (binomial).
+    # 95 % intervals of 50 fits: fewer than 43 would happen by chance once in 300 times (binomial).
     for fits, true in ((white, {"absorption": 0.1, "scattering": 2.0}), (clear, {"length": 1.2, "t0": 0.95})):
         for name, value in true.items():
             held = 0
@@ -77,11 +77,11 @@ def test_intervals_hold_what_they_say(white, clear):
                 )
                 figure = next(f for f in own.chosen.parameters if f.name == name)
                 held += figure.low <= value <= figure.high
-            assert held >= 88
+            assert held >= 0.86 * SEEDS
 
 
 def test_the_error_stated_is_the_error_made(white):
-    """Root mean square over 100 seeds, where the law errs most, is within a third of what a fit says."""
+    """Root mean square over 50 seeds, where the law errs most, is within a third of what a fit says."""
     true = kubelka(BETWEEN, 0.1, 2.0)
     made = np.array([fit.law.transmittance(BETWEEN) / true - 1 for fit in white])
     stated = np.mean([fit.chosen.light.error for fit in white])

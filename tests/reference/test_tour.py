@@ -9,7 +9,7 @@ import shapely
 from shapely import affinity
 
 from pathgen.route.around import Obstacles
-from pathgen.route.tour import order_layer, ranked, straight
+from pathgen.route.tour import order_layer, rank_pairs, straight_distances
 
 OFF = 1e-4  # mm that the reference's corners lie outside the walls
 
@@ -114,7 +114,7 @@ def test_a_layer_of_two_panels_is_no_longer_than_the_exact_tour(seed, tabs):
                 ends.append([[u - 1, face + side * reach], [u + 1, face + side * rng.uniform(3, 12)]])
                 panel.append(row), rank.append(1)
     ends, fixed = np.array(ends), np.array(rank, bool) & tabs
-    pairs = ranked(panel, rank) if tabs else []
+    pairs = rank_pairs(panel, rank) if tabs else []
     at = rng.uniform(-10, 100, 2)
     points = np.concatenate([at[None], ends.reshape(-1, 2)])
     gap = Obstacles(walls, middles).distances(points, points)
@@ -129,6 +129,6 @@ def test_ten_strokes_anywhere_are_near_the_exact_tour(seed):
     ends, fixed = rng.uniform(0, 100, (10, 2, 2)), rng.random(10) < 0.2
     pairs = [(0, 3), (3, 7), (2, 9)]
     points = np.concatenate([[[0.0, 0.0]], ends.reshape(-1, 2)])
-    least = exact_tour(straight(points, points), pairs, fixed)
+    least = exact_tour(straight_distances(points, points), pairs, fixed)
     found = order_layer(ends, pairs, (0.0, 0.0), fixed=fixed)
     assert least - 1e-6 <= found.length <= 1.05 * least

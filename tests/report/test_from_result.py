@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pathgen.job import plan, write
+from pathgen.job import plan, plan_several, write
 from pathgen.report.from_result import gather_facts, preview, silhouette
 from pathgen.report.map_marks import FIN, NOTHING, RIB
 from pathgen.settings import Job
@@ -126,3 +126,10 @@ def test_supports_are_put_into_words(wedged, disc):
     words = gather_facts(disc).stability.supports
     assert words[0].startswith(f"comb: {disc.planned.supports.fins} fins")
     assert words[-1] == f"{100 * disc.planned.supports.share:.1f} % of the panel's material"
+
+
+def test_the_title_names_picture_machine_plastic_and_the_number_of_panels(wedged):
+    assert gather_facts(wedged).title.endswith(" on moving-table, pla-white")
+    job = Job(layer=0.3, first_layer=0.3, pixel=0.3, brim=1.0, copies=2)
+    two = write(plan_several([(np.full((20, 30), 1.4), job)]), BytesIO())
+    assert gather_facts(two).title.endswith(" on moving-table, pla-white, the first of 2 panels")

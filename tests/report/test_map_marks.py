@@ -125,6 +125,8 @@ def test_numbers_are_inside_the_map_and_apart():
         found = place_labels(spots, box)
         assert (found > BADGE / 2).all() and (found < np.array([wide, high]) - BADGE / 2).all()
         assert all(np.abs(a - b).max() > BADGE for a, b in combinations(found, 2))
+        if min(wide, high) > 400:  # there is room beside all places
+            assert (np.abs(found[:, None] - spots).max(axis=2) > BADGE / 2 + 1).all()
 
 
 def test_numbers_stay_apart_where_there_is_no_room():

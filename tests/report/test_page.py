@@ -417,6 +417,26 @@ def test_a_chart_keeps_inside_its_axes():
     assert "far off" not in drawn and "&lt;Sway&gt;" in drawn and "a &amp; b" in drawn
 
 
+def test_the_names_of_a_chart_s_axes_are_at_their_middles():
+    """Ticks are where the curve passes their values; a name is midway between the ends of its axis."""
+    chart = Chart("Sway", "told", ChartAxis(0, 10, "length"), ChartAxis(0, 1, "height"), "one")
+    chart.line(np.array([0.0, 10.0]), np.array([0.0, 1.0]), "curve")
+    drawn = str(chart.svg)
+    line = re.search(r'class="curve" d="M([^"]*)"', drawn)[1]
+    (left, low), (right, top) = np.array(line.replace("L", " ").split(), float).reshape(-1, 2)
+    words = {word: at for at, word in re.findall(r"<text ([^>]*)>([^<]*)</text>", drawn)}
+    place = {
+        word: [float(re.search(rf'\b{axis}="([\d.]+)"', words[word])[1]) for axis in "xy"]
+        for word in ("length", "height", "0.2", "8")
+    }
+    assert place["length"][0] == pytest.approx((left + right) / 2, abs=0.1) and place["length"][1] > low
+    assert place["height"][1] == pytest.approx((low + top) / 2, abs=0.1) and place["height"][0] < left
+    assert place["0.2"][1] == pytest.approx(low + 0.2 * (top - low) + 4, abs=0.1)  # half a figure's height
+    assert place["8"][0] == pytest.approx(left + 0.8 * (right - left), abs=0.1)
+    turned = re.search(r"rotate\(-90 ([\d.]+) ([\d.]+)\)", words["height"])
+    assert [float(turned[1]), float(turned[2])] == pytest.approx(place["height"])
+
+
 def test_the_command_writes_it_beside_the_program(folder, picture):
     out, to = folder / "told.gcode", folder / "told.html"
     keys = ["--width", "22", "--layer", "0.2", "--pixel", "0.2", "--brim", "2"]

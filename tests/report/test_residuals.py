@@ -53,8 +53,10 @@ def test_outliers_are_ringed_and_nothing_else():
     ],
     ids=["plain", "exact", "table", "slips", "dark", "relative"],
 )
-def test_any_fit_is_drawn_within_its_sheet_and_twice_alike(fit):
-    first, second = (residuals_png(fit, "wedge $x_1$.csv") for _ in range(2))
-    assert first == second
-    sheet = dots(first)
+def test_any_fit_is_drawn_within_its_sheet(fit):
+    sheet = dots(residuals_png(fit, "wedge $x_1$.csv"))
     assert all((edge == colour(PAPER)).all() for edge in (sheet[:4], sheet[-4:], sheet[:, :4], sheet[:, -4:]))
+
+
+def test_a_fit_is_drawn_twice_alike():
+    assert residuals_png(fitted(), "wedge.csv") == residuals_png(fitted(), "wedge.csv")

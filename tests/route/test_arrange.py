@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from pathgen.errors import PathgenError
-from pathgen.route.arrange import around_all, head_spacing, pack, turn_order
+from pathgen.route.arrange import arrange_rows, build_order, enclosing_footprint, head_clearance
 from pathgen.route.placement import Footprint
 from pathgen.settings import load_machine
 from pathgen.settings.machine import HeadPart
@@ -41,14 +41,14 @@ def moved(boxes, offsets):
 @given(BOXES, st.floats(50.0, 300.0), st.floats(50.0, 300.0), st.floats(0.5, 20.0))
 def test_packed_boxes_keep_their_distance_inside_the_room(boxes, wide, deep, spacing):
     """shapely measures distances and the room."""
-    offsets = pack(boxes, (wide, deep), (spacing, spacing))
+    offsets = arrange_rows(boxes, (wide, deep), (spacing, spacing))
     if offsets is None:
         return
     placed = moved(boxes, offsets)
     room = box(0, 0, wide, deep).buffer(1e-5)
     assert all(room.contains(each) for each in placed)
     assert all(one.distance(other) >= spacing - 1e-6 for one, other in combinations(placed, 2))
-    around = around_all(boxes, offsets)
+    around = enclosing_footprint(boxes, offsets)
     left, low, right, high = box(*_bounds(placed)).bounds
     assert (around.u, around.n) == (pytest.approx((left, right)), pytest.approx((low, high)))
 
@@ -61,9 +61,9 @@ def _bounds(shapes):
 
 def test_what_fits_exactly_fits():
     strip = Footprint((0.0, 50.0), (0.0, 20.0), 10.0)
-    assert pack([strip] * 4, (105.0, 45.0), (5.0, 5.0)) == [(0, 0), (55, 0), (0, 25), (55, 25)]
-    assert pack([strip] * 5, (105.0, 45.0), (5.0, 5.0)) is None
-    assert pack([strip], (49.0, 45.0), (5.0, 5.0)) is None
+    assert arrange_rows([strip] * 4, (105.0, 45.0), (5.0, 5.0)) == [(0, 0), (55, 0), (0, 25), (55, 25)]
+    assert arrange_rows([strip] * 5, (105.0, 45.0), (5.0, 5.0)) is None
+    assert arrange_rows([strip], (49.0, 45.0), (5.0, 5.0)) is None
 
 
 def _clear(order, reached, standing, heights, head):
@@ -91,12 +91,12 @@ def test_an_order_is_found_where_there_is_one_and_only_there(panels):
         _clear(order, reached, standing, heights, HEAD) for order in permutations(range(len(panels)))
     )
     if possible:
-        order = turn_order(reached, standing, heights, HEAD)
+        order = build_order(reached, standing, heights, HEAD)
         assert sorted(order) == list(range(len(panels)))
         assert _clear(order, reached, standing, heights, HEAD)
     else:
-        with pytest.raises(PathgenError, match="in turn"):
-            turn_order(reached, standing, heights, HEAD)
+        with pytest.raises(PathgenError, match="would hit panel"):
+            build_order(reached, standing, heights, HEAD)
 
 
 @pytest.mark.parametrize("name", ["moving-table", "moving-gantry", "long-tube", "ngc-lab"])
@@ -106,8 +106,8 @@ def test_the_spacing_for_the_head_is_enough(name, rotation, height):
     """Two panels beside each other along u, and two in rows along n, can be made in some order."""
     head = load_machine(name).head
     assert head
-    along_u, along_n = head_spacing(head, height, rotation)
+    along_u, along_n = head_clearance(head, height, rotation)
     for du, dn in ((60.0 + along_u, 0.0), (0.0, 10.0 + along_n)):
         flat = [((0.0, 60.0), (0.0, 10.0)), ((du, du + 60.0), (dn, dn + 10.0))]
         boxes = flat if rotation == 0 else [(y, x) for x, y in flat]
-        assert len(turn_order(boxes, boxes, [height] * 2, head)) == 2
+        assert len(build_order(boxes, boxes, [height] * 2, head)) == 2

@@ -77,7 +77,7 @@ def test_the_weight_of_being_carried_is_more_than_all_others_together():
 def test_a_panel_that_does_not_fit_along_the_platform_stands_the_other_way():
     short = changed(BENCHTOP, volume={"y": (0.0, 100.0)})
     choice = score_axes(short, footprint(), ALIKE, SPACING)
-    assert choice.axis == "x" and choice.reason == "along X, as it does not fit along Y"
+    assert choice.axis == "x" and choice.reason == "along X, because it does not fit along Y"
     assert [(row.fits, row.clear) for row in choice.rows] == [(True, True), (False, False)]
     assert choice.rows[1].total == math.inf
 
@@ -86,14 +86,15 @@ def test_keep_out_zones_that_leave_no_place_along_y():
     """Along Y 120 mm are needed and the bar leaves 105 before it and 115 behind; along X 30 are enough."""
     bar = KeepOut(x=BENCHTOP.volume.x, y=(110.0, 120.0), why="bar")
     choice = score_axes(changed(BENCHTOP, keep_out=(bar,)), footprint(), ALIKE, SPACING)
-    assert choice.axis == "x" and choice.reason == "along X, as keep-out zones leave it no place along Y"
+    assert choice.axis == "x"
+    assert choice.reason == "along X, because keep-out zones leave no room for it along Y"
     assert [(row.fits, row.clear) for row in choice.rows] == [(True, True), (True, False)]
 
 
 def test_nowhere_to_stand_is_refused_with_the_sizes():
     with pytest.raises(PathgenError, match="does not fit on moving-table: along Y it needs 320.0 mm"):
         score_axes(BENCHTOP, footprint(300), ALIKE, SPACING)
-    with pytest.raises(PathgenError, match="height"):
+    with pytest.raises(PathgenError, match="mm are free"):
         score_axes(BENCHTOP, footprint(50, BENCHTOP.volume.z[1] - 4), {0: 0.0}, SPACING)
 
 
@@ -113,13 +114,13 @@ DECIDED = [
         {"axis": "y", "steps_per_mm": 512.0},
         {},
         "x",
-        "across the face it positions to 0.0020 mm, along Y 0.0039 mm",
+        "the positioning error across the face is 0.0020 mm, along Y 0.0039 mm",
     ),
     (
         {"axis": "x", "steps_per_mm": 512.0},
         {},
         "y",
-        "across the face it positions to 0.0020 mm, along X 0.0039 mm",
+        "the positioning error across the face is 0.0020 mm, along X 0.0039 mm",
     ),
     ({}, {"time": {0: 46_800.0, 90: 36_000.0}}, "y", "it takes 10.00 h, along X 13.00 h"),
     ({}, {"sway": {0: 0.02, 90: 0.1}}, "x", "along Y the top sways more, 0.100 mm against 0.020 mm"),
@@ -127,13 +128,13 @@ DECIDED = [
         {"axis": "x", "acceleration": 6000.0},
         {},
         "y",
-        "across the face it accelerates at 6000 mm/s², along X 3000 mm/s²",
+        "the acceleration across the face is 6000 mm/s², along X 3000 mm/s²",
     ),
     (
         {},
         {},
         "x",
-        "either axis being as good: sway 0.020 mm, positions to 0.0039 mm, 3000 mm/s² across the face",
+        "both axes are equally good: sway 0.020 mm, positioning error 0.0039 mm, 3000 mm/s² across the face",
     ),
 ]
 
@@ -180,8 +181,8 @@ def test_one_rotation_is_compared_with_none():
     ("sway", "spacing", "time", "words"),
     [
         ({45: 0.1}, SPACING, None, "rotations .45."),
-        ({}, SPACING, None, "missing"),
-        (ALIKE, SPACING, {0: 10.0}, r"times for \[0\]"),
+        ({}, SPACING, None, "sway is empty"),
+        (ALIKE, SPACING, {0: 10.0}, r"times are for the rotations \[0\]"),
         ({0: -1.0, 90: 0.0}, SPACING, None, "-1"),
         ({0: math.nan, 90: 0.0}, SPACING, None, "nan"),
         (ALIKE, 0.0, None, "spacing"),

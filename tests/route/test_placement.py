@@ -64,9 +64,9 @@ def test_the_other_axis_is_taken_where_only_that_fits():
 def test_refusal_says_by_how_much_and_what_would_fit():
     room = BENCHTOP.volume.y[1] - 2 * BENCHTOP.margin
     widest, tallest = BENCHTOP.volume.x[1] - 2 * BENCHTOP.margin - 20, BENCHTOP.volume.z[1] - 5
-    with pytest.raises(PathgenError, match=f"needs 320.0 mm of {room:.1f} mm") as refusal:
+    with pytest.raises(PathgenError, match=f"needs 320.0 mm .{room:.1f} mm are free") as refusal:
         place(footprint(300, 100), BENCHTOP)
-    assert f"up to {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
+    assert f"at most {widest:.1f} mm wide and {tallest:.1f} mm high" in str(refusal.value)
     place(footprint(widest, tallest), BENCHTOP)
     for width, height in ((widest + 0.1, tallest), (widest, tallest + 0.1)):
         with pytest.raises(PathgenError):

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 import pytest
+from msgspec.structs import replace
 
 from pathgen.errors import PathgenError
 from pathgen.settings import Job, load_machine, load_material, settle
 from pathgen.settings.constraints import machine_faults, material_faults
+from pathgen.settings.machine import HeadPart
 from pathgen.settings.validation import plain, refuse_first, typed
 
 
@@ -34,6 +36,7 @@ MACHINE_CASES = [
     ("volume.z", [5, 250], ["z is [5.0, 250.0]", "volume.z", "0 at the platform's surface"]),
     ("volume.z", [-250, 0], ["volume.z", "[0, height]"]),
     ("margin", 120, ["margin is 120", "less than half of volume.y, 120 mm"]),
+    ("head", [{"x": [-3000, 3000], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("head", [{"x": [9, 3], "y": [-5, 5], "z": 2}], ["head[0].x", "from the nozzle"]),
     ("keep_out", [{"x": [9, 3], "y": [0, 5]}], ["x is [9.0, 3.0]", "keep_out[0].x", "low less than high"]),
     ("keep_out", [{"x": [0, 5], "y": [300, 305]}], ["keep_out[0].y", "meets [0, 240]", "off the platform"]),
@@ -141,3 +144,16 @@ def test_jobs_that_are_fine():
     settle(Job(rim_thickness=0.1, rim_width=0.0))
     settle(Job(rim_thickness=0.28))
     settle(Job(seam="dark", bend=-360.0, turn=180, width=5.0))  # no rims beside it to be too wide
+
+
+def test_sizes_are_measured_from_end_to_end():
+    """A platform from −100 to 120 mm is 220 mm wide; a head part from −4000 to −3990 mm is 10 mm wide."""
+    machine = load_machine("moving-table")
+    middle = replace(machine, volume=replace(machine.volume, x=(-100.0, 120.0)), margin=109.0)
+    assert list(machine_faults(middle)) == []
+    found = [fault.allowed for fault in machine_faults(replace(middle, margin=110.0))]
+    assert "less than half of volume.x, 110 mm" in found
+    far = replace(machine, volume=replace(machine.volume, x=(4000.0, 4220.0)), keep_out=())
+    assert list(machine_faults(far)) == []
+    part = HeadPart((-4000.0, -3990.0), (-5.0, 5.0), 2.0)
+    assert list(machine_faults(replace(machine, head=(part,)))) == []

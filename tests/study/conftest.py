@@ -6,6 +6,9 @@ import sys
 import numpy as np
 import pytest
 
+from pathgen.study.run import run_study
+from pathgen.study.study_file import load_study
+
 SMALL = """
 title = "Small walls"
 picture = "wall.npy"
@@ -28,12 +31,24 @@ def wall(rows=12, cols=40):
     return 1.6 + 0.5 * np.sin(u / 6) * np.cos(z / 5)
 
 
+def write_study(folder):
+    np.save(folder / "wall.npy", wall())
+    (folder / "small.toml").write_text(SMALL)
+    return folder
+
+
 @pytest.fixture
 def folder(tmp_path):
     """A folder with a wall and a study of nine cases of it."""
-    np.save(tmp_path / "wall.npy", wall())
-    (tmp_path / "small.toml").write_text(SMALL)
-    return tmp_path
+    return write_study(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def undisturbed(tmp_path_factory):
+    """The table of the nine cases as this process writes it, undisturbed."""
+    folder = write_study(tmp_path_factory.mktemp("undisturbed"))
+    run_study(load_study(folder / "small.toml"), folder / "small.csv", workers=0)
+    return (folder / "small.csv").read_bytes()
 
 
 FILLS = """

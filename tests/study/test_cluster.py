@@ -25,17 +25,15 @@ def text_of(study, out, **how):
     return out.read_bytes()
 
 
-def there_and_here(study, folder):
-    """Tables of a study from a cluster in this process, and from this process alone."""
-    here = text_of(study, folder / "here.csv", workers=0)
+def from_cluster(study, folder):
+    """The table of a study from a cluster in this process."""
     how = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "dashboard_address": None}
     with distributed.LocalCluster(**how) as cluster:
-        return text_of(study, folder / "there.csv", cluster=cluster.scheduler_address), here
+        return text_of(study, folder / "there.csv", cluster=cluster.scheduler_address)
 
 
-def test_a_local_cluster_gives_what_this_process_gives(folder):
-    there, here = there_and_here(load_study(folder / "small.toml"), folder)
-    assert there == here
+def test_a_local_cluster_gives_what_this_process_gives(folder, undisturbed):
+    assert from_cluster(load_study(folder / "small.toml"), folder) == undisturbed
 
 
 def test_nobody_at_the_address(folder, monkeypatch):
@@ -59,10 +57,9 @@ def waited_for(condition, seconds=60.0):
         time.sleep(0.05)
 
 
-def test_a_worker_killed_on_the_way_changes_nothing(folder):
+def test_a_worker_killed_on_the_way_changes_nothing(folder, undisturbed):
     """A scheduler and two workers on loopback, with no folder in common; one worker is killed after a row."""
     study = load_study(folder / "small.toml")
-    here = text_of(study, folder / "here.csv", workers=0)
     file = folder / "scheduler.json"
     programs = [started("dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file),
                         "--no-dashboard", "--no-show")]  # fmt: skip
@@ -90,14 +87,15 @@ def test_a_worker_killed_on_the_way_changes_nothing(folder):
         for program in programs:
             program.kill()
             program.wait()
-    assert there == here
+    assert there == undisturbed
 
 
 def test_a_case_without_memory_is_tried_alone_and_then_the_same_row_as_here(deadly):
     text = (deadly / "deadly.toml").read_text().replace('"deadly"', '"hungry"')
     (deadly / "hungry.toml").write_text(text)
-    there, here = there_and_here(load_study(deadly / "hungry.toml"), deadly)
-    assert there == here
+    study = load_study(deadly / "hungry.toml")
+    here = text_of(study, deadly / "here.csv", workers=0)
+    assert from_cluster(study, deadly) == here
     assert (deadly / "tried").read_text() == "hungry\n" * 3  # once here; there once, and once more alone
 
 

@@ -100,7 +100,7 @@ GOOD = 'picture = "wall.npy"\n[factors]\nfill = ["tailored"]\n'
         ('columns = ["time"]\n' + GOOD, "unknown column 'time'"),
         ('columns = ["time_s", "time*"]\n' + GOOD, "named twice"),
         ("layers = 0\n" + GOOD, "at least 1"),
-        ("seen = 1\n" + GOOD, "true or false"),
+        ("viewed = 1\n" + GOOD, "true or false"),
         ("ends = nan\n" + GOOD, "a finite number"),
         (GOOD.replace("wall.npy", "gone.npy"), "no such file"),
         (GOOD.partition("\n")[2], "case 1 has no picture"),

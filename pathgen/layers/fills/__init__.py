@@ -19,23 +19,9 @@ from pathgen.layers.fills.terraced import terraced
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 Fill = Callable[[Profiles, BeadPlan], Strokes]
-BUILT_IN: dict[str, Fill] = {
-    "tailored": tailored,
-    "terraced": terraced,
-    "contour": contour,
-    "raster": raster,
-}
+BUILT_IN: dict[str, Fill] = {"tailored": tailored, "terraced": terraced, "contour": contour, "raster": raster}
 
-__all__ = [
-    "DIRECTIONS",
-    "Fill",
-    "contour",
-    "fill_names",
-    "find_fill",
-    "raster",
-    "tailored",
-    "terraced",
-]
+__all__ = ["DIRECTIONS", "Fill", "contour", "fill_names", "find_fill", "raster", "tailored", "terraced"]
 
 
 def fill_names() -> list[str]:

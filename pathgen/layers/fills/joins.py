@@ -137,7 +137,7 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], s
 def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[int]]:
     """Choose the group of strands that end; return its first index, out of `places`, and its loose ends.
 
-    The weights ensure that a worse fault is never traded for a lesser one. From worst to least: a hairpin or
+    The weights ensure that a worse fault is never traded for a lesser one. In descending order: a hairpin or
     end on the front face, a stroke that is too short, a loose end, a shift of the continuing strands.
     """
     old = len(front.strand)
@@ -191,13 +191,13 @@ def _trace(left: list[int], right: list[int]) -> JoinedStrands:
     strand: list[int] = []
     backward: list[bool] = []
     head: list[bool] = []
-    seen = [False] * len(left)
+    visited = [False] * len(left)
     starts = [(s, False) for s, other in enumerate(left) if other == FREE]
     starts += [(s, True) for s, other in enumerate(right) if other == FREE]
     for start, back in sorted(starts):
         at, is_head = start, True
-        while at != FREE and not seen[at]:
-            seen[at] = True
+        while at != FREE and not visited[at]:
+            visited[at] = True
             strand.append(at)
             backward.append(back)
             head.append(is_head)

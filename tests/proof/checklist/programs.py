@@ -8,7 +8,7 @@ from pathgen import Job
 from pathgen.job import plan_several, write
 
 
-def wall(rows=40, cols=120):
+def wall(rows=30, cols=100):
     """A smooth wall between 1 and 2.4 mm that leans nowhere by more than 45 degrees."""
     z, u = np.mgrid[0:rows, 0:cols] / 10.0
     return 1.7 + 0.7 * np.sin(0.5 * u + 0.3 * z)

@@ -70,3 +70,17 @@ def test_too_many_heights_are_said(monkeypatch):
     text += "M104 S0\nM107\nM84\nM2\n"
     found = check_program(text.encode(), load_machine("moving-table"), MATERIAL)
     assert 603 in numbers(found, "warning")
+
+
+@pytest.mark.parametrize(
+    ("plunge", "at"), [("G0 Z0.4\n", 0), ("G0 Z3\nG0 Z0.4\n", 1), ("G0 Z0.4\nG0 Z3\n", 0)]
+)
+def test_a_plunge_onto_a_bead_is_found_in_its_own_lines(plunge, at):
+    """The head goes straight down onto a bead 1 mm high, in one move or in two, and up again."""
+    text = "G21\nG90\nM83\nG28\nM109 S200\nG1 Z5 F600\nG1 X100 Y100 F6000\nG1 Z1\nG1 X120 E1 F900\n"
+    text += "G0 Z5\nG0 X110\n"
+    begin = text.count("\n") + 1
+    text += plunge + "G0 Z5\nG0 X100\nM104 S0\nM107\nM84\nM2\n"
+    found = check_program(text.encode(), load_machine("moving-table"), MATERIAL)
+    lines = [finding.line for finding in found.findings if finding.number == 601]
+    assert lines == [begin + at, begin + at + 1]  # the way down and the way up

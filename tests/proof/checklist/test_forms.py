@@ -10,6 +10,7 @@ from pathgen.coupons import NAMES
 from pathgen.coupons.make import lay_out_coupon
 from pathgen.proof.checklist import check_program
 from pathgen.settings.job import Band
+from tests.matrix import paired
 from tests.proof.checklist.programs import numbers, program
 from tests.proof.checklist.seeds import ALL
 
@@ -47,16 +48,20 @@ FORMS = {
 }
 
 
-def relief(rows=60, cols=180):
+def relief(rows=60, cols=120):
     """A steep wall between 0.8 and 3 mm."""
     z, u = np.mgrid[0:rows, 0:cols] / 10.0
     waves = np.sin(0.9 * u + 0.5 * z) + np.sin(0.4 * u - 0.8 * z + 1)
     return 0.8 + 2.2 * (waves - waves.min()) / np.ptp(waves)
 
 
-# Every form on two machines, one that heats by the program and one that does not; the first on all.
-PAIRS = [(ALL[i % 2], name) for i, name in enumerate(FORMS)] + [
-    (ALL[3 - i % 2], name) for i, name in enumerate(FORMS)
+# Every form on two machines, one that heats by the program and one that does not, one of them with the slow
+# tests; the first form on all machines.
+PAIRS = [
+    pytest.param(ALL[i % 2], name, marks=[pytest.mark.slow] * (i % 4 > 1)) for i, name in enumerate(FORMS)
+]
+PAIRS += [
+    pytest.param(ALL[3 - i % 2], name, marks=[pytest.mark.slow] * (i % 4 < 2)) for i, name in enumerate(FORMS)
 ]
 PAIRS += [(machine, "plain") for machine in (ALL[1], ALL[2])]
 
@@ -69,10 +74,9 @@ def test_no_form_has_a_stop(machine, name):
     assert found.checks[404] > 0 or "eyelets" in name
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_no_coupon_has_a_stop(name):
-    """A machine for each; the lean ladder leans on purpose."""
-    machine = ALL[NAMES.index(name) % len(ALL)]
+@pytest.mark.parametrize(("name", "machine"), paired(NAMES, ALL))
+def test_no_coupon_has_a_stop(name, machine):
+    """The lean ladder leans on purpose."""
     stream = io.BytesIO()
     lay_out_coupon(name, Job(machine=machine)).write(stream)
     found = check_program(stream.getvalue())
