@@ -16,7 +16,7 @@ from pathgen.cli.output import Answer, format_count, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.files.inputs import input_name, open_input
 from pathgen.program.writing import Progress
-from pathgen.proof.checklist import RULES, Checklist, Finding, check_program
+from pathgen.proof.checklist import Checklist, Finding, check_program
 from pathgen.proof.checklist.findings import PLACES
 from pathgen.proof.checklist.rules import LEVELS
 from pathgen.proof.header import machine_for, material_for, read_facts
@@ -58,12 +58,10 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
 
 
 def verdict(found: Checklist) -> str:
-    """Summarise a check in one line."""
-    rules = sum(1 for number in RULES if found.checks[number])
-    counts = [format_count(found.places(level), level) for level in LEVELS if found.places(level)]
-    if found.errors:
-        return f"{', '.join(counts)}; do not run it"
-    return ", ".join([f"no errors found by the {rules} rules that apply", *counts])
+    """Summarise a check in one line, with the number of its warnings and notes."""
+    levels = [level for level in LEVELS if level != "error" and found.places(level)]
+    counts = ", ".join(format_count(found.places(level), level) for level in levels)
+    return f"{found.verdict} ({counts})" if counts else found.verdict
 
 
 @contextmanager
@@ -86,7 +84,7 @@ def _late_bar(label: str) -> Iterator[Progress]:
 def _lines(name: str, found: Checklist) -> list[str]:
     """Describe the findings; each rule is explained once."""
     lines = [
-        f"{name}: {verdict(found)}",
+        f"{name}: {found.verdict}",
         f"  {format_count(found.moves, 'move')} in {format_count(found.lines, 'line')}, "
         f"on {found.machine} with {found.material}",
     ]

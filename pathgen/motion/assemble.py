@@ -89,12 +89,7 @@ def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
 
 
 def _lead_in(
-    table: Moves,
-    present: NDArray[np.bool_],
-    first: Ints,
-    last: Ints,
-    detour: NDArray[np.bool_],
-    setup: Setup,
+    table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, detour: NDArray[np.bool_], setup: Setup
 ) -> None:
     """Fill in the rows needed before every stroke: retract, lift, travel and reload.
 

@@ -1,16 +1,17 @@
-"""How long a program takes, and what it spends the time on.
+"""Compute the duration of a program and its causes.
 
     total = moving + heating + homing + dwelling + starving
 
-Model. *Moving*: every move as `pathgen.motion.speed` plans it for the controller's finite queue, by kind of
-move. *Starving*: waiting for program lines between moves, as in `pathgen.motion.supply`. *Heating*: the
-profile's `warm_up`, once, whoever sets the temperatures; what a band changes on the way nobody waits for.
-*Homing*: the profile's `homing` for each time the program homes, and once where it does not say so, as then
-it is done before. *Dwelling*: the seconds of every G4 (NISTIR 6556, 3.5.4).
+Model. *Moving*: every move as planned by `pathgen.motion.speed` for the finite queue of the controller, by
+kind of move. *Starving*: waiting for program lines between moves, as in `pathgen.motion.supply`. *Heating*:
+`warm_up` of the profile, once, whether the program or the operator sets the temperatures; the program does
+not wait for temperature changes between bands. *Homing*: `homing` of the profile for each homing in the
+program, or once if the program does not home, because the machine was homed before. *Dwelling*: the seconds
+of every G4 (NISTIR 6556, 3.5.4).
 
-Left out: that the head slows down for a dwell inside a layer. Not counted: cooling down after the end; a stop
-that waits for a person (M0, by which a machine that is heated from outside has another temperature set), as
-how long that takes is theirs to say.
+Not modelled: the head slows down before a dwell inside a layer. Not counted: cooling down after the end, and
+stops that wait for a person (M0, at which the operator sets another temperature at the machine), because
+their duration is unknown.
 """
 
 from __future__ import annotations
@@ -47,13 +48,7 @@ class TimeByCause:
 
     @classmethod
     def of(
-        cls,
-        sums: Tally,
-        machine: Machine,
-        *,
-        starving: float = 0.0,
-        dwelling: float = 0.0,
-        homings: int = 1,
+        cls, sums: Tally, machine: Machine, *, starving: float = 0.0, dwelling: float = 0.0, homings: int = 1
     ) -> TimeByCause:
         """Put together how long a program takes.
 

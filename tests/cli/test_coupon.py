@@ -122,7 +122,7 @@ def test_a_sheet_needs_the_profile_it_changes(beads, tmp_path, capsys):
     assert run(["coupon", "heat-ladder", "--out", str(tmp_path / "heat.gcode"), "--sheet", str(blank)]) == 0
     capsys.readouterr()
     args = ["fit", str(blank), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
-    assert run(args) == 1 and "the sheet is blank" in capsys.readouterr().err
+    assert run(args) == 1 and "the sheet has no measurements" in capsys.readouterr().err
     assert not (tmp_path / "m.toml").exists()
 
 

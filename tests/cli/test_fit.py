@@ -153,9 +153,7 @@ def test_errors_are_one_line_and_write_nothing(tmp_path, capsys):
     assert "reading_lux is 'dim' (" in (text := rejected(capsys, bad, *to)) and "line 3" in text
     assert "no such file" in rejected(capsys, tmp_path / "none.csv", *to)
     assert "unknown material 'pla-wite'" in rejected(capsys, good, "--material", "pla-wite", "--out", out)
-    assert "must end in" in rejected(
-        capsys, good, "--material", "pla-white", "--out", good, code=2
-    )
+    assert "must end in" in rejected(capsys, good, "--material", "pla-white", "--out", good, code=2)
     few = ["--floor", "1000"]
     assert "at least 4" in rejected(capsys, good, *to, *few)
     inline = tmp_path / "inline.toml"

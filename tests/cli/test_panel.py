@@ -42,7 +42,7 @@ def test_everything_at_once(photo, tmp_path, capsys):
     options = [part for key, path in files.items() for part in (f"--{key}", path)]
     assert panel(photo, *options, "--width", 30, "--brim", 3) == 0
     shown = capsys.readouterr()
-    assert shown.err == "" and "30 × 30 mm panel" in shown.out and "check: no errors found by" in shown.out
+    assert shown.err == "" and "30 × 30 mm panel" in shown.out and "check: no errors found by " in shown.out
     assert panel(photo, *options, "--width", 30, "--brim", 3, "--json") == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["layers"] == 299 and facts["width_mm"] == 30.0

@@ -40,7 +40,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     """What holds for every strip on every machine."""
     laid, text, result = printed(name, machine)
     assert result.summary["time_s"] < 90 * 60
-    assert result.summary["steadiness"].endswith(": steady")
+    assert result.summary["steadiness"].endswith("; steady")
     assert not result.summary["overhangs"] and result.summary["slowed_moves"] == 0
     assert result.summary["notes"] == ["no wedges: it is steady without"]
     out = tmp_path / "strip.gcode"

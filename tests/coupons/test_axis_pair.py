@@ -108,12 +108,14 @@ def test_axes_are_told_apart_only_where_the_readings_do():
         alike = COUPON.fit(
             sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(seed, 10.0, 10.0)), setup()
         )
-        said.append("do not tell" in alike.notes[0])
+        said.append("do not differ significantly" in alike.notes[0])
     assert sum(said) >= 3 * LEAST_HITS
     clear = COUPON.fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 5.0, 15.0)), setup())
-    assert clear.notes[0].startswith("x places a face more finely") and clear.notes[0].endswith("along Y")
+    assert clear.notes[0].startswith("x positions faces more precisely") and clear.notes[0].endswith(
+        "along Y are smoother"
+    )
     other = COUPON.fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=readings(1, 15.0, 5.0)), setup())
-    assert other.notes[0].startswith("y places") and other.notes[0].endswith("along X")
+    assert other.notes[0].startswith("y positions") and other.notes[0].endswith("along X are smoother")
 
 
 def test_the_strip_at_45_degrees_is_a_check():
@@ -128,16 +130,16 @@ def test_the_strip_at_45_degrees_is_a_check():
     odd[10:] *= 2
     assert "disagrees" in COUPON.fit(sheet_of(COUPON, rotation=ROTATIONS, roughness=odd), setup()).notes[1]
     two = sheet_of(COUPON, rotation=ROTATIONS[:12], roughness=readings(1)[:12])
-    assert "no check at 45 degrees: 2 readings" in COUPON.fit(two, setup()).notes[1]
+    assert "45 degrees not checked: 2 measurements" in COUPON.fit(two, setup()).notes[1]
 
 
 @pytest.mark.parametrize(
     ("cells", "says"),
     [
-        ([5.0] * 5 + [""] * 10, "0 readings of roughness at 90 degrees"),
-        ([""] * 3 + [5.0] * 12, "2 readings of roughness at 0 degrees"),
+        ([5.0] * 5 + [""] * 10, "0 measurements of roughness at 90 degrees"),
+        ([""] * 3 + [5.0] * 12, "2 measurements of roughness at 0 degrees"),
         ([0] * 15, "roughness_um is '0'"),
-        ([""] * 15, "the sheet is blank"),
+        ([""] * 15, "the sheet has no measurements"),
         ([9000] * 15, "roughness_um is '9000'"),
     ],
 )

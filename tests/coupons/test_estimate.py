@@ -119,8 +119,8 @@ X = np.arange(9.0)
     [
         ((X - 4) ** 2, "has no peak"),
         ((X - 4) ** 2 + 0.1 * np.cos(9 * X), "has no peak"),
-        (np.full(9, 6.2146), "as good at every step"),
-        (np.cos(2.1 * X), "as good at every step"),
+        (np.full(9, 6.2146), "does not depend on the step"),
+        (np.cos(2.1 * X), "does not depend on the step"),
     ],
 )
 def test_no_peak_is_refused(read, why):
@@ -133,11 +133,11 @@ def test_no_peak_is_refused(read, why):
     [
         (X, X < 20, "holds at every step"),
         (X, X > 20, "holds at no step"),
-        (X, X > 4, "judged at random"),
-        (X, X > 6, "judged at random"),
-        (X, X % 2, "judged at random"),
-        (X[:3], X[:3] < 2, "3 readings of lean"),
-        (np.ones(6), np.arange(6) % 2, "1 readings of lean at different steps"),
+        (X, X > 4, "are random"),
+        (X, X > 6, "are random"),
+        (X, X % 2, "are random"),
+        (X[:3], X[:3] < 2, "3 measurements of lean"),
+        (np.ones(6), np.arange(6) % 2, "1 measurements of lean at different steps"),
     ],
 )
 def test_no_threshold_is_refused(at, holds, why):
@@ -152,9 +152,9 @@ def test_blank_judgements_do_not_count():
 
 
 def test_too_few_readings_are_refused():
-    with pytest.raises(PathgenError, match="4 readings of light"):
+    with pytest.raises(PathgenError, match="4 measurements of light"):
         estimate_peak(X[:4], X[:4], "light")
-    with pytest.raises(PathgenError, match="2 readings of heights"):
+    with pytest.raises(PathgenError, match="2 measurements of heights"):
         estimate_mean(X[:2], "heights")
     with pytest.raises(PathgenError, match="at different steps"):
         estimate_peak(np.array([1.0, 1, 2, 2, 3, 3]), X[:6], "light")

@@ -140,7 +140,7 @@ def test_the_corrected_profile_prints_the_sheet_that_was_wanted(tmp_path):
 
 def test_a_tilt_that_matters_is_said_and_a_small_one_is_not():
     steep = fit(read(sheets(1, (0.02, 0.06, 0.0))), setup())
-    assert len(steep.notes) == 1 and "level the platform first: from low to high x" in steep.notes[0]
+    assert len(steep.notes) == 1 and "level the platform first: along x" in steep.notes[0]
     assert "0.13 mm" in steep.notes[0]  # 0.06 mm per 100 mm over 220 mm
     said = [fit(read(sheets(seed, (0.02, 0.0, 0.0))), setup()).notes for seed in range(SEEDS)]
     assert sum(any("level" in note for note in notes) for notes in said) <= SEEDS - LEAST_HITS
@@ -150,7 +150,7 @@ def test_a_tilt_that_matters_is_said_and_a_small_one_is_not():
 
 def test_a_first_layer_that_is_then_too_low_is_said():
     notes = fit(read(sheets(1, (0.17, 0.0, 0.0), 0.002)), setup()).notes
-    assert len(notes) == 1 and "first_layer of 0.2 mm is then too low: 0.22 mm is the least" in notes[0]
+    assert len(notes) == 1 and "first_layer 0.2 mm is then too low; the minimum is 0.22 mm" in notes[0]
 
 
 def test_sheets_put_together_from_two_prints_are_refused():
@@ -162,19 +162,19 @@ def test_sheets_put_together_from_two_prints_are_refused():
 
 
 def test_tiles_in_a_line_tell_no_tilt():
-    with pytest.raises(PathgenError, match="lie in a line"):
+    with pytest.raises(PathgenError, match="are on a line"):
         fit(read(sheets(1), x=110 + 0 * X), setup())
 
 
 @pytest.mark.parametrize(
     ("cells", "says"),
     [
-        ([0.21] * 12 + [""] * 3, "4 readings of tiles"),
-        ([0.21] * 3 + [""] * 12, "lie in a line"),
+        ([0.21] * 12 + [""] * 3, "4 measurements of tiles"),
+        ([0.21] * 3 + [""] * 12, "are on a line"),
         ([2.5] * 15, "z_zero would be 2.3 mm"),
         (["0;21"] + [0.2] * 14, "sheet_mm is '0;21'"),
         (["thin"] * 15, "sheet_mm is 'thin'"),
-        ([""] * 15, "the sheet is blank"),
+        ([""] * 15, "the sheet has no measurements"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):

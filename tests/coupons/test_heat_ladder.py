@@ -63,7 +63,7 @@ def test_too_small_a_range_is_refused():
     tight = msgspec.structs.replace(
         machine, heaters=msgspec.structs.replace(machine.heaters, nozzle_max=190.0)
     )
-    with pytest.raises(PathgenError, match="leaves 180 to 190 °C"):
+    with pytest.raises(PathgenError, match="allows nozzle temperatures of 180 to 190 °C"):
         band_temperatures(settle(Job(nozzle_temperature=185.0), tight))
 
 
@@ -123,7 +123,7 @@ def test_where_layers_part_the_limit_decides(tmp_path):
     limit = outcome.estimates[1]
     assert 197 < limit.value < 205
     assert outcome.changes[0].value == np.ceil(limit.high)
-    assert any("sure to hold only from" in note for note in outcome.notes)
+    assert any("bond safely only from" in note for note in outcome.notes)
 
 
 def test_what_was_not_judged_is_said(tmp_path):
@@ -147,14 +147,14 @@ GOOD = 800 - (AT - 210) ** 2 / 4
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet is blank"),
-        ({"reading_lux": [500.0] * 21}, "light is as good at every step"),
+        ({}, "the sheet has no measurements"),
+        ({"reading_lux": [500.0] * 21}, "light does not depend on the step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
-        ({"reading_lux": [*GOOD[:12], *[None] * 9]}, "4 readings of light"),
+        ({"reading_lux": [*GOOD[:12], *[None] * 9]}, "4 measurements of light"),
         ({"reading_lux": 500 + (AT - 205) ** 2}, "light has no peak"),
-        ({"reading_lux": GOOD, "bonded": [0.0] * 21}, "the bond of layers holds at no step"),
-        ({"reading_lux": GOOD, "bonded": once(AT > 225)}, "the bond of layers is safe at no step"),
-        ({"reading_lux": GOOD, "bonded": once(AT < 200)}, "the bond of layers is judged at random"),
+        ({"reading_lux": GOOD, "bonded": [0.0] * 21}, "the bond between layers holds at no step"),
+        ({"reading_lux": GOOD, "bonded": once(AT > 225)}, "the bond between layers is safe at no step"),
+        ({"reading_lux": GOOD, "bonded": once(AT < 200)}, "judgements of the bond between layers are random"),
         ({"reading_lux": GOOD, "bonded": [2.0, *[None] * 20]}, "bonded is '2'"),
     ],
 )

@@ -107,7 +107,7 @@ def test_the_truth_lies_in_the_interval_and_the_profile_is_safe():
 def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
     outcome = fit(sheet_of(COUPON, lean=ANGLES, holds=[1, 0] + [0] * 9), setup())
     assert outcome.changes == () and outcome.before_after == ()
-    assert "under the 20" in outcome.notes[0]
+    assert "below the minimum, 20" in outcome.notes[0]
 
 
 @pytest.mark.parametrize(
@@ -115,10 +115,10 @@ def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
     [
         ([1] * 11, "holds at every step"),
         ([0] * 11, "holds at no step"),
-        ([0] * 5 + [1] * 6, "holds the further it leans"),
-        ([1, 1, 0] + [""] * 8, "3 readings of lean"),
+        ([0] * 5 + [1] * 6, "overhanging ones hold"),
+        ([1, 1, 0] + [""] * 8, "3 measurements of lean"),
         (["maybe"] * 11, "holds is 'maybe'"),
-        ([""] * 11, "the sheet is blank"),
+        ([""] * 11, "the sheet has no measurements"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):

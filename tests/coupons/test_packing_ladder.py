@@ -96,7 +96,7 @@ def test_where_ridges_begin_the_limit_decides(tmp_path):
     limit = outcome.estimates[1]
     assert 0.99 < limit.value < 1.0
     assert outcome.changes[0].value == pytest.approx(limit.low, abs=5e-4)
-    assert any("sure to be clean only to" in note for note in outcome.notes)
+    assert any("safely clean only up to" in note for note in outcome.notes)
 
 
 def test_what_was_not_judged_is_said(tmp_path):
@@ -107,15 +107,18 @@ def test_what_was_not_judged_is_said(tmp_path):
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet is blank"),
-        ({"reading_lux": [500.0] * 27}, "light is as good at every step"),
+        ({}, "the sheet has no measurements"),
+        ({"reading_lux": [500.0] * 27}, "light does not depend on the step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
-        ({"reading_lux": [*GOOD[:12], *[None] * 15]}, "4 readings of light"),
+        ({"reading_lux": [*GOOD[:12], *[None] * 15]}, "4 measurements of light"),
         ({"reading_lux": 500 + 1e5 * (AT - 0.98) ** 2}, "light has no peak"),
         ({"reading_lux": GOOD, "clean": [0.0] * 27}, "a clean face holds at no step"),
         ({"reading_lux": GOOD, "clean": once(AT < 0.945)}, "a clean face is safe at no step"),
-        ({"reading_lux": GOOD, "clean": once(AT > 0.97)}, "a clean face is judged at random"),
-        ({"reading_lux": GOOD, "clean": [1.0, None, None, 0.0, *[None] * 23]}, "2 readings of a clean face"),
+        ({"reading_lux": GOOD, "clean": once(AT > 0.97)}, "judgements of a clean face are random"),
+        (
+            {"reading_lux": GOOD, "clean": [1.0, None, None, 0.0, *[None] * 23]},
+            "2 measurements of a clean face",
+        ),
     ],
 )
 def test_what_says_nothing_is_refused(columns, why, tmp_path):

@@ -82,14 +82,14 @@ def test_burnt_out_steps_are_left_out(tmp_path):
     rows, notes, truth = wedge(tmp_path, exposure=4.0)  # the bare light is beyond white, and thin steps are
     read = readings(rows, "reading_linear")
     assert np.isnan(read[0]) and np.isfinite(read[-1]) and "reference_linear" not in rows.names
-    assert "burnt out, and left out: step 1" in notes[0] and "only the fall of light" in notes[1]
-    with pytest.raises(PathgenError, match="every step is burnt out"):
+    assert "overexposed and omitted: step 1" in notes[0] and "only the decrease with thickness" in notes[1]
+    with pytest.raises(PathgenError, match="every step is overexposed"):
         wedge(tmp_path, exposure=60.0)
 
 
 def test_a_covered_surround_gives_no_reference(tmp_path):
     rows, notes, truth = wedge(tmp_path, bare=0.0)
-    assert "reference_linear" not in rows.names and "only the fall" in notes[0]
+    assert "reference_linear" not in rows.names and "only the decrease" in notes[0]
     read = readings(rows, "reading_linear")
     ratio = read[-1] / read[5]
     assert ratio == pytest.approx(truth[-1] / truth[5], rel=0.25)  # nothing takes the lens out
@@ -132,8 +132,8 @@ def test_a_chart_gives_the_spread(tmp_path, capsys):
     [
         ("1,2 3,4 5,6", "four pairs"),
         ("1,2 3,4 5,6 x,y", "four pairs"),
-        ("210,250 180,420 2225,430 2190,215", "wrong way"),
-        ("210,250 2190,215 9999,430 180,420", "beyond the picture"),
+        ("210,250 180,420 2225,430 2190,215", "wrong order"),
+        ("210,250 2190,215 9999,430 180,420", "outside the picture"),
     ],
 )
 def test_corners_that_cannot_be(text, said, tmp_path):
@@ -147,7 +147,7 @@ def test_other_refusals(tmp_path, capsys):
     photograph(tmp_path / "shot.png", np.full((140, 1580), 0.5), 0.1)
     photo = open_photo(tmp_path / "shot.png", CORNERS, (158.0, 14.0))
     assert photo.light.shape == SIZE[::-1]
-    with pytest.raises(PathgenError, match="does not say what a lag-strip is to tell"):
+    with pytest.raises(PathgenError, match="lag-strip cannot be measured"):
         fill_from_photo(photo, find_coupon("lag-strip"), CsvRows("x", [], [], []))
     (tmp_path / "hand.csv").write_text("thickness_mm,reading_lux\n0.5,\n")
     own = ["--photo", str(tmp_path / "shot.png"), "--corners", "210,250 2190,215 2225,430 180,420"]

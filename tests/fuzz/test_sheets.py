@@ -1,4 +1,4 @@
-"""Spoilt reading sheets: fitted or refused, never worse."""
+"""Corrupt measurement sheets are fitted or rejected, without a crash."""
 
 import numpy as np
 import pytest

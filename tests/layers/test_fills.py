@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import zipfile
+from importlib.metadata import EntryPoint
 
 import numpy as np
 import pytest
@@ -172,3 +173,10 @@ def test_a_fill_of_another_package(tmp_path):
         text=True,
     )
     assert unknown.returncode == 1 and "did you mean 'one-line'" in unknown.stderr
+
+
+def test_a_fill_that_cannot_be_loaded_is_an_error(monkeypatch):
+    broken = EntryPoint("harbour", "no_such_package:fill", "pathgen.fills")
+    monkeypatch.setattr("pathgen.layers.fills.entry_points", lambda **asked: [broken])
+    with pytest.raises(PathgenError, match="harbour.*no_such_package"):
+        find_fill("harbour")

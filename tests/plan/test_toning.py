@@ -66,9 +66,9 @@ def test_the_prediction_from_the_text_is_that_from_the_map(tmp_path):
     expected = viewed(planned.panel.thickness, law(material.light), 0.1, 0.0, 0.4, (0.15, 0.0), thinnest=0.8)
     inner = np.s_[:, 10:-10]
     ours = found.deposited.upright(len(planned.panel.thickness))
-    lit = lightness(found.lit(ours))[inner]
+    lit = lightness(found.backlight(ours))[inner]
     by_material = replay(out, material=material, effects=Effects(smear=True, by_material=True))
-    assert np.abs(lightness(by_material.lit(ours))[inner] - lit).max() < 0.1
+    assert np.abs(lightness(by_material.backlight(ours))[inner] - lit).max() < 0.1
     assert np.sqrt(np.mean((lit - lightness(expected)[inner]) ** 2)) < 0.5
 
 

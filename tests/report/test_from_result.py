@@ -133,3 +133,14 @@ def test_the_title_names_picture_machine_plastic_and_the_number_of_panels(wedged
     job = Job(layer=0.3, first_layer=0.3, pixel=0.3, brim=1.0, copies=2)
     two = write(plan_several([(np.full((20, 30), 1.4), job)]), BytesIO())
     assert gather_facts(two).title.endswith(" on moving-table, pla-white, the first of 2 panels")
+
+
+def test_layers_of_one_height_and_of_several_are_put_into_words(wedged):
+    even = f"{wedged.summary['layers']} layers of 0.2 mm,"
+    assert any(even in line for line in gather_facts(wedged).lines)
+    u, z = np.meshgrid(np.arange(40), np.arange(60))
+    several = made(1.5 + 0.4 * np.sin(u / 3) * (z > 30), layer="auto", pixel=0.3)
+    facts = several.summary
+    low, high = facts["layer_least_mm"], facts["layer_most_mm"]
+    assert low < high
+    assert any(f"layers of {low:g} to {high:g} mm" in line for line in gather_facts(several).lines)

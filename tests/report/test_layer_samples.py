@@ -39,6 +39,7 @@ def test_the_window_shows_where_beads_move():
     assert 65 < start < 71
     assert 0 <= find_busiest(straight(), 12.0, 100.0) <= 88
     assert find_busiest(straight(n=()), 12.0, 100.0) == 0
+    assert find_busiest(straight(), 100.0, 100.0) == 0  # all of it
 
 
 def test_supports_get_an_apron_and_not_the_whole_strip():

@@ -222,16 +222,19 @@ class Checklist:
 
     @property
     def verdict(self) -> str:
-        """Summary of the result in one sentence.
+        """Summary of the result in one line.
 
         Examples
         --------
         >>> Checklist("a", "m", "p", (), {101: 5, 102: 0}, {}, 5, 4).verdict
-        'no errors found by 1 rule'
+        'no errors found by the 1 rule that applies'
         """
-        if errors := self.places("error"):
-            return f"{errors:,} error{'' if errors == 1 else 's'} found; the program must not run"
-        return f"no errors found by {self.applied} rule{'' if self.applied == 1 else 's'}"
+        places = {level: self.places(level) for level in LEVELS}
+        counts = [f"{n:,} {level}{'' if n == 1 else 's'}" for level, n in places.items() if n]
+        if self.errors:
+            return f"{', '.join(counts)}; do not run it"
+        rules = f"{self.applied} rule{' that applies' if self.applied == 1 else 's that apply'}"
+        return ", ".join([f"no errors found by the {rules}", *counts])
 
     def as_dict(self) -> dict[str, object]:
         """Return the result as one object for JSON."""

@@ -51,10 +51,10 @@ def test_everything_is_collected_and_the_gravest_comes_first():
 
 def test_the_verdict_counts_errors_or_rules():
     good = checked(square())
-    assert good.verdict == f"no errors found by {good.applied} rules"
+    assert good.verdict == f"no errors found by the {good.applied} rules that apply, 2 notes"
     assert good.applied == sum(good.checks[number] > 0 for number in RULES) < len(RULES)
     left_on = checked(square().replace("M104 S0\n", ""))
-    assert left_on.verdict == "1 error found; the program must not run"
+    assert left_on.verdict == "1 error, 2 notes; do not run it"
     (error,) = left_on.errors
     found = "nozzle set to 200 °C in line 8 and never turned off"
     assert str(error) == f"error 208, line 8: nozzle heater still on at the end: {found}; limit: 0 °C"
