@@ -15,7 +15,16 @@ from pathgen import optics
 from pathgen.gcode import ProgramWriter
 from pathgen.gcode.read import read_program
 from pathgen.layers import BeadPlan, cut_layers, find_fill
-from pathgen.motion import Kind, LayerSpans, approach, assemble, concatenate, limit_feed, plan_speeds, tally
+from pathgen.motion import (
+    Kind,
+    LayerSpans,
+    approach_moves,
+    assemble,
+    concatenate,
+    limit_feed,
+    plan_speeds,
+    sum_moves,
+)
 from pathgen.panel import add_rim
 from pathgen.proof.checklist import check_program
 from pathgen.proof.deposit_map import deposit, thickness_error
@@ -27,7 +36,7 @@ from pathgen.settings import Job, settle
 def main():
     """Go through the stages on a small picture and print what each gives."""
     setup = settle(Job(machine="moving-gantry", brim=0.0))
-    job, machine, material = setup.job, setup.machine, setup.material
+    light, rim, machine, material = setup.light, setup.rim, setup.machine, setup.material
 
     # Picture: linear luminance, (rows, cols), 0 black to 1 white, row 0 at the top.
     u, z = np.meshgrid(np.linspace(0, 1, 300), np.linspace(1, 0, 120))
@@ -35,30 +44,30 @@ def main():
 
     # Optics: the thickness that shows each tone in this plastic, mm.
     law = optics.law(material.light)
-    thickness = optics.thickness(luminance, law, job.thinnest, job.thickest)
+    thickness = optics.thickness(luminance, law, light.thinnest, light.thickest)
 
     # Panel and layers: the map in its rim, cut into layers.
-    panel = add_rim(thickness, job.pixel, job.rim_width, setup.rim.rim_thickness)
-    layers = cut_layers(panel, setup.layers.nominal, job.first_layer)
+    panel = add_rim(thickness, light.pixel, rim.rim_width, rim.rim_thickness)
+    layers = cut_layers(panel, setup.layers.nominal, setup.layers.first_layer)
     heights = LayerSpans(layers.top, layers.height)
 
     # Fill: profiles of all layers become strokes, in panel coordinates; then their order and their place.
-    beads = BeadPlan(setup.beads.spacing, job.spacing_min, job.spacing_max)
+    beads = BeadPlan(setup.beads.spacing, setup.beads.spacing_min, setup.beads.spacing_max)
     strokes = find_fill("tailored")(layers.profiles(0, len(layers)), beads)
     place = Placement(0, 120.0, 150.0)
     ordered, _ = order_strokes(place.put(strokes), (120.0, 150.0))
 
     # Motion: moves, the speeds the machine really drives them with, and what they add up to.
-    start = approach(ordered, machine)
+    start = approach_moves(ordered, machine)
     moves = concatenate([start, assemble(ordered, Kind.WALL, heights, setup, start.end)])
     feed = limit_feed(moves, machine)
-    sums = tally(moves, plan_speeds(moves, machine, feed), feed)
+    sums = sum_moves(moves, plan_speeds(moves, machine, feed), feed)
 
     # Text, and back.
     text = BytesIO()
     writer = ProgramWriter(text, machine, material.fan)
     rests = {
-        "nozzle": setup.nozzle_temperature,
+        "nozzle": setup.heat.nozzle_temperature,
         "platform": 60.0,
         "park_x": 0.0,
         "park_y": 300.0,

@@ -95,7 +95,7 @@ def ladder_feeds(setup: Setup) -> list[float]:
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < MIN_BANDS:
         what = f"walls on {setup.machine.name} can be printed at {fastest:g} mm/s at most"
-        raise PathgenError(what, where="pace-ladder", allowed=f"above {FEEDS[MIN_BANDS - 2]:g} mm/s")
+        raise PathgenError(what, where="feed-ladder", allowed=f"above {FEEDS[MIN_BANDS - 2]:g} mm/s")
     return speeds
 
 
@@ -259,7 +259,7 @@ def _notes(kept: ContrastFit, lag: Estimate, slowest: float, fastest: float, set
 
 
 COUPON = Coupon(
-    name="pace-ladder",
+    name="feed-ladder",
     measures="maximum feed of walls before the relief flattens",
     profile="machine",
     nominal=(SheetColumn("feed", "mm_s", 0.1, 1000.0),),

@@ -120,7 +120,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 COUPON = Coupon(
-    name="lean-ladder",
+    name="overhang-ladder",
     measures="maximum overhang of a face before it droops",
     profile="machine",
     nominal=(SheetColumn("lean", "deg", 0.0, 90.0),),

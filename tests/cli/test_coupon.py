@@ -100,7 +100,7 @@ def test_a_sheet_becomes_a_machine(beads, tmp_path, capsys):
     # Nothing but that key and the name has changed; the comments are there still.
     before, after = load_machine("moving-table"), tomllib.loads(out.read_text())
     assert after["axes"]["x"]["feed"] == before.axes.x.feed
-    assert "volume laid down over volume fed; by bead-ladder" in out.read_text()
+    assert "volume deposited over volume fed; by bead-ladder" in out.read_text()
     # The next panel feeds more.
     assert run(["coupon", "lag-strip", "--out", str(tmp_path / "next.gcode"), "--machine", str(out)]) == 0
 

@@ -65,5 +65,5 @@ def test_a_tie_is_no_yes():
 def test_ends_are_named_only_where_they_are_reached():
     at = np.array([1.0, 2.0])
     assert end_note("it", at, 1.2, 1.8) == ()
-    assert end_note("it", at, 1.0, 1.8) == ("it may be beyond 1, where the ladder ends",)
-    assert end_note("it", at, 1.0, 2.0) == ("it may be beyond 1 or 2, where the ladder ends",)
+    assert end_note("it", at, 1.0, 1.8) == ("it may be beyond 1, the end of the ladder",)
+    assert end_note("it", at, 1.0, 2.0) == ("it may be beyond 1 or 2, the end of the ladder",)

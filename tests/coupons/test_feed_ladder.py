@@ -22,7 +22,7 @@ from pathgen.settings.constraints import machine_faults
 from tests.coupons.ladders import bands, fill, holds, layers, printed, said, stands_and_is_its_map
 from tests.matrix import some
 
-NAME = "pace-ladder"
+NAME = "feed-ladder"
 AT = np.repeat(FEEDS, 2)
 
 
@@ -126,7 +126,9 @@ def test_no_band_is_faster_than_axes_and_hot_end_allow():
 @pytest.mark.parametrize("nozzle", [0.25, 0.4, 0.6, 0.8])
 def test_waves_are_what_one_number_of_beads_fills(nozzle):
     machine = load_machine("moving-table")
-    other = msgspec.structs.replace(machine, hot_end=msgspec.structs.replace(machine.hot_end, nozzle=nozzle))
+    other = msgspec.structs.replace(
+        machine, hot_end=msgspec.structs.replace(machine.hot_end, nozzle_diameter=nozzle)
+    )
     setup = settle(Job(layer=0.1, first_layer=0.15), other)
     mean, swing = wave_relief(setup)
     beads = mean / ((setup.beads.spacing_min + setup.beads.spacing_max) / 2)

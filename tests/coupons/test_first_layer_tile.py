@@ -24,8 +24,8 @@ from tests.coupons.printed import (
 )
 from tests.matrix import some
 
-X = np.repeat([110.0, 25, 195, 25, 195], 3)
-Y = np.repeat([110.0, 25, 25, 195, 195], 3)
+X = np.repeat([130.0, 25, 235, 25, 235], 3)
+Y = np.repeat([120.0, 25, 25, 215, 215], 3)
 
 
 @pytest.mark.parametrize("machine", some(MACHINES, "moving-table", "long-tube"))
@@ -40,7 +40,7 @@ def test_tiles_lie_where_the_sheet_says(tmp_path, machine):
         assert (z == 0.2).all()
     at = np.array([step.nominal[1:3] for step in done.laid.specimen.steps])
     assert at[0] == pytest.approx([sum(volume.x) / 2, sum(volume.y) / 2])
-    assert (np.ptp(at, axis=0) >= 150).all()  # wide enough apart to tell a tilt
+    assert (np.ptp(at, axis=0) >= 120).all()  # wide enough apart to tell a tilt
     deposits = done.moves.filament > 0
     assert done.moves.z[deposits & (done.moves.kind != Kind.RELOAD)].max() == 0.2
     assert done.summary.layers == 1 and done.summary.times.time_s < 20 * 60
@@ -79,7 +79,7 @@ def sheets(seed, truth=TRUTH, noise=0.008, bow=0.0):
     """A micrometer with steps of 1 um: scatter of each reading, and a platform uneven from tile to tile."""
     rng = np.random.default_rng(seed)
     uneven = np.repeat(bow * rng.standard_normal(5), 3)
-    plane = truth[0] + truth[1] * (X - 110) / 100 + truth[2] * (Y - 110) / 100
+    plane = truth[0] + truth[1] * (X - 130) / 100 + truth[2] * (Y - 120) / 100
     return np.round(0.2 + plane + uneven + noise * rng.standard_normal(15), 3)
 
 
@@ -102,7 +102,7 @@ def test_the_truth_lies_in_the_intervals(bow, most):
 def test_the_plane_is_that_of_a_general_library():
     values = sheets(5)
     found = fit(read(values), setup()).estimates
-    means = [column.reshape(5, 3).mean(axis=1) for column in (X - 110, Y - 110, values - 0.2)]
+    means = [column.reshape(5, 3).mean(axis=1) for column in (X - 130, Y - 120, values - 0.2)]
     # The tiles' places are symmetric, so each tilt is the slope of a line by itself (scipy.stats).
     assert found[0].value == pytest.approx(means[2].mean(), abs=1e-6)
     for estimate, at in zip(found[1:], means[:2], strict=True):
@@ -141,7 +141,7 @@ def test_the_corrected_profile_prints_the_sheet_that_was_wanted(tmp_path):
 def test_a_tilt_that_matters_is_said_and_a_small_one_is_not():
     steep = fit(read(sheets(1, (0.02, 0.06, 0.0))), setup())
     assert len(steep.notes) == 1 and "level the platform first: along x" in steep.notes[0]
-    assert "0.13 mm" in steep.notes[0]  # 0.06 mm per 100 mm over 220 mm
+    assert "0.15 mm" in steep.notes[0]  # 0.06 mm per 100 mm over 260 mm, less noise
     said = [fit(read(sheets(seed, (0.02, 0.0, 0.0))), setup()).notes for seed in range(SEEDS)]
     assert sum(any("level" in note for note in notes) for notes in said) <= SEEDS - LEAST_HITS
     hollow = np.repeat([0.1, 0.0, 0.0, 0.0, 0.0], 3)
@@ -163,7 +163,7 @@ def test_sheets_put_together_from_two_prints_are_refused():
 
 def test_tiles_in_a_line_tell_no_tilt():
     with pytest.raises(PathgenError, match="are on a line"):
-        fit(read(sheets(1), x=110 + 0 * X), setup())
+        fit(read(sheets(1), x=130 + 0 * X), setup())
 
 
 @pytest.mark.parametrize(

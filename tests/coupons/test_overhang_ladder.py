@@ -25,7 +25,7 @@ from tests.matrix import some
 
 @pytest.mark.parametrize("machine", some(MACHINES, "moving-gantry", "ngc-lab"))
 def test_the_wall_is_made_as_it_leans(tmp_path, machine):
-    done = printed("lean-ladder", machine, tmp_path)
+    done = printed("overhang-ladder", machine, tmp_path)
     assert done.laid.platform.setup.standing.slope == "free"
     assert not any("slope" in note for note in done.summary.notes)
     assert done.summary.standing.overhang_share > 0  # said, as of any panel, and not refused
@@ -37,12 +37,12 @@ def test_the_wall_is_made_as_it_leans(tmp_path, machine):
 
 
 def test_it_replays_to_its_map(tmp_path):
-    assert_replays(printed("lean-ladder", "long-tube", tmp_path))
+    assert_replays(printed("overhang-ladder", "long-tube", tmp_path))
 
 
 def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
     """From the written positions: the foremost bead of each layer moves out by tan(lean) times the layer."""
-    done = printed("lean-ladder", "moving-gantry", tmp_path)
+    done = printed("overhang-ladder", "moving-gantry", tmp_path)
     planned = done.laid.platform.panels[0]
     x, y, z = done.deposited(0)
     u, n = planned.placement.to_panel(x, y)
@@ -62,7 +62,7 @@ def test_every_face_leans_by_its_angle_in_the_program_itself(tmp_path):
 
 
 def test_the_map_leans_by_its_angles_and_toward_the_viewer():
-    laid = lay_out_coupon("lean-ladder")
+    laid = lay_out_coupon("overhang-ladder")
     (wall, job), pixel = laid.specimen.panels[0], laid.setup.light.pixel
     for step, lean in zip(laid.specimen.steps, ANGLES, strict=True):
         column = wall[:, round(step.box.left / pixel) + 5][10:, None]  # under the notches
@@ -78,7 +78,7 @@ def judged(seed, truth, scatter=3.0):
 
 
 def test_the_sheet_comes_back_as_a_safe_overhang(tmp_path):
-    laid = lay_out_coupon("lean-ladder")
+    laid = lay_out_coupon("overhang-ladder")
     cells = ["yes"] * 7 + ["no"] * 4  # clean up to 50 degrees
     filled = read_back(COUPON, filled_text(laid.sheet, holds=cells), tmp_path)
     outcome = fit(filled, laid.setup)
@@ -122,7 +122,7 @@ def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):
-    laid = lay_out_coupon("lean-ladder", Job())
+    laid = lay_out_coupon("overhang-ladder", Job())
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, holds=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)

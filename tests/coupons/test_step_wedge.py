@@ -35,7 +35,7 @@ def test_a_finer_bore_begins_thinner_and_a_wider_one_thicker():
     from pathgen import load_machine
 
     wide = load_machine("moving-table")
-    wide = replace(wide, hot_end=replace(wide.hot_end, nozzle=0.9))
+    wide = replace(wide, hot_end=replace(wide.hot_end, nozzle_diameter=0.9))
     steps = lay_out_coupon("step-wedge", Job(), wide).specimen.steps
     assert steps[0].nominal[0] == pytest.approx(0.7 * 0.9)
 

@@ -15,7 +15,7 @@ OLD = b"of yesterday\n"
 def made(forge, wall, tmp_path_factory):
     """What the panel's files hold when nothing goes wrong, and how long they take."""
     args, files = panel(wall, tmp_path_factory.mktemp("whole"), *EXTRAS)
-    ends = [forge(*args) for _ in range(6)]
+    ends = [forge(*args) for _ in range(3)]
     assert {ended.code for ended in ends} == {0}
     return {kind: path.read_bytes() for kind, path in files.items()}, min(ended.seconds for ended in ends)
 
@@ -66,8 +66,8 @@ def storm(forge, wall, folder, made, count, number, *, seed):
     return ends
 
 
-def test_30_kills(forge, wall, tmp_path, made):
-    storm(forge, wall, tmp_path, made, 30, signal.SIGKILL, seed=1)
+def test_15_kills(forge, wall, tmp_path, made):
+    storm(forge, wall, tmp_path, made, 15, signal.SIGKILL, seed=1)
 
 
 @pytest.mark.slow

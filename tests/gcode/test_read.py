@@ -427,5 +427,5 @@ def test_with_a_number_of_faults_allowed_unknown_codes_are_taken_as_the_machines
     text = b"G21\nG90\nM999\nG1 X1 F60\nM2\n"
     with pytest.raises(PathgenError, match="M999"):
         read_program(text, dialect, 1.75)
-    read = read_program(text, dialect, 1.75, most_faults=1)
+    read = read_program(text, dialect, 1.75, max_faults=1)
     assert len(read.moves) == 1 and read.ended

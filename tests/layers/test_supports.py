@@ -284,7 +284,7 @@ def test_the_foot_of_the_comb_stands_out_as_far_as_asked(foot):
     arm[40:, 100:] = 0.0  # from 6 mm up
     layers = cut_layers(Panel(arm, PIXEL), PIXEL, 0.2)
     strokes = build_comb(layers, replace(COMB, brim=0.0, foot=foot)).strokes
-    low, fins = strokes.only(0), strokes.only(1)
+    low, fins = strokes.select(0, 1), strokes.select(1, 2)
     assert low.u.max() - fins.u.max() == pytest.approx(foot, abs=1e-6)
     assert [fins.n.min() - low.n.min(), low.n.max() - fins.n.max()] == pytest.approx([foot, foot], abs=1e-6)
 

@@ -128,7 +128,7 @@ def test_blocks_do_not_matter():
     wall = smooth_wall(4, layers=9)
     whole = tailored(Profiles(wall, PIXEL), PLAN)
     parts = [tailored(Profiles(wall[i : i + 3], PIXEL, i), PLAN) for i in (0, 3, 6)]
-    for name in ("u", "n", "area", "turn", "layer"):
+    for name in ("u", "n", "area", "hairpin", "layer"):
         assert np.array_equal(getattr(whole, name), np.concatenate([getattr(p, name) for p in parts])), name
 
 

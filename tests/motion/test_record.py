@@ -68,12 +68,12 @@ def test_what_is_no_toolpath_is_refused(made, tmp_path):
     with pytest.raises(PathgenError, match="no such file"):
         read_moves(tmp_path / "none.npz")
     (tmp_path / "text.npz").write_text("no zip")
-    with pytest.raises(PathgenError, match="no toolpath"):
+    with pytest.raises(PathgenError, match="not a toolpath"):
         read_moves(tmp_path / "text.npz")
     np.savez(tmp_path / "other.npz", a=np.ones(3))
-    with pytest.raises(PathgenError, match="no toolpath"):
+    with pytest.raises(PathgenError, match="not a toolpath"):
         read_moves(tmp_path / "other.npz")
     with zipfile.ZipFile(tmp_path / "cut.npz", "w") as archive:
         archive.writestr("about.npy", b"\x93NUMPY")
-    with pytest.raises(PathgenError, match="no toolpath"):
+    with pytest.raises(PathgenError, match="not a toolpath"):
         read_moves(tmp_path / "cut.npz")

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from pathgen.motion import Kind, Moves, Tally, limit_feed, mass, plan_speeds, tally
+from pathgen.motion import Kind, Moves, Tally, limit_feed, mass, plan_speeds, sum_moves
 from pathgen.settings import load_machine
 from tests.motion.conftest import polyline
 
@@ -22,7 +22,7 @@ def mixed():
 
 def sums_of(moves, machine):
     feed = limit_feed(moves, machine)
-    return tally(moves, plan_speeds(moves, machine, feed), feed)
+    return sum_moves(moves, plan_speeds(moves, machine, feed), feed)
 
 
 def test_sums_by_kind():

@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from pathgen.errors import PathgenError
 from pathgen.optics.law_fit import LAWS, fit_law
-from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw, law
+from pathgen.optics.laws import LAW_MODELS, ExponentialLaw, TwoFluxLaw, law
+from pathgen.optics.least_squares import fit_parameters
 from pathgen.optics.wedge import WedgeMeasurements
 from pathgen.settings.material import Exponential, Table, TwoFlux
 
@@ -55,6 +57,22 @@ def test_slips_are_named_and_do_not_bend_the_law():
     plain = np.polyval(np.polyfit(T, np.log(light / clean.light), 3), between)
     assert np.abs(plain).max() > 0.05
     assert fit.rms < 0.03
+
+
+def test_measurements_far_from_the_law_count_less():
+    """The loss is linear beyond twice the scatter, as scipy's own `soft_l1` is with that scale."""
+    clean = readings(ExponentialLaw(1.3, 0.8).transmittance, seed=5)
+    light = clean.light * np.where(np.arange(T.size) % 4 == 0, 1.3, 1.0)
+    spoilt = WedgeMeasurements(clean.thickness, light, clean.shown, clean.line, clean.unit)
+    (model,) = (model for model in LAW_MODELS if model.name == "exponential")
+    found = fit_parameters(model, spoilt, 0.02)
+    scales = ({"loss": "soft_l1", "f_scale": 0.04}, {"loss": "linear"})
+    soft, plain = (
+        least_squares(lambda p: np.log(light) - p[0] + T / p[1], [-0.1, 1.0], xtol=1e-12, **scale)
+        for scale in scales
+    )
+    assert found == pytest.approx(soft.x, rel=1e-3)
+    assert found != pytest.approx(plain.x, rel=1e-2)
 
 
 def test_a_plastic_of_no_law_is_a_table():

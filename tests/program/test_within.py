@@ -7,6 +7,7 @@ from skimage import data
 from pathgen import Job, PathgenError, make, make_several
 from pathgen.cli import run
 from pathgen.program.within import choose, seconds_from
+from tests.matrix import some
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +22,7 @@ def photo(tmp_path_factory):
 SMALL = {"width": 26.0, "brim": 3.0, "pixel": 0.2}
 
 
-@pytest.mark.parametrize("minutes", [18, 40])
+@pytest.mark.parametrize("minutes", some([18, 40], 18))
 def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
     result = make(photo, tmp_path / "a.gcode", Job(**SMALL, within=f"{minutes}min"))
     assert 0.75 * 60 * minutes < result.summary.times.time_s <= 60 * minutes

@@ -204,8 +204,8 @@ def test_no_strokes_need_no_travel():
     [
         ([(0, 1), (1, 2), (2, 0)], "before"),
         ([(1, 1)], "1 before 1"),
-        ([(0, 7)], "no stroke 7 among 3"),
-        ([(-1, 0)], "no stroke -1 among 3"),
+        ([(0, 7)], "stroke 7 does not exist"),
+        ([(-1, 0)], "stroke -1 does not exist"),
     ],
 )
 def test_pairs_that_no_order_keeps_are_refused_in_one_line(pairs, says):

@@ -57,6 +57,7 @@ def waited_for(condition, seconds=60.0):
         time.sleep(0.05)
 
 
+@pytest.mark.slow
 def test_a_worker_killed_on_the_way_changes_nothing(folder, undisturbed):
     """A scheduler and two workers on loopback, with no folder in common; one worker is killed after a row."""
     study = load_study(folder / "small.toml")

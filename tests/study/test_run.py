@@ -133,7 +133,7 @@ def test_a_refused_case_is_a_row_with_its_reason(folder):
 
 def test_a_worker_with_other_versions_is_refused(study, folder):
     elsewhere = replace(study, head=replace(study.head, versions="pathgen 9"))
-    with pytest.raises(PathgenError, match="a worker has pathgen .*this machine has pathgen 9"):
+    with pytest.raises(PathgenError, match="a worker has pathgen .*; this machine has pathgen 9"):
         run_study(elsewhere, folder / "a.csv", workers=0)
     assert not (folder / "a.csv").exists()
 

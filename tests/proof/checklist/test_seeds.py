@@ -32,8 +32,14 @@ def test_there_are_enough_of_them():
     assert len({name for name, *_ in FAULTS}) == len(FAULTS)
 
 
-@pytest.mark.parametrize("name,number,machine,edit", CASES, ids=[f"{c[0]}-{c[2]}" for c in CASES])
-def test_a_seeded_fault_is_found_in_its_line(name, number, machine, edit, good):
+@pytest.mark.parametrize(
+    ("number", "machine", "edit"),
+    [
+        pytest.param(*case, id=f"{name}-{case[1]}", marks=[pytest.mark.slow] * slow)
+        for name, *case, slow in CASES
+    ],
+)
+def test_a_seeded_fault_is_found_in_its_line(number, machine, edit, good):
     lines, at = edit(good[machine].decode().splitlines())
     found = checked("\n".join([*lines, ""]).encode("latin-1"), machine)
     here = [finding for finding in found.findings if finding.number == number]
