@@ -83,7 +83,7 @@ def main():
     diameter = machine.hot_end.filament_diameter
     laid = deposit(program, grid, packing=setup.beads.packing, filament_diameter=diameter)
     error = thickness_error(laid.upright(len(panel.thickness)), panel.thickness, ends=1.0, pixel=panel.pixel)
-    backlit = optics.backlit(laid.upright(), law, job.thinnest)
+    backlit = optics.backlit(laid.upright(), law, light.thinnest)
     checked = check_program(text.getvalue(), machine, material)
 
     print(f"picture    {luminance.shape[1]} × {luminance.shape[0]} pixels")
