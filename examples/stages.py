@@ -70,7 +70,7 @@ def main():
         "nozzle": setup.heat.nozzle_temperature,
         "platform": 60.0,
         "park_x": 0.0,
-        "park_y": 300.0,
+        "park_y": 250.0,
         "clear_z": 30.0,
     }
     writer.begin([], rests, layers.top, layers.height, late=())

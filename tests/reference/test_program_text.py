@@ -14,6 +14,7 @@ import pytest
 
 from pathgen.gcode import ProgramWriter
 from pathgen.motion.moves import Kind, Moves
+from pathgen.proof.header import Totals
 from pathgen.settings import load_machine, machine_names
 
 LAYERS = 3
@@ -75,7 +76,7 @@ def written(name, fan=0.8):
     stream, made = io.BytesIO(), panel_moves()
     writer = ProgramWriter(stream, load_machine(name), fan)
     top = 0.2 + 0.1 * np.arange(LAYERS)
-    writer.begin(FACTS, VALUES, top, np.full(LAYERS, 0.1))
+    writer.begin(FACTS, VALUES, top, np.full(LAYERS, 0.1), late=Totals.keys())
     writer.write(made, made.feed)
     writer.finish(
         dict.fromkeys(("moves", "time", "filament", "mass"), "1 (one)")
