@@ -135,14 +135,14 @@ def test_too_many_say_how_many_would_fit():
 
 def test_hopelessly_many_are_refused_before_they_are_made(monkeypatch):
     made = []
-    real = planning._upright
-    monkeypatch.setattr(planning, "_upright", lambda *given: made.append(given) or real(*given))
+    real = planning._build_unplaced
+    monkeypatch.setattr(planning, "_build_unplaced", lambda *given: made.append(given) or real(*given))
     job = Job(width=40.0, pixel=0.5, layer=0.3, first_layer=0.3)
     with pytest.raises(PathgenError, match="900 panels do not fit on .*the first [1-9][0-9]* of them fit"):
         plan_several([(waves(1, 9, 20), job)] * 900)
     assert 10 < len(made) < 100
     made.clear()
-    with pytest.raises(PathgenError, match="1,001 panels .panel.; allowed: at most 1,000 a program"):
+    with pytest.raises(PathgenError, match="1,001 panels .panel.; allowed: at most 1,000 per program"):
         plan_several([(waves(1, 9, 20), job)] * 901 + [(waves(1, 9, 20), replace(job, copies=100))])
     assert not made
 
