@@ -67,7 +67,7 @@ def table():
         {"bend": 360.0, "seam": "dark"},
         {"bend": -360.0, "seam": "dark", "relief": "away", "turn": 180},
     ]
-    views += [{"outline": "disc", "bend": 60.0, "relief": "away"}, {"slope": "least"}, {"fill": "terraced"}]
+    views += [{"outline": "disc", "bend": 60.0, "relief": "away"}, {"slope": "minimum"}, {"fill": "terraced"}]
     return rows + views
 
 

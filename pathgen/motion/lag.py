@@ -71,7 +71,7 @@ def lagged_volume(moves: Moves, plan: SpeedPlan, machine: Machine, held: float =
     >>> bead = Moves((0, 0, 0), far, 0 * one, 0 * one, fed, far, wall, layer)
     >>> plan = SpeedPlan(20 * one, 20 * one, 20 * one, one)
     >>> lagged_volume(bead, plan, load_machine("moving-table")).round(4).tolist()
-    [9.2]
+    [9.4]
     """
     left = np.zeros(len(moves))
     flows = ~_stopped(moves.kind)

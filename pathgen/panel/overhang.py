@@ -30,7 +30,7 @@ PLACES = 5  # maximum number of places in `Overhang.worst`
 APART = 2.0  # a stretch nearer than this to a worse one is part of the same place, mm
 ROUNDING = 1e-9  # mm
 
-KEEP = ("least", "middle", "thick", "thin")
+KEEP = ("minimum", "middle", "thick", "thin")
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ def overhangs(
 
 
 def limit_slope(
-    thickness: NDArray[np.floating], pixel: float, angle: float = ANGLE, keep: str = "least"
+    thickness: NDArray[np.floating], pixel: float, angle: float = ANGLE, keep: str = "minimum"
 ) -> LimitedSlope:
     """Change a map as little as possible so that its face does not overhang by more than a given angle.
 
@@ -184,7 +184,7 @@ def limit_slope(
         Pixel size, mm.
     angle : float
         Maximum overhang, degrees from the vertical, between 0 and 90.
-    keep : {"least", "middle", "thick", "thin"}
+    keep : {"minimum", "middle", "thick", "thin"}
         `thick` keeps the thick places and adds material below them; `thin` keeps the thin places and removes
         material above them; `middle` blends both in equal parts, which minimises the largest change; `least`
         uses the blend with the minimum root mean square change.
@@ -214,7 +214,7 @@ def limit_slope(
     limit = step_limit(pixel, angle)
     low, high = _remove_above(original, limit), _add_below(original, limit)
     spread = high - low
-    if keep == "least":
+    if keep == "minimum":
         # Least squares of low + added · spread − original in closed form; always between 0 and 1.
         norm = float(np.square(spread).sum())
         added = float(((original - low) * spread).sum()) / norm if norm > 0 else 0.0

@@ -361,9 +361,9 @@ class Job(Preparation, frozen=True):
         ),
     ] = None
     slope: Annotated[
-        Literal["free", "least", "thick", "thin"],
+        Literal["free", "minimum", "thick", "thin"],
         Meta(
-            description="Way to keep the relief within `overhang`: the smallest change (`least`), thickening "
+            description="Way to keep the relief within `overhang`: the smallest change (`minimum`), thickening "
             "below, thinning above, or no change."
         ),
     ] = "free"

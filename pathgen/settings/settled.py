@@ -133,7 +133,7 @@ class StandingSettings(msgspec.Struct, frozen=True):
     axis: Literal["auto", "x", "y"]
     brim: float
     overhang: float
-    slope: Literal["free", "least", "thick", "thin"]
+    slope: Literal["free", "minimum", "thick", "thin"]
     comb: Literal["auto", "none"]
     wedges: int | Literal["auto"]
     wedge_at: tuple[float, ...] | None

@@ -196,7 +196,7 @@ def test_the_middle_makes_the_least_largest_change(wall, angle):
 
 @given(walls, angles)
 def test_the_least_is_the_best_of_the_blends(wall, angle):
-    least = limit_slope(wall, PIXEL, angle, "least")
+    least = limit_slope(wall, PIXEL, angle, "minimum")
     assert all(least.rms <= limit_slope(wall, PIXEL, angle, keep).rms + 1e-12 for keep in KEEP)
     # No map that holds the limit is nearer than a + reach·z less a growing sum fitted by scipy.optimize.nnls.
     rows = len(wall)
@@ -240,7 +240,7 @@ def test_refusals(change, says):
 
 
 def test_refusals_of_their_own():
-    with pytest.raises(PathgenError, match="least, middle, thick, thin"):
+    with pytest.raises(PathgenError, match="minimum, middle, thick, thin"):
         limit_slope(np.ones((2, 2)), PIXEL, keep="both")
     with pytest.raises(PathgenError, match="tolerance is -1 mm"):
         overhangs(np.ones((2, 2)), PIXEL, tolerance=-1.0)

@@ -81,7 +81,7 @@ def test_the_top_rim_leans_out_no_faster_than_asked(angle):
 def test_slope_limits_the_face_and_says_what_it_costs():
     steep = np.full((200, 300), 0.8)
     steep[:100] = 3.0
-    planned = plan_panel(steep, Job(slope="least", brim=0.0))
+    planned = plan_panel(steep, Job(slope="minimum", brim=0.0))
     rise = np.diff(planned.panel.thickness[planned.panel.picture][::-1], axis=0)
     assert rise.max() <= 0.1 + 1e-9
     assert any(note.startswith("slope limited") for note in planned.notes)

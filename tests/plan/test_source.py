@@ -68,7 +68,7 @@ def test_auto_stands_as_0_until_somebody_chose():
 
 def test_the_slope_is_limited_as_the_panel_stands():
     for turn in TURNS:
-        panel, _ = made(turn=turn, slope="least", rim_width=0.0)
+        panel, _ = made(turn=turn, slope="minimum", rim_width=0.0)
         rise = np.diff(panel.thickness[::-1], axis=0)
         assert rise.max() <= 0.1 + 1e-9, turn
 
@@ -265,7 +265,7 @@ JOBS = st.fixed_dictionaries(
         "zoom": st.floats(0.5, 3.0),
         "centre_across": st.one_of(st.just(0.0), st.floats(1e-6, 1)),
         "corner": st.sampled_from([0.0, 3.0]),
-        "slope": st.sampled_from(["free", "least"]),
+        "slope": st.sampled_from(["free", "minimum"]),
     }
 )
 

@@ -443,7 +443,7 @@ def test_the_command_writes_it_beside_the_program(folder, picture):
     assert run(["panel", str(picture), "--out", str(out), "--report", str(to), *keys]) == 0
     whole = to.read_bytes().decode()
     assert hashlib.sha256(out.read_bytes()).hexdigest() in whole and "<code>told.gcode</code>" in whole
-    assert run(["panel", str(picture), "--out", str(out), "--report", str(out), *keys]) == 1
+    assert run(["panel", str(picture), "--out", str(out), "--report", str(out), *keys]) == 2
     assert out.stat().st_size > 10_000  # untouched
 
 

@@ -217,6 +217,7 @@ def test_same_facts_same_bytes():
 def test_extremes_give_a_picture(changes, well_placed):
     sheet = compose_preview(gather_facts(**changes))
     well_placed(sheet)
+    sheet.canvas.draw()
     assert np.asarray(sheet.canvas.buffer_rgba())[..., :3].std() > 5
 
 

@@ -411,7 +411,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "job.direction": "across",
     "job.hairpins": "dry",
     "job.comb": "none",
-    "job.slope": "least",
+    "job.slope": "minimum",
     "job.copies": 2,
     "job.turn": "auto",
     "job.relief": "away",

@@ -34,7 +34,7 @@ FORMS = {
     "steady flow, filament leading": {"pace": "steady-flow", "lead": "on"},
     "dry hairpins": {"hairpins": "dry"},
     "whole motor steps": {"dither": "diffused"},
-    "a slope that is kept": {"slope": "least"},
+    "a slope that is kept": {"slope": "minimum"},
     "bands": {
         "band": (
             Band(above=2.0, feed=30.0, fan=0.4),
