@@ -183,8 +183,8 @@ def test_from_the_command_line(tmp_path, capsys):
     assert run(["replay", str(out), "--panel", "3", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["width_mm"] == pytest.approx(30.0, abs=0.2)
     assert run(["panel", str(tmp_path / "a.npy"), "--job", str(job), "--out", str(out)]) == 1
-    assert "names its own picture" in capsys.readouterr().err
+    assert "already names a picture" in capsys.readouterr().err
     assert run(["panel", "--out", str(out)]) == 2
     wall = str(tmp_path / "w.npy")
     assert run(["panel", "--job", str(job), "--out", str(out), "--thickness", wall]) == 1
-    assert "different maps" in capsys.readouterr().err
+    assert "different thickness maps" in capsys.readouterr().err

@@ -26,18 +26,18 @@ from pathgen.errors import PathgenError, nearest
 
 COMMANDS = {
     "panel": "Turn a photograph or a thickness map into a machine program.",
-    "picture": "Prepare a photograph, and report what the panel cannot show.",
-    "replay": "Compute what a written program will make and show.",
-    "check": "Check a program's text for errors that make it unsafe to run.",
+    "picture": "Prepare a photograph and report detail and tones that the panel cannot show.",
+    "replay": "Simulate a program: the panel it deposits and the backlit picture.",
+    "check": "Check a program for errors that make it unsafe to run.",
     "coupon": "List the calibration prints, or make one with its measurement sheet.",
     "fit": "Turn a coupon's measurements into a machine or material profile.",
-    "study": "Measure many panels over ranges of settings, as one table.",
+    "study": "Measure panels over ranges of settings and write one table.",
     "machines": "List the machine and material profiles, or print one.",
 }
 
 
 class _Commands(click.Group):
-    """A group of commands that are defined in modules of the same name."""
+    """Command group; each command is defined in the module with its name."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -54,7 +54,9 @@ class _Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and not args[0].startswith("-") and args[0] not in COMMANDS:
             hint = nearest(args[0], COMMANDS)
-            raise click.UsageError(f"no command {args[0]!r}; {hint or 'commands: ' + ', '.join(COMMANDS)}")
+            raise click.UsageError(
+                f"unknown command {args[0]!r}; {hint or 'commands: ' + ', '.join(COMMANDS)}"
+            )
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -74,17 +76,17 @@ EXIT_CODES = {
     0: "done",
     1: "rejected or failed",
     2: "wrong usage",
-    3: "unsafe: the check found errors in a program; `panel` and `coupon` then write nothing",
+    3: "unsafe: the check found errors in a program (`panel` and `coupon` then write nothing)",
 }
 BROKEN_PIPE = 141  # as a shell reports a process that SIGPIPE ended
 FIRST_STEPS = (
-    "First panel: pathgen panel photo.jpg --out photo.gcode --report photo.html; then run pathgen check "
-    "photo.gcode and follow its safety list. A hot machine must not be left alone. Every command has --help, "
+    "First panel: pathgen panel photo.jpg --out photo.gcode --report photo.html. Then run pathgen check "
+    "photo.gcode and follow the safety list. A hot machine must not be left alone. Every command has --help, "
     "and --json for scripts."
 )
 STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 CLEANUP = 5.0  # s; enough to remove the hidden files of a stopped run
-STOPPED = PathgenError("stopped; no partial files were left")
+STOPPED = PathgenError("stopped; no partial files are left")
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -92,7 +94,7 @@ SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 @click.option("-v", "--verbose", is_flag=True, help="Log each stage and its time on stderr.")
 @click.version_option(package_name="pathgen", message="%(prog)s %(version)s")
 def _group(verbose: bool) -> None:
-    """Turn a photograph into the program of a thin backlit relief panel, without a mesh."""
+    """Turn a photograph into a machine program for a thin backlit relief panel, without a mesh."""
     if verbose:
         logging.basicConfig(format="%(name)s: %(message)s")
         logging.getLogger("pathgen").setLevel(logging.INFO)
@@ -164,7 +166,7 @@ def _on_unraisable(lost: Any) -> None:
 
 
 def _ignore_stops() -> None:
-    """Ignore signals after a run was stopped: they would only interrupt its last message."""
+    """Ignore further signals after a stop, so that they do not interrupt the last message."""
     for number in STOPS:
         if isinstance(signal.getsignal(number), _Stop):
             signal.signal(number, _ignore)
@@ -201,7 +203,7 @@ def run(args: list[str] | None = None) -> int:
 
 
 def _called(args: list[str]) -> Answer | int:
-    """Call a command; return its result, or the exit code of a call without one."""
+    """Call a command and return its result, or the exit code if there is no result."""
     with warnings.catch_warnings():
         # A font without a character of a file name shows a box instead; the warning adds nothing.
         warnings.filterwarnings("ignore", message=r"Glyph \d+ .*missing from")
@@ -216,7 +218,7 @@ def _called(args: list[str]) -> Answer | int:
 
 
 def _worded(error: BaseException) -> tuple[PathgenError, int]:
-    """Turn an exception into the error and exit code of a command."""
+    """Convert an exception to the command's error and exit code."""
     if isinstance(error, PathgenError):
         return error, error.exit_code
     if isinstance(error, click.UsageError):

@@ -1,4 +1,4 @@
-"""`pathgen check`: check a program's text for errors that make it unsafe to run."""
+"""`pathgen check`: check a program for errors that make it unsafe to run."""
 
 from __future__ import annotations
 
@@ -33,16 +33,16 @@ BAR_AFTER = 2.0  # s; shorter checks show no progress bar
     type=click.IntRange(1, 1_000_000),
     default=PLACES,
     show_default=True,
-    help="Maximum number of places listed per rule.",
+    help="Maximum number of locations listed per rule.",
 )
 @json_option
 def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:
-    """Check PROGRAM for errors that make it unsafe to run, using its text alone.
+    """Check PROGRAM for errors that make it unsafe to run.
 
-    PROGRAM is a file, a pipe, or "-" for standard input. Every finding gives its line, the value, the limit,
-    the reason and the remedy. The exit code is 3 if there are errors and 0 otherwise; warnings and notes do
-    not change it. The output ends with a thermal-safety list; tick its open items yourself. Programs that
-    pathgen did not write need --machine and --material.
+    PROGRAM is a file, a pipe, or "-" for standard input; the check reads nothing else. Every finding states
+    the line, the value, the limit, the reason and the remedy. The exit code is 3 if there are errors and 0
+    otherwise, even with warnings or notes. The output ends with a thermal-safety list; check the open items
+    yourself. For a program from another source, add --machine and --material.
     """
     with open_input(program, "a program") as stream:
         facts = read_facts(stream)

@@ -37,9 +37,11 @@ def _complete_name(ctx: click.Context, param: click.Parameter, incomplete: str) 
 @click.argument("name", required=False, shell_complete=_complete_name)
 @click.option("--out", type=PROGRAM_FILE, help="Program to write; '-' is standard output.")
 @click.option(
-    "--sheet", type=OutputFile(".csv"), help="Measurement sheet to write. By default beside the program."
+    "--sheet",
+    type=OutputFile(".csv"),
+    help="Measurement sheet to write. Default: the program's name with .csv.",
 )
-@click.option("--drawing", type=PICTURE_FILE, help="Drawing to write. By default a PNG beside the program.")
+@click.option("--drawing", type=PICTURE_FILE, help="Drawing to write. Default: the program's name with .png.")
 @json_option
 @some_options(Job, OPTIONS)
 def coupon_command(
@@ -49,19 +51,19 @@ def coupon_command(
     drawing: Path | None,
     **options: Any,
 ) -> Answer:
-    """Make the calibration print NAME with its measurement sheet and drawing; without NAME, list all.
+    """Make the calibration print NAME, or list all calibration prints if there is no NAME.
 
-    Print the coupon, measure it and fill in the sheet; `pathgen fit` then writes the measured figures into a
-    machine or material profile of your own.
+    The program comes with a measurement sheet and a drawing. Print the coupon, measure it and fill in the
+    sheet. Then run `pathgen fit` to write the measured values to your own machine or material profile.
     """
     job = job_from(options, "command line")
     if name is None:
         if out or sheet or drawing:
-            raise click.UsageError("Missing argument 'NAME': the coupon to make.")
+            raise click.UsageError("Missing argument 'NAME': name the coupon to make.")
         return _list(job)
     find_coupon(name)  # report an unknown name before anything else
     if out is None:
-        raise click.UsageError("Missing option '--out': the program to write.")
+        raise click.UsageError("Missing option '--out': name the program to write.")
     if str(out) != STDOUT:
         sheet, drawing = sheet or out.with_suffix(".csv"), drawing or out.with_suffix(".png")
     outputs = {"--out": out, "--sheet": sheet, "--drawing": drawing}
@@ -85,8 +87,12 @@ def coupon_command(
 
 
 def _next_lines(made: LaidOut, sheet: Path | None, drawing: Path | None) -> list[str]:
-    """Describe what to do with the print."""
-    lines = [] if sheet is None else [f"{printable(str(sheet))}: sheet for {len(made.specimen.steps)} steps"]
+    """Describe the next steps after printing."""
+    lines = (
+        []
+        if sheet is None
+        else [f"{printable(str(sheet))}: measurement sheet for {len(made.specimen.steps)} steps"]
+    )
     lines += [] if drawing is None else [f"{printable(str(drawing))}: drawing with the number of each step"]
     lines += [f"  {sentence}" for sentence in made.coupon.how]
     name = "SHEET.csv" if sheet is None else printable(str(sheet))
@@ -94,18 +100,18 @@ def _next_lines(made: LaidOut, sheet: Path | None, drawing: Path | None) -> list
 
 
 def _keep_measurements(sheet: Path, made: LaidOut) -> None:
-    """Refuse to overwrite a sheet that somebody has filled in."""
+    """Reject a sheet name that would overwrite a filled-in sheet."""
     try:
         existing = read_input_text(sheet, "a measurement sheet", SHEET_LIMIT) if sheet.is_file() else ""
     except (PathgenError, OSError):
         return  # not a sheet; writing reports what is wrong
     if existing.strip() and existing != made.sheet:
         hint = "choose another name with --sheet, or move the existing sheet away"
-        raise PathgenError("a different sheet exists already", where=str(sheet), hint=hint)
+        raise PathgenError("another sheet with this name already exists", where=str(sheet), hint=hint)
 
 
 def _list(job: Job) -> Answer:
-    """List all coupons as a machine would make them."""
+    """List all coupons with size and time on a machine."""
     rows: list[dict[str, Any]] = []
     with progress_bar("coupons") as progress:
         for number, name in enumerate(NAMES):

@@ -24,7 +24,7 @@ STDOUT = "-"
 
 
 class OutputFile(click.Path):
-    """A file to write, with a suffix that says its format.
+    """Output file whose suffix selects the format.
 
     Parameters
     ----------
@@ -39,15 +39,15 @@ class OutputFile(click.Path):
         self.suffixes, self.stream = suffixes, stream
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the path; reject another suffix, and "-" where standard output is not free."""
+        """Return the path; reject wrong suffixes, and "-" unless standard output is available."""
         path = Path(str(super().convert(value, param, ctx)))
         if str(path) == STDOUT:
             if not self.stream:
-                self.fail("'-' (standard output) is allowed for --out only.", param, ctx)
+                self.fail("'-' (standard output) is allowed only for --out.", param, ctx)
             if ctx and ctx.meta.get(JSON):
-                self.fail("--json needs standard output; write the file under a name.", param, ctx)
+                self.fail("--json uses standard output; give a file name instead of '-'.", param, ctx)
         elif self.suffixes and path.suffix.lower() not in self.suffixes:
-            self.fail(f"{path.name} must end in {' or '.join(self.suffixes)}", param, ctx)
+            self.fail(f"the name {path.name} must end in {' or '.join(self.suffixes)}", param, ctx)
         return path
 
 
@@ -64,7 +64,7 @@ def output_name(path: Path) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """The open outputs of a command, by option.
+    """Open output files of a command, by option.
 
     Attributes
     ----------
@@ -100,13 +100,13 @@ class Outputs:
         self.put(option, buffer.getvalue())
 
     def put_picture(self, option: str, png: bytes) -> None:
-        """Write a PNG in the format of the option's suffix."""
+        """Write a picture, converted from PNG to the format of the file suffix."""
         self.put(option, _converted(png, self.paths[option].suffix.lower()))
 
 
 @contextmanager
 def open_outputs(outputs: Mapping[str, Path | None], inputs: Iterable[Path | None] = ()) -> Iterator[Outputs]:
-    """Open the outputs of a command: all of them appear at the end, or none.
+    """Open the output files of a command; at the end, either all of them appear or none.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""`pathgen fit`: turn a coupon's measurements into figures of a machine or a material."""
+"""`pathgen fit`: turn a coupon's measurements into values for a machine or material profile."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ from pathgen.settings.loading import LIMIT
 ABOVE_0 = click.FloatRange(0, 1e9, min_open=True)
 PROFILE_FILE = OutputFile(".toml", stream=True)
 WEDGE = "step-wedge"
-CORNERS = "The coupon's corners in the photograph, pixels: upper left, upper right, lower right, lower left."
+CORNERS = "Corners of the coupon in --photo, in pixels: top left, top right, bottom right, bottom left."
 
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """The input and outputs of a fit."""
+    """Inputs and outputs of a fit."""
 
     measured: Path
     base: str  # the profile to start from
@@ -55,34 +55,46 @@ class _Task:
 
     @property
     def source(self) -> str:
-        """File name of the sheet, for the profile and the plot."""
+        """Name of the sheet, for the profile and the plot."""
         return input_name(self.measured) if str(self.measured) == STDIN else self.measured.name
 
 
 @click.command("fit")
 @click.argument("measured", type=INPUT)
-@click.option("--machine", type=ProfileName("machine"), help="Machine of the print: a name or a TOML file.")
 @click.option(
-    "--material", type=ProfileName("material"), help="Material of the print: a name or a TOML file."
+    "--machine",
+    type=ProfileName("machine"),
+    help="Profile of the machine that made the print: a name or a TOML file.",
+)
+@click.option(
+    "--material",
+    type=ProfileName("material"),
+    help="Profile of the material of the print: a name or a TOML file.",
 )
 @click.option(
     "--out",
     type=PROFILE_FILE,
     required=True,
-    help="Changed profile of --machine or --material to write; '-' is standard output.",
+    help="Updated profile to write; '-' is standard output.",
 )
 @click.option("--plot", type=PICTURE_FILE, help="Write a picture of the measurements and the fit.")
 @click.option(
-    "--law", type=click.Choice(["auto", *LAWS]), default="auto", help="Step wedge: law to fit. [auto]"
+    "--law",
+    type=click.Choice(["auto", *LAWS]),
+    default="auto",
+    help="For a step wedge: the light law to fit. [auto]",
 )
 @click.option(
-    "--floor", type=ABOVE_0, metavar="X", help="Step wedge: smallest reading that the meter can resolve."
+    "--floor",
+    type=ABOVE_0,
+    metavar="X",
+    help="For a step wedge: the smallest reading that the meter can resolve.",
 )
-@click.option("--photo", type=INPUT, help="Step wedge, resolution chart: measure in this photograph.")
+@click.option("--photo", type=INPUT, help="For a step wedge or resolution chart: photograph to measure.")
 @click.option("--corners", metavar="X,Y X,Y X,Y X,Y", help=CORNERS)
-@click.option("--blank", type=INPUT, help="Photograph of the same view without the coupon.")
+@click.option("--blank", type=INPUT, help="Photograph of the same scene without the coupon.")
 @click.option(
-    "--filled", type=OutputFile(".csv"), help="Write the sheet with the measurements of the photograph."
+    "--filled", type=OutputFile(".csv"), help="Write the sheet with the values measured in --photo."
 )
 @json_option
 def fit_command(
@@ -98,29 +110,29 @@ def fit_command(
     blank: Path | None,
     filled: Path | None,
 ) -> Answer:
-    """Fit figures of a machine or a material to MEASURED, the filled-in sheet of a coupon.
+    """Update a machine or material profile from MEASURED, the filled-in sheet of a coupon.
 
-    MEASURED is a CSV file, or "-" for standard input. Its column names identify the coupon. You can also
-    write the sheet of a step wedge yourself; the first line names the columns and units:
+    MEASURED is a CSV file, or "-" for standard input. The column names identify the coupon. You can also
+    write the sheet for a step wedge yourself. The first line names the columns and units:
 
     \b
       thickness_mm    thickness of the step; 0 for a reading without the wedge
-      reading_UNIT    reading through the step; repeat the column for repeated readings
+      reading_UNIT    reading through the step; add one such column per repetition
       reference_UNIT  reading without the wedge (optional)
       dark_UNIT       reading without light (optional)
 
-    UNIT is lux, cd/m2, linear (proportional to light) or srgb (code value of a photograph, 0 to 255). At
-    least four thicknesses are needed; ten thicknesses with five readings each distinguish the laws.
+    UNIT is lux, cd/m2, linear (proportional to light) or srgb (pixel value in a photograph, 0 to 255). Four
+    thicknesses are the minimum; ten thicknesses with five readings each can tell the light laws apart.
     """  # noqa: D301 - the mark that keeps a paragraph's lines has to be a real one
     if (photo is None) != (corners is None):
-        raise click.UsageError("--photo and --corners need each other.")
+        raise click.UsageError("--photo and --corners must be used together.")
     if photo is None and (blank or filled):
-        raise click.UsageError("--blank and --filled need --photo.")
+        raise click.UsageError("--blank and --filled work only with --photo.")
     found, rows = identify_sheet(measured, all_coupons())
     profile = "material" if found is None else found.profile
     base = material if profile == "material" else machine
     if base is None:
-        what = f"the sheet of a {found.name if found else WEDGE} changes a {profile} profile"
+        what = f"the sheet of a {found.name if found else WEDGE} updates a {profile} profile"
         raise click.UsageError(f"Missing option '--{profile}': {what}.")
     inputs = [measured, photo, blank, *(Path(name) for name in (machine, material) if name)]
     with open_outputs({"--out": out, "--plot": plot, "--filled": filled}, inputs) as files:
@@ -136,7 +148,7 @@ def fit_command(
 
 
 def _setup(machine: str | None, material: str | None) -> Setup:
-    """Settle a job with the machine and material that are named."""
+    """Complete a job for the named machine and material."""
     named = {key: name for key, name in (("machine", machine), ("material", material)) if name}
     return settle(plain_job(job_from(named, "command line")))
 
@@ -144,7 +156,7 @@ def _setup(machine: str | None, material: str | None) -> Setup:
 def _photographed(
     found: Coupon | None, rows: CsvRows, setup: Setup, photo: Path, corners: str, blank: Path | None
 ) -> tuple[CsvRows, list[str]]:
-    """Fill a sheet with the measurements of a photograph."""
+    """Fill a sheet with values measured in a photograph."""
     from pathgen.coupons.photo import fill_from_photo, open_photo, parse_corners  # loads scikit-image
 
     found = found or find_coupon(WEDGE)
@@ -171,7 +183,7 @@ def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answe
 
 
 def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Answer:
-    """Fit the figures of a coupon."""
+    """Fit the profile values that a coupon measures."""
     assert found.fit is not None, "only the wedge has none"
     sheet = read_filled(found, rows)
     outcome = found.fit(sheet, setup)

@@ -1,4 +1,4 @@
-"""Facts and lines of a fit."""
+"""JSON facts and terminal lines for a fit."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ UNITS = {"mm": "_mm", "1/mm": "_per_mm"}
 
 
 def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
-    """Return the facts of a light law's fit; keys end in their unit."""
+    """Return the JSON facts for a light-law fit; keys end in the unit."""
     readings, chosen = fit.wedge, fit.chosen
     thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
     through = fit.law.transmittance([thinnest, thickest]).tolist()
@@ -78,7 +78,7 @@ def law_lines(name: str, fit: LawFit, before: Material) -> list[str]:
 
 
 def before_after(fit: LawFit, before: Material) -> list[str]:
-    """Compare the transmittance of a thin and a thick wall by the old law and by the new one."""
+    """Compare the old and new transmittance of a thin and a thick wall."""
     readings = fit.wedge.thickness
     places = [min(max(t, float(readings.min())), float(readings.max())) for t in (0.8, 3.0)]
     old, new = law(before.light).transmittance(places), fit.law.transmittance(places)
@@ -86,7 +86,7 @@ def before_after(fit: LawFit, before: Material) -> list[str]:
 
 
 def outcome_facts(outcome: Outcome) -> dict[str, object]:
-    """Return the estimates of a coupon with the ends of their intervals, and the changed keys."""
+    """Return a coupon's estimates with interval limits, and the changed keys."""
     facts: dict[str, object] = {}
     for estimate in outcome.estimates:
         key = estimate.name.replace(" ", "_").replace("-", "_").replace(".", "_")
@@ -96,13 +96,13 @@ def outcome_facts(outcome: Outcome) -> dict[str, object]:
 
 
 def outcome_lines(outcome: Outcome, profile: str) -> list[str]:
-    """Describe the estimates of a coupon and the changes to the profile."""
+    """Describe a coupon's estimates and the changes to the profile."""
     lines = [f"  {estimate}" for estimate in outcome.estimates]
     return lines + [f"  this {profile}: {line}" for line in outcome.before_after]
 
 
 def _outlier_lines(fit: LawFit) -> list[str]:
-    """List the readings that the law does not explain, the largest residuals first."""
+    """List the outlying readings, largest residuals first."""
     off = fit.chosen.residuals
     order = sorted(fit.outliers.tolist(), key=lambda i: (-abs(off[i]), i))
     readings = fit.wedge

@@ -1,4 +1,4 @@
-"""`pathgen machines`: the machine and material profiles that pathgen ships."""
+"""`pathgen machines`: list or print the shipped machine and material profiles."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from pathgen.settings import load_machine, load_material, machine_names, materia
 @click.argument("name", required=False, type=ProfileName("machine", "material", file=False))
 @json_option
 def machines_command(name: str | None) -> Answer:
-    """List the machine and material profiles, or print the profile NAME as TOML.
+    """List the shipped machine and material profiles, or print the profile NAME as TOML.
 
-    For a profile of your own, save the printed one to a file, change it, and pass the file to --machine or
-    --material.
+    To make your own profile, save a printed profile to a file, edit the file, and pass its name to --machine
+    or --material.
     """
     if name:
         text = profile_text(name)

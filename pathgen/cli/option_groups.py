@@ -1,4 +1,4 @@
-"""Help under headings: a panel has too many options for one list."""
+"""Help with headings, because `pathgen panel` has too many options for one list."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ import click
 from pathgen.settings.preparation import Preparation
 
 MAIN = "Options"
-# Every option of `panel` stands under one heading. Options of no heading join the first one.
+# Every option of `panel` belongs to one heading. Options without a heading are listed under the first.
 SECTIONS = {
     MAIN: "out width height machine material thinnest thickest outline layer within rim_width preview report",
     "Other files and output": "job_file thickness moves json schema help",
     "Temperatures": "nozzle_temperature platform_temperature",
-    "Place of the picture": "centre_across centre_up zoom tilt",
-    "Form": "corner foot bend seam relief",
+    "Position of the picture": "centre_across centre_up zoom tilt",
+    "Shape": "corner foot bend seam relief",
     "Tones and thickness": "tones aim aim_room dither pixel",
     "Layers": "layer_like first_layer band",
     "Beads": "fill direction hairpins spacing spacing_min spacing_max packing change_cost end_cost tolerance",
@@ -28,10 +28,10 @@ SECTIONS = {
 
 
 class Sectioned(click.Command):
-    """A command that lists its options under headings."""
+    """Command whose help lists the options under headings."""
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the options; options without a heading follow those of the first."""
+        """Write the options; options without a heading are appended to the first section."""
         options = {param.name: param for param in self.get_params(ctx) if isinstance(param, click.Option)}
         named = {
             title: [name for name in names.split() if name in options] for title, names in SECTIONS.items()

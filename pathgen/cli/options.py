@@ -1,4 +1,4 @@
-"""Option types, and options made from the fields of `Job`, so that job files and options always agree."""
+"""Option types, and options generated from the fields of `Job`, so that options match job files."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class ListOf(click.ParamType[list[Any]]):
     name = "list"
 
     def __init__(self, item: click.ParamType[Any]) -> None:
-        """Take values of one type; the record checks their limits."""
+        """Accept values of one type; limits are checked by the record."""
         self.item = item
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[Any]:
-        """Split at the commas; empty text gives an empty list."""
+        """Split text at commas; empty text becomes an empty list."""
         parts = value.split(",") if isinstance(value, str) and value.strip() else value or []
         return [
             self.item.convert(part.strip() if isinstance(part, str) else part, param, ctx) for part in parts
@@ -37,12 +37,12 @@ class ListOf(click.ParamType[list[Any]]):
 
 
 class NumberOrWord(click.ParamType[Any]):
-    """A number or a word; the record checks both."""
+    """Number or word; both are checked by the record."""
 
     name = "number|word"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a number as a float, so that .3 is 0.3, and anything else unchanged."""
+        """Convert numbers to float, so that .3 is 0.3; return other values unchanged."""
         try:
             return float(value)
         except ValueError:
@@ -50,24 +50,24 @@ class NumberOrWord(click.ParamType[Any]):
 
 
 class KeysAndValues(click.ParamType[str]):
-    """A table written as keys and values; the option is repeated for each table."""
+    """Table written as key=value pairs; the option is repeated for each table."""
 
     name = "table"
 
 
 class ProfileName(click.ParamType[str]):
-    """The name of a shipped profile or, with `file`, a TOML file."""
+    """Name of a shipped profile or, with `file`, path of a TOML file."""
 
     name = "profile"
 
     def __init__(self, *kinds: str, file: bool = True) -> None:
-        """Take profiles of these kinds: "machine", "material"."""
+        """Accept profiles of the given kinds: "machine", "material"."""
         self.kinds, self.file = kinds, file
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
-        """Offer the names that begin as typed, and files if there are none."""
+        """Complete profile names, or file names if no profile matches."""
         names = [name for kind in self.kinds for name in PROFILES[kind]() if name.startswith(incomplete)]
         if not names and self.file:
             return [CompletionItem(incomplete, type="file")]
@@ -75,25 +75,25 @@ class ProfileName(click.ParamType[str]):
 
 
 def profile_options(function: F) -> F:
-    """Add --machine and --material of commands that read a program."""
+    """Add --machine and --material to a command that reads a program."""
     for kind in ("material", "machine"):
-        text = f"{kind.capitalize()} profile: a name or a TOML file. By default as in the program's header."
+        text = f"{kind.capitalize()} profile: a name or a TOML file. Default: as in the program header."
         function = click.option(f"--{kind}", type=ProfileName(kind), help=text)(function)
     return function
 
 
 def job_options(function: F) -> F:
-    """Add one option for each field of `Job`; options that are not used arrive as None."""
+    """Add one option per field of `Job`; unused options are None."""
     return record_options(Job)(function)
 
 
 def record_options(kind: type[Profile]) -> Callable[[F], F]:
-    """Add one option for each field of a record; options that are not used arrive as None."""
+    """Add one option per field of a record; unused options are None."""
     return some_options(kind, kind.__struct_fields__)
 
 
 def some_options(kind: type[Profile], names: Sequence[str]) -> Callable[[F], F]:
-    """Add options for some fields of a record."""
+    """Add options for selected fields of a record."""
     return lambda function: _with_options(function, inspect.type_info(kind), names)
 
 
@@ -126,12 +126,12 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
 
 
 def _joined(ctx: click.Context, param: click.Parameter, values: tuple[str, ...]) -> str | None:
-    """Join the values of a repeated option; the record's reader splits them again."""
+    """Join the values of a repeated option; `bands_from` splits them again."""
     return " ".join(values) or None
 
 
 def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any] | None]:
-    """Return the help text, unit and click type of a field."""
+    """Return help text, unit and click type for a field."""
     text = unit = ""
     while isinstance(field_type, inspect.Metadata):
         schema = field_type.extra_json_schema or {}

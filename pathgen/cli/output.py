@@ -21,7 +21,7 @@ LONGEST = 1500  # characters of an error line: a file name in it may have any le
 
 
 class ClosedPipeError(Exception):
-    """The reader of standard output has gone, as in `pathgen machines | head -1`."""
+    """The process that reads standard output has exited, as in `pathgen machines | head -1`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def print_answer(answer: Answer, as_json: bool) -> int:
 
 
 def print_error(error: PathgenError, code: int, as_json: bool) -> int:
-    """Print an error as one line on stderr, and with --json as an object on stdout; return the exit code."""
+    """Print an error on stderr and, with --json, as an object on stdout; return the exit code."""
     text = str(error)
     text = text if len(text) <= LONGEST else f"{text[:LONGEST]} … and {len(text) - LONGEST:,} more characters"
     with suppress(OSError):  # stderr may be closed
@@ -91,11 +91,11 @@ def format_count(number: int, noun: str) -> str:
 
 def json_option(function: F) -> F:
     """Add --json and --schema to a command."""
-    text = "Print one JSON object instead of lines: the result, or the error."
+    text = "Print the result or the error as one JSON object."
     flag = click.option(
         "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json, help=text
     )
-    text = "Print the JSON schema of the --json object and exit."
+    text = "Print the JSON schema for the --json output and exit."
     schema = click.option(
         "--schema", is_flag=True, is_eager=True, expose_value=False, callback=_print_schema, help=text
     )
@@ -116,7 +116,7 @@ def _print_schema(ctx: click.Context, param: click.Parameter, value: bool) -> No
 
 
 def _echo(text: str, err: bool = False) -> None:
-    """Print lines; escape other characters that a terminal would interpret."""
+    """Print lines, with escapes for control characters that a terminal would interpret."""
     try:
         click.echo("\n".join(printable(line) for line in text.split("\n")), err=err)
     except OSError as error:

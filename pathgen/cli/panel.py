@@ -1,4 +1,4 @@
-"""`pathgen panel`: turn a picture into a program."""
+"""`pathgen panel`: turn a picture into a machine program."""
 
 from __future__ import annotations
 
@@ -38,12 +38,16 @@ Panels = list[tuple[Path, Job]]
 
 @click.command("panel", cls=Sectioned)
 @click.argument("picture", type=INPUT, required=False)
-@click.option("--out", type=PROGRAM_FILE, required=True, help="Program to write; '-' is standard output.")
+@click.option(
+    "--out", type=PROGRAM_FILE, required=True, help="Program file to write; '-' is standard output."
+)
 @click.option("--job", "job_file", type=INPUT, help="Job file (TOML); options override its keys.")
-@click.option("--preview", type=PICTURE_FILE, help="Write a preview picture of the panel and its layers.")
+@click.option(
+    "--preview", type=PICTURE_FILE, help="Write a preview picture of the panel and selected layers."
+)
 @click.option("--thickness", type=ARRAY_FILE, help="Write the thickness map: .npy, mm, row 0 at the top.")
 @click.option("--report", type=PAGE_FILE, help="Write a self-contained HTML report.")
-@click.option("--moves", type=OutputFile(".npz"), help="Write the toolpath as named columns (.npz).")
+@click.option("--moves", type=OutputFile(".npz"), help="Write all moves as arrays of columns (.npz).")
 @json_option
 @job_options
 def panel_command(
@@ -56,12 +60,12 @@ def panel_command(
     moves: Path | None,
     **options: Any,
 ) -> Answer:
-    """Turn PICTURE into the program of an upright panel.
+    """Turn PICTURE into a machine program for an upright panel.
 
     PICTURE is a photograph (PNG, JPEG, WebP or TIFF) or a .npy array of thickness in mm, row 0 at the top;
-    "-" is standard input. A job file with [[panel]] tables makes several panels in one program and can name
-    their pictures. The program is checked before it appears; if the check finds an error, nothing is written
-    and the exit code is 3.
+    "-" is standard input. A job file with [[panel]] tables combines several panels into one program and
+    can name their pictures. The program is checked before it is saved; if the check finds an error, nothing
+    is written and the exit code is 3.
     """
     outputs = {
         "--out": out,
@@ -97,8 +101,8 @@ def _panels(picture: Path | None, job_file: Path | None, options: dict[str, Any]
     """Return the picture and job of each panel."""
     entries = load_panels(job_file) if job_file else [Entry(None, Job())]
     if picture and all(entry.picture for entry in entries):
-        what = f"PICTURE is {picture}, but every panel of the job names its own picture"
-        raise PathgenError(what, where="panel", hint="remove one of the two")
+        what = f"PICTURE is {picture}, but every panel in the job file already names a picture"
+        raise PathgenError(what, where="panel", hint="remove PICTURE, or the `picture` keys in the job file")
     return [(_picture(entry, picture), job_from(options, "command line", entry.job)) for entry in entries]
 
 
@@ -106,13 +110,13 @@ def _picture(entry: Entry, picture: Path | None) -> Path:
     source = entry.picture or picture
     if source is None:
         raise click.UsageError(
-            "Missing argument 'PICTURE': a file, or `picture` in each [[panel]] of the job."
+            "Missing argument 'PICTURE': name a file, or set `picture` in each [[panel]] of the job file."
         )
     return source
 
 
 def _planned(panels: Panels) -> tuple[Platform, list[str]]:
-    """Plan the panels; return notes about settings that a time limit changed."""
+    """Plan the panels; also return notes on settings changed by a time limit."""
     with progress_bar("time") if any(job.within for _, job in panels) else nullcontext() as progress:
         chosen, notes = settled(panels, progress=progress)
     solves = any(job.aim == "picture" for _, job in chosen)
@@ -125,12 +129,15 @@ def _recorder(platform: Platform) -> MovesRecorder:
 
 
 def _only_map(platform: Platform) -> np.ndarray:
-    """Return the thickness map, as viewed, if all panels of the platform are the same."""
+    """Return the thickness map, as viewed, if all panels on the platform are copies."""
     first = platform.panels[0].panel
     if any(planned.panel is not first for planned in platform.panels):
-        hint = "use `pathgen replay --panel N --thickness` for each"
+        hint = "run `pathgen replay --panel N --thickness` for each panel"
         raise PathgenError(
-            "the panels have different maps", where="--thickness", allowed="one panel", hint=hint
+            "the panels have different thickness maps",
+            where="--thickness",
+            allowed="copies of one panel",
+            hint=hint,
         )
     return first.view.upright(first.thickness)
 
@@ -142,7 +149,7 @@ def _preview(result: Result) -> bytes:
 
 
 def _page(result: Result, program: BinaryIO, name: str) -> bytes:
-    """Make the report from the program's text, before the program has its name."""
+    """Make the report from the program file before the file gets its final name."""
     from pathgen.report.page import render_page
 
     program.flush()

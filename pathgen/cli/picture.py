@@ -23,28 +23,31 @@ GREY_FILE = OutputFile(".png", ".tif", ".tiff", stream=True)  # formats with 16 
 @click.command("picture")
 @click.argument("photo", type=INPUT)
 @click.option(
-    "--out", type=GREY_FILE, required=True, help="Prepared picture, 16-bit grey; '-' is standard output."
+    "--out",
+    type=GREY_FILE,
+    required=True,
+    help="Prepared picture to write, 16-bit grey; '-' is standard output.",
 )
-@click.option("--stages", type=PICTURE_FILE, help="Write a picture of every step, with the advice.")
+@click.option("--stages", type=PICTURE_FILE, help="Write a picture that shows every step and the advice.")
 @click.option(
     "--width",
     type=click.FloatRange(0, 2000, min_open=True),
     default=100.0,
     metavar="MM",
-    help="Width of the panel, for the advice. [100]",
+    help="Panel width assumed in the advice. [100]",
 )
 @click.option(
     "--machine",
     type=ProfileName("machine"),
     default="moving-table",
-    help="Machine profile, for the advice. [moving-table]",
+    help="Machine profile assumed in the advice. [moving-table]",
 )
 @json_option
 @record_options(Preparation)
 def picture_command(
     photo: Path, out: Path, stages: Path | None, width: float, machine: str, **options: Any
 ) -> Answer:
-    """Prepare PHOTO for a panel, and report what detail and tones the panel cannot show.
+    """Prepare PHOTO for a panel, and report detail and tones that the panel cannot show.
 
     PHOTO is a file, a pipe, or "-" for standard input. `pathgen panel` has the same options for preparation.
     """
@@ -89,7 +92,7 @@ def picture_command(
 
 
 def _png(luminance: np.ndarray) -> bytes:
-    """Encode grey as a 16-bit PNG, which `pathgen panel` reads back to the same tones."""
+    """Encode a luminance map as a 16-bit sRGB PNG, so that `pathgen panel` reads the same tones."""
     from PIL import Image
 
     from pathgen.picture import encode_srgb

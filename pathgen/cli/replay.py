@@ -1,4 +1,4 @@
-"""`pathgen replay`: compute what a written program will make and show."""
+"""`pathgen replay`: simulate the panel and the backlit picture of a program."""
 
 from __future__ import annotations
 
@@ -24,14 +24,18 @@ FROM_0 = click.FloatRange(0, LARGEST)
 
 @click.command("replay")
 @click.argument("program", type=INPUT)
-@click.option("--against", type=INPUT, help="Target thickness map: .npy, mm, row 0 at the top.")
+@click.option(
+    "--against", type=INPUT, help="Target thickness map to compare with: .npy, mm, row 0 at the top."
+)
 @click.option("--picture", type=PICTURE_FILE, help="Write the predicted backlit picture, in grey.")
 @click.option(
     "--thickness", type=ARRAY_FILE, help="Write the deposited thickness: .npy, mm, row 0 at the top."
 )
-@click.option("--map", "drawn", type=PICTURE_FILE, help="Write a picture of the thickness with a scale.")
 @click.option(
-    "--error", type=PICTURE_FILE, help="Write a picture of deposited minus target thickness; needs --against."
+    "--map", "drawn", type=PICTURE_FILE, help="Write a picture of the deposited thickness with a scale."
+)
+@click.option(
+    "--error", type=PICTURE_FILE, help="Write a picture of deposited minus target thickness. Needs --against."
 )
 @profile_options
 @click.option(
@@ -43,30 +47,48 @@ FROM_0 = click.FloatRange(0, LARGEST)
     type=FROM_0,
     default=0.0,
     metavar="MM",
-    help="Blur by light inside the wall, standard deviation. [0]",
+    help="Standard deviation of the blur by light that scatters in the wall. [0]",
 )
-@click.option("--viewed", is_flag=True, help="As viewed: --smear, and the light spread of the material.")
-@click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
-@click.option("--pixel", type=ABOVE_0, metavar="MM", help="Width of the columns. By default the header's.")
 @click.option(
-    "--packing", type=ABOVE_0, metavar="X", help="Deposited volume over wall volume. By default the header's."
+    "--viewed",
+    is_flag=True,
+    help="Simulate the panel as viewed: --smear plus the light spread of the material.",
 )
-@click.option("--width", type=ABOVE_0, metavar="MM", help="Width of the panel. By default the header's.")
+@click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
+@click.option(
+    "--pixel", type=ABOVE_0, metavar="MM", help="Column width. Default: the value in the program header."
+)
+@click.option(
+    "--packing",
+    type=ABOVE_0,
+    metavar="X",
+    help="Deposited volume divided by wall volume. Default: the value in the program header.",
+)
+@click.option(
+    "--width",
+    type=ABOVE_0,
+    metavar="MM",
+    help="Width of the panel. Default: the value in the program header.",
+)
 @click.option(
     "--rotation",
     type=click.FloatRange(0, 360, max_open=True),
     metavar="DEG",
-    help="Direction of the panel: 0 is along X, 90 along Y. By default the header's.",
+    help="Direction of the panel: 0 along X, 90 along Y. Default: the value in the program header.",
 )
 @click.option(
     "--origin",
     type=float,
     nargs=2,
     metavar="X Y",
-    help="Lower left corner of the back as viewed, mm. By default the header's.",
+    help="Machine position of the back's lower left corner as viewed, mm. Default: the value in the "
+    "program header.",
 )
 @click.option(
-    "--panel", type=click.IntRange(1), metavar="N", help="Number of the panel, if there are several. [1]"
+    "--panel",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Number of the panel to replay if the program has several. [1]",
 )
 @json_option
 def replay_command(
@@ -90,13 +112,13 @@ def replay_command(
     origin: tuple[float, float] | None,
     panel: int | None,
 ) -> Answer:
-    """Deposit PROGRAM's filament on a grid and report the panel that results.
+    """Simulate PROGRAM: deposit the filament on a grid and report the resulting panel.
 
-    PROGRAM is a file, a pipe, or "-" for standard input; only its text is used, never the plan. A program
-    that pathgen did not write needs --machine; the size of its panel is then that of its deposits.
+    PROGRAM is a file, a pipe, or "-" for standard input. Only the program is used, never the plan behind it.
+    For a program from another source, add --machine; the panel size is then measured from the deposits.
     """
     if error and not against:
-        raise click.UsageError("--error compares with a target; name its map with --against.")
+        raise click.UsageError("--error needs a target thickness map; add --against.")
     outputs = {"--picture": picture, "--thickness": thickness, "--map": drawn, "--error": error}
     profiles = [Path(name) for name in (machine, material) if name]
     with open_outputs(outputs, [program, against, *profiles]) as files:
@@ -134,7 +156,7 @@ def _png(option: str, found: PanelReplay, gap: Comparison | None, ends: float, n
 def _lines(
     program: Path, against: Path | None, found: PanelReplay, gap: Comparison | None, ends: float
 ) -> list[str]:
-    """Describe the panel, and its difference from the target."""
+    """Describe the panel and the difference from the target."""
     f = found.as_dict(ends)
     of = f" of {f['material']}" if f["material"] else ""
     mass = f", {grams(f['mass_g'])}" if f["mass_g"] is not None else ""

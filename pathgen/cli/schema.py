@@ -1,8 +1,8 @@
-"""The JSON schema (2020-12) of each command's `--json` object: its result, or an error.
+"""JSON schemas (2020-12) for the `--json` output of each command: a result or an error.
 
-The schemas are data, in `schema.json`. A branch with `figures` also has the figures of these groups of study
-columns, less a prefix of their names: each figure has its unit and description there, so a new one needs no
-change here.
+The schemas are data, in `schema.json`. A branch with `figures` also has the values of these groups of study
+columns, without the prefix of their names. Units and descriptions come from the columns, so a new column
+needs no change here.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ KINDS: dict[str, Any] = {"text": ["string", "array"], "count": "integer", "yes/n
 
 
 def command_schema(command: str) -> dict[str, Any]:
-    """Return the schema of a command's JSON object.
+    """Return the schema for a command's JSON output.
 
     Examples
     --------
@@ -32,7 +32,7 @@ def command_schema(command: str) -> dict[str, Any]:
 
 
 def _figures(group: str, prefix: str) -> dict[str, Any]:
-    """Return the schemas of a group of study columns."""
+    """Return the schemas for a group of study columns."""
     from pathgen.study.columns import COLUMNS  # loads the packages of a study
 
     found = {}

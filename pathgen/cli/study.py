@@ -1,4 +1,4 @@
-"""`pathgen study`: measure many panels, described in one file."""
+"""`pathgen study`: measure many panels described in one file."""
 
 from __future__ import annotations
 
@@ -24,19 +24,21 @@ SHOWN = 3  # reasons for rejected cases
 
 @click.command("study")
 @click.argument("study", type=INPUT, required=False)
-@click.option("--out", type=OutputFile(".csv"), help="Table to write (CSV).")
+@click.option("--out", type=OutputFile(".csv"), help="Results table to write (CSV).")
 @click.option(
-    "--figure", type=PICTURE_FILE, help="Write a picture: time against error, and the effect of each factor."
+    "--figure", type=PICTURE_FILE, help="Write a plot of error versus time, and of the effect of each factor."
 )
-@click.option("--arrays", type=FOLDER, help="Folder for the target and deposited maps of each case (.npz).")
+@click.option(
+    "--arrays", type=FOLDER, help="Folder for the target and deposited thickness maps of each case (.npz)."
+)
 @click.option(
     "--workers",
     type=click.IntRange(1, 1024),
     metavar="N",
-    help="Local processes. By default one per processor.",
+    help="Number of local worker processes. Default: one per processor.",
 )
 @click.option(
-    "--cluster", metavar="ADDRESS", help="Scheduler of a dask.distributed cluster, instead of --workers."
+    "--cluster", metavar="ADDRESS", help="Address of a dask.distributed scheduler; replaces --workers."
 )
 @click.option(
     "--max-cases",
@@ -49,9 +51,9 @@ SHOWN = 3  # reasons for rejected cases
     "--files",
     "folder",
     type=FOLDER,
-    help="Folder of the files that STUDY names. By default the folder of STUDY.",
+    help="Folder of the files named in STUDY. Default: the folder of STUDY.",
 )
-@click.option("--columns", is_flag=True, help="List the figures that can be measured, with units, and exit.")
+@click.option("--columns", is_flag=True, help="List the available columns with units and exit.")
 @json_option
 def study_command(
     study: Path | None,
@@ -64,20 +66,20 @@ def study_command(
     folder: Path | None,
     columns: bool,
 ) -> Answer:
-    """Make every case of STUDY and write its measured figures to a table, one row per case.
+    """Make and measure every case of STUDY, and write one table row per case.
 
-    STUDY is a TOML file of factors and their levels (see the README), or a table of an earlier study to
-    repeat. After an interruption, the same command continues where the study stopped. A case that is
-    rejected, or whose process dies, gets a row with the reason.
+    STUDY is a TOML file with factors and their levels (see the README), or the results table of an earlier
+    study, which is then repeated. After an interruption, run the same command again to continue. A case that
+    is rejected, or whose worker process dies, gets a row with the reason.
     """
     if columns:
         return _list_columns()
     if study is None:
-        raise click.UsageError("Missing argument 'STUDY': a study file, or a table to repeat.")
+        raise click.UsageError("Missing argument 'STUDY': name a study file, or a results table to repeat.")
     if out is None:
-        raise click.UsageError("Missing option '--out': the table to write.")
+        raise click.UsageError("Missing option '--out': name the table to write.")
     if workers and cluster:
-        raise click.UsageError("--workers and --cluster exclude each other.")
+        raise click.UsageError("--workers and --cluster cannot be combined.")
     asked = load_study(study, folder=folder, max_cases=max_cases)
     beside = (folder or study.parent) if asked.files else study.parent
     inputs = [study, *(beside / name for name in asked.files)]
@@ -87,7 +89,7 @@ def study_command(
         check_figure(asked)
     notes = list(asked.notes)
     if read_finished(asked, out, column_names(asked)) is not None:
-        notes.append(f"{printable(str(out))} is complete; its cases are not measured again")
+        notes.append(f"{printable(str(out))} is already complete; no case is measured again")
     with open_outputs({"--figure": figure}, [*inputs, journal_path(out)]) as files:
         with progress_bar("cases") as progress:
             table = run_study(
@@ -97,7 +99,9 @@ def study_command(
         if figure:
             files.put_picture("--figure", _drawn(asked, table))
     if all(row[-1] for row in table.rows):
-        raise PathgenError("every case was rejected", where=str(out), hint="the last column has the reasons")
+        raise PathgenError(
+            "every case was rejected", where=str(out), hint="see the reasons in the last column"
+        )
     return _answer(asked, table, out, notes)
 
 
@@ -123,7 +127,7 @@ def _drawn(study: Study, table: ResultsTable) -> bytes:
 
 
 def _answer(study: Study, table: ResultsTable, out: Path, notes: list[str]) -> Answer:
-    """Report the number of rows, and the reasons of rejected cases."""
+    """Report the number of rows and the reasons for rejected cases."""
     reasons: dict[str, list[int]] = {}
     for row in table.rows:
         if row[-1]:
@@ -145,5 +149,5 @@ def _answer(study: Study, table: ResultsTable, out: Path, notes: list[str]) -> A
         others = f" and {len(cases) - 1} more" if len(cases) > 1 else ""
         lines.append(f"  case {cases[0]}{others}: {reason}")
     if len(reasons) > SHOWN:
-        lines.append(f"  and {len(reasons) - SHOWN} more reasons; the table has them all")
+        lines.append(f"  and {len(reasons) - SHOWN} more reasons; see the table for all of them")
     return Answer(facts, lines)

@@ -50,7 +50,7 @@ _MAX_LENGTH = 255  # characters; RS-274 allows 256 including the newline
 
 
 def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
-    """Find mistakes in the blocks and words of a dialect.
+    """Find errors in the blocks and words of a dialect.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
     else:
         yield from _own_heater_faults(dialect)
     if dialect.nozzle_change.strip() and "{nozzle}" not in dialect.nozzle_change:
-        yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command with the placeholder {nozzle}")
+        yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command that contains {nozzle}")
     if bool(dialect.fan_on.strip()) != bool(dialect.fan_off.strip()):
         yield bad("dialect.fan_off", dialect.fan_off, "both fan_on and fan_off, or neither")
 
@@ -89,7 +89,7 @@ def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
 
 
 def commands(block: str, dialect: Dialect) -> list[str]:
-    """List the commands of a block in order, such as ["G21", "G90", "M104"]."""
+    """List the commands in a block in order, such as ["G21", "G90", "M104"]."""
     return [a + n for line in block.splitlines() for a, n in block_words(line, dialect) if a in "GM"]
 
 
@@ -103,7 +103,7 @@ def _feeder_faults(dialect: Dialect) -> Iterator[Fault]:
         yield bad("dialect.extruder", letter, " or ".join(FILAMENT_LETTERS))
     if letter not in LETTERS and letter not in dialect.own_words:
         hint = f"add {letter!r} to dialect.own_words"
-        yield bad("dialect.extruder", letter, "a letter of RS-274 or of own_words", hint)
+        yield bad("dialect.extruder", letter, "a letter from RS-274 or own_words", hint)
 
 
 def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
@@ -120,48 +120,50 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
                 what = f"unknown placeholder {format_value('{' + used + '}')}"
                 yield Fault(key, what, allowed, nearest(used, BLOCK_PLACEHOLDERS[name]))
         if re.search(r"[{}]", _BRACES.sub("", line)):
-            yield bad(key, line.strip(), "braces in pairs around a placeholder")
+            yield bad(key, line.strip(), "placeholders in matching braces, such as {nozzle}")
         if re.search(r"[();]", code):
-            style = "after a semicolon" if dialect.comment == "semicolon" else "in parentheses, closed"
+            style = "after a semicolon" if dialect.comment == "semicolon" else "in matching parentheses"
             yield bad(key, line.strip(), f"comments {style}")
         yield from _word_faults(key, line, code, dialect)
 
 
 def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[Fault]:
-    """Check the words of a line against RS-274 and the own words of the profile."""
+    """Check the words of a line against RS-274 and the `own_words` of the profile."""
     left = _WORD.sub("", _BRACES.sub("1", code)).strip()
     if left:
-        hint = "write a number after each letter: X0, not X" if left.isupper() else "write capital letters"
-        yield bad(key, line.strip(), "words of a capital letter and a number without exponent", hint)
+        hint = "write a number after each letter, such as X0" if left.isupper() else "write capital letters"
+        yield bad(
+            key, line.strip(), "words such as X10.5: a capital letter and a number without exponent", hint
+        )
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
         if word not in STANDARD_WORDS and word not in dialect.own_words:
             hint = f"if the controller knows the word, add {word!r} to dialect.own_words"
-            yield Fault(key, f"unknown word {word!r}", "words of RS-274 or of own_words", hint)
+            yield Fault(key, f"unknown word {word!r}", "words from RS-274 or own_words", hint)
     letters = [a for a, _ in found if a not in "GM"]
     if len([w for w in named if w != "G53"]) > 1 or len(set(letters)) < len(letters):
-        yield bad(key, line.strip(), "one command per line, and each other letter once")
+        yield bad(key, line.strip(), "one command per line, and no letter repeated")
 
 
 def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Require millimetres, absolute positions and the filament mode of the profile."""
+    """Require millimetres, absolute positions and the filament mode stated in the profile."""
     start = commands(dialect.start, dialect)
     for word in ("G21", "G90"):
         if word not in start:
             meaning = "millimetres" if word == "G21" else "absolute positions"
-            yield Fault("dialect.start", f"no {word}", f"a line with {word} ({meaning})")
+            yield Fault("dialect.start", f"{word} is missing", f"a line with {word} ({meaning})")
     for block in ("start", "finish"):
         if "G20" in commands(getattr(dialect, block), dialect):
-            yield Fault(f"dialect.{block}", "G20 (inches)", "G21, because programs are in millimetres")
+            yield Fault(f"dialect.{block}", "G20 selects inches", "G21, because programs are in millimetres")
     for line in dialect.start.splitlines():
         found = block_words(line, dialect)
         if ("G", "92") in found and {"X", "Y", "Z"} & {a for a, _ in found}:
-            hint = "otherwise the panel stands where neither volume nor keep_out is checked"
+            hint = "otherwise volume and keep_out are checked at the wrong position"
             what = f"{format_value(line.strip())} shifts the x, y or z axis"
             yield Fault("dialect.start", what, f"G92 {dialect.extruder}0 only", hint)
     if [w for w in start if w in ("G90", "G91")][-1] != "G90":
-        yield Fault("dialect.start", "G91 is the last distance mode", "G90 after G91")
+        yield Fault("dialect.start", "G91 is the last distance mode", "G90 after the last G91")
     modes = [w for w in start if w in ("M82", "M83")]
     last = modes[-1] if modes else ""
     if dialect.filament_mode == "relative" and last != "M83":
@@ -171,19 +173,19 @@ def _mode_faults(dialect: Dialect) -> Iterator[Fault]:
 
 
 def _end_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Require one end of program, as the last command: without it, a truncated file looks complete."""
+    """Require one end-of-program command, at the end, so that a truncated file is recognised."""
     start, finish = commands(dialect.start, dialect), commands(dialect.finish, dialect)
     for word in start:
         if word in ("M2", "M30"):
-            yield Fault("dialect.start", f"{word} ends the program", "no end of program in the start block")
+            yield Fault("dialect.start", f"{word} ends the program", "M2 and M30 in the finish block only")
     if not finish or finish[-1] not in ("M2", "M30") or {"M2", "M30"} & set(finish[:-1]):
-        last = f"last command {finish[-1]}" if finish else "no command"
+        last = f"the last command is {finish[-1]}" if finish else "the block has no command"
         yield Fault("dialect.finish", last, "M2 or M30 as the last command, and nowhere else")
     yield from _park_faults(dialect)
 
 
 def _park_faults(dialect: Dialect) -> Iterator[Fault]:
-    """Require that the head moves up before it moves sideways, and stays up."""
+    """Require that the head lifts before it moves sideways, and stays lifted."""
     lifted = False
     for line in dialect.finish.splitlines():
         found = block_words(line, dialect)
@@ -193,8 +195,8 @@ def _park_faults(dialect: Dialect) -> Iterator[Fault]:
             yield Fault("dialect.finish", what, "G28 X0 Y0", "homing z would drive the nozzle into the panel")
         if letters & {"X", "Y"} and not lifted:
             hint = "otherwise the nozzle drags through the panel"
-            what = f"{format_value(line.strip())} moves sideways first"
-            yield Fault("dialect.finish", what, "a move of z alone before x or y", hint)
+            what = f"{format_value(line.strip())} moves sideways before the head is lifted"
+            yield Fault("dialect.finish", what, "a move along z alone before any move along x or y", hint)
         lifted = lifted or "Z" in letters
 
 
@@ -204,27 +206,29 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
     if heaters.platform_max:
         yield from _part_faults("platform", words_with("platform"), heaters.platform_max, dialect)
     elif "{platform}" in dialect.start:
-        allowed = "no {platform} while heaters.platform_max is 0"
+        allowed = "no {platform}, because heaters.platform_max is 0"
         yield Fault("dialect.start", "{platform} is used", allowed)
 
 
 def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check one heater. Its commands are those that have its placeholder in the start block."""
+    """Check one heater; its commands are those with its placeholder in the start block."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
         hint = "or set dialect.heaters to 'machine' if the machine sets its own temperatures"
-        yield Fault("dialect.start", f"no {{{name}}}", f"a command that sets {{{name}}} and waits", hint)
+        yield Fault(
+            "dialect.start", f"{{{name}}} is missing", f"a command that sets {{{name}}} and waits", hint
+        )
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
         yield from _set_faults(block, dialect, own.union(usual), limit)
     if not any(word in own and value == 0 for word, value in _settings("finish", dialect)):
-        allowed = f"a line such as '{min(own)} S0' that turns the heater off"
-        yield Fault("dialect.finish", f"{name} stays hot", allowed)
+        allowed = f"a finish block that turns the heater off, such as '{min(own)} S0'"
+        yield Fault("dialect.finish", f"the {name} heater stays on", allowed)
 
 
 def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
-    """Yield (M word, S value) of each line with both and without placeholder."""
+    """Yield (M word, S value) for each line that has both words and no placeholder."""
     for line in getattr(dialect, block).splitlines():
         found = dict(block_words(line, dialect))
         if "M" in found and "S" in found and not _BRACES.search(line):
@@ -246,5 +250,5 @@ def _own_heater_faults(dialect: Dialect) -> Iterator[Fault]:
         used = [f"{{{n}}}" for n in ("nozzle", "platform") if f"{{{n}}}" in text]
         used += [w for w in commands(text, dialect) if w in words_with("nozzle") + words_with("platform")]
         if used:
-            allowed = "no heater commands, because dialect.heaters is 'machine'"
+            allowed = "no heater commands if dialect.heaters is 'machine'"
             yield Fault(f"dialect.{block}", f"{used[0]} is used", allowed)

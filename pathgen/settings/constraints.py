@@ -1,4 +1,4 @@
-"""Constraints between the values of a record, beyond the types of its fields.
+"""Constraints between the values of a record, in addition to the types of the fields.
 
 Each function yields faults, the most basic first; `refuse_first` raises the first of them as an error.
 """
@@ -36,7 +36,7 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
                 yield bad(
                     f"head[{number}].{name}",
                     [low, high],
-                    "[low, high] from the nozzle, mm, with low less than high",
+                    "[low, high] in mm from the nozzle, with low < high",
                 )
     yield from _speed_faults(machine)
     hot = machine.hot_end
@@ -56,13 +56,17 @@ def _volume_faults(machine: Machine) -> Iterator[Fault]:
     for name in "xyz":
         low, high = getattr(machine.volume, name)
         if not low < high:
-            yield bad(f"volume.{name}", [low, high], "[low, high] with low less than high")
+            yield bad(f"volume.{name}", [low, high], "[low, high] with low < high")
         if high - low > LARGEST:
-            yield bad(f"volume.{name}", [low, high], f"at most {LARGEST:g} mm from end to end")
+            yield bad(f"volume.{name}", [low, high], f"a range of at most {LARGEST:g} mm")
         if name != "z" and 2 * machine.margin >= high - low:
             yield bad("margin", machine.margin, f"less than half of volume.{name}, {(high - low) / 2:g} mm")
     if not machine.volume.z[0] <= 0 < machine.volume.z[1]:
-        yield bad("volume.z", list(machine.volume.z), "[0, height], as z is 0 at the surface of the platform")
+        yield bad(
+            "volume.z",
+            list(machine.volume.z),
+            "a range that includes 0, the height of the platform surface, and ends above it",
+        )
 
 
 def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault]:
@@ -71,15 +75,15 @@ def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault
         low, high = getattr(box, name)
         edge_low, edge_high = getattr(machine.volume, name)
         if not low < high:
-            yield bad(f"{key}.{name}", [low, high], "[low, high] with low less than high")
+            yield bad(f"{key}.{name}", [low, high], "[low, high] with low < high")
         if high <= edge_low or low >= edge_high:
-            hint = "a box outside the platform has no effect"
+            hint = "a zone outside the platform has no effect"
             yield bad(
-                f"{key}.{name}", [low, high], f"a box that overlaps [{edge_low:g}, {edge_high:g}]", hint
+                f"{key}.{name}", [low, high], f"a range that overlaps [{edge_low:g}, {edge_high:g}]", hint
             )
         whole = whole and low <= edge_low and high >= edge_high
     if whole:
-        yield bad(f"{key}.x", list(box.x), "a box that leaves part of the platform free")
+        yield bad(f"{key}.x", list(box.x), "a zone that leaves part of the platform free")
 
 
 def _speed_faults(machine: Machine) -> Iterator[Fault]:
@@ -128,16 +132,16 @@ def setup_faults(setup: Setup) -> Iterator[Fault]:
     slower = min(machine.axes.x.feed, machine.axes.y.feed)
     for name in ("feed", "first_feed", "support_feed"):
         if (getattr(feeds, name) or 0.0) > slower:
-            allowed = f"at most {slower:g} mm/s, the slower of axes x and y of {machine.name}"
+            allowed = f"at most {slower:g} mm/s, the limit of the slower of axes x and y on {machine.name}"
             yield bad(name, getattr(feeds, name), allowed)
     first_layer = setup.layers.first_layer
     if first_layer - machine.z_zero < MIN_FIRST:
-        allowed = f"more than z_zero of {machine.name} by {MIN_FIRST:g} mm"
+        allowed = f"at least {MIN_FIRST:g} mm above z_zero of {machine.name}"
         yield bad("first_layer", first_layer, allowed, "the nozzle would touch the platform")
     yield from _band_faults(setup.layers.band, slower, machine)
     if feeds.lead == "on" and machine.hot_end.lag == 0:
-        hint = "measure its hot_end.lag first"
-        yield bad("lead", feeds.lead, f"'off', as the profile of {machine.name} has no lag", hint)
+        hint = "measure hot_end.lag first"
+        yield bad("lead", feeds.lead, f"'off', because the profile of {machine.name} has no lag", hint)
     yield from _temperature_faults(setup)
 
 
@@ -147,16 +151,16 @@ def _band_faults(bands: tuple[Band, ...], fastest: float, machine: Machine) -> I
     for number, band in enumerate(bands):
         key = f"band[{number}]"
         if band.above <= before:
-            yield bad(f"{key}.above", band.above, f"more than that of the band before, {before:g} mm")
+            yield bad(f"{key}.above", band.above, f"more than {before:g} mm, the height of the previous band")
         before = band.above
         if (band.feed, band.packing, band.nozzle_temperature, band.fan) == (None,) * 4:
-            allowed = "a feed, packing, nozzle_temperature or fan of its own"
+            allowed = "a band with a feed, packing, nozzle_temperature or fan"
             yield Fault(key, f"the band above {band.above:g} mm changes nothing", allowed)
         if band.feed is not None and band.feed > fastest:
-            allowed = f"at most {fastest:g} mm/s, the slower of axes x and y of {machine.name}"
+            allowed = f"at most {fastest:g} mm/s, the limit of the slower of axes x and y on {machine.name}"
             yield bad(f"{key}.feed", band.feed, allowed)
         if band.fan and not machine.dialect.fan_on.strip():
-            yield bad(f"{key}.fan", band.fan, f"0, as {machine.name} has no fan_on")
+            yield bad(f"{key}.fan", band.fan, f"0, because the profile of {machine.name} has no fan_on")
 
 
 def _size_faults(setup: Setup) -> Iterator[Fault]:
@@ -175,11 +179,11 @@ def _size_faults(setup: Setup) -> Iterator[Fault]:
 def _eyelet_faults(setup: Setup) -> Iterator[Fault]:
     places, eyelets = setup.rim.eyelet_at, setup.rim.eyelets
     if places is not None and eyelets not in (0, len(places)):
-        hint = "state only one of the two"
-        yield bad("eyelets", eyelets, f"{len(places)}, the number of places in eyelet_at", hint)
+        hint = "set only one of eyelets and eyelet_at"
+        yield bad("eyelets", eyelets, f"{len(places)}, the number of positions in eyelet_at", hint)
     if setup.standing.turn == 180 and (eyelets or places):
-        hint = "eyelets are on the upper edge, on which the panel would stand"
-        yield bad("turn", setup.standing.turn, "0, 90 or 270 with eyelets", hint)
+        hint = "the eyelets are on the upper edge, and the panel would stand on them"
+        yield bad("turn", setup.standing.turn, "0, 90 or 270 if the panel has eyelets", hint)
 
 
 def _seam_faults(setup: Setup) -> Iterator[Fault]:
@@ -187,12 +191,12 @@ def _seam_faults(setup: Setup) -> Iterator[Fault]:
     if form.seam != "dark":
         return
     if abs(abs(form.bend) - 360) > 1e-9:
-        yield bad("seam", form.seam, "'rim', or a closed ring: bend 360 or -360")
+        yield bad("seam", form.seam, "'rim'; 'dark' needs a closed ring (bend 360 or -360)")
     if form.outline != "rectangle" or form.corner:
-        yield bad("seam", form.seam, "'rim', or outline 'rectangle' without round corners")
+        yield bad("seam", form.seam, "'rim'; 'dark' needs outline 'rectangle' without round corners")
     if turn not in (0, 180):
-        hint = "the columns of the picture have to go round the ring"
-        yield bad("turn", turn, "0 or 180 with a dark seam", hint)
+        hint = "the picture's width must run around the ring"
+        yield bad("turn", turn, "0 or 180 if seam is 'dark'", hint)
 
 
 def _layer_faults(setup: Setup) -> Iterator[Fault]:
@@ -201,7 +205,7 @@ def _layer_faults(setup: Setup) -> Iterator[Fault]:
     name = "layer_like" if layers.layer == "auto" else "layer"
     for key, height in ((name, layers.nominal), ("first_layer", layers.first_layer)):
         if height > highest * (1 + 1e-9):
-            yield bad(key, height, f"at most {highest:g} mm, 80 % of the nozzle diameter {nozzle:g} mm")
+            yield bad(key, height, f"at most {highest:g} mm, 80 % of the nozzle diameter of {nozzle:g} mm")
 
 
 def _bead_faults(setup: Setup) -> Iterator[Fault]:
@@ -216,12 +220,14 @@ def _bead_faults(setup: Setup) -> Iterator[Fault]:
     narrowest = math.pi / 4 * max(layers.nominal, layers.first_layer)
     if low < narrowest:
         hint = "a narrower bead would be taller than it is wide"
-        yield bad("spacing_min", low, f"at least {narrowest:.3f} mm, π/4 of the highest layer", hint)
+        yield bad(
+            "spacing_min", low, f"at least {narrowest:.3f} mm, π/4 times the largest layer height", hint
+        )
     if thinnest < low:
-        hint = "a wall is at least one bead thick; a finer nozzle makes a thinner wall"
+        hint = "a wall is at least one bead thick; use a finer nozzle for a thinner wall"
         yield bad("thinnest", thinnest, f"at least spacing_min, {low:g} mm", hint)
     if rim.rim_width and rim.rim_thickness < low:
-        hint = "a rim is at least one bead thick; rim_width 0 omits it"
+        hint = "a rim is at least one bead thick; set rim_width to 0 for no rim"
         yield bad("rim_thickness", rim.rim_thickness, f"at least spacing_min, {low:g} mm", hint)
 
 
@@ -244,8 +250,8 @@ def _temperature_faults(setup: Setup) -> Iterator[Fault]:
             yield bad(key, value, f"at most {limits.nozzle_max:g} °C on {machine.name}")
         change = machine.dialect.nozzle_change.strip() or machine.dialect.heaters == "machine"
         if key.startswith("band") and not change:
-            hint = "such as nozzle_change = 'M104 S{nozzle}'"
-            allowed = f"a dialect.nozzle_change in the profile of {machine.name}"
+            hint = "add a line such as nozzle_change = 'M104 S{nozzle}'"
+            allowed = f"no change without a dialect.nozzle_change in the profile of {machine.name}"
             yield bad(key, value, allowed, hint)
     if platform > heat.platform_max:
         yield bad("platform_temperature", platform, f"at most {heat.platform_max:g} °C for {material.name}")

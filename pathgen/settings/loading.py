@@ -1,7 +1,7 @@
-"""Loading of jobs and profiles, and the settled settings of one panel.
+"""Loading of jobs and profiles, and complete settings for one panel.
 
-A job names its machine and its material; each is a shipped profile or a file of the user's own. `settle`
-brings the three together: it fills in every open value and rejects contradictions before a picture is opened.
+A job names its machine and its material; each is a shipped profile or a file from the user. `settle`
+combines the three: it fills in every open value and rejects contradictions before a picture is opened.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def material_names() -> list[str]:
 
 
 def profile_text(name: str) -> str:
-    """Return the text of a shipped profile with its comments, as the start of a new profile.
+    """Return the text of a shipped profile with its comments, as the starting point for a new profile.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def load_job(path: str | Path) -> Job:
 
 
 def anchored(job: Job, path: str | Path) -> Job:
-    """Resolve the paths in a job relative to the folder of its file, `path`."""
+    """Resolve the paths in a job relative to the folder of the job file, `path`."""
     names = {"machine": job.machine, "material": job.material}
     for key in ("outline", "isolate"):
         if any(mark in getattr(job, key) for mark in "./\\"):
@@ -148,7 +148,7 @@ def anchored(job: Job, path: str | Path) -> Job:
 
 
 def job_from(values: Mapping[str, object], where: str, base: Job | None = None) -> Job:
-    """Make a job from keys and values, such as the options of a command.
+    """Build a job from keys and values, such as command-line options.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def job_from(values: Mapping[str, object], where: str, base: Job | None = None) 
 
 
 def bands_from(text: str, where: str) -> list[dict[str, str]]:
-    """Parse bands as written in options and headers; their values stay text.
+    """Parse bands in the format of options and program headers, and keep values as text.
 
     Raises
     ------
@@ -190,14 +190,18 @@ def bands_from(text: str, where: str) -> list[dict[str, str]]:
     for part in text.replace(";", " ").split():
         pairs = [item.partition("=") for item in part.split(",")]
         if not all(key and mark and value for key, mark, value in pairs):
-            allowed = "such as above=20,feed=30"
-            raise PathgenError(f"band is {format_value(part)}", where=f"{where}: band", allowed=allowed)
+            allowed = "a band such as above=20,feed=30"
+            raise PathgenError(
+                f"band {format_value(part)} is not a list of key=value pairs",
+                where=f"{where}: band",
+                allowed=allowed,
+            )
         bands.append({key: value for key, _, value in pairs})
     return bands
 
 
 def settle(job: Job, machine: Machine | None = None, material: Material | None = None) -> Setup:
-    """Settle the settings of one panel: fill in open values, and check all values together.
+    """Complete the settings of one panel: fill in open values, and check all values together.
 
     Parameters
     ----------
@@ -246,7 +250,7 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
 
 
 def digest(setup: Setup) -> str:
-    """Return a digest of settings: 16 hexadecimal digits that depend on the values alone.
+    """Return a digest of the settings: 16 hexadecimal digits that depend only on the values.
 
     The digest covers the contents of the profiles, not their names: a copy of a shipped profile has the same
     digest until one of its values is changed.
@@ -275,7 +279,7 @@ def _checked_material(material: Material) -> Material:
 
 
 def _shipped() -> Path:
-    """Find the folder of the shipped profiles, inside an installed package or beside it in a checkout."""
+    """Find the folder of the shipped profiles, in an installed package or in a source checkout."""
     for folder in (PACKAGE / "machines", PACKAGE.parent / "machines"):
         if (folder / "materials").is_dir():
             return folder
@@ -287,13 +291,13 @@ def _is_file(name: str) -> bool:
 
 
 def _found(name: str, what: str, folder: Path, known: list[str]) -> Path:
-    """Return the file of a profile's name or path."""
+    """Return the profile file for a name or path."""
     if name in known:
         return folder / f"{name}.toml"
     if _is_file(name):
         stem = Path(name).stem
         if stem in known and not Path(name).exists():
-            hint = f"the shipped profile is {stem!r}, without .toml"
+            hint = f"for the shipped profile, write {stem} without .toml"
             raise PathgenError("no such file", where=name, hint=hint)
         return Path(name)
     raise _unknown(name, what, known, f"{', '.join(known)}, or a .toml file")
@@ -302,7 +306,7 @@ def _found(name: str, what: str, folder: Path, known: list[str]) -> Path:
 def _unknown(name: str, what: str, known: list[str], allowed: str) -> PathgenError:
     begun = [f"did you mean {k!r}?" for k in known if name and k.startswith(name)]
     near = nearest(name, known) or "".join(begun[:1])
-    hint = f"{near} `pathgen machines` lists them"
+    hint = f"{near} run `pathgen machines` for a list"
     return PathgenError(f"unknown {what} {format_value(name)}", where=what, allowed=allowed, hint=hint)
 
 
@@ -321,12 +325,14 @@ def parse_table(text: str, where: str) -> dict[str, object]:
     """Parse TOML; `where` names its file in errors."""
     if key := _DEEP_KEY.search(text):
         line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
-        raise PathgenError(f"a key has more than {DEEPEST} names", where=line_of_it, allowed="plain TOML")
+        raise PathgenError(
+            f"a dotted key has more than {DEEPEST} parts", where=line_of_it, allowed="shorter keys"
+        )
     try:
         return tomllib.loads(text)
     except RecursionError:
         raise PathgenError(
-            "tables or arrays are nested too deeply", where=where, allowed="plain TOML"
+            "tables or arrays are nested too deeply", where=where, allowed="at most a few levels of nesting"
         ) from None
     except ValueError as error:
         place = _TOML_PLACE.search(str(error))
@@ -334,7 +340,11 @@ def parse_table(text: str, where: str) -> dict[str, object]:
         number = int(place[1]) if place and place[1] else len(lines)
         line = lines[min(number, len(lines)) - 1]
         comma = re.search(r"=\s*[+-]?\d*,\d", line)
-        hint = "write decimals with a point" if comma else "write text in quotes and tables in [brackets]"
+        hint = (
+            "write decimals with a point, as in 0.8"
+            if comma
+            else "write text in quotes and tables in [brackets]"
+        )
         raise PathgenError(
             f"not TOML: {_TOML_PLACE.sub('', str(error))}: {format_value(line.strip())}",
             where=f"{where}, line {number}",

@@ -72,7 +72,7 @@ class Volume(Profile, frozen=True):
 
 
 class KeepOut(Profile, frozen=True):
-    """A box on the platform that neither beads nor the head may enter, mm.
+    """Box on the platform that neither beads nor the head may enter, mm.
 
     The head goes around it, or above it if its height is known and the head is high enough.
     """
@@ -84,7 +84,7 @@ class KeepOut(Profile, frozen=True):
 
 
 class HeadPart(Profile, frozen=True):
-    """A part of the head, as a box around the nozzle that begins at a height above its tip, mm."""
+    """One part of the head: a box around the nozzle, starting at a height above the nozzle tip, mm."""
 
     x: Range  # extent from the nozzle, such as [-30, 30]
     y: Range
@@ -93,7 +93,7 @@ class HeadPart(Profile, frozen=True):
 
 
 class Junction(Profile, frozen=True):
-    """Speed limit of the controller at corners."""
+    """Speed limit of the controller in corners."""
 
     rule: Literal["deviation", "step"]
     deviation: Annotated[float, Meta(gt=0, le=1, extra=MM)] = 0.01  # mm, for the "deviation" rule
@@ -117,7 +117,7 @@ class HotEnd(Profile, frozen=True):
 
 
 class Heaters(Profile, frozen=True):
-    """Limits of the heaters, °C, and times before a print, s."""
+    """Heater limits, °C, and preparation times before a print, s."""
 
     nozzle_max: Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
     platform_max: Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]  # 0: the platform has no heater
@@ -126,7 +126,7 @@ class Heaters(Profile, frozen=True):
 
 
 class Retraction(Profile, frozen=True):
-    """Filament drawn back before a travel."""
+    """Retraction of filament before a travel."""
 
     length: Annotated[float, Meta(ge=0, le=50, extra=MM)]  # mm of filament
     feed: Speed  # mm/s
@@ -134,7 +134,7 @@ class Retraction(Profile, frozen=True):
 
 
 class Dialect(Profile, frozen=True):
-    """Words and formats of programs; `pathgen.settings.PLACEHOLDERS` lists the placeholders of blocks."""
+    """Words and formats of programs; see `pathgen.settings.PLACEHOLDERS` for the placeholders."""
 
     extruder: Annotated[str, Meta(pattern=r"^[A-Z]\Z", extra=LETTER)]  # word letter that feeds filament
     filament_mode: Literal["relative", "absolute"]
@@ -153,7 +153,7 @@ class Dialect(Profile, frozen=True):
 
 
 class Machine(Profile, frozen=True):
-    """One kind of machine. Lengths mm, speeds mm/s, accelerations mm/s², temperatures °C."""
+    """Machine profile. Lengths mm, speeds mm/s, accelerations mm/s², temperatures °C."""
 
     name: Name
     about: About  # the kind of machine, in one line

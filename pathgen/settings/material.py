@@ -23,7 +23,7 @@ PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 
 
 class LightLaw(Profile, frozen=True, kw_only=True):
-    """Optional keys of every law, beside its own figures."""
+    """Optional keys that all light laws share."""
 
     valid: Range = (0.0, THICKEST)  # mm, range of measured thicknesses; by default unlimited
     error: Annotated[float, Meta(ge=0, le=1, extra=SHARE)] | None = None  # relative standard error of T
@@ -32,12 +32,12 @@ class LightLaw(Profile, frozen=True, kw_only=True):
     spread_growth: Annotated[float, Meta(ge=0, le=10, extra={"unit": "mm per mm"})] = 0.0
 
     def __post_init__(self) -> None:
-        """Reject values that no law can be built from."""
+        """Reject values that define no valid law."""
         refuse_first(light_faults(self), "material")
 
 
 class Exponential(LightLaw, frozen=True, tag_field="law", tag="exponential"):
-    """Transmittance T = T0·exp(−t/ℓ): one scattering length; a first guess if nothing was measured."""
+    """Transmittance T = T0·exp(−t/ℓ) with one scattering length: a first guess before any measurement."""
 
     length: Annotated[float, Meta(gt=0, le=100, extra=MM)]  # ℓ, mm
     t0: Fraction = 1.0  # transmittance of the two surfaces alone
@@ -52,7 +52,7 @@ class TwoFlux(LightLaw, frozen=True, tag_field="law", tag="two-flux"):
 
 
 class Table(LightLaw, frozen=True, tag_field="law", tag="table"):
-    """Measured transmittance of several steps, with rising thickness and falling transmittance."""
+    """Measured transmittance of several steps, in order of increasing thickness."""
 
     thickness: tuple[Annotated[float, Meta(ge=0, le=THICKEST, extra=MM)], ...]  # mm
     transmittance: tuple[Fraction, ...]
@@ -62,7 +62,7 @@ Law = Exponential | TwoFlux | Table
 
 
 class Viewing(Profile, frozen=True):
-    """Viewing conditions: the light behind the panel, and the room's light on its face. Typical values."""
+    """Viewing conditions: backlight and room light, with typical default values."""
 
     luminance: Annotated[float, Meta(gt=0, le=1e6, extra={"unit": "cd/m²"})] = 1000.0  # of the backlight
     evenness: Fraction = 0.8  # minimum luminance of the backlight divided by its maximum
@@ -71,10 +71,10 @@ class Viewing(Profile, frozen=True):
 
 
 def light_faults(light: LightLaw) -> Iterator[Fault]:
-    """Find contradictions in the `light` of a material."""
+    """Find contradictions in the `light` table of a material."""
     low, high = light.valid
     if not 0 <= low < high:
-        yield bad("light.valid", [low, high], "[low, high] of 0 or more mm, low less than high")
+        yield bad("light.valid", [low, high], "[low, high] in mm with 0 ≤ low < high")
     if isinstance(light, Table):
         yield from _table_faults(light)
 
@@ -82,23 +82,25 @@ def light_faults(light: LightLaw) -> Iterator[Fault]:
 def _table_faults(table: Table) -> Iterator[Fault]:
     steps, through = table.thickness, table.transmittance
     if len(steps) != len(through):
-        what = f"{len(steps)} thicknesses and {len(through)} transmittances"
+        what = f"there are {len(steps)} thicknesses but {len(through)} transmittances"
         yield Fault("light.transmittance", what, "one transmittance for each thickness")
     if len(steps) < LEAST_STEPS:
-        yield Fault("light.thickness", f"{len(steps)} thicknesses", f"at least {LEAST_STEPS}")
+        yield Fault("light.thickness", f"only {len(steps)} thicknesses are listed", f"at least {LEAST_STEPS}")
     for number, (before, after) in enumerate(pairwise(steps), 1):
         if not before < after:
             what = f"thickness {after:g} comes after {before:g}"
-            yield Fault(f"light.thickness[{number}]", what, "thicknesses that rise")
+            yield Fault(f"light.thickness[{number}]", what, "thicknesses in increasing order")
     for number, step in enumerate(steps):
         if 0 < step < THINNEST:
             yield bad(f"light.thickness[{number}]", step, f"0, or {THINNEST:g} to {THICKEST:g} mm")
     for number, (before, after) in enumerate(pairwise(through), 1):
         if not before > after:
             what = f"transmittance {after:g} at {steps[number]:g} mm comes after {before:g}"
-            yield Fault(f"light.transmittance[{number}]", what, "transmittances that fall")
+            yield Fault(f"light.transmittance[{number}]", what, "transmittances in decreasing order")
     if steps[0] > 0 and through[0] == 1:
-        yield bad("light.transmittance[0]", 1.0, f"less than 1, as the wall there is {steps[0]:g} mm thick")
+        yield bad(
+            "light.transmittance[0]", 1.0, f"less than 1, because the wall is {steps[0]:g} mm thick there"
+        )
 
 
 class Temperatures(Profile, frozen=True):
@@ -113,7 +115,7 @@ class Temperatures(Profile, frozen=True):
 
 
 class Material(Profile, frozen=True):
-    """One material. Values are typical unless its file says that they were measured."""
+    """Material profile. Values are typical unless the profile states that they were measured."""
 
     name: Name
     about: About

@@ -1,4 +1,4 @@
-"""Job files with several panels: keys at the top hold for all, and each [[panel]] table adds its own.
+"""Job files with several panels: keys at the top apply to all, [[panel]] tables to one panel each.
 
 width = 60.0
 build = "abreast"
@@ -25,7 +25,7 @@ from pathgen.settings.validation import format_value, typed
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One panel of a job file: its picture, or None if the file names none, and its job."""
+    """Picture and job of one panel in a job file; the picture is None if the file names none."""
 
     picture: Path | None
     job: Job
@@ -54,7 +54,7 @@ def load_panels(path: str | Path) -> list[Entry]:
     tables = common.pop("panel", [{}])
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
         raise PathgenError(
-            "panel is not a list of tables", where=where, allowed="[[panel]] before each panel"
+            "panel is not a list of tables", where=where, allowed="a [[panel]] header before each panel"
         )
     entries = []
     for number, table in enumerate(tables, start=1):
@@ -62,7 +62,7 @@ def load_panels(path: str | Path) -> list[Entry]:
         picture = own.pop("picture", None)
         if picture is not None and not isinstance(picture, str):
             what = f"picture is {format_value(picture)}"
-            raise PathgenError(what, where=f"{where}: panel {number}", allowed="the name of a file")
+            raise PathgenError(what, where=f"{where}: panel {number}", allowed="a file name in quotes")
         job = typed(common | own, Job, where if len(tables) == 1 else f"{where}: panel {number}")
         entries.append(Entry(Path(path).parent / picture if picture else None, anchored(job, path)))
     return entries

@@ -1,4 +1,4 @@
-"""The table of program words: every command of RS-274, and the usual ones beyond it, with its meaning.
+"""Table of program words: all commands of RS-274 and the common extensions, with their meanings.
 
 The reader of programs (`gcode`), the checker of programs (`proof.checklist`) and the checks of a profile's
 start and finish blocks (`blocks`) all use this table, so a command has one meaning throughout. The table is
@@ -120,7 +120,7 @@ STANDARD_WORDS = LETTERS.union(code for code, word in PROGRAM_WORDS.items() if w
 
 
 def words_with(effect: Effect) -> tuple[str, ...]:
-    """Return the commands that have an effect, in the order of the table.
+    """Return the commands with a given effect, in table order.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Settled settings: one record per concern, without open values.
+"""Complete settings of a panel: one record per topic, without open values.
 
 A `Job` is flat and holds what was asked for: a key that is None is still open. `pathgen.settings.settle`
 fills the open keys from the machine and the material and sorts all keys into the records below. Functions
@@ -18,7 +18,7 @@ from pathgen.settings.preparation import Preparation
 
 
 class HeatSettings(msgspec.Struct, frozen=True):
-    """Machine and material as the job names them, and the initial temperatures, °C."""
+    """Names of machine and material, and the initial temperatures, °C."""
 
     machine: str
     material: str
@@ -27,7 +27,7 @@ class HeatSettings(msgspec.Struct, frozen=True):
 
 
 class PictureSettings(msgspec.Struct, frozen=True):
-    """Size of the panel, mm, and place of the picture in it. None: from the picture's proportions."""
+    """Size of the panel, mm, and position of the picture. None: computed from the picture's proportions."""
 
     width: float | None
     height: float | None
@@ -38,7 +38,7 @@ class PictureSettings(msgspec.Struct, frozen=True):
 
     @property
     def whole(self) -> bool:
-        """Whether the picture fills the panel: centred, upright, neither enlarged nor reduced."""
+        """Whether the picture is centred, upright and at zoom 1."""
         return (self.centre_across, self.centre_up, self.zoom, self.tilt) == (0.5, 0.5, 1.0, 0.0)
 
 
@@ -68,7 +68,7 @@ class RimSettings(msgspec.Struct, frozen=True):
 
     @property
     def eyelet_places(self) -> tuple[float, ...]:
-        """Positions of the eyelets along the top, as shares of the width."""
+        """Positions of the eyelets along the top, as fractions of the width."""
         if self.eyelet_at is not None:
             return self.eyelet_at
         return tuple((i + 0.5) / self.eyelets for i in range(self.eyelets))
@@ -87,7 +87,7 @@ class LightSettings(msgspec.Struct, frozen=True):
 
 
 class LayerSettings(msgspec.Struct, frozen=True):
-    """Heights of the layers, mm, and the bands in which settings differ."""
+    """Layer heights, mm, and the bands with different settings."""
 
     layer: float | Literal["auto"]
     layer_like: float
@@ -97,12 +97,12 @@ class LayerSettings(msgspec.Struct, frozen=True):
 
     @property
     def nominal(self) -> float:
-        """Height of the layers, or of the uniform layers that automatic ones are measured against, mm."""
+        """Layer height, or `layer_like` for automatic layers, mm."""
         return self.layer_like if self.layer == "auto" else self.layer
 
 
 class BeadSettings(msgspec.Struct, frozen=True):
-    """Filling of a section of wall with beads, mm."""
+    """Settings for filling a wall section with beads, mm."""
 
     fill: str
     direction: Literal["auto", "along", "across", "alternate"]
@@ -117,7 +117,7 @@ class BeadSettings(msgspec.Struct, frozen=True):
 
 
 class FeedSettings(msgspec.Struct, frozen=True):
-    """Feeds of the head while it deposits, mm/s."""
+    """Feeds during deposition, mm/s."""
 
     feed: float
     first_feed: float
@@ -143,12 +143,12 @@ class StandingSettings(msgspec.Struct, frozen=True):
 
     @property
     def edge(self) -> int:
-        """Edge that the panel stands on, degrees; an automatic turn counts as 0 until it is chosen."""
+        """Edge that the panel stands on, degrees; 0 while an automatic turn is undecided."""
         return 0 if self.turn == "auto" else self.turn
 
     @property
     def wedge_sites(self) -> int:
-        """Number of places with wedges; automatic wedges count as none until they are chosen."""
+        """Number of positions with wedges; 0 while automatic wedges are undecided."""
         if self.wedge_at:
             return len(self.wedge_at)
         return 0 if self.wedges == "auto" else self.wedges
@@ -163,7 +163,7 @@ class SeveralSettings(msgspec.Struct, frozen=True):
 
 
 class Setup(msgspec.Struct, frozen=True):
-    """Settings of one panel: both profiles, and its settled keys by concern."""
+    """Complete settings of one panel: both profiles, and the keys of the job by topic."""
 
     machine: Machine
     material: Material
@@ -181,7 +181,7 @@ class Setup(msgspec.Struct, frozen=True):
 
     @classmethod
     def of(cls, job: Job, machine: Machine, material: Material) -> Setup:
-        """Sort the keys of a job without open values into records.
+        """Build the records from a job without open values.
 
         Raises
         ------
@@ -192,7 +192,7 @@ class Setup(msgspec.Struct, frozen=True):
         return msgspec.convert(values | dict.fromkeys(RECORDS, job), cls, from_attributes=True)
 
     def keys(self) -> dict[str, Any]:
-        """Return the job's keys and their settled values, in the order of `Job`."""
+        """Return the keys of the job with their final values, in the order of `Job`."""
         values: dict[str, Any] = {}
         for name in RECORDS:
             values |= msgspec.structs.asdict(getattr(self, name))
@@ -200,11 +200,11 @@ class Setup(msgspec.Struct, frozen=True):
 
     @property
     def job(self) -> Job:
-        """The settled settings as a flat job."""
+        """The complete settings as a flat job."""
         return Job(**self.keys())
 
     def changed(self, **keys: object) -> Setup:
-        """Return the same setup with other values for some keys of the job.
+        """Return a copy of the setup with changed job keys.
 
         Examples
         --------

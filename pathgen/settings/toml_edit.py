@@ -1,4 +1,4 @@
-"""Change keys of a TOML text and keep everything else: comments, order, other tables and line ends.
+"""Change keys in TOML text and keep everything else: comments, order, other tables and line endings.
 
 The edited text is parsed again and compared: if anything but the wanted keys has changed, it is rejected.
 """
@@ -76,7 +76,12 @@ def rewrite_table(
         found = found.get(part) if isinstance(found, Mapping) else None
     if table and (not isinstance(found, Table) or found.is_super_table()):
         hint = f"write it as a separate table with the header [{table}]"
-        raise PathgenError(f"no table [{table}]", where="TOML", allowed="a [header] and keys", hint=hint)
+        raise PathgenError(
+            f"the file has no table [{table}]",
+            where="TOML",
+            allowed="a [header] line followed by keys",
+            hint=hint,
+        )
     body: Body = found.value.body if table else document.body
     body[:] = [(key, item) for key, item in body if key is None or key.key not in drop]
     _set_values(body, values, remarks or {})
@@ -87,13 +92,13 @@ def rewrite_table(
     keys |= {key: list(v) if isinstance(v, tuple) else v for key, v in values.items()}
     edited = document.as_string()
     if _parsed(edited) != target:
-        hint = "write each key on a line of its own under the header"
-        raise PathgenError(f"cannot change [{table}]", where="TOML", allowed="plain TOML", hint=hint)
+        hint = "write each key on its own line under the header"
+        raise PathgenError(f"cannot change [{table}]", where="TOML", allowed="one key per line", hint=hint)
     return edited.replace("\n", newline)
 
 
 def toml_item(value: Value) -> Item:
-    """Convert a value to TOML; a long array gets one value per line.
+    """Convert a value to TOML, with one value per line for long arrays.
 
     Examples
     --------
@@ -114,7 +119,7 @@ def _parsed(text: str) -> dict[str, object] | None:
 
 
 def _set_values(body: Body, values: Mapping[str, Value], remarks: Mapping[str, str]) -> None:
-    """Set each value at the position of its key, or after the preceding key."""
+    """Set each value in place, or insert a new key after the preceding key."""
     named = [i for i, (key, _) in enumerate(body) if key is not None]
     position = named[0] if named else len(body)
     for name, value in values.items():

@@ -1,8 +1,8 @@
-"""Conversion of plain values to a typed record, with errors in one line.
+"""Conversion of plain values to a typed record, with one-line errors.
 
-The converter reports the first invalid value and its path. Here this becomes an error with the key, its
-place, its value, the allowed values, and the nearest known key. The allowed values are read from the types
-of the record, so that each field is described in one place.
+The converter reports the first invalid value and its path. This module turns the report into an error with
+the key, its location, its value, the allowed values, and the nearest known key. The allowed values are read
+from the types of the record, so that each field is described in one place.
 
 Glossary. *Fault*: a key with an invalid value, and the reason. *Tokens*: the path to a key, names and
 indices.
@@ -108,7 +108,7 @@ def plain(record: Profile) -> dict[str, object]:
     try:
         return dict(msgspec.to_builtins(record, enc_hook=lambda value: value.item()))
     except (AttributeError, TypeError, ValueError) as error:
-        what = f"{type(record).__name__} has a field of a type that files cannot have: {error}"
+        what = f"{type(record).__name__} has a field whose type cannot be stored in a file: {error}"
         raise PathgenError(what) from None
 
 
@@ -127,14 +127,14 @@ def dotted(tokens: Tokens) -> str:
 
 
 def _beyond_reckoning(values: object) -> Iterator[Fault]:
-    """Find NaN, infinity and numbers close to 0 at any depth, which TOML allows but no setting can use."""
+    """Find NaN, infinity and numbers too close to 0, at any depth: valid TOML, but not valid settings."""
     pending: list[tuple[Tokens, object]] = [((), values)]
     while pending:
         tokens, value = pending.pop()
         if isinstance(value, float) and not math.isfinite(value):
             yield bad(dotted(tokens), value, "a finite number")
         elif isinstance(value, float) and 0 < abs(value) < LEAST:
-            yield bad(dotted(tokens), value, f"0, or at least {LEAST:g} away from it")
+            yield bad(dotted(tokens), value, f"0, or a magnitude of at least {LEAST:g}")
         elif len(tokens) > DEEPEST:
             continue  # below an unknown key, which is rejected by its name
         elif isinstance(value, dict):
@@ -146,7 +146,7 @@ def _beyond_reckoning(values: object) -> Iterator[Fault]:
 def _explained(
     error: msgspec.ValidationError, values: object, kind: type[Profile], where: str
 ) -> PathgenError:
-    """Convert an error of the converter to ours.
+    """Convert a msgspec error to a `PathgenError`.
 
     Only its path is read from its message. Names and bounds come from the values and the types, so they do
     not depend on the wording of the message, which may change between versions.
@@ -180,14 +180,16 @@ def _wrong_key(
     tokens: Tokens,
     where: str,
 ) -> PathgenError:
-    """Return the error for the first unknown key of a table, or else for its first missing key."""
+    """Return the error for the first unknown key in a table; without one, for the first missing key."""
     names = [f.name for f in node.fields]
     known = [node.tag_field, *names] if node.tag_field else names
     for name in map(str, table):
         if name not in known:
             homes = _homes(name, msgspec.inspect.type_info(kind))
-            places = [f"under [{dotted(h)}]" if h else "at the top, above every [table]" for h in homes[:3]]
-            hint = f"it belongs {' or '.join(places)}" if places else nearest(name, known)
+            places = [
+                f"under [{dotted(h)}]" if h else "to the top, before the first [table]" for h in homes[:3]
+            ]
+            hint = f"move the key {' or '.join(places)}" if places else nearest(name, known)
             place = f"{where}: {dotted((*tokens, name))}"
             what = f"unknown key {format_value(name)}"
             listed = ", ".join(known) if len(known) <= LISTED else f"{len(known)} keys; --help lists them"
@@ -200,7 +202,7 @@ def _wrong_key(
 
 
 def _homes(name: str, node: msgspec.inspect.Type, tokens: Tokens = ()) -> list[Tokens]:
-    """Find the tables of a record, at any depth, that have a key of this name."""
+    """Find the tables in a record, at any depth, that have a key with this name."""
     node, _ = _unwrapped(node)
     if not isinstance(node, msgspec.inspect.StructType):
         return []
@@ -224,14 +226,14 @@ def _unwrapped(node: msgspec.inspect.Type) -> tuple[msgspec.inspect.Type, dict[s
 
 
 def _tag_field(node: msgspec.inspect.Type) -> str:
-    """Return the key that chooses between the tables of a union; empty if the type is not such a union."""
+    """Return the tag key of a tagged union; empty for any other type."""
     if not isinstance(node, msgspec.inspect.UnionType):
         return ""
     return next((t.tag_field or "" for t in node.types if isinstance(t, msgspec.inspect.StructType)), "")
 
 
 def _chosen(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.Type:
-    """Return the member of a tagged union that has the tag of the value; the tags if no member has it."""
+    """Return the member of a tagged union with the value's tag, or all tags if none matches."""
     if not isinstance(node, msgspec.inspect.UnionType):
         return node
     members = [t for t in node.types if isinstance(t, msgspec.inspect.StructType)]
@@ -272,7 +274,7 @@ def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
         return "two numbers, [low, high]"
     if isinstance(node, inspect.VarTupleType):
         inner, extra = _unwrapped(node.item_type)
-        return f"an array; each item {extra.get('allowed') or _described(inner)}"
+        return f"an array; each item: {extra.get('allowed') or _described(inner)}"
     if isinstance(node, inspect.UnionType):
         return " or ".join(_described(t) for t in node.types)
     return "text in quotes"
@@ -283,7 +285,7 @@ def _hint(value: object, node: msgspec.inspect.Type, extra: dict[str, str]) -> s
     number = isinstance(node, msgspec.inspect.FloatType | msgspec.inspect.IntType)
     if number and isinstance(value, str):
         if re.fullmatch(r"\s*[+-]?\d*,\d+\s*", value):
-            return "write decimals with a point"
+            return "write decimals with a point, as in 0.8"
         if re.fullmatch(r"\s*[+-]?\d*\.?\d+\s*", value):
             return "write numbers without quotes"
     if isinstance(node, msgspec.inspect.LiteralType) and isinstance(value, str):

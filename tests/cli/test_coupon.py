@@ -42,7 +42,7 @@ def test_readings_are_never_written_over(tmp_path, capsys):
     sheet.write_text(sheet.read_text().replace(",,", ",0.4,1", 1))
     before = out.read_bytes(), sheet.read_text()
     assert run(args) == 1
-    assert "a different sheet exists already" in capsys.readouterr().err
+    assert "another sheet with this name already exists" in capsys.readouterr().err
     assert (out.read_bytes(), sheet.read_text()) == before
 
 
@@ -117,7 +117,7 @@ def test_the_outcome_as_one_flat_object(beads, tmp_path, capsys):
 def test_a_sheet_needs_the_profile_it_changes(beads, tmp_path, capsys):
     args = ["fit", str(beads), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
     assert run(args) == 2
-    assert "the sheet of a bead-ladder changes a machine profile" in capsys.readouterr().err
+    assert "the sheet of a bead-ladder updates a machine profile" in capsys.readouterr().err
     blank = tmp_path / "blank.csv"
     assert run(["coupon", "heat-ladder", "--out", str(tmp_path / "heat.gcode"), "--sheet", str(blank)]) == 0
     capsys.readouterr()

@@ -45,7 +45,7 @@ def test_columns_are_listed(capsys):
         (
             ["{}/small.toml", "--out", "{}/a.csv", "--workers", "2", "--cluster", "tcp://a:1"],
             2,
-            "exclude each other",
+            "cannot be combined",
         ),
         (["{}/gone.toml", "--out", "{}/a.csv"], 1, "no such file"),
         (["{}/small.toml", "--out", "{}/a.csv", "--max-cases", "8"], 1, "9 cases"),

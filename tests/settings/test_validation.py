@@ -50,8 +50,8 @@ MACHINE_CASES = [
     (["axes", "w"], {}, ["unknown key 'w'", "my.toml: axes.w", "allowed: x, y, z, filament"]),
     (["keep_out", 1, "wy"], "a", ["unknown key 'wy'", "keep_out[1].wy", "x, y, why, height", "'why'?"]),
     (["dialect", "ownwords"], [], ["unknown key 'ownwords'", "dialect.ownwords", "'own_words'?"]),
-    (["retraction", "travel_feed"], 9, ["retraction.travel_feed", "belongs at the top, above every [table]"]),
-    (["nozzle_diameter"], 0.4, ["unknown key 'nozzle_diameter'", "it belongs under [hot_end]"]),
+    (["retraction", "travel_feed"], 9, ["retraction.travel_feed", "move the key to the top"]),
+    (["nozzle_diameter"], 0.4, ["unknown key 'nozzle_diameter'", "move the key under [hot_end]"]),
     (["zzz"], 1, ["unknown key 'zzz'", "my.toml: zzz", "allowed: name, about, volume"]),
     (["a\x1b[2J\n"], 1, [r"unknown key 'a\x1b[2J\n'", r"my.toml: 'a\x1b[2J\n'"]),
     (["x`y"], 1, ["unknown key 'x`y'", "my.toml: 'x`y'"]),
@@ -66,15 +66,15 @@ MACHINE_CASES = [
     (["axes", "x", "feed"], -3, ["feed is -3", "axes.x.feed", "at least 0.01 and at most 1000 mm/s"]),
     (["axes", "x", "feed"], 9000.0, ["feed is 9000", "axes.x.feed", "divide mm/min by 60"]),
     (["axes", "x", "feed"], "9", ["feed is '9'", "axes.x.feed", "write numbers without quotes"]),
-    (["axes", "x", "feed"], "9,5", ["feed is '9,5'", "write decimals with a point"]),
+    (["axes", "x", "feed"], "9,5", ["feed is '9,5'", "write decimals with a point, as in 0.8"]),
     (["axes", "x", "feed"], True, ["feed is True", "axes.x.feed", "a number"]),
     (["axes", "x", "feed"], math.nan, ["feed is nan", "axes.x.feed", "a finite number"]),
     (
         ["retraction", "length"],
         1e-320,
-        ["length is 9.99988867e-321", "retraction.length", "0, or at least 1e-30"],
+        ["length is 9.99988867e-321", "retraction.length", "0, or a magnitude of at least 1e-30"],
     ),
-    (["volume", "z"], [-1e-31, 9], ["z[0] is -1e-31", "volume.z[0]", "0, or at least 1e-30 away from it"]),
+    (["volume", "z"], [-1e-31, 9], ["z[0] is -1e-31", "volume.z[0]", "0, or a magnitude of at least 1e-30"]),
     (["axes", "x", "feed"], 10**400, ["feed is 1000", "...", "axes.x.feed", "at most 1000 mm/s"]),
     (["axes", "x", "feed"], 10**6000, ["feed is a int too long to show", "axes.x.feed"]),
     (["axes", "x", "feed"], [[1], 2], ["feed is [[1], 2]", "axes.x.feed"]),
@@ -94,7 +94,7 @@ MACHINE_CASES = [
     (["dialect", "extruder"], "EE", ["extruder is 'EE'", "one capital letter"]),
     (["dialect", "extruder"], "E\n", [r"extruder is 'E\n'", "one capital letter"]),
     (["dialect", "own_words"], ["E", "m104"], ["own_words[1] is 'm104'", "a letter such as 'E'"]),
-    (["dialect", "own_words"], "E", ["own_words is 'E'", "an array; each item a letter such as 'E'"]),
+    (["dialect", "own_words"], "E", ["own_words is 'E'", "an array; each item: a letter such as 'E'"]),
     (["dialect", "start"], 5, ["start is 5", "dialect.start", "text in quotes"]),
     (["name"], "mine (old)", ["name is 'mine (old)'", "letters, digits, blanks"]),
     (["about"], "x" * 200, ["about is 'xxx", "at most 120 characters"]),
@@ -118,7 +118,7 @@ MATERIAL_CASES = [
     (["modulus"], 3500, ["modulus is 3500", "at most 100 GPa", "3500 MPa is 3.5 GPa"]),
     (["fan"], 80, ["fan is 80", "at least 0 and at most 1", "80 % is 0.8"]),
     (["price"], -1, ["price is -1", "a number, at least 0"]),
-    (["nozzle"], 200, ["unknown key 'nozzle'", "it belongs under [temperature]"]),
+    (["nozzle"], 200, ["unknown key 'nozzle'", "move the key under [temperature]"]),
 ]
 
 
@@ -159,7 +159,7 @@ def test_text_counts_as_numbers_only_where_asked():
 def test_plain_and_back():
     job = Job(width=80.0, axis="x")
     assert typed(plain(job), Job, "job") == job
-    with pytest.raises(PathgenError, match="files cannot have"):
+    with pytest.raises(PathgenError, match="cannot be stored in a file"):
         plain(Job(width=object()))
 
 

@@ -55,7 +55,7 @@ def test_sets_and_lists():
         ("picture", {"from": 1, "to": 4}, "list of file names"),
         ("fill", {"from": 1, "to": 4}, "fill is not a number and has no range"),
         ("layer", [0.1, 9.0], "(study.toml: factors.layer)"),
-        ("picture", [3], "the name of a file"),
+        ("picture", [3], "a file name in quotes"),
         ("fill", {"from": 1, "to": 4, "steps": 2}, "a list of levels"),
         ("case", [{"layer": 0.1}], "of sets"),
         ("limits", [{"spacing_mni": 0.3}], "did you mean 'spacing_min'"),
