@@ -1,4 +1,4 @@
-"""The error that users see: what is wrong, where, what is allowed, and what to do next.
+"""Errors shown to users: the problem, the location, the allowed values, and a remedy.
 
 Every input that pathgen rejects raises a `PathgenError`. The command line prints it as one line and exits
 with the exit code of the exception; in Python it is an ordinary exception.
@@ -16,18 +16,18 @@ _SHORT.maxlevel = 2
 
 
 class PathgenError(Exception):
-    """An error that a user can act on.
+    """Error that a user can correct.
 
     Parameters
     ----------
     what : str
-        What is wrong, with the value.
+        Problem, including the value.
     where : str, optional
         File, key, line or option that contains the value.
     allowed : str, optional
         Values that are accepted.
     hint : str, optional
-        What to do next.
+        Remedy.
 
     Examples
     --------
@@ -46,7 +46,7 @@ class PathgenError(Exception):
 
 
 class UnsafeProgramError(PathgenError):
-    """A program with an error in its checklist: it must not run, and it is not written."""
+    """Safety error in a program, which is therefore not written."""
 
     exit_code = 3
 
@@ -73,7 +73,7 @@ def _escaped(character: str) -> str:
 
 
 def format_value(value: object) -> str:
-    r"""Format a value for a message: short and on one line.
+    r"""Format a value for a message, shortened and on one line.
 
     Examples
     --------
@@ -91,7 +91,7 @@ def format_value(value: object) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Suggest the known word that is most similar to a mistyped one; empty if none is similar.
+    """Suggest the known word most similar to a mistyped word; empty if no word is similar.
 
     Examples
     --------

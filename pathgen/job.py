@@ -1,8 +1,8 @@
-"""The pipeline: from a picture to a machine's program and its summary.
+"""Pipeline from a picture to a machine program and a summary.
 
     picture ─► luminance ─► thickness ─► panel ─► layers ─► strokes ─► moves ─► program text
 
-Panels are planned with their places on the platform (`plan_several`), then written block by block (`write`).
+Panels are planned and placed on the platform (`plan_several`), then written block by block (`write`).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def make(
     *,
     progress: Progress | None = None,
 ) -> Result:
-    """Make the program of one panel, or of some copies of it.
+    """Make a program for one panel, or for several copies of one panel.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def make_several(
     *,
     progress: Progress | None = None,
 ) -> Result:
-    """Make one program of several panels.
+    """Combine several panels into one program.
 
     Parameters
     ----------

@@ -1,1 +1,1 @@
-"""Files: inputs opened once, outputs that appear whole or not at all, and CSV files that people fill in."""
+"""Files: input files, output files that appear only when complete, and CSV files filled in by people."""

@@ -1,4 +1,4 @@
-"""CSV files that people fill in; errors name the line.
+"""CSV files filled in by people; error messages name the line.
 
 Cells are separated by commas, semicolons or tabs, whichever the first line uses; decimals are written with a
 point. Blank lines and lines that begin with # are ignored.
@@ -19,7 +19,7 @@ EXPECTED = "a CSV file of measurements"
 
 @dataclass(frozen=True, slots=True)
 class CsvRows:
-    """The table in a CSV file.
+    """Table read from a CSV file.
 
     Attributes
     ----------
@@ -62,14 +62,17 @@ def read_rows(path: str | Path) -> CsvRows:
     (['a', 'b'], [['1', '2'], ['3', '']], [2, 3, 4])
     """
     where = input_name(path)
-    hint, encoding_hint = "delete other lines, or average repeated ones", "save the table as CSV in UTF-8"
+    hint, encoding_hint = (
+        "delete unrelated lines, or average repeated measurements",
+        "save the table as CSV in UTF-8",
+    )
     text = read_input_text(path, EXPECTED, LIMIT, hint=hint, encoding_hint=encoding_hint)
     numbers, rows = _rows(text, where)
     return CsvRows(where, rows[0], rows[1:], numbers)
 
 
 def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
-    """Return line numbers, and the cells of each line, padded to the length of the first."""
+    """Return line numbers and cells; each row is padded to the length of the first."""
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip(" \t,;")]
     lines = [(number, line) for number, line in lines if not line.lstrip().startswith("#")]
     if not lines:
@@ -84,8 +87,8 @@ def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
             raise PathgenError(f"not CSV: {error}", where=place, allowed="one measurement per line") from None
         count = len(rows[0]) if rows else len(row)
         if any(row[count:]):
-            hint = "write decimals with a point" if separator == "," else ""
-            what = f"{len(row)} cells, but {count} column names"
+            hint = "write decimals with a point, as in 0.8" if separator == "," else ""
+            what = f"the line has {len(row)} cells, but there are {count} column names"
             raise PathgenError(what, where=place, allowed="one cell per column", hint=hint)
         rows.append([*row, *[""] * count][:count])
     return [number for number, _ in lines], rows

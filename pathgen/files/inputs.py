@@ -1,4 +1,4 @@
-"""Input files, opened once: from a path, a pipe or standard input, with one set of error messages."""
+"""Input files from a path, a pipe or standard input, with common error messages."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Input = bytes | str | os.PathLike[str] | BinaryIO
 
 
 def input_name(source: Input) -> str:
-    r"""Return the name of an input for messages.
+    r"""Return the name of an input for use in messages.
 
     Examples
     --------
@@ -99,9 +99,14 @@ def read_input(source: Input, expected: str = "", limit: int | None = None, hint
 
 
 def read_input_text(
-    source: Input, expected: str, limit: int, *, hint: str = "", encoding_hint: str = "save it as UTF-8 text"
+    source: Input,
+    expected: str,
+    limit: int,
+    *,
+    hint: str = "",
+    encoding_hint: str = "save the file as UTF-8 text",
 ) -> str:
-    r"""Read a whole input as UTF-8 text; a byte order mark is removed.
+    r"""Read a whole input as UTF-8 text, without the byte order mark.
 
     Parameters
     ----------
@@ -127,7 +132,9 @@ def read_input_text(
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        raise PathgenError(what, where=f"{where}, line {line}", allowed="UTF-8", hint=encoding_hint) from None
+        raise PathgenError(
+            what, where=f"{where}, line {line}", allowed="UTF-8 text", hint=encoding_hint
+        ) from None
     if "\0" in text:
         raise not_text(where, expected)
     return text
@@ -140,7 +147,7 @@ def not_text(where: str, expected: str) -> PathgenError:
 
 @contextmanager
 def stored_input(source: Path) -> Iterator[Path]:
-    """Provide an input as an ordinary file, for readers that need a name or read more than once.
+    """Provide an input as an ordinary file, for readers that need a file name or read repeatedly.
 
     Parameters
     ----------
@@ -174,7 +181,7 @@ def _opened(source: str | os.PathLike[str], expected: str, stack: ExitStack) -> 
     if stat.S_ISREG(mode):
         return stream
     if not piped and (stat.S_ISCHR(mode) or stat.S_ISBLK(mode)):  # it may never end
-        raise PathgenError("a device, not a file", where=input_name(source), allowed=expected)
+        raise PathgenError("the input is a device, not a file", where=input_name(source), allowed=expected)
     copy = stack.enter_context(TemporaryFile())
     copyfileobj(stream, copy)
     copy.seek(0)
@@ -189,15 +196,15 @@ def _stdin() -> BinaryIO:
 
 @contextmanager
 def _readable(source: Input, expected: str) -> Iterator[None]:
-    """Turn errors of the operating system into a `PathgenError`."""
+    """Convert operating-system errors to a `PathgenError`."""
     where = input_name(source)
     try:
         yield
     except FileNotFoundError:
-        hint = "check its name and folder"
+        hint = "check the name and the folder"
         raise PathgenError("no such file", where=where, hint=hint) from None
     except IsADirectoryError:
-        raise PathgenError("this is a folder, not a file", where=where, allowed=expected) from None
+        raise PathgenError("the input is a folder, not a file", where=where, allowed=expected) from None
     except (OSError, ValueError) as error:  # ValueError: a path that contains a NUL byte
         reason = getattr(error, "strerror", None) or str(error)
-        raise PathgenError(f"cannot be read: {reason}", where=where, allowed=expected) from None
+        raise PathgenError(f"the file cannot be read: {reason}", where=where, allowed=expected) from None

@@ -1,4 +1,4 @@
-"""Output files that appear whole or not at all.
+"""Output files that appear only when they are complete.
 
 Data is written to a hidden file beside the target, `.NAME.PROCESS-NUMBER.part`, which is renamed to the
 target once everything is on the disk; until then an existing target is untouched. If a run has several
@@ -75,7 +75,7 @@ def atomic_output(path: str | Path) -> Iterator[BinaryIO]:
 
 
 def check_outputs(outputs: Mapping[str, str | Path], inputs: Iterable[str | Path] = ()) -> None:
-    """Reject outputs that share a file with each other or with an input, under any name.
+    """Reject output paths that refer to the same file as another output or an input.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def check_outputs(outputs: Mapping[str, str | Path], inputs: Iterable[str | Path
     inputs = list(inputs)
     for number, (name, path) in enumerate(outputs.items()):
         if any(_same_file(path, other) for other in inputs):
-            what, hint = f"{path} is an input and an output", "choose another name for the output"
+            what, hint = f"{path} is both an input and an output", "choose another name for the output"
             raise PathgenError(what, where=name, hint=hint)
         for other in list(outputs)[:number]:
             if _same_file(path, outputs[other]):
@@ -178,7 +178,7 @@ def atomic_outputs(paths: Iterable[Path]) -> Iterator[dict[Path, BinaryIO]]:
 
 
 class _Raw(FileIO):
-    """An open file whose write errors name the file; by default only errors of opening do."""
+    """Unbuffered file whose write errors include the file name, which Python omits."""
 
     def __init__(self, number: int, part: Path) -> None:
         # `name` is the hidden file's, so the written text can be read back before the file is renamed.
@@ -186,7 +186,7 @@ class _Raw(FileIO):
         self._part = part
 
     def write(self, data: Any) -> int:
-        """Write as many bytes as the system accepts in one call."""
+        """Write as many bytes as the system accepts in a single call."""
         try:
             return super().write(data)
         except OSError as error:
@@ -196,7 +196,7 @@ class _Raw(FileIO):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """The hidden file of one target."""
+    """Hidden temporary file for one target."""
 
     path: Path  # as requested
     target: Path  # the same, links resolved
@@ -225,7 +225,7 @@ class _Part:
 
 
 def _begun(path: Path) -> _Part:
-    """Create the hidden file of a target, after removing those that killed runs left behind."""
+    """Create the hidden file for a target, and remove files left behind by killed runs."""
     target, permissions = _target(path)
     _sweep(target)
     name, number = _open_part(path, target)
@@ -240,7 +240,7 @@ def _begun(path: Path) -> _Part:
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Defer Ctrl-C and termination signals during steps that must not stop half way.
+    """Defer Ctrl-C and termination signals during steps that must complete.
 
     This uses signal handlers instead of a signal mask: a mask applies to one thread, and the system may
     deliver the signal to another thread, such as a library's, after which Python still handles it in this
@@ -273,7 +273,7 @@ def _undisturbed() -> Iterator[None]:
 
 
 def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
-    """Return the error for an exception that comes from writing; None for the block's own."""
+    """Convert a write error to a `PathgenError`; return None for an unrelated exception."""
     if not isinstance(error, OSError) or not parts:
         return None
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
@@ -289,7 +289,7 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
 
 
 def _target(path: Path) -> tuple[Path, int | None]:
-    """Return the file that a path leads to, and its permissions if it exists; reject others."""
+    """Resolve an output path; return the target and the permissions of an existing file."""
     target = Path(os.path.realpath(path))
     folder = target.parent
     if not folder.is_dir():
@@ -301,7 +301,9 @@ def _target(path: Path) -> tuple[Path, int | None]:
         found = target.stat()
     except FileNotFoundError:
         if not os.access(folder, os.W_OK | os.X_OK):
-            raise PathgenError(f"folder {folder} is not writable", where=f"output {path}") from None
+            raise PathgenError(
+                f"folder {folder} is not writable", where=f"output {path}", hint="choose another folder"
+            ) from None
         return target, None
     except OSError as error:
         raise _failure(path, error) from None
@@ -315,7 +317,7 @@ def _target(path: Path) -> tuple[Path, int | None]:
 
 
 def _open_part(path: Path, target: Path) -> tuple[Path, int]:
-    """Create and lock the hidden file, with the permissions of the umask."""
+    """Create and lock the hidden file, with permissions from the umask."""
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
     for attempt in count():
         part = target.with_name(f".{target.name[:_NAME_KEPT]}.{os.getpid()}-{attempt}.part")
@@ -334,7 +336,7 @@ def _open_part(path: Path, target: Path) -> tuple[Path, int]:
 
 
 def _sweep(target: Path) -> None:
-    """Remove hidden files of this target that no running process is writing."""
+    """Remove hidden files for this target that no running process is writing."""
     pattern = re.compile(re.escape(f".{target.name[:_NAME_KEPT]}.") + r"\d+-\d+\.part\Z")
     with suppress(OSError):
         for name in [name for name in os.listdir(target.parent) if pattern.match(name)]:
@@ -366,7 +368,7 @@ def _lock(number: int, *, wait: bool) -> bool:
 
 
 def _failure(path: Path, error: BaseException, part: Path | None = None) -> PathgenError:
-    """Return the error for a failed call of the operating system."""
+    """Return the error for a failed system call."""
     reason = str(getattr(error, "strerror", None) or error)
     what = f"cannot write {path}: {reason[:1].lower()}{reason[1:]}"
     if getattr(error, "errno", None) not in _FULL:
@@ -378,7 +380,7 @@ def _failure(path: Path, error: BaseException, part: Path | None = None) -> Path
 
 
 def _settle(folder: Path) -> None:
-    """Flush the new name to the disk, where the system supports it for folders."""
+    """Flush the folder entry to disk, if the system supports flushing folders."""
     with suppress(OSError):
         number = os.open(folder, os.O_RDONLY)
         try:

@@ -1,4 +1,4 @@
-"""Records of figures: each field carries its unit and a description, and a record flattens to one row.
+"""Records of values whose fields carry a unit and a description; a record flattens to one table row.
 
 A field is a figure when its type is annotated with a `Quantity`. A field annotated with `Nested` is a record
 of its own, whose figures join the row under keys with a prefix. So a key, its unit and its description
@@ -22,7 +22,7 @@ Row = dict[str, Any]  # figures by key: str, int, float, bool, list of str, or N
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """Unit and description of a figure.
+    """Unit and description of a value.
 
     Attributes
     ----------
@@ -39,7 +39,7 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class Nested:
-    """How the figures of an inner record join the row of the outer one.
+    """Rules for merging the values of a nested record into the row of its parent.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class Nested:
     without: tuple[str, ...] = ()
 
     def joined(self, inner: dict[str, tuple[Quantity, Any]]) -> dict[str, tuple[Quantity, Any]]:
-        """Return the figures of an inner record under the keys and with the texts of the outer one."""
+        """Return the values of a nested record, with keys and descriptions adapted to the parent record."""
         found = {}
         for key, (quantity, value) in inner.items():
             if key not in self.without:
@@ -73,7 +73,7 @@ class Nested:
 
 
 def list_quantities(kind: type) -> dict[str, Quantity]:
-    """List the figures of a record by key, those of nested records included, in the order of the fields.
+    """List the quantities of a record by key, including nested records, in field order.
 
     Examples
     --------
@@ -87,7 +87,7 @@ def list_quantities(kind: type) -> dict[str, Quantity]:
 
 
 def flatten(record: object) -> Row:
-    """Return the figures of a record by key; the figures of a nested record that is None are None.
+    """Return the values of a record by key, with None for all values of a missing nested record.
 
     Examples
     --------
@@ -114,7 +114,7 @@ def _figures(kind: type, record: object | None) -> dict[str, tuple[Quantity, Any
 
 @lru_cache(maxsize=32)
 def _marked(kind: type) -> list[tuple[str, Quantity | Nested, type]]:
-    """List the fields that are figures or nested records, with the class of each nested record."""
+    """List the fields that are values or nested records, with the class of each nested record."""
     found = []
     for name, hint in get_type_hints(kind, include_extras=True).items():
         if get_origin(hint) is Annotated:

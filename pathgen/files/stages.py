@@ -1,4 +1,4 @@
-"""Logging of stages with their time, to loggers named after the modules."""
+"""Logging of processing stages and their times, to loggers named after the modules."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ T = TypeVar("T")
 
 
 def log_stage(describe: Callable[[Any], str]) -> Callable[[Callable[P, T]], Callable[P, T]]:
-    """Decorate a function: log a description of its result, and its time, at level INFO.
+    """Decorate a function to log its running time and a description of its result at level INFO.
 
     Examples
     --------

@@ -1,1 +1,1 @@
-"""Planning: panels with their settings, layers, supports and places on the platform."""
+"""Planning: settings, layers, supports and platform positions of panels."""

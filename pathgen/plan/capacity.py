@@ -1,4 +1,4 @@
-"""Capacity of the platform by area, so that too many panels are rejected before all of them are planned."""
+"""Platform capacity by area, to reject too many panels before all of them are planned."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ ROUNDING = 1e-6  # share of the platform
 
 
 class Room:
-    """Remaining area of a platform while panels are planned for it.
+    """Remaining platform area while panels are being planned.
 
     Parameters
     ----------
@@ -32,8 +32,8 @@ class Room:
 
     def __init__(self, asked: int, gap: float, in_turn: bool) -> None:
         if asked > MAX_PANELS:
-            allowed = f"at most {MAX_PANELS:,} per program"
-            raise PathgenError(f"{asked:,} panels", where="panel", allowed=allowed)
+            allowed = f"at most {MAX_PANELS:,} panels per program"
+            raise PathgenError(f"the job asks for {asked:,} panels", where="panel", allowed=allowed)
         self._asked, self._gap, self._in_turn = asked, gap, in_turn
         self._taken = 0.0
 

@@ -1,4 +1,4 @@
-"""The plan of a program: its panels, ready to be made, and their places on the platform."""
+"""Plan of a program: the planned panels and their positions on the platform."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from pathgen.settings import Setup
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """A panel that is ready to be made.
+    """Planned panel, ready to be printed.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class Planned:
 
     @property
     def plan_box(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Extent (low, high) along u and n of the wall in plan, plus half the gap to a neighbour, mm."""
+        """Extent (low, high) of the wall along u and n, including half the gap to the neighbours, mm."""
         thickest, bend = float(self.panel.thickness.max()), self.bend
         u, n = (0.0, self.panel.width), (0.0, thickest)
         if bend is not None:
@@ -78,13 +78,13 @@ class Planned:
 
     @property
     def beads(self) -> BeadPlan:
-        """Target and limits of the fill."""
+        """Bead targets and limits for the fill."""
         return plan_beads(self.panel, self.setup)
 
 
 @dataclass(frozen=True, slots=True)
 class Platform:
-    """All panels of one program, with their places.
+    """All panels of one program and their positions on the platform.
 
     Attributes
     ----------
@@ -105,17 +105,17 @@ class Platform:
 
     @property
     def setup(self) -> Setup:
-        """Settings that all panels share: machine, material, layers, feeds of the first layer."""
+        """Settings common to all panels: machine, material, layers, first-layer feed."""
         return self.panels[0].setup
 
     @property
     def tallest(self) -> Planned:
-        """The panel with the most layers; on ties, the first."""
+        """Panel with the most layers; the first one on ties."""
         return max(self.panels, key=lambda planned: len(planned.layers))
 
 
 def bend_of(width: float, setup: Setup) -> Bend | None:
-    """Return the bend of a panel of that width; None for a flat panel."""
+    """Return the bend of a panel with the given width, or None for a flat panel."""
     degrees = setup.form.bend
     if not degrees:
         return None
@@ -125,7 +125,7 @@ def bend_of(width: float, setup: Setup) -> Bend | None:
 
 
 def plan_beads(panel: Panel, setup: Setup) -> BeadPlan:
-    """Collect target and limits of the fill from the settings and from the shape of the panel."""
+    """Collect bead targets and limits from the settings and the panel shape."""
     beads = msgspec.structs.asdict(setup.beads)
     plan = BeadPlan(**{name: beads[name] for name in BeadPlan.__dataclass_fields__ if name in beads})
     bend = bend_of(panel.width, setup)

@@ -1,4 +1,4 @@
-"""Places of panels on the platform: the footprint of each, its axis and its position.
+"""Placement of panels on the platform: footprints, axes and positions.
 
 A *footprint* is the box around a panel with its brim and supports, in the panel's plan coordinates (u, n).
 The start line lies in front of all panels, on the viewer's side.
@@ -40,7 +40,7 @@ LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, round
 
 @dataclass(frozen=True, slots=True)
 class UnplacedPanel:
-    """A panel with its layers and supports, but without a place.
+    """Panel with layers and supports, not yet placed on the platform.
 
     Attributes
     ----------
@@ -64,20 +64,20 @@ class UnplacedPanel:
 
     @property
     def footprint(self) -> Footprint:
-        """Footprint with brim and supports, without the start line."""
+        """Footprint including brim and supports, without the start line."""
         foot, thickest = float(self.panel.thickness[-1].max()), float(self.panel.thickness.max())
         box = compute_footprint(self.panel.width, self.panel.height, foot, thickest, self.setup)
         return box.around(self.supports.reach if self.supports else None)
 
     @property
     def line(self) -> tuple[tuple[float, float], float]:
-        """Start line of the panel if it stands alone."""
+        """Start line for a panel that is printed alone."""
         return add_start_line(self.footprint, self.panel.width)[1]
 
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Places of all panels on the platform.
+    """Positions of all panels on the platform.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class Places:
 
 
 def find_overhang(unplaced: UnplacedPanel) -> Overhang:
-    """Find the overhangs of a panel beyond the limit, with the support of its comb."""
+    """Find panel overhangs above the limit, taking the comb's support into account."""
     panel, supports = unplaced.panel, unplaced.supports
     bead = plan_beads(panel, unplaced.setup).spacing
     carries = None if supports is None else supports.carries
@@ -112,7 +112,7 @@ def find_overhang(unplaced: UnplacedPanel) -> Overhang:
 
 
 def compute_footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
-    """Compute the footprint of a panel with its brim.
+    """Compute the footprint of a panel including the brim.
 
     Parameters
     ----------
@@ -135,14 +135,14 @@ def compute_footprint(width: float, height: float, foot: float, thickest: float,
 
 
 def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[tuple[float, float], float]]:
-    """Add a start line in front of the middle of a group, at most `width` long; return both."""
+    """Add a start line of at most `width` mm in front of a group; return the footprint and the line."""
     middle, half = (block.u[0] + block.u[1]) / 2, min(width, START_LINE) / 2
     at = block.n[1] + START_GAP
     return replace(block, n=(block.n[0], at + LINE_ROOM)), ((middle - half, middle + half), at)
 
 
 def check_fit(width: float, height: float, setup: Setup) -> None:
-    """Reject a panel that is too large at any thickness, before its pixels are computed."""
+    """Reject a panel that does not fit at any thickness, before the pixels are computed."""
     box, _ = add_start_line(compute_footprint(width, height, 0.0, 0.0, setup), width)
     if setup.form.bend and setup.standing.axis == "auto":
         return  # it may fit at an angle, which depends on its thickness
@@ -150,7 +150,7 @@ def check_fit(width: float, height: float, setup: Setup) -> None:
 
 
 def place_panels(panels: Sequence[UnplacedPanel], gap: float, in_turn: bool) -> Places:
-    """Choose a place for every panel.
+    """Choose a position for every panel.
 
     Parameters
     ----------
@@ -187,14 +187,14 @@ def place_panels(panels: Sequence[UnplacedPanel], gap: float, in_turn: bool) -> 
 
 @dataclass(frozen=True, slots=True)
 class FlatWall:
-    """Sections of a flat panel, and its mechanical conditions at each rotation."""
+    """Sections of a flat panel, and the mechanical conditions at each rotation."""
 
     sections: Sections
     carried: dict[float, Conditions]
 
     @classmethod
     def of(cls, unplaced: UnplacedPanel) -> FlatWall:
-        """Compute the sections and conditions of a panel."""
+        """Compute the sections and mechanical conditions of a panel."""
         setup, panel = unplaced.setup, unplaced.panel
         machine, material, standing = setup.machine, setup.material, setup.standing
         # Wedges hold the panel up to their top.
@@ -209,19 +209,19 @@ class FlatWall:
         )
 
     def sway(self, rotation: float) -> float:
-        """Return the sway of the finished wall's top, mm."""
+        """Return the sway at the top of the finished wall, mm."""
         return float(
             compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:]).sway[0]
         )
 
     def steadiness(self, rotation: float) -> Steadiness:
-        """Compute the steadiness of the wall at every height."""
+        """Compute the wall's steadiness at every height."""
         heights = np.linspace(0.0, self.sections.top[-1], STATIONS + 1)[1:]
         return compute_steadiness(self.sections, self.carried[rotation], heights)
 
 
 def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, float], float]) -> Placement:
-    """Place a bent panel along an axis, or at an angle if it fits along none."""
+    """Place a bent panel along an axis, or at an angle if neither axis fits."""
     standing, machine = only.setup.standing, only.setup.machine
     try:
         return place(box, machine, standing.axis)
@@ -280,7 +280,7 @@ def _stand_several(
 def _packed(
     boxes: Sequence[Footprint], rotation: int, setup: Setup, gap: float, in_turn: bool
 ) -> list[tuple[float, float]] | None:
-    """Pack boxes at a rotation; None if they do not fit beside keep-out zones and start line."""
+    """Pack boxes at a rotation; return None if no packing avoids the keep-out zones and start line."""
     from pathgen.route.arrange import arrange_rows, enclosing_footprint, head_clearance
 
     machine, brim = setup.machine, setup.standing.brim
@@ -306,16 +306,16 @@ def _packed(
 
 
 def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list[int]:
-    """Return the order in which panels can be made one after another."""
+    """Return an order in which the panels can be printed one after another."""
     from pathgen.route.arrange import Box, build_order
 
     setup = panels[0].setup
     if not setup.machine.head:
         raise PathgenError(
-            f"the profile of {setup.machine.name} does not describe its head",
+            f"the profile of {setup.machine.name} does not describe the head",
             where="build",
             allowed="abreast",
-            hint="add [[head]] tables to the profile to make panels one after another",
+            hint="add [[head]] tables to the profile to use in-turn",
         )
     reached: list[Box] = []
     standing: list[Box] = []
@@ -329,7 +329,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
 
 
 def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
-    """Return the error for too many panels, with the number of the first panels that fit.
+    """Return the error for too many panels; the message states how many fit.
 
     `asked` is the number of panels in the job; not all of them may be planned yet.
     """
@@ -348,12 +348,12 @@ def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_t
     how = f"{gap:g} mm apart"
     if in_turn:
         room = head_clearance(setup.machine.head, max(box.height for box in boxes), 0)
-        how += f", one after another with {room[0]:g} × {room[1]:g} mm for the head"
+        how += f", one after another with {room[0]:g} × {room[1]:g} mm of clearance for the head"
     return PathgenError(
         f"{asked} panels do not fit on {setup.machine.name}, {how}, brims included",
         where="copies" if len({p.source for p in panels}) == 1 else "panel",
-        allowed=f"the first {count} of them fit" if count else "not even the first fits",
-        hint="build = abreast needs no room for the head"
+        allowed=f"the first {count} panels" if count else "none; even the first panel does not fit",
+        hint="use build = abreast, which needs no clearance for the head"
         if in_turn
-        else "reduce the brim or the panel gap, or make them in two runs",
+        else "reduce the brim or the panel gap, or split the panels between two programs",
     )

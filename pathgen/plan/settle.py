@@ -1,4 +1,4 @@
-"""Planning: from sources and jobs to panels with places on the platform, without writing a program."""
+"""Planning: from sources and jobs to panels placed on the platform."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ SHARED = ("machine", "material", "layer", "first_layer", "first_feed", "nozzle_t
 def plan_panel(
     source: Source, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> Planned:
-    """Plan one panel, with its place on the platform, without writing a program.
+    """Plan one panel and place it on the platform, without writing a program.
 
     Parameters and errors are those of `make`. Of several copies, the first is returned.
     """
@@ -71,12 +71,12 @@ def plan_several(
     *,
     progress: Progress | None = None,
 ) -> Platform:
-    """Plan several panels, with their places on the platform, without writing a program.
+    """Plan several panels and place them on the platform, without writing a program.
 
     Parameters and errors are those of `make_several`; `progress` follows the solution for a picture.
     """
     if not panels:
-        raise PathgenError("no panels", where="panel", allowed="one or more")
+        raise PathgenError("the list of panels is empty", where="panel", allowed="at least one panel")
     _check_agreement([job for _, job in panels])
     first, asked = panels[0][1], sum(job.copies for _, job in panels)
     room = Room(asked, first.panel_gap, first.build == "in-turn" and asked > 1)
@@ -98,7 +98,7 @@ def plan_several(
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Machine position of the middle of a panel's footprint, mm, and its rotation, degrees."""
+    """Machine position of a panel's footprint centre, mm, and rotation, degrees."""
 
     x: float
     y: float
@@ -110,7 +110,7 @@ def plan_placed(
     machine: Machine | None = None,
     material: Material | None = None,
 ) -> Platform:
-    """Plan panels at fixed places and rotations.
+    """Plan panels at fixed positions and rotations.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def plan_placed(
 
 
 def _place_at(unplaced: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
-    """Place a panel with its middle at a spot; return its placement and its footprint."""
+    """Place a panel centred on a spot; return the placement and the footprint."""
     box, turn = unplaced.footprint, Placement(spot.rotation, 0.0, 0.0)
     x, y = turn.to_machine(np.array(sum(box.u) / 2), np.array(sum(box.n) / 2))
     why = f"turned {spot.rotation:g} degrees, as requested"
@@ -159,18 +159,20 @@ def _reject_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
     zones = reserved_area(machine)
     for number, area in enumerate(areas, start=1):
         if not platform.covers(area) or area.intersects(zones):
-            what = f"panel {number} lies outside the free platform of {machine.name}"
-            apart = f", {part_clearance(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
-            raise PathgenError(what, where="place", allowed=f"inside the margin{apart}")
+            what = f"panel {number} does not lie within the free area of the {machine.name} platform"
+            apart = f" and {part_clearance(machine):.1f} mm from keep-out zones" if machine.keep_out else ""
+            raise PathgenError(what, where="place", allowed=f"a position inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
-                raise PathgenError(f"panels {other} and {number} overlap", where="place", allowed="apart")
+                raise PathgenError(
+                    f"panels {other} and {number} overlap", where="place", hint="move them apart"
+                )
 
 
 def _line_beside(
     areas: Sequence[BaseGeometry], machine: Machine
 ) -> tuple[tuple[tuple[float, float], float], Placement]:
-    """Find an edge of the platform with room for the start line; return the line and its placement."""
+    """Find a platform edge with space for the start line; return the line and the placement."""
     (low_x, high_x), (low_y, high_y) = usable_area(machine)
     covered = shapely.union_all([*areas, reserved_area(machine)]).buffer(START_GAP - LINE_ROOM)
     half = START_LINE / 2
@@ -186,7 +188,7 @@ def _line_beside(
             if not covered.intersects(shapely.LineString(ends)):
                 x, y = (0.0, at) if rotation == 0 else (at, 0.0)
                 return (span, 0.0), Placement(rotation, x, y, "at fixed places")
-    allowed = "a free edge of the platform"
+    allowed = "positions that leave one platform edge free"
     raise PathgenError("no room for the start line beside the panels", where="place", allowed=allowed)
 
 
@@ -196,19 +198,19 @@ def _check_agreement(jobs: Sequence[Job]) -> None:
         for key in SHARED:
             one, other = getattr(jobs[0], key), getattr(job, key)
             if one != other:
-                what = f"{key} is {other} for panel {number} but {one} for the first"
-                raise PathgenError(what, where="panel", allowed="the same for all panels of one platform")
+                what = f"{key} is {other} for panel {number} but {one} for panel 1"
+                raise PathgenError(what, where="panel", allowed="the same value for all panels in a program")
 
 
 def _check_layers(unplaced_panels: Sequence[UnplacedPanel]) -> None:
-    """Reject panels with different layer heights, as panels on one platform share their layers."""
+    """Reject panels with different layer heights, because one platform has common layers."""
     first = unplaced_panels[0].layers.top
     if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in unplaced_panels):
         return
     if any(p.setup.layers.layer == "auto" for p in unplaced_panels):
-        hint = "set a layer height, or make one program per picture"
-        what = "layer is auto for different pictures"
-        raise PathgenError(what, where="layer", allowed="one picture", hint=hint)
+        hint = "set a layer height, or make a separate program for each picture"
+        what = "layer is auto, but the pictures differ"
+        raise PathgenError(what, where="layer", allowed="auto with copies of one picture", hint=hint)
 
 
 def _build_unplaced(
@@ -218,7 +220,7 @@ def _build_unplaced(
     material: Material | None,
     progress: Progress | None,
 ) -> UnplacedPanel:
-    """Turn a source into a panel without a place."""
+    """Turn a source into a panel that is not yet placed."""
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     pixel = settled.light.pixel
@@ -235,7 +237,7 @@ def _build_unplaced(
 
 
 def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) -> UnplacedPanel:
-    """Make the panel and its layers from a source that was measured for this setup."""
+    """Build the panel and layers from a source measured for this setup."""
     check_fit(loaded.width, loaded.height, setup)
     panel, notes = to_panel(loaded, setup, progress)
     bend = bend_of(panel.width, setup)
@@ -250,7 +252,7 @@ def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) 
 
 
 def heights_of(planned: Planned, likes: Sequence[float]) -> AdaptiveHeights:
-    """Prepare the choice of layer heights of a panel."""
+    """Prepare the choice of layer heights for a panel."""
     setup = planned.setup
     return AdaptiveHeights(planned.panel, _lightness(planned.panel.thickness, setup), _terms(setup), likes)
 
@@ -275,7 +277,7 @@ def _terms(setup: Setup) -> Terms:
 def _choose_edge(
     loaded: LoadedSource, setup: Setup, pixel: float, progress: Progress | None
 ) -> tuple[UnplacedPanel, str]:
-    """Compare the edges on which the panel can stand, and choose the best."""
+    """Compare the edges that the panel can stand on, and choose the best."""
     from pathgen.plan.turning import choose_turn  # loads scipy
 
     possible: dict[int, UnplacedPanel] = {}
@@ -294,24 +296,24 @@ def _choose_edge(
 
 
 def _add_wedges(unplaced: UnplacedPanel) -> tuple[UnplacedPanel, str]:
-    """Add wedges to a panel that is unsteady without them, only as high as necessary."""
+    """Add wedges to an unsteady panel, no taller than necessary."""
     setup = unplaced.setup
     bare = replace(unplaced, setup=setup.changed(wedges=0))
     steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]
     needed = steady.wedges_needed() if steady is not None else 0.0
     if needed == 0:
-        return bare, "no wedges: the panel is steady without them"
+        return bare, "no wedges added: the panel is steady without wedges"
     height = min(float(np.ceil(needed)), float(unplaced.layers.top[-1]))
     held = setup.changed(wedges=2, wedge_height=height)
     supports = _plan_supports(unplaced.layers, held)
-    note = f"wedges up to {height:g} mm, the height at which the sway would exceed its limit"
+    note = f"wedges added up to {height:g} mm, where the sway would otherwise exceed the limit"
     return replace(unplaced, setup=held, supports=supports), note
 
 
 def _complete(
     unplaced: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
 ) -> Planned:
-    """Complete the plan of a panel whose place is known."""
+    """Complete the plan of a placed panel."""
     setup, panel, layers, supports = unplaced.setup, unplaced.panel, unplaced.layers, unplaced.supports
     notes = list(unplaced.notes)
     if (setup.beads.fill, setup.beads.direction) == ("raster", "auto"):
@@ -337,12 +339,13 @@ def _complete(
 
 
 def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
-    """Plan the wedges that the job asks for, and a comb if the outline needs one."""
+    """Plan the requested wedges, and a comb if the outline needs support."""
     standing, form, spacing = setup.standing, setup.form, setup.beads.spacing
     bend, sites = bend_of(layers.panel.width, setup), standing.wedge_sites
     if bend is not None and sites:
-        what, hint = f"wedges = {sites} with bend = {form.bend:g}", "a bent panel is stiff by its shape"
-        raise PathgenError(what, where="wedges", allowed="wedges on a flat panel", hint=hint)
+        what = f"wedges is {sites}, but bend is {form.bend:g}"
+        hint = "wedges fit only a flat panel; a bent panel is stiff without them"
+        raise PathgenError(what, where="wedges", allowed="0 for a bent panel", hint=hint)
     comb = wedge = None
     if (form.outline != "rectangle" or form.corner) and standing.comb != "none":
         comb = CombPlan(spacing, angle=standing.overhang, brim=standing.brim)
@@ -365,14 +368,14 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
 
 
 def _respect_block_rate(setup: Setup) -> tuple[Setup, list[str]]:
-    """Coarsen the pixel if moves at this feed would exceed the block rate of the controller."""
+    """Increase the pixel size if moves at this feed would exceed the controller's block rate."""
     pixel, machine = setup.light.pixel, setup.machine
     feed = max(fastest_feed(setup), setup.feeds.first_feed)
     finest = feed / machine.blocks_per_second
     if pixel >= finest:
         return setup, []
     note = (
-        f"pixel raised from {pixel:g} to {finest:.3g} mm: {machine.name} takes "
-        f"{machine.blocks_per_second:g} moves per second, at a feed of {feed:.4g} mm/s"
+        f"pixel increased from {pixel:g} to {finest:.3g} mm: at a feed of {feed:.4g} mm/s, {machine.name} "
+        f"would need more than its limit of {machine.blocks_per_second:g} moves per second"
     )
     return setup.changed(pixel=float(f"{finest:.3g}")), [note]

@@ -1,4 +1,4 @@
-"""Sources of panels: reading a photograph or a thickness map, and making a panel of it.
+"""Panel sources: photographs and thickness maps, and their conversion to panels.
 
 *Upright* arrays are oriented as viewed, *standing* arrays as made; see `pathgen.panel.view`.
 """
@@ -36,7 +36,7 @@ DEFAULT_WIDTH = 100.0  # mm
 
 @dataclass(frozen=True, slots=True)
 class LoadedSource:
-    """A photograph or a thickness map, with the size of its panel.
+    """Photograph or thickness map, with the size of the resulting panel.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class LoadedSource:
 
 @log_stage(lambda loaded: f"read {loaded.name}, {loaded.values.shape[1]} × {loaded.values.shape[0]} values")
 def read_source(source: Source, setup: Setup, pixel: float) -> LoadedSource:
-    """Read a photograph or a thickness map, and compute the size of its panel.
+    """Read a photograph or a thickness map, and compute the panel size.
 
     Parameters
     ----------
@@ -95,12 +95,12 @@ def read_source(source: Source, setup: Setup, pixel: float) -> LoadedSource:
     else:
         values, name, notes = _photo(source, setup.preparation)
     if is_map and not values.any():
-        raise PathgenError("the thickness is 0 everywhere; there is no wall to make", where=name)
+        raise PathgenError("the thickness is 0 everywhere, so there is no wall to print", where=name)
     return _measured(values, is_map, name, notes, setup, pixel)
 
 
 def measure_again(loaded: LoadedSource, setup: Setup, pixel: float) -> LoadedSource:
-    """Compute size and outline of a source again, for a setup with another turn.
+    """Recompute the panel size and outline of a source for a different turn.
 
     Parameters, result and errors are those of `read_source`; the source is not read again.
     """
@@ -108,7 +108,7 @@ def measure_again(loaded: LoadedSource, setup: Setup, pixel: float) -> LoadedSou
 
 
 def _photo(source: str | Path, preparation: Preparation) -> tuple[Floats, str, tuple[str, ...]]:
-    """Read and prepare a photograph; without preparation it keeps its full depth and size."""
+    """Read and prepare a photograph; without preparation, bit depth and size are kept."""
     if is_plain(preparation):
         plain = picture.load_picture(source)
         return plain.luminance, plain.source, plain.notes
@@ -131,7 +131,7 @@ def _measured(
 
 
 def _sides(values: Floats, is_map: bool, setup: Setup, pixel: float) -> tuple[float, float]:
-    """Compute the outer sides, upright, mm: those of the picture plus the rims."""
+    """Compute the outer size of the upright panel, mm: picture plus rims."""
     asked, rims = setup.picture, _rims(setup.form, setup.rim)
     inner = [
         None if side is None else side - rim
@@ -149,12 +149,12 @@ def _sides(values: Floats, is_map: bool, setup: Setup, pixel: float) -> tuple[fl
 
 
 def _rims(form: FormSettings, rim: RimSettings) -> tuple[float, float]:
-    """Return the width and height that rims take, mm; a ring with a dark seam has none at its sides."""
+    """Return the total rim width and height, mm; a ring with a dark seam has no side rims."""
     return (0.0 if form.seam == "dark" else 2 * rim.rim_width), 2 * rim.rim_width
 
 
 def view_of(setup: Setup) -> View:
-    """Return the orientation of a panel, without the roll of a ring, which depends on the picture.
+    """Return the orientation of a panel, without the picture-dependent roll of a ring.
 
     An automatic turn counts as 0.
 
@@ -168,7 +168,7 @@ def view_of(setup: Setup) -> View:
 
 
 def cut_foot(outline: Polygon, view: View, foot: float | None) -> Polygon:
-    """Cut an upright outline so that it has a foot on the edge that it stands on; it stays upright.
+    """Cut a flat foot into an upright outline, on the edge that the panel stands on.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def cut_foot(outline: Polygon, view: View, foot: float | None) -> Polygon:
 
 
 def outline_of(setup: Setup, width: float, height: float) -> Polygon | None:
-    """Make the outline of a panel, upright and not yet cut at the foot; None for a plain rectangle.
+    """Make the upright outline of a panel, without the foot; return None for a plain rectangle.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ def outline_of(setup: Setup, width: float, height: float) -> Polygon | None:
 
 
 def place_eyelets(rim: RimSettings, standing: StandingSettings) -> list[Eyelet]:
-    """Return the eyelets of a panel.
+    """Return the eyelets of a panel with their positions.
 
     Examples
     --------
@@ -230,7 +230,7 @@ def place_eyelets(rim: RimSettings, standing: StandingSettings) -> list[Eyelet]:
 def to_panel(
     loaded: LoadedSource, setup: Setup, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Panel, list[str]]:
-    """Turn a source into a panel: place the picture, compute its thickness, frame it, and set it on its edge.
+    """Turn a source into a standing panel: position the picture, compute the thickness, add rim and outline.
 
     Parameters
     ----------
@@ -255,8 +255,8 @@ def to_panel(
     light, overhang, view = setup.light, setup.standing.overhang, view_of(setup)
     rows, cols = _inner(loaded, setup)
     if min(rows, cols) < 2:
-        what = f"a picture of {max(cols, 0)} × {max(rows, 0)} pixels inside the rim"
-        raise PathgenError(what, where="rim_width", allowed="2 × 2 pixels or more")
+        what = f"the rim leaves {max(cols, 0)} × {max(rows, 0)} pixels for the picture"
+        raise PathgenError(what, where="rim_width", allowed="a rim that leaves at least 2 × 2 pixels")
     thickness, notes = _thickness(loaded, setup, rows, cols, progress)
     if setup.standing.slope != "free":
         limited = limit_slope(view.standing(thickness), light.pixel, overhang, keep=setup.standing.slope)
@@ -275,7 +275,7 @@ def to_panel(
 
 
 def _inner(loaded: LoadedSource, setup: Setup) -> tuple[int, int]:
-    """Count rows and columns of the picture, upright, inside the rim."""
+    """Count the rows and columns of the upright picture inside the rim."""
     pixel, rim = setup.light.pixel, setup.rim.rim_width
     if loaded.outline is None:
         width, height = view_of(setup).size(loaded.width, loaded.height)
@@ -288,13 +288,15 @@ def _inner(loaded: LoadedSource, setup: Setup) -> tuple[int, int]:
 def _thickness(
     loaded: LoadedSource, setup: Setup, rows: int, cols: int, progress: Callable[[int, int], None] | None
 ) -> tuple[Floats, list[str]]:
-    """Compute the thickness of the picture alone, upright, and notes on its tones."""
+    """Compute the thickness of the upright picture without the rim, and notes on the tones."""
     light, whole = setup.light, setup.picture.whole
     if loaded.is_thickness:
         if light.aim == "picture" or light.tones != "global" or not is_plain(setup.preparation):
-            what = "tones, aim or preparation are set for a thickness map"
-            hint = "a map is made as it is; remove these keys"
-            raise PathgenError(what, where=loaded.name, allowed="a photograph with these keys", hint=hint)
+            what = "tones, aim or a preparation key is set, but the source is a thickness map"
+            hint = "a thickness map is printed unchanged; remove these keys"
+            raise PathgenError(
+                what, where=loaded.name, allowed="a photograph, if these keys are set", hint=hint
+            )
         shown = picture.resample(loaded.values, rows, cols) if whole else _placed(loaded, setup, rows, cols)
         return shown, [*loaded.notes]
     if whole:
@@ -306,7 +308,7 @@ def _thickness(
 
 
 def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
-    """Sample a picture where the job places it; pixels that it leaves uncovered are the picture's white."""
+    """Sample the positioned picture; uncovered pixels become white."""
     place, pixel = setup.picture, setup.light.pixel
     return show_picture(
         loaded.values,
@@ -321,14 +323,14 @@ def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
 
 
 def _roll(thickness: Floats, view: View) -> int:
-    """Return by how many columns a ring is rolled so that its darkest column comes first."""
+    """Return the number of columns to roll a ring so that the darkest column comes first."""
     columns = view.standing(thickness).mean(axis=0)
     dark = int(np.argmax(columns))
     return (dark if view.turn == 180 else -dark) % len(columns)
 
 
 def _upright(thickness: Floats, loaded: LoadedSource, setup: Setup) -> Panel:
-    """Frame a picture, upright: with a plain rim, or with the outline, bevel, line and eyelets asked for."""
+    """Frame an upright picture with rim, outline, bevel, line and eyelets as requested."""
     rim, pixel = setup.rim, setup.light.pixel
     if loaded.outline is None:
         return add_rim(thickness, pixel, rim.rim_width, rim.rim_thickness)

@@ -1,4 +1,4 @@
-"""From tones to thickness: the tones that the material can show, and the wall that shows them best.
+"""Conversion of tones to thickness, within the range of tones that the material can show.
 
 With `aim = "tone"`, every pixel gets the thickness that shows its own tone. With `aim = "picture"`, the wall
 is solved as a whole, so that its picture after blur by nozzle, layers and light is nearest to the tones.
@@ -22,7 +22,7 @@ Progress = Callable[[int, int], None]
 def thickness_of(
     tones: Floats, setup: Setup, view: View, progress: Progress | None = None
 ) -> tuple[Floats, list[str]]:
-    """Compute the thickness that shows a picture.
+    """Compute the wall thickness that reproduces a picture.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def thickness_of(
         fitted = compress(tones, black, light.tones)
         tones = fitted.luminance
         notes.append(
-            f"tones {light.tones}: gradual changes of lightness keep {100 * fitted.scale:.0f} %, "
+            f"tones = {light.tones}: gradual lightness changes are scaled to {100 * fitted.scale:.0f} %, "
             f"{100 * fitted.clipped:.1f} % of the picture is clipped"
         )
     plain = optics.thickness(tones, law, light.thinnest, light.thickest)
@@ -87,7 +87,7 @@ def thickness_of(
 
 
 def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
-    """Round a map to whole motor steps of the filament drive, if one step is visible.
+    """Round a thickness map to whole motor steps of the filament drive, if a step would be visible.
 
     The remainder of each pixel is passed on to its neighbours.
 

@@ -1,4 +1,4 @@
-"""Trials: a few layers planned and measured, to choose a fill, a direction or a feed for the whole panel."""
+"""Trials on a few layers, to choose a fill, a direction or a feed for the whole panel."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ AS_GOOD = 0.002  # share of the section; smaller differences count as ties, whic
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """Coverage and time of a fill on a few layers.
+    """Coverage and printing time of a fill on a few layers.
 
     Attributes
     ----------
@@ -59,12 +59,12 @@ class Trial:
 
     @property
     def wrong(self) -> float:
-        """Total error: void, overlap and outside together, as a share of the section."""
+        """Total error: void, overlap and outside area as a fraction of the section."""
         return self.void + self.overlap + self.outside
 
 
 def try_fill(fill: str, beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> Trial:
-    """Plan a few evenly spread layers with a fill and measure them.
+    """Fill a few evenly spaced layers and measure the result.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def try_fill(fill: str, beads: BeadPlan, layers: Layers, placement: Placement, s
 def printing_times(
     beads: BeadPlan, layers: Layers, setup: Setup, rotations: Sequence[int]
 ) -> dict[int, float]:
-    """Estimate the time of the walls at each rotation, as the limits of the axes differ.
+    """Estimate the printing time of the walls at each rotation, because axis limits differ.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def printing_times(
 
 
 class FeedTrial:
-    """A few layers of a panel's walls, planned once, for trials at any feed.
+    """Walls of a few layers, planned once, for trials at any feed.
 
     Parameters
     ----------
@@ -149,13 +149,13 @@ class FeedTrial:
             self._layers.append((number, moves, profiles.thickness[0]))
 
     def seconds(self, feed: float) -> float:
-        """Compute the time of all layers with the walls at a feed, mm/s."""
+        """Compute the printing time of all layers for a wall feed in mm/s."""
         machine, count = self._planned.setup.machine, len(self._planned.layers)
         times = [float(plan_speeds(self._at(m, feed), machine).time.sum()) for _, m, _ in self._layers]
         return (sum(times) / len(times) + BETWEEN_LAYERS) * count
 
     def error(self, feed: float) -> float:
-        """Compute the error of the walls at a feed, L* RMS, as deposited with lag and nozzle blur."""
+        """Compute the lightness error for a wall feed, L* RMS, including lag and nozzle blur."""
         setup, squares, count = self._planned.setup, 0.0, 0
         law, pixel = optics.law(setup.material.light), self._frame.pixel
         aside = max(1, round(ENDS / pixel))
@@ -172,7 +172,7 @@ class FeedTrial:
         return float(np.sqrt(squares / max(count, 1)))
 
     def _at(self, moves: Moves, feed: float) -> Moves:
-        """Set another feed for walls, hairpins and links."""
+        """Return the moves with a new feed for walls, hairpins and links."""
         slow = np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN, Kind.LINK))
         ratio = feed / self._planned.setup.feeds.feed
         return replace(moves, feed=np.where(slow, moves.feed * ratio, moves.feed))
@@ -198,14 +198,14 @@ class FeedTrial:
 
 
 def _layer_moves(strokes: Strokes, number: int, layers: Layers, placement: Placement, setup: Setup) -> Moves:
-    """Assemble the walls of one layer; the head starts at their beginning."""
+    """Assemble the wall moves of one layer, starting at the first point."""
     put = placement.put(strokes)
     start = (float(put.u[0]), float(put.n[0]), float(layers.top[number])) if len(put) else (0.0, 0.0, 0.0)
     return assemble(put, Kind.WALL, LayerSpans(layers.top, layers.height), setup, start)
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
-    """Choose the direction of raster lines with the smallest error; on ties, the fastest.
+    """Choose the raster direction with the smallest error; the faster one on ties.
 
     Returns
     -------

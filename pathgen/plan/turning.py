@@ -1,4 +1,4 @@
-"""Choice of the edge that a panel stands on, by the figures of each turn.
+"""Choice of the edge that a panel stands on, from the costs of each turn.
 
 Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height
 costs sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v
@@ -30,7 +30,7 @@ ALIKE = 0.02  # smaller differences of the sums count as ties
 
 @dataclass(frozen=True, slots=True)
 class TurnScore:
-    """Figures and costs of one turn.
+    """Measures and costs of one turn.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class TurnScore:
 
     @property
     def total(self) -> float:
-        """Sum of the costs; lower is better."""
+        """Sum of the weighted costs; lower is better."""
         return sum(self.costs.values())
 
     def __str__(self) -> str:
@@ -74,7 +74,7 @@ class TurnScore:
 
 @dataclass(frozen=True, slots=True)
 class TurnChoice:
-    """The turn chosen, the scores of all turns in ascending order, and the reason for the choice."""
+    """Chosen turn, scores of all turns in ascending order, and the reason for the choice."""
 
     rows: tuple[TurnScore, ...]
     turn: int
@@ -105,7 +105,7 @@ def choose_turn(unplaced_panels: Mapping[int, UnplacedPanel]) -> TurnChoice:
         except PathgenError as error:
             rejected.append(error)
     if not figures:
-        raise rejected[0] if rejected else PathgenError("no turn is possible", where="turn")
+        raise rejected[0] if rejected else PathgenError("the panel cannot stand on any edge", where="turn")
     shortest = min(time for *_, time in figures.values())
     rows = []
     for turn, (spacing, height, sway, leaning, detail, time) in figures.items():
@@ -123,7 +123,7 @@ def choose_turn(unplaced_panels: Mapping[int, UnplacedPanel]) -> TurnChoice:
 
 
 def _figures(unplaced: UnplacedPanel) -> tuple[float, float, float, float, float, float]:
-    """Compute bead spacing, height, sway, overhang share, lost detail and time of a standing panel."""
+    """Compute bead spacing, height, sway, overhang fraction, lost detail and time for a turn."""
     setup, panel, layers = unplaced.setup, unplaced.panel, unplaced.layers
     places = place_panels([unplaced], setup.several.panel_gap, in_turn=False)
     beads = plan_beads(panel, setup)
@@ -143,7 +143,7 @@ def _figures(unplaced: UnplacedPanel) -> tuple[float, float, float, float, float
 
 
 def _detail_lost(unplaced: UnplacedPanel) -> float:
-    """Compute the change of the backlit picture by nozzle blur, L* RMS over its pixels."""
+    """Compute the effect of nozzle blur on the backlit picture, L* RMS."""
     panel, setup = unplaced.panel, unplaced.setup
     law = optics.law(setup.material.light)
     shows = (panel.thickness > 0) & ~np.broadcast_to(panel.edge, panel.thickness.shape)

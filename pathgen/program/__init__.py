@@ -1,1 +1,1 @@
-"""The program: moves in sequence, written as text and checked block by block."""
+"""The program: the sequence of moves, written as G-code block by block and checked."""

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 
 class Detour:
-    """Paths around the keep-out zones of a machine.
+    """Finder of paths around the keep-out zones of a machine.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ class Detour:
         self._shapes: dict[int, list[shapely.Polygon]] = {}
 
     def round_zones(self, moves: Moves) -> Moves:
-        """Insert points into dry moves that would cross a zone.
+        """Insert detour points into dry moves that would cross a zone.
 
         Parameters
         ----------
@@ -71,7 +71,7 @@ class Detour:
         return _with_points(moves, ways) if ways else moves
 
     def aside(self, moves: Moves, to: tuple[float, float, float]) -> Moves:
-        """Lead the head to its final position, if the straight path of the finish block would cross a zone.
+        """Move the head to the park position, if the straight path of the finish block would cross a zone.
 
         Parameters
         ----------
@@ -100,7 +100,7 @@ class Detour:
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
-        """Find detours, by row, for straight moves, (N, 2) to (N, 2), that cross a shape."""
+        """Find detours for straight moves, (N, 2) to (N, 2), that cross a shape; return points by row."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
         bad = np.flatnonzero(shapely.intersects(lines, join_areas(shapes)))
         if not len(bad):
@@ -114,24 +114,24 @@ class Detour:
         return {k: way for k, way in zip(bad.tolist(), ways.points, strict=True) if len(way) > 2}
 
     def _no_way(self, begin: Floats, end: Floats) -> PathgenError:
-        """Return the error for a blocked path; it names a zone of unknown height, if one is crossed."""
+        """Return the error for a blocked path; zones of unknown height are named first."""
         line, (x0, y0), (x1, y1) = shapely.LineString([begin, end]), begin.tolist(), end.tolist()
         met = [zone for zone in self._machine.keep_out if shapely.intersects(line, zone_outline(zone))]
         zone = min(met or self._machine.keep_out, key=lambda zone: zone.height is not None)
         hint = "make the zone smaller"
         if zone.height is None:
-            hint += ", or state its height, as the head passes above low zones"
+            hint += ", or add its height, so that the head can pass above a low zone"
         return PathgenError(
-            f"no path for the head from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm past "
+            f"the head cannot move from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm around "
             f"{zone.why or 'a keep-out zone'}",
             where="keep_out",
-            allowed=f"a path between zones, {NEAR:g} mm away from them, inside the build volume",
+            allowed=f"zones that leave a path inside the build volume, {NEAR:g} mm away from all zones",
             hint=hint,
         )
 
 
 def _with_points(moves: Moves, ways: dict[int, Floats]) -> Moves:
-    """Insert the points of paths before the moves that they lead to."""
+    """Insert detour points before the moves that they lead to."""
     rows = np.array(sorted(ways))
     extra = [ways[row][1:-1] for row in rows.tolist()]
     place = np.repeat(rows, [len(points) for points in extra])

@@ -1,4 +1,4 @@
-"""The header of a program, and the totals that complete it."""
+"""Header of a program, and the totals added after the last move."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathgen.settings.job import Band
 
 
 def list_header_facts(platform: Platform) -> list[tuple[str, str]]:
-    """Return key and text of all facts that are known before the first move.
+    """Return keys and texts of all facts known before the first move.
 
     The settled keys of the job place_panels under ``job KEY``. Facts of the second panel have ``2`` in their
     keys; of its job, only the keys that differ from those of the first panel are written.
@@ -52,7 +52,7 @@ def _header(planned: Planned, several: bool) -> Header:
 
 
 def _job_texts(setup: Setup) -> dict[str, str]:
-    """Return the job's keys with their values as text, without keys that have no value."""
+    """Return the job keys that have a value, with values as text."""
     values = {key: value for key, value in setup.keys().items() if key not in ("machine", "material")}
     return {key: _text(value) for key, value in values.items() if value not in (None, ())}
 
@@ -71,7 +71,7 @@ def _text(value: object) -> str:
 
 
 def format_totals(summary: Summary) -> Totals:
-    """Return the facts that are known only when the program is complete."""
+    """Return the facts known only after the last move."""
     s, deposit, reach = summary, summary.deposit, summary.reach
     return Totals(
         moves=f"{s.moves}",

@@ -1,4 +1,4 @@
-"""The result of a job: its plan, its totals, its summary, and samples of each panel for pictures."""
+"""Result of a job: plan, totals, summary, and samples of each panel for pictures."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pathgen.program.summary import Summary
 
 @dataclass(slots=True)
 class Part:
-    """Samples of one panel of a program.
+    """Samples of one panel in a program.
 
     Attributes
     ----------
@@ -57,10 +57,10 @@ class Result:
 
     @property
     def counts(self) -> NDArray[np.int8]:
-        """Number of beads side by side in the first panel, (layers, columns), row 0 the bottom layer."""
+        """Number of beads across the first panel's wall, (layers, columns), row 0 at the bottom."""
         return self.parts[0].counts
 
     @property
     def samples(self) -> dict[int, Strokes]:
-        """Strokes of a few layers of the first panel."""
+        """Strokes in a few layers of the first panel."""
         return self.parts[0].samples

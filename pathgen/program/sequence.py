@@ -1,4 +1,4 @@
-"""The sequence of moves: layers of the panels filled, ordered and assembled, block by block.
+"""Sequence of moves: layers are filled, ordered and assembled, block by block.
 
 Layers are planned in blocks, so memory does not grow with the height of a panel. Panels *abreast* grow
 together; *in turn*, each is finished before the next begins, and the head travels above finished panels.
@@ -52,7 +52,7 @@ Done = TypeVar("Done")
 
 @dataclass(frozen=True, slots=True)
 class FilledLayers:
-    """Layers of one panel in a block.
+    """Filled layers of one panel in a block.
 
     Attributes
     ----------
@@ -72,19 +72,19 @@ class FilledLayers:
 
 @dataclass(frozen=True, slots=True)
 class MoveBlock:
-    """Moves of some layers, in machine coordinates, and the layers that they deposit."""
+    """Moves of a block of layers, in machine coordinates, and the deposited layers."""
 
     moves: Moves
     filled: tuple[FilledLayers, ...]
 
     @property
     def layers(self) -> int:
-        """Number of layers in the block, of all panels together."""
+        """Number of layers in the block, summed over all panels."""
         return sum(part.last - part.first for part in self.filled)
 
 
 def program_layers(platform: Platform) -> LayerSpans:
-    """Return tops and heights of the layers; panels made in turn follow one another."""
+    """Return tops and heights of all layers; panels built in turn follow one another."""
     if not platform.in_turn:
         layers = platform.tallest.layers
         return LayerSpans(layers.top, layers.height)
@@ -95,7 +95,7 @@ def program_layers(platform: Platform) -> LayerSpans:
 
 
 def blocks(platform: Platform) -> Iterator[MoveBlock]:
-    """Plan the moves of a platform, block by block.
+    """Plan the moves for a platform, block by block.
 
     Yields
     ------
@@ -162,14 +162,14 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
 
 
 def _stops(setup: Setup, heights: LayerSpans) -> Ints:
-    """Return the layers before which the operator sets another nozzle temperature."""
+    """Return the layers before which the operator changes the nozzle temperature."""
     if setup.machine.dialect.heaters == "program":
         return np.zeros(0, np.intp)
     return np.flatnonzero(np.diff(banded(setup, heights, "nozzle_temperature"))) + 1
 
 
 def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
-    """Move the head aside before a program pauses, as a hot nozzle at rest melts into the wall.
+    """Move the head aside before a pause, because a hot nozzle at rest melts into the wall.
 
     The move aside belongs to the layer before the pause, and the move back to the layer after it.
     """
@@ -211,7 +211,7 @@ def _later(strokes: Strokes, layers: int) -> Strokes:
 
 
 def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float], begun: int) -> Moves:
-    """Travel above finished panels to the beginning of the next one."""
+    """Travel above finished panels to the start of the next panel."""
     loops = brim_loops(
         planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
     )
@@ -228,7 +228,7 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
 
 
 def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLayers, ...]]:
-    """Fill the panels of a group, some layers of all of them at a time."""
+    """Fill all panels in a group, one block of layers at a time."""
     panels = {number: platform.panels[number] for number in group}
     total = max(len(planned.layers) for planned in panels.values())
     columns = sum(planned.panel.thickness.shape[1] for planned in panels.values())
@@ -245,13 +245,13 @@ def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLa
 
 
 def _strokes(planned: Planned, first: int, last: int) -> Strokes:
-    """Fill some layers of a panel, in plan coordinates."""
+    """Fill a block of layers of one panel, in plan coordinates."""
     strokes = find_fill(planned.setup.beads.fill)(planned.layers.profiles(first, last), planned.beads)
     return strokes if planned.bend is None else bend_strokes(strokes, planned.bend)
 
 
 def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
-    """Apply a function to items in order, computing the next result in a thread in advance.
+    """Apply a function to items in order, with the next result computed ahead in a thread.
 
     Filling and writing take about equally long, and both release the interpreter for most of that time.
     """
@@ -265,7 +265,7 @@ def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Itera
 
 
 class _Order:
-    """Order of the strokes of a group of panels, block by block."""
+    """Order of the strokes for a group of panels, block by block."""
 
     def __init__(self, platform: Platform, group: Sequence[int]) -> None:
         self._panels = {number: platform.panels[number] for number in group}
@@ -274,7 +274,7 @@ class _Order:
     def of(
         self, filled: Sequence[FilledLayers], at: tuple[float, float]
     ) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
-        """Order the strokes of a block; paths around walls are strokes of kind `Kind.TRAVEL`."""
+        """Order the strokes in a block; paths around walls have kind `Kind.TRAVEL`."""
         parts = self._parts(filled)
         if len(parts) == 1:
             return order_strokes(parts[0][0], at)[0], Kind.WALL
@@ -288,7 +288,7 @@ class _Order:
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
 
     def _parts(self, filled: Sequence[FilledLayers]) -> list[tuple[Strokes, Kind, int, int]]:
-        """Return the strokes of a block in machine coordinates, with kind, owner and rank."""
+        """Return the strokes in a block in machine coordinates, with kind, owner and rank."""
         parts: list[tuple[Strokes, Kind, int, int]] = []
         for part in filled:
             planned = self._panels[part.number]
@@ -322,7 +322,7 @@ class _Order:
 
 
 def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None]:
-    """Return the outline of a wall in machine coordinates, and its middle line unless it is a ring."""
+    """Return the wall outline in machine coordinates, and the centre line unless the wall is a ring."""
     width, thickest, bend = planned.panel.width, float(planned.panel.thickness.max()), planned.bend
     flat = shapely.box(0.0, 0.0, width, thickest)
     along = np.linspace(0.0, width, 2 if bend is None else 73)

@@ -1,4 +1,4 @@
-"""The summary of a print: its figures as records, for JSON, for tables of studies and for the terminal."""
+"""Summary of a print as records, for JSON, study tables and the terminal."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class ToneFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AxisFigures:
-    """Figures behind the choice of an axis, for a panel that stands along it."""
+    """Measures for a panel that stands along an axis, used to choose the axis."""
 
     cost: Annotated[float | str, Quantity("1", "cost (or 'no place')")]
     sway_mm: Annotated[float, Quantity("mm", "sway")]
@@ -46,7 +46,7 @@ class AxisFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingFigures:
-    """Figures of a panel while it grows: its sway, its supports and its overhangs."""
+    """Sway, supports and overhangs of a panel during the print."""
 
     sway_mm: Annotated[
         float | None, Quantity("mm", "sway of the finished panel's top under the machine's acceleration")
@@ -67,7 +67,7 @@ class StandingFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KindTimes:
-    """Time of each kind of move, s."""
+    """Time spent in each kind of move, s."""
 
     travel: Annotated[float, Quantity("", "time of travel moves")]
     lift: Annotated[float, Quantity("", "time of lift moves")]
@@ -96,7 +96,7 @@ class Extent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelFigures:
-    """Figures of one of several panels."""
+    """Summary of one panel in a program with several panels."""
 
     picture: Annotated[str, Quantity("text", "name of the picture")]
     width_mm: Annotated[float, Quantity("mm", "outer width as viewed")]
@@ -111,7 +111,7 @@ class PanelFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """Figures of a print whose program is complete.
+    """Summary of a print with a complete program.
 
     The last part of a key is its unit. Sizes of several panels are those of the largest, counts are sums over
     all of them; `own` has the figures of each.
@@ -157,7 +157,7 @@ class Summary:
     own: tuple[PanelFigures, ...] = ()
 
     def as_dict(self) -> Row:
-        """Return the applicable figures as one flat JSON object.
+        """Return the applicable values as one flat JSON object.
 
         Of several panels, the figures of each stand under ``panel_1_…``, ``panel_2_…``.
         """
@@ -169,7 +169,7 @@ class Summary:
 
 @dataclass(slots=True)
 class Extents:
-    """The bounding boxes of the moves, enlarged block by block.
+    """Bounding boxes of the moves, updated block by block.
 
     Attributes
     ----------
@@ -181,7 +181,7 @@ class Extents:
     deposit: list[tuple[float, float]] = field(default_factory=lambda: [(np.inf, -np.inf)] * 3)
 
     def take(self, moves: Moves) -> None:
-        """Enlarge the boxes to hold a block of moves."""
+        """Enlarge the boxes to include a block of moves."""
         made = np.isin(moves.kind, DEPOSITS)
         for i, values in enumerate((moves.x, moves.y, moves.z)):
             self.every[i] = _enlarged(self.every[i], values)
@@ -190,7 +190,7 @@ class Extents:
 
 @dataclass(slots=True)
 class Walls:
-    """Figures of the strokes in the walls of one panel, summed block by block.
+    """Statistics of the wall strokes of one panel, accumulated block by block.
 
     Attributes
     ----------
@@ -243,7 +243,7 @@ def summarise(
     lines: int,
     notes: Sequence[str] = (),
 ) -> Summary:
-    """Collect the figures of a print whose moves have all been planned.
+    """Summarise a print after all moves have been planned.
 
     Parameters
     ----------
@@ -308,14 +308,14 @@ def summarise(
 
 
 def compute_tones(planned: Planned) -> ToneFigures:
-    """Compute the contrast that a panel's material can show, and its just-noticeable steps of lightness."""
+    """Compute the contrast and the number of just-noticeable steps that a panel can show."""
     light, material = planned.setup.light, planned.setup.material
     reached = find_visible_range(optics.law(material.light), light.thinnest, light.thickest, material.viewing)
     return ToneFigures(round(reached.contrast, 2), round(reached.steps))
 
 
 def collect_standing(planned: Planned) -> StandingFigures:
-    """Collect the figures of a panel's sway, supports and overhangs, and of the choice of its axis."""
+    """Collect sway, supports and overhangs of a panel, and the comparison of the axes."""
     steady, supports, overhang = planned.steady, planned.supports, planned.overhang
     axes = {score.along: _axis_figures(score) for score in planned.axes.rows} if planned.axes else {}
     frequency = float(steady.frequency[-1]) if steady else np.inf
@@ -373,11 +373,13 @@ def _speed_notes(sums: Tally, time: TimeByCause, machine: Machine, lines: int) -
     if sums.slowed > 0.01 * max(lines, 1):
         share = 100 * sums.slowed / lines
         notes.append(
-            f"{share:.0f} % of the moves are slower than asked for, limited by the axes or the hot end"
+            f"{share:.0f} % of the moves are slower than requested, limited by the axes or the hot end"
         )
     if time.starving > 0.01 * time.moving:
-        rate = f"{machine.name} takes {machine.blocks_per_second:g} lines per second"
-        notes.append(f"{format_duration(time.starving)} is spent waiting for program lines: {rate}")
+        rate = f"{machine.name} accepts at most {machine.blocks_per_second:g} lines per second"
+        notes.append(
+            f"{format_duration(time.starving)} of the print is spent waiting for program lines: {rate}"
+        )
     return notes
 
 
@@ -406,7 +408,7 @@ def grams(mass: float) -> str:
 
 
 def closing_lines(s: Summary, out: str) -> list[str]:
-    """Describe a print in a few lines for the terminal."""
+    """Summarise a print in a few lines for the terminal."""
     what = "panel" if s.panels == 1 else f"(the largest of {s.panels} panels)"
     edge = f" on its {TURNS[s.turn_deg]} edge" if s.panels == 1 and s.turn_deg else ""
     cost = f", cost {s.price:.2f}" if s.price else ""
@@ -415,7 +417,7 @@ def closing_lines(s: Summary, out: str) -> list[str]:
         f"{out}: {s.width_mm:g} × {s.height_mm:g} mm {what}, up to {s.thickest_mm:g} mm thick",
         f"  {s.layers} layer{plural}, {s.moves:,} moves, stands{edge} {s.rotation_reason}",
         f"  about {time}, {s.filament_m:.1f} m of filament, {grams(s.mass_g)}{cost}",
-        f"  {format_duration(s.dry_time_s)} of it is travel without deposit",
+        f"  {format_duration(s.dry_time_s)} of this time is travel without deposit",
     ]
     if s.tones.contrast > EVEN:
         lines.append(
@@ -426,5 +428,7 @@ def closing_lines(s: Summary, out: str) -> list[str]:
         lines.append(f"  {s.standing.steadiness}")
     if s.standing.overhangs:
         share = 100 * (s.standing.overhang_share or 0.0)
-        lines.append(f"  {share:.2f} % of the wall has too much overhang, most at {s.standing.overhangs[0]}")
+        lines.append(
+            f"  {share:.2f} % of the wall has too much overhang, mainly at {s.standing.overhangs[0]}"
+        )
     return lines + [f"  note: {note}" for note in s.notes]

@@ -1,4 +1,4 @@
-"""Layer heights, bead spacing and feed for the best picture within a time limit.
+"""Choice of layer heights, bead spacing and feed for the best picture within a time limit.
 
 All pairs of layer heights and bead spacing are tried. For each pair the feed is lowered as far as the time
 allows, as the error from pressure lag falls with the feed. The error of a pair has two parts, both in
@@ -38,7 +38,7 @@ _TIME = re.compile(r"\s*(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*(?:min|m
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A job with its estimated time and error.
+    """Job with estimated time and error.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ class Candidate:
 
 
 def seconds_from(text: str) -> float:
-    """Parse a duration, s.
+    """Parse a duration and return seconds.
 
     Raises
     ------
@@ -70,7 +70,7 @@ def seconds_from(text: str) -> float:
     match = _TIME.match(text)
     if match is None or not any(match.groups()) or (match[1] is None and not re.search(r"m", text)):
         allowed = "a duration such as 6h, 6h30min or 90min"
-        raise PathgenError(f"within is {text!r}", where="within", allowed=allowed)
+        raise PathgenError(f"within is {text!r}, which is not a duration", where="within", allowed=allowed)
     return 3600 * float(match[1] or 0) + 60 * float(match[2] or 0)
 
 
@@ -80,7 +80,7 @@ def settled(
     material: Material | None = None,
     progress: Progress | None = None,
 ) -> tuple[list[tuple[Source, Job]], list[str]]:
-    """Adjust the job of a panel to its time limit; panels without a limit keep their jobs.
+    """Adjust a job to the time limit; jobs without a limit are returned unchanged.
 
     Parameters
     ----------
@@ -105,9 +105,9 @@ def settled(
     if not any(limits):
         return list(panels), []
     if len(panels) > 1:
-        hint = "make one program per picture"
-        what = "within is set for several panels"
-        raise PathgenError(what, where="within", allowed="one panel", hint=hint)
+        hint = "make a separate program for each panel"
+        what = "within is set, but the job has several panels"
+        raise PathgenError(what, where="within", allowed="a job with one panel", hint=hint)
     (source, job), limit = panels[0], limits[0]
     assert limit is not None
     found, note = choose(source, job, seconds_from(limit), machine, material, progress)
@@ -167,7 +167,7 @@ def choose(
             f"cannot be printed in {format_duration(seconds)}; "
             f"the shortest time is {format_duration(1.02 * shortest)}",
             where="within",
-            hint=f"make it smaller or thinner, or use a machine faster than {planned.setup.machine.name}",
+            hint=f"use a smaller or thinner panel, or a machine faster than {planned.setup.machine.name}",
         )
     return best.job, _note(best, plain, planned.setup)
 
@@ -189,7 +189,7 @@ def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
 
 
 def _fastest(planned: Planned) -> float:
-    """Return the highest feed that axes and hot end can follow with these beads, mm/s."""
+    """Return the highest feed that axes and hot end allow for these beads, mm/s."""
     setup, machine = planned.setup, planned.setup.machine
     widest = min(setup.beads.spacing_max, 1.25 * setup.beads.spacing)
     melts = machine.hot_end.melt_rate / (setup.beads.packing * widest * float(planned.layers.height.max()))
@@ -197,14 +197,14 @@ def _fastest(planned: Planned) -> float:
 
 
 def _whole(walls: float, setup: Setup) -> float:
-    """Add heating and homing to the time of the walls, s."""
+    """Return the total time including heating and homing, s."""
     return walls + setup.machine.heaters.warm_up + setup.machine.heaters.homing
 
 
 def _slowest_that_fits(
     planned: Planned, seconds: float, layers_error: float
 ) -> tuple[float, Candidate | None]:
-    """Bisect for the lowest feed that meets the time limit; also return the time at the highest feed."""
+    """Bisect for the lowest feed that meets the time limit; also return the shortest possible time."""
     setup, walls, fastest = planned.setup, FeedTrial(planned), _fastest(planned)
     shortest = _whole(walls.seconds(fastest), setup)
     if shortest > SPARE * seconds:
@@ -230,7 +230,7 @@ def _written(
     machine: Machine | None,
     material: Material | None,
 ) -> Candidate | None:
-    """Plan the best candidates in full, with higher feeds if necessary, until one meets the limit."""
+    """Plan the best candidates in full, raising the feed if necessary, until one meets the limit."""
     for each in tried[:3]:
         job = each.job
         for _ in range(TURNS):
@@ -246,11 +246,11 @@ def _written(
 
 
 def _note(best: Candidate, plain: Candidate, base: Setup) -> str:
-    """Describe the choice and its alternative."""
+    """Describe the chosen settings and the result without a time limit."""
     job = best.job
     return (
-        f"takes {format_duration(best.seconds)}: "
-        f"layers as accurate as uniform ones of {job.layer_like:g} mm, "
+        f"the print takes {format_duration(best.seconds)} with "
+        f"layers as accurate as uniform layers of {job.layer_like:g} mm, "
         f"feed {job.feed:.3g} mm/s, spacing {job.spacing:.3g} mm, expected error {best.error:.2f} L* RMS; "
         f"without the limit "
         f"({base.layers.nominal:g} mm, {base.feeds.feed:g} mm/s, {base.beads.spacing:g} mm) "

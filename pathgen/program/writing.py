@@ -1,4 +1,4 @@
-"""Writing of a planned program block by block, with its summary, and the check of its text."""
+"""Writing of a planned program, block by block, with summary and safety check."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def write(
 
 
 def prove(platform: Platform, stream: BinaryIO) -> Checklist:
-    """Check the text of a program before its file appears.
+    """Check a program before the file is saved under the final name.
 
     Parameters
     ----------
@@ -132,21 +132,21 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
         first, more = found.errors[0], found.places("error") - 1
         others = f", and {more} more" if more else ""
         raise UnsafeProgramError(
-            f"the check of the program found an error: {first}{others}",
+            f"the program is not safe to run: {first}{others}",
             where="check",
-            hint=f"{first.rule.do}; nothing was written",
+            hint=f"{first.rule.do}; no file was written",
         )
     return found
 
 
 def _alone(planned: Planned) -> Platform:
-    """Put a planned panel on a platform of its own."""
+    """Put one planned panel on a platform."""
     box = UnplacedPanel(planned.setup, planned.panel, planned.layers, planned.source, [], planned.supports)
     return Platform((planned,), box.line, planned.placement)
 
 
 def _sample(part: Part, filled: FilledLayers) -> None:
-    """Store the bead counts of a block, and the strokes of layers for the preview."""
+    """Store the bead counts in a block, and the strokes for the preview."""
     part.counts[filled.first : filled.last] = filled.strokes.counts
     total = len(part.planned.layers)
     for layer in sorted({total * quarter // 4 for quarter in (1, 2, 3)}):
@@ -157,14 +157,14 @@ def _sample(part: Part, filled: FilledLayers) -> None:
 def _led(
     moves: Moves, feed: NDArray[np.float64], speeds: SpeedPlan, machine: Machine, owed: float
 ) -> tuple[Moves, NDArray[np.float64], SpeedPlan, float]:
-    """Feed the filament of a block ahead of its lag, and plan its speeds again within the limits."""
+    """Feed filament ahead to compensate for lag, and replan the speeds within the limits."""
     moves, owed = lead_filament(moves, speeds, machine, owed)
     feed = np.minimum(feed, limit_feed(moves, machine))
     return moves, feed, plan_speeds(moves, machine, feed), owed
 
 
 def _placeholders(platform: Platform) -> dict[str, float]:
-    """Return the values for start and finish blocks: temperatures, and the final position of the head."""
+    """Return the placeholder values for start and finish blocks: temperatures and park position."""
     heat, (park_x, park_y, clear) = platform.setup.heat, rest(platform)
     return {
         "nozzle": heat.nozzle_temperature,

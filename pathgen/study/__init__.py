@@ -1,4 +1,4 @@
-"""Studies: many panels compared in one table that another person can reproduce.
+"""Studies: measurements of many panels in one reproducible table.
 
 Glossary. *Factor*: a job key, the picture, or a named set of keys, with its *levels*. *Design*: the
 combinations of levels that are measured. *Case*: one combination, one panel, one row. *Column*: one figure of

@@ -1,4 +1,4 @@
-"""Files of a study: read once, identified by their digest, and written again wherever a case is measured.
+"""Files used by a study: read once, identified by a digest, and copied to each worker.
 
 A worker has no access to the folder of the study. Therefore it gets the contents of the files, not their
 paths.
@@ -21,7 +21,7 @@ PROFILES = {"machine": load_machine, "material": load_material}
 
 @dataclass(frozen=True, slots=True)
 class File:
-    """Name of a file, without its folder, and its contents."""
+    """Name (without folder) and contents of a file."""
 
     name: str
     data: bytes
@@ -33,7 +33,7 @@ class File:
 
 
 def is_file(key: str, value: object) -> bool:
-    """Return whether the value of a job key, or of "picture", names a file.
+    """Return whether the value of a job key or of "picture" is a file name.
 
     Examples
     --------
@@ -48,7 +48,7 @@ def is_file(key: str, value: object) -> bool:
 
 
 def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, File]:
-    """Read all files that a study names.
+    """Read all files named in a study.
 
     Parameters
     ----------
@@ -75,7 +75,11 @@ def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, F
         checked.add((key, value))
         if is_file(key, value):
             if not value.isprintable():
-                raise PathgenError(f"file name {value!r}", where=key, allowed="printable characters")
+                raise PathgenError(
+                    f"file name {value!r} has unprintable characters",
+                    where=key,
+                    allowed="printable characters only",
+                )
             files[value] = File(Path(value.replace("\\", "/")).name, _read(folder / value, value))
         if key in PROFILES:
             PROFILES[key](folder / value if is_file(key, value) else value)
@@ -83,7 +87,7 @@ def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, F
 
 
 def write_case_files(files: Mapping[str, File], folder: Path) -> dict[str, Path]:
-    """Write each file into a folder of its own; return the paths by name in the study."""
+    """Write each file to a separate folder; return the new paths by file name in the study."""
     paths = {}
     for number, (name, file) in enumerate(files.items()):
         (folder / str(number)).mkdir()

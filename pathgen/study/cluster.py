@@ -1,4 +1,4 @@
-"""Measure cases on a cluster, with the workers of a dask.distributed scheduler.
+"""Measurement of cases on a dask.distributed cluster.
 
 The scheduler sends the cases and the contents of their files. If a worker dies, the scheduler passes its
 cases to another worker. After several deaths at one case, by default four
@@ -23,7 +23,7 @@ TIMEOUT = 30.0  # s for an answer of the scheduler
 def measure_on_cluster(
     cases: Sequence[Case], request: Request, files: Mapping[str, File], address: str
 ) -> Iterator[Measured]:
-    """Measure cases with the workers of a scheduler.
+    """Measure cases on the workers of a dask.distributed scheduler.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def measure_on_cluster(
 def _measure_all(
     client: Any, cases: Sequence[Case], request: Request, files: Mapping[str, File]
 ) -> Iterator[tuple[Case, Measured | None]]:
-    """Measure cases; a result of None means that the scheduler abandoned the case or that memory ran out."""
+    """Measure cases; yield None for a case abandoned by the scheduler or stopped by a lack of memory."""
     # A file is the result of a task rather than scattered data: if the worker that holds it dies, the
     # scheduler runs the task again. Each call makes new keys (pure=False), because an abandoned key stays
     # abandoned.
@@ -90,7 +90,7 @@ def _distributed() -> Any:
     try:
         import distributed
     except ImportError:
-        hint = 'pip install "pathgen[cluster]"'
+        hint = 'run pip install "pathgen[cluster]"'
         raise PathgenError("dask.distributed is not installed", where="--cluster", hint=hint) from None
     return distributed
 
@@ -110,7 +110,7 @@ def _connect(address: str) -> Any:
 
 
 def _result(future: Any, client: Any) -> Measured | None:
-    """Wait for a result; None if the scheduler abandoned the case."""
+    """Wait for a result; return None if the scheduler abandoned the case."""
     try:
         result = future.result()
     except _distributed().KilledWorker:

@@ -1,4 +1,4 @@
-"""Figures that a study can measure: every column by name, with its unit, group and description.
+"""Columns that a study can measure, with units, groups and descriptions.
 
 The columns are the fields of the records that hold the figures, so a new figure is described in one place.
 """
@@ -27,7 +27,7 @@ RISING = ("frequency_hz", "tone_contrast", "tone_steps", "shortest_stroke_mm", "
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """A group of columns: the record of their fields, the prefix of their names, and a description."""
+    """Group of columns: the record that defines the fields, a name prefix, and a description."""
 
     record: type
     prefix: str
@@ -45,7 +45,7 @@ GROUPS = {
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: name, unit, group and description."""
+    """Column of the results table: name, unit, group and description."""
 
     name: str
     unit: str
@@ -61,7 +61,7 @@ COLUMNS = {
 
 
 def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
-    """Expand and check the columns that a study names.
+    """Expand and check the column names in a study.
 
     Parameters
     ----------
@@ -90,11 +90,13 @@ def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
         elif name in COLUMNS:
             found.append(name)
         else:
-            hint = nearest(name, COLUMNS) or "`pathgen study --columns` lists them"
+            hint = nearest(name, COLUMNS) or "run `pathgen study --columns` for a list"
             raise PathgenError(f"unknown column {name!r}", where=where, hint=hint)
     twice = next((name for i, name in enumerate(found) if name in found[:i]), None)
     if twice:
-        raise PathgenError(f"column {twice!r} is named twice", where=where, hint="remove one of them")
+        raise PathgenError(
+            f"column {twice!r} is named twice", where=where, hint="remove one of the two entries"
+        )
     return tuple(found)
 
 

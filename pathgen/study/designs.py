@@ -1,4 +1,4 @@
-"""Designs: the combinations of factor levels that a study measures, and their order.
+"""Designs: combinations of factor levels for a study, in order.
 
 The sampled designs are from `scipy.stats.qmc`: Latin hypercube (McKay, Beckman and Conover, Technometrics
 21, 239, 1979) and scrambled Sobol sequence (Owen, J. Complexity 14, 466, 1998; both from memory). The same
@@ -28,25 +28,29 @@ def count_cases(design: str, factors: Sequence[Factor], samples: int | None, whe
     """
     if not factors:
         hint = 'add a line under [factors], such as fill = ["tailored", "terraced"]'
-        raise PathgenError(f"the {design} has no factors", where=f"{where}: factors", hint=hint)
+        raise PathgenError(f"the {design} design has no factors", where=f"{where}: factors", hint=hint)
     if design == "grid":
         if samples is not None:
-            hint = 'remove it, or choose design = "latin-hypercube" or "sobol"'
-            raise PathgenError("a grid takes no samples", where=f"{where}: samples", hint=hint)
+            hint = 'remove samples, or choose design = "latin-hypercube" or "sobol"'
+            raise PathgenError("a grid design cannot have `samples`", where=f"{where}: samples", hint=hint)
         for factor in factors:
             if not factor.levels:
                 place = f"{where}: factors.{factor.name}"
-                raise PathgenError("a range in a grid needs steps", where=place, hint="add steps = …")
+                raise PathgenError(
+                    "a range in a grid design needs `steps`", where=place, hint="add, for example, steps = 5"
+                )
         return math.prod(len(factor.levels) for factor in factors)
     if samples is None:
-        raise PathgenError(f"the {design} design needs samples", where=where, hint="add samples = …")
+        raise PathgenError(
+            f"the {design} design needs `samples`", where=where, hint="add, for example, samples = 64"
+        )
     return samples
 
 
 def combinations(
     design: str, factors: Sequence[Factor], samples: int, seed: int
 ) -> Iterator[tuple[Level, ...]]:
-    """Yield the combinations of a design, each with one level per factor, in the order of the factors.
+    """Yield the combinations of a design, each with one level per factor, in factor order.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Results of a study that exist already: a finished table, and the arrays of its cases."""
+"""Existing results of a study: a finished table, and the arrays for each case."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pathgen.study.study_file import Study
 
 
 def read_finished(study: Study, out: Path, names: tuple[str, ...]) -> ResultsTable | None:
-    """Read the table of a study if it is complete; None if the file is missing or no table of a study.
+    """Read a complete results table; return None if the file is missing or is not a results table.
 
     Parameters
     ----------
@@ -40,12 +40,12 @@ def read_finished(study: Study, out: Path, names: tuple[str, ...]) -> ResultsTab
     numbers = [str(case.number) for case in study.cases]
     if table.names != names or [row[0] for row in table.rows] != numbers:
         hint = "choose another --out, or delete the file"
-        raise PathgenError("the rows are not those of this study", where=str(out), hint=hint)
+        raise PathgenError("the table contains rows or columns of another study", where=str(out), hint=hint)
     return table
 
 
 def arrays_path(folder: Path, case: int) -> Path:
-    """Return the path of the arrays of a case.
+    """Return the path of the arrays file for a case.
 
     Examples
     --------
@@ -56,7 +56,7 @@ def arrays_path(folder: Path, case: int) -> Path:
 
 
 def make_folder(folder: Path) -> None:
-    """Make the folder for arrays unless it exists.
+    """Create the folder for arrays if necessary.
 
     Raises
     ------
@@ -66,19 +66,21 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
-        what = f"cannot make folder {folder}: {error.strerror or error}"
-        raise PathgenError(what, where="--arrays", allowed="a folder, or the name of a new one") from None
+        what = f"cannot create folder {folder}: {error.strerror or error}"
+        raise PathgenError(
+            what, where="--arrays", allowed="an existing folder, or a new name in an existing folder"
+        ) from None
 
 
 def write_arrays(folder: Path, measured: Measured) -> None:
-    """Write the arrays of a case, if any."""
+    """Write the arrays of a case, if the case has arrays."""
     if measured.arrays:
         with atomic_output(arrays_path(folder, measured.number)) as stream:
             stream.write(measured.arrays)
 
 
 def has_arrays(folder: Path, case: int, digest: str) -> bool:
-    """Return whether the arrays of a case exist and belong to the study with this digest."""
+    """Return whether arrays exist for a case, from the study with the given digest."""
     try:
         # numpy does not close a file that it cannot read.
         with arrays_path(folder, case).open("rb") as stream, np.load(stream, allow_pickle=False) as found:

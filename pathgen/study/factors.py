@@ -1,4 +1,4 @@
-"""Factors of a study: job keys, the picture, or named sets of keys, and their levels.
+"""Factors of a study (job keys, the picture, or named sets of keys) and their levels.
 
 In a study file a factor is a line under ``[factors]``:
 
@@ -30,7 +30,7 @@ Values = dict[str, object]
 
 
 def _kinds(node: inspect.Type) -> set[type[inspect.Type]]:
-    """Return the types of value that a field accepts."""
+    """Return the value types that a field accepts."""
     if isinstance(node, inspect.Metadata):
         return _kinds(node.type)
     if isinstance(node, inspect.UnionType):
@@ -66,7 +66,7 @@ _TAKEN = ("case", "refused", "name")
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A range of numbers: first and last, number of steps (None: continuous), and whether logarithmic."""
+    """Range of numbers: first, last, number of steps (None: continuous), and logarithmic or not."""
 
     first: float
     last: float
@@ -76,7 +76,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One level: its label in the table, and the keys it sets, which may include the picture."""
+    """Factor level: the label in the table, and the keys set by the level (including the picture)."""
 
     label: object
     sets: Values
@@ -84,7 +84,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """A factor.
+    """Factor of a study.
 
     Attributes
     ----------
@@ -101,11 +101,11 @@ class Factor:
 
     @property
     def keys(self) -> set[str]:
-        """Keys that any level sets."""
+        """All keys set by any level."""
         return {self.name} if self.span else {key for level in self.levels for key in level.sets}
 
     def at(self, share: float) -> Level:
-        """Return the level at a fraction from 0 to below 1; discrete levels have equal shares of it.
+        """Return the level at a fraction in [0, 1), divided equally between discrete levels.
 
         Examples
         --------
@@ -155,10 +155,12 @@ def read_factor(name: str, value: object, where: str) -> Factor:
 
 
 def check_value(name: str, value: object, place: str) -> object:
-    """Return the value of a job key, or of the picture, if it is valid."""
+    """Check the value of a job key or of the picture, and return the value."""
     if name == PICTURE:
         if not isinstance(value, str) or not value:
-            raise PathgenError(f"picture is {format_value(value)}", where=place, allowed="the name of a file")
+            raise PathgenError(
+                f"picture is {format_value(value)}", where=place, allowed="a file name in quotes"
+            )
         return value
     file = place.rpartition(": ")[0]
     try:
@@ -170,7 +172,7 @@ def check_value(name: str, value: object, place: str) -> object:
 
 
 def round_level(value: float) -> float:
-    """Round to 6 digits, so that the table shows 0.3 and not 0.30000000000000004."""
+    """Round to 6 significant digits, so that the table shows 0.3 and not 0.30000000000000004."""
     return float(f"{value:.6g}")
 
 
@@ -183,19 +185,30 @@ def _between(span: Range, share: float) -> float:
 def _range(name: str, value: dict[str, object], place: str) -> Factor:
     if name not in _NUMBERS:
         allowed = "a list of file names" if name == PICTURE else "a list of levels"
-        raise PathgenError(f"{name} is not a number and has no range", where=place, allowed=allowed)
+        raise PathgenError(
+            f"{name} cannot have a range, because it is not a number", where=place, allowed=allowed
+        )
     keys: dict[str, Any] = plain(typed(value, RANGE_KEYS, place))
     span = Range(keys["from"], keys["to"], keys["steps"], keys["log"])
     if span.log and min(span.first, span.last) <= 0:
-        what = f"from {span.first:g} to {span.last:g}, log = true"
+        what = f"a range from {span.first:g} to {span.last:g} cannot be logarithmic"
         raise PathgenError(what, where=place, allowed="numbers above 0")
     if span.first == span.last:
-        raise PathgenError(f"from {span.first:g} to {span.last:g}", where=place, allowed="two different ends")
+        raise PathgenError(
+            f"the range from {span.first:g} to {span.last:g} is empty",
+            where=place,
+            allowed="two different limits",
+        )
     whole = name in _WHOLE
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1
         if steps > MAX_LEVELS:
-            raise PathgenError(f"{steps:.0f} levels", where=place, allowed=f"at most {MAX_LEVELS}")
+            raise PathgenError(
+                f"the range has {steps:.0f} levels",
+                where=place,
+                allowed=f"at most {MAX_LEVELS}",
+                hint="add steps",
+            )
         span = Range(span.first, span.last, int(steps), span.log)
     ends = [_number(end, whole) for end in (span.first, span.last)]
     for end in ends:
@@ -215,14 +228,14 @@ def _number(value: float, whole: bool) -> float | int:
 
 
 def _sets(name: str, value: object, place: str) -> Factor:
-    """Read a factor that consists of sets of keys."""
+    """Read a factor whose levels are sets of keys."""
     tables = isinstance(value, list) and bool(value) and all(isinstance(entry, dict) for entry in value)
     if not tables:
-        hint = nearest(name, (*KEYS, PICTURE)) or "`pathgen panel --help` lists the keys"
+        hint = nearest(name, (*KEYS, PICTURE)) or "run `pathgen panel --help` for a list of keys"
         raise PathgenError(f"unknown key {format_value(name)}", where=place, hint=hint)
     if not _NAME.match(name) or name in _TAKEN:
         allowed = "lower-case letters, digits and _, but not " + ", ".join(_TAKEN)
-        raise PathgenError(f"invalid name {format_value(name)} of sets", where=place, allowed=allowed)
+        raise PathgenError(f"invalid factor name {format_value(name)}", where=place, allowed=allowed)
     assert isinstance(value, list)
     levels = []
     for number, entry in enumerate(value, start=1):
@@ -238,13 +251,13 @@ def _sets(name: str, value: object, place: str) -> Factor:
 
 
 def _check_levels(levels: list[Level], place: str) -> tuple[Level, ...]:
-    """Reject an empty list, and repeated levels."""
+    """Reject empty lists and repeated levels."""
     if not levels:
-        raise PathgenError("no levels", where=place, allowed="at least one")
+        raise PathgenError("the factor has no levels", where=place, allowed="at least one level")
     labels: set[str] = set()
     for level in levels:
         if repr(level.label) in labels:
             what = f"level {format_value(level.label)} is repeated"
-            raise PathgenError(what, where=place, allowed="each level once")
+            raise PathgenError(what, where=place, allowed="different levels")
         labels.add(repr(level.label))
     return tuple(levels)

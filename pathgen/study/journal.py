@@ -1,4 +1,4 @@
-"""The journal: a file beside the table to which each finished row is saved at once.
+"""Journal of a study: a file next to the table to which each finished row is saved immediately.
 
     table.csv.part      the head of the table, then one line per row: case, tab, cells as JSON, tab, checksum
 
@@ -29,7 +29,7 @@ MARK = b"rows:\n"
 
 
 def journal_path(out: Path) -> Path:
-    """Return the path of the journal of a table.
+    """Return the path of the journal for a table.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def journal_path(out: Path) -> Path:
 
 
 class Journal:
-    """A journal, open for one run of a study.
+    """Journal file opened for one run of a study.
 
     Parameters
     ----------
@@ -96,36 +96,36 @@ class Journal:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close the journal and release it for other runs."""
+        """Close the journal and release the lock."""
         self._stream.close()
 
     def append(self, case: int, cells: Sequence[str]) -> None:
-        """Add a row; on return it is on the disk."""
+        """Append a row and flush the journal to disk."""
         self._write(_line(case, tuple(cells)))
         self.rows[case] = tuple(cells)
 
     def remove(self) -> None:
-        """Delete the journal once the table is complete."""
+        """Delete the journal after the table is complete."""
         with suppress(OSError):
             self.path.unlink()
 
     def _lock(self) -> None:
-        """Lock the journal against other runs; the lock of a killed run ends with it."""
+        """Lock the journal against other runs; the system releases the lock of a killed run."""
         if sys.platform != "win32":
             try:
                 fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
-                hint = "wait until it has finished, or choose another --out"
+                hint = "wait until the other run has finished, or choose another --out"
                 what = "another run is writing this table"
                 raise PathgenError(what, where=str(self.path), hint=hint) from None
 
     def _resume(self, head: Head, width: int) -> None:
-        """Read the finished rows, and cut off a row that a crash left half written."""
+        """Read the finished rows, and truncate a row left incomplete by a crash."""
         begun, mark, rest = self._stream.read().partition(b"\n" + MARK)
         if not mark:  # new, or stopped before the first row
             if not (begun.startswith(FIRST.encode()) or FIRST.encode().startswith(begun)):
-                hint = "delete it, or choose another --out"
-                raise PathgenError("not a journal of a study", where=str(self.path), hint=hint)
+                hint = "delete the file, or choose another --out"
+                raise PathgenError("the file is not the journal of a study", where=str(self.path), hint=hint)
             self._stream.seek(0)
             self._stream.truncate()
             self._write("\n".join([*head.lines, ""]).encode() + MARK)
@@ -160,7 +160,7 @@ def _line(case: int, cells: Cells) -> bytes:
 
 
 def _row(line: bytes, width: int) -> tuple[int, Cells] | None:
-    """Read a row; None if it is incomplete."""
+    """Parse a row; return None for an incomplete row."""
     text, _, check = line.rstrip(b"\n").rpartition(b"\t")
     if not line.endswith(b"\n") or check != f"{zlib.crc32(text):08x}".encode():
         return None

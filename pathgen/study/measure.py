@@ -1,4 +1,4 @@
-"""Measure one case of a study: make its program in a temporary folder, read it back, compute figures."""
+"""Measurement of one case: write the program to a temporary folder, read it back, and compute the columns."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from pathgen.study.study_file import Case, Request
 
 PROGRAM = "panel.gcode"
 # The same text for a killed process and for one without memory, as the system decides which of them happens.
-ENDED = "the worker died at this case, also when it ran alone: out of memory, or a fault in a library"
+ENDED = "the worker died on this case, even when the case ran alone: out of memory, or a library crashed"
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """Figures of a case, or the reason for missing ones.
+    """Measured values of a case, or the reason for missing values.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ class Measured:
 
 
 def measure(case: Case, request: Request, files: Mapping[str, File], scratch: str | None = None) -> Measured:
-    """Make the program of one case, and measure it.
+    """Make and measure the program of one case.
 
     Parameters
     ----------
@@ -124,14 +124,14 @@ def measure(case: Case, request: Request, files: Mapping[str, File], scratch: st
 
 
 def ended_at(case: Case, request: Request) -> Measured:
-    """Return the row of a case that killed its worker."""
+    """Return the row for a case that killed its worker."""
     return Measured(case.number, ("",) * len(request.columns), ENDED, versions())
 
 
 def _made(
     case: Case, request: Request, places: Mapping[str, Path], out: Path, judged: bool
 ) -> tuple[Result, PanelReplay | None]:
-    """Write the program of a case, and read it back if its columns need that."""
+    """Write the program of a case, and replay it if a column requires the replay."""
     there = {key: str(places[str(v)]) if is_file(key, v) else v for key, v in case.job.items()}
     result = make(places[case.picture], out, job_from(there, f"case {case.number}"))
     if not judged:
@@ -142,7 +142,7 @@ def _made(
 
 
 def _plan(case: Case, result: Result) -> Row:
-    """Return the figures of the plan, with the digest for the file names of the study."""
+    """Return the planned values; the digest uses the file names in the study."""
     files = {key: v for key, v in case.job.items() if key in ("outline", "isolate") and is_file(key, v)}
     return flatten(result.summary) | {"digest": digest(result.planned.setup.changed(**files))}
 
@@ -157,8 +157,8 @@ def _against(result: Result, found: PanelReplay, request: Request) -> Row:
 
 
 def _plane(result: Result, found: PanelReplay, request: Request) -> Row:
-    """Measure some layers, each with its own packing."""
-    _reject_several(result, "figures in the plane of a layer")
+    """Measure the sampled layers, each with the packing at that height."""
+    _reject_several(result, "columns in the plane of a layer")
     layers, stands = result.planned.layers, found.panel
     packing = np.broadcast_to(stands.packing, len(layers))
     measured = []
@@ -172,11 +172,15 @@ def _plane(result: Result, found: PanelReplay, request: Request) -> Row:
 
 
 def _path(result: Result, found: PanelReplay, request: Request) -> Row:
-    """Measure along the path; moves before the first feed word run at the travel feed of the machine."""
-    _reject_several(result, "figures along the path")
+    """Measure along the path; moves before the first F word run at the machine's travel feed."""
+    _reject_several(result, "columns along the path")
     stands, beads, machine = found.panel, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
-        raise PathgenError("figures along the path with changing packing", allowed="one packing")
+        raise PathgenError(
+            "columns along the path need a constant packing",
+            where="band",
+            allowed="one packing for all layers",
+        )
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
     spacings = measure_spacing(
@@ -188,7 +192,7 @@ def _path(result: Result, found: PanelReplay, request: Request) -> Row:
 
 
 def _arrays(case: Case, result: Result, found: PanelReplay, request: Request) -> bytes:
-    """Pack maps of the target and of the deposit as an .npz file, as viewed, row 0 at the top.
+    """Pack target and deposited maps into an .npz file, as viewed, row 0 at the top.
 
     Maps of thickness are in mm; the backlit picture is linear luminance, 1 at the picture's white.
     """
@@ -208,7 +212,9 @@ def _arrays(case: Case, result: Result, found: PanelReplay, request: Request) ->
 def _reject_several(result: Result, what: str) -> None:
     if len(result.parts) > 1:
         many = len(result.parts)
-        raise PathgenError(f"{what} of a program with {many} panels", where="copies", allowed="1")
+        raise PathgenError(
+            f"{what} need a single panel, but the program has {many}", where="copies", allowed="1"
+        )
 
 
 _GROUPS: dict[str, Callable[[Result, PanelReplay, Request], Row]] = {
@@ -220,7 +226,7 @@ _GROUPS: dict[str, Callable[[Result, PanelReplay, Request], Row]] = {
 
 
 def _with_study_names(reason: str, places: Mapping[str, Path]) -> str:
-    """Replace temporary paths in an error by the file names of the study."""
+    """Replace temporary paths in a message with the file names in the study."""
     for name, place in places.items():
         reason = reason.replace(str(place), name)
     return reason

@@ -1,4 +1,4 @@
-"""Measure cases with worker processes on this machine, each with one thread of linear algebra.
+"""Measurement of cases in local worker processes, each with one linear-algebra thread.
 
 Workers inherit no state of the caller: each is spawned, or on Linux forked from a spawned server that has
 already loaded the libraries, which takes almost no time. They ignore Ctrl-C, which the parent process
@@ -53,7 +53,7 @@ LATER = (
 def measure_locally(
     cases: Sequence[Case], request: Request, files: Mapping[str, File], workers: int
 ) -> Iterator[Measured]:
-    """Measure cases with processes on this machine.
+    """Measure cases in local worker processes.
 
     Parameters
     ----------
@@ -89,14 +89,14 @@ def measure_locally(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Worker:
-    """A pool of one process, and the file that the process makes once it has started."""
+    """Pool of one process, and the file created by the process when it has started."""
 
     pool: ProcessPoolExecutor
     begun: Path
 
 
 class _Crew:
-    """The workers of a study.
+    """Worker processes of a study.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ class _Crew:
             self._context.set_forkserver_preload([__name__, *(LATER if compared else ())])
 
     def measure_all(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Measured | None]]:
-        """Measure cases; a result of None means that the worker died or ran out of memory."""
+        """Measure cases; yield None for a case whose worker died or ran out of memory."""
         waiting, idle = deque(cases), list[_Worker]()
         flying: dict[Future[None], tuple[Case, _Worker]] = {}
         others = set(multiprocessing.active_children())
@@ -140,8 +140,10 @@ class _Crew:
                         waiting.appendleft(case)
                         workers -= 1
                 if not workers:
-                    hint = "use fewer --workers if memory is short; a script needs if __name__ == '__main__':"
-                    raise PathgenError("worker processes end as they start", hint=hint)
+                    hint = (
+                        "use fewer --workers if memory is short; in a script, add if __name__ == '__main__':"
+                    )
+                    raise PathgenError("worker processes exit while starting", hint=hint)
         finally:  # `shutdown` alone would wait for the cases in flight
             for process in set(multiprocessing.active_children()) - others:
                 process.kill()
@@ -154,7 +156,7 @@ class _Crew:
         return _Worker(ProcessPoolExecutor(1, self._context, _prepare_worker, (begun,)), begun)
 
     def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
-        """Hand a case to a worker; None if it has died while it was idle."""
+        """Submit a case to a worker; return None if the idle worker has died."""
         places = {name: self._folder / str(self._numbers[name]) for name in case.files}
         self._path(case).write_bytes(pickle.dumps((case, self._request, places)))
         try:
@@ -163,13 +165,13 @@ class _Crew:
         except BrokenProcessPool:
             return None
         except (EOFError, OSError) as error:
-            reason = getattr(error, "strerror", None) or str(error) or "it ended as it started"
+            reason = getattr(error, "strerror", None) or str(error) or "the process exited while starting"
             raise PathgenError(
                 f"cannot start a worker process: {reason}", hint="use fewer --workers"
             ) from None
 
     def _result(self, future: Future[None], case: Case) -> Measured | None:
-        """Read the result of a case; None if the worker ran out of memory."""
+        """Read the result of a case; return None if the worker ran out of memory."""
         if error := future.exception():
             raise PathgenError(f"a worker process failed: {error}")
         found = pickle.loads(self._path(case).read_bytes())
@@ -178,13 +180,13 @@ class _Crew:
         return None if found.refused == ENDED else found
 
     def _path(self, case: Case) -> Path:
-        """Name the file of a case, and later of its result."""
+        """Return the path of the file for a case and, later, for the result."""
         return self._folder / f"case-{case.number}"
 
 
 @contextmanager
 def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
-    """Write the files of a study to a temporary folder, by number; restrict workers to one thread."""
+    """Write the files of a study to a temporary folder; restrict workers to one thread."""
     before = {name: os.environ.get(name) for name in THREADS}
     folder = Path(tempfile.mkdtemp(prefix="pathgen-"))
     # Libraries read these variables when they are loaded: set them before a process is spawned.
@@ -194,8 +196,10 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
             for number, file in enumerate(files.values()):
                 (folder / str(number)).write_bytes(pickle.dumps(file))
         except OSError as error:
-            what = f"cannot write to the working folder: {error.strerror or error}"
-            raise PathgenError(what, where=str(folder.parent), hint="set TMPDIR to another folder") from None
+            what = f"cannot write to the temporary folder: {error.strerror or error}"
+            raise PathgenError(
+                what, where=str(folder.parent), hint="set TMPDIR to a folder with free space"
+            ) from None
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -207,7 +211,7 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
 
 @contextmanager
 def _deferred_interrupt() -> Iterator[None]:
-    """Defer Ctrl-C while a process starts: one that is not registered yet could not be ended.
+    """Defer Ctrl-C while a process starts, so that every started process is registered.
 
     The process inherits the signal mask, so that Ctrl-C does not end it before `_prepare_worker` runs. The
     mask does not suffice here: a thread of a library may receive the signal, and then Python interrupts the
@@ -239,7 +243,7 @@ def _prepare_worker(begun: Path) -> None:
 
 
 def _measure_case(path: Path, folder: Path) -> None:
-    """Measure the case in a file and put the result in its place."""
+    """Measure the case stored in a file and replace the file with the result."""
     try:
         case, request, places = pickle.loads(path.read_bytes())
         files = {name: pickle.loads(place.read_bytes()) for name, place in places.items()}
@@ -250,7 +254,7 @@ def _measure_case(path: Path, folder: Path) -> None:
 
 
 def _end_with_parent(folder: Path) -> NoReturn:
-    """Wait until the parent process ends, even if it is killed; then remove the shared folder and exit."""
+    """Wait until the parent process ends or is killed; then remove the shared folder and exit."""
     parent = multiprocessing.parent_process()
     assert parent is not None
     parent.join()

@@ -1,4 +1,4 @@
-"""The table of a study: a head with everything needed to reproduce the study, and the rows.
+"""Results table of a study: a header that reproduces the study, and one row per case.
 
 # pathgen study 5f0c…                    digest of the rest of the head
 # versions: pathgen 0.1.0; numpy …       versions used for the figures
@@ -34,7 +34,7 @@ _FIRST = re.compile(FIRST + r"([0-9a-f]{32})\Z")
 
 @lru_cache(maxsize=1)
 def versions() -> str:
-    """Return the versions of pathgen, the numeric libraries and Python in one line.
+    """Return the versions of pathgen, the numerical libraries and Python on one line.
 
     Examples
     --------
@@ -54,7 +54,7 @@ def _version(name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """Head of a table.
+    """Header of a results table.
 
     Attributes
     ----------
@@ -70,35 +70,36 @@ class Head:
 
     @classmethod
     def of(cls, text: str, files: Mapping[str, File]) -> Head:
-        """Make the head of a study that is measured with the versions of this machine."""
+        """Make the header for a study with the library versions of this machine."""
         lines = [line.rstrip(" \r") for line in text.rstrip().split("\n")]
         digests = tuple((name, file.digest) for name, file in files.items())
         return cls("\n".join([*lines, ""]), versions(), digests)
 
     @property
     def lines(self) -> list[str]:
-        """Lines of the head, beginning with the digest."""
+        """Lines of the header, starting with the digest."""
         lines = [FIRST + self.digest, f"# versions: {self.versions}"]
         lines += [f"# file: {name} {digest}" for name, digest in self.files]
         return lines + [f"#| {line}".rstrip(" ") for line in self.text.split("\n")[:-1]]
 
     @property
     def digest(self) -> str:
-        """32 hexadecimal digits that identify the study, its files and the versions."""
+        """32 hexadecimal digits that identify the study, the input files and the versions."""
         parts = [self.text, self.versions, *(part for file in self.files for part in file)]
         return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:32]
 
     def compare_versions(self, before: Head) -> tuple[str, ...]:
-        """Describe how the versions differ from those of an earlier head; empty if they do not."""
+        """Describe version differences from an earlier header; empty if there are none."""
         if self.versions == before.versions:
             return ()
         ours, theirs = self.versions.split("; "), before.versions.split("; ")
         here = ", ".join(part for part in ours if part not in theirs)
         there = ", ".join(part for part in theirs if part not in ours)
-        return (f"made with {there or 'nothing else'}; this machine has {here or 'nothing else'}",)
+        other = "no other packages"
+        return (f"the table was made with {there or other}; this machine has {here or other}",)
 
     def check_same(self, before: Head, where: str) -> None:
-        """Check that an earlier head is the same.
+        """Check that an earlier header is identical.
 
         Raises
         ------
@@ -109,17 +110,17 @@ class Head:
             return
         hint = "choose another --out, or delete the old file"
         if self.text != before.text:
-            raise PathgenError("it belongs to another study", where=where, hint=hint)
+            raise PathgenError("the file belongs to another study", where=where, hint=hint)
         if differences := self.compare_versions(before):
             raise PathgenError(differences[0], where=where, hint=hint)
         changed = [name for name, digest in self.files if (name, digest) not in before.files]
         name = changed[0] if changed else before.files[0][0]
-        raise PathgenError(f"file {name} has changed since the table was begun", where=where, hint=hint)
+        raise PathgenError(f"file {name} has changed since the table was started", where=where, hint=hint)
 
 
 @dataclass(frozen=True, slots=True)
 class ResultsTable:
-    """A finished table: column names, and rows of text."""
+    """Finished results table: column names and rows of text."""
 
     names: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -131,7 +132,7 @@ class ResultsTable:
 
 
 def cell(value: object) -> str:
-    """Format a value as a cell of the table.
+    """Format a value as a table cell.
 
     Examples
     --------
@@ -153,7 +154,7 @@ def cell(value: object) -> str:
 
 
 def format_table(head: Head, names: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Format a table: head, column names and rows, each line ended by a line feed."""
+    """Format a table: header, column names and rows, each terminated by a line feed."""
     stream = io.StringIO()
     stream.writelines(line + "\n" for line in head.lines)
     writer = csv.writer(stream, lineterminator="\n")
@@ -163,7 +164,7 @@ def format_table(head: Head, names: Sequence[str], rows: Iterable[Sequence[str]]
 
 
 def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
-    """Read the table of a study.
+    """Read a results table.
 
     Raises
     ------
@@ -175,22 +176,24 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
     body = "\n".join(text.split("\n")[len(head.lines) :])
     names, *rows = [*csv.reader(io.StringIO(body, newline=""))] or [[]]
     if not names or any(len(row) != len(names) for row in rows):
-        raise PathgenError("the rows have different lengths", where=str(path), hint="the file was edited")
+        raise PathgenError(
+            "the rows have different lengths", where=str(path), hint="restore the unedited file"
+        )
     return head, ResultsTable(tuple(names), tuple(map(tuple, rows)))
 
 
 def read_head(path: Path) -> Head:
-    """Read only the head of a table; errors as in `read_table_text`."""
+    """Read only the header of a table; for errors see `read_table_text`."""
     return parse_head(read_input_text(path, EXPECTED, LIMIT), str(path))
 
 
 def parse_head(text: str, where: str) -> Head:
-    """Parse the head of a table; errors as in `read_table_text`."""
+    """Parse the header of a table; for errors see `read_table_text`."""
     lines = text.split("\n")
     first = _FIRST.match(lines[0])
     if not first:
-        allowed = "a study file (TOML), or a table that `pathgen study` wrote"
-        raise PathgenError("not a table of a study", where=where, allowed=allowed)
+        allowed = "a study file (TOML), or a table from `pathgen study`"
+        raise PathgenError("the file is not a results table", where=where, allowed=allowed)
     prefix = "# versions: "
     written_with = next((line.removeprefix(prefix) for line in lines[1:2] if line.startswith(prefix)), "")
     files, study = [], []
@@ -204,6 +207,8 @@ def parse_head(text: str, where: str) -> Head:
             break
     head = Head("\n".join([*study, ""]), written_with, tuple(files))
     if head.digest != first[1]:
-        hint = "the head was edited; copy the lines that begin with #| into a new study file instead"
-        raise PathgenError("the digest does not match the head", where=where, hint=hint)
+        hint = (
+            "the header was edited; to change a study, copy the lines that start with #| to a new study file"
+        )
+        raise PathgenError("the digest does not match the header", where=where, hint=hint)
     return head

@@ -1,4 +1,4 @@
-"""Run a study: measure its cases, save each row at once, and write the table when all rows are complete."""
+"""Running a study: measure the cases, save each row immediately, and finally write the table."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Progress = Callable[[int, int], None]
 
 
 class Stopped(PathgenError):
-    """A study was stopped by the user; finished rows are kept."""
+    """The user stopped the study; finished rows are kept."""
 
 
 def run_study(
@@ -33,7 +33,7 @@ def run_study(
     arrays: str | Path | None = None,
     progress: Progress | None = None,
 ) -> ResultsTable:
-    """Measure the cases of a study that have no row yet, and write its table.
+    """Measure all cases without a row, and write the results table.
 
     Parameters
     ----------
@@ -96,12 +96,12 @@ class _Options:
 
 
 def column_names(study: Study) -> tuple[str, ...]:
-    """Return the column names of the table: case, factors, measured columns, reason for rejection."""
+    """Return the column names of the table: case, factors, measurements, reason for rejection."""
     return ("case", *factor_names(study), *study.request.columns, "refused")
 
 
 def factor_names(study: Study) -> list[str]:
-    """Return the column names of the factors; ``factor:NAME`` if a measured column has the same name."""
+    """Return the factor column names; ``factor:NAME`` if a measured column is called NAME."""
     taken = set(study.request.columns)
     return [f"factor:{name}" if name in taken else name for name in study.factors]
 
@@ -115,7 +115,7 @@ def range_names(study: Study) -> list[str]:
 def _measure_missing(
     study: Study, rows: Mapping[int, Cells], journal: Journal | None, options: _Options
 ) -> None:
-    """Measure the cases without a row, and those whose requested arrays are missing."""
+    """Measure the cases that lack a row or a requested array file."""
     total = len(study.cases)
     numbers = {number for number in range(1, total + 1) if number not in rows}
     numbers |= _without_arrays(study, rows, options.arrays)
@@ -128,8 +128,8 @@ def _measure_missing(
     with closing(_measure_all(study, cases, options)) as results:  # type: ignore[type-var]
         for measured in results:
             if measured.versions != study.head.versions:
-                what = f"a worker has {measured.versions}; this machine has {study.head.versions}"
-                raise PathgenError(what, where="--cluster", allowed="the same versions everywhere")
+                what = f"a worker has {measured.versions}, but this machine has {study.head.versions}"
+                raise PathgenError(what, where="--cluster", allowed="the same versions on all machines")
             if options.arrays is not None:  # before the row, which marks the case as done
                 write_arrays(options.arrays, measured)
             if journal is not None and measured.number not in rows:
@@ -153,7 +153,7 @@ def _measure_all(study: Study, cases: list[Case], options: _Options) -> Iterator
 
 
 def _without_arrays(study: Study, rows: Mapping[int, Cells], folder: Path | None) -> set[int]:
-    """Find the measured cases whose arrays are missing; rejected cases have none."""
+    """Find measured cases without an array file, ignoring rejected cases."""
     if folder is None:
         return set()
     width, digest = len(study.request.columns), study.head.digest

@@ -1,4 +1,4 @@
-"""Read a study from its file, or from the head of the table that it wrote."""
+"""Reading of a study from a study file, or from the header of a results table."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ TRUTH = {"allowed": "true or false"}
 
 
 class FigureKeys(Profile, frozen=True):
-    """Measured columns on the axes of the figure."""
+    """Measured columns for the axes of the figure."""
 
     across: str = "time_s"
     up: str = "thickness_rms_mm"
@@ -56,7 +56,7 @@ class StudyKeys(Profile, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Measurements to make of every case.
+    """Measurements requested for every case.
 
     Attributes
     ----------
@@ -101,14 +101,14 @@ class Case:
 
     @property
     def files(self) -> list[str]:
-        """Names of the files of the case."""
+        """Names of the input files for the case."""
         named = (str(value) for key, value in self.job.items() if is_file(key, value))
         return list(dict.fromkeys([self.picture, *named]))
 
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study that is ready to run.
+    """Study that is ready to run.
 
     Attributes
     ----------
@@ -190,28 +190,28 @@ def _parse_head_text(text: str, where: str) -> dict[str, object]:
     try:
         return tomllib.loads(text)
     except ValueError as error:
-        hint = "the study is in the lines that begin with #|; they were edited"
-        raise PathgenError(f"the head has no valid study: {error}", where=where, hint=hint) from None
+        hint = "the lines that start with #| were edited; restore them"
+        raise PathgenError(f"the header contains no valid study: {error}", where=where, hint=hint) from None
 
 
 def _check_job(job: Mapping[str, object], where: str) -> None:
     if PICTURE in job:
-        hint = "put it above [job], or under [factors] for several pictures"
-        raise PathgenError("picture is not a job key", where=f"{where}: job.picture", hint=hint)
+        hint = "move picture above [job], or under [factors] for several pictures"
+        raise PathgenError("`picture` is not a job key", where=f"{where}: job.picture", hint=hint)
     typed(dict(job), Job, f"{where}: job")
 
 
 def _list_cases(
     keys: StudyKeys, where: str, max_cases: int
 ) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
-    """Return the factors of a study, its cases, and the factors with a continuous range."""
+    """Return the factors and cases of a study, and the factors with a continuous range."""
     ranges: tuple[str, ...] = ()
     if keys.design == "table":
         names, levels = _read_case_table(keys, where)
         _limit_cases(len(levels), max_cases, where)
     else:
         if keys.case:
-            what, hint = f"a {keys.design} takes no [[case]]", 'use design = "table"'
+            what, hint = f"a {keys.design} design cannot have [[case]] tables", 'use design = "table"'
             raise PathgenError(what, where=f"{where}: case", hint=hint)
         factors = [read_factor(name, value, where) for name, value in keys.factors.items()]
         _check_overlap(factors, where)
@@ -227,7 +227,7 @@ def _list_cases(
             job |= level.sets
         picture = job.pop(PICTURE)
         if not isinstance(picture, str) or not picture:
-            hint = 'add picture = "…" at the top, or a factor called picture'
+            hint = 'add picture = "FILE" at the top, or a factor named picture'
             raise PathgenError(f"case {number} has no picture", where=f"{where}: picture", hint=hint)
         cases.append(Case(number, tuple(level.label for level in chosen), picture, job))
     for fill in dict.fromkeys(str(case.job["fill"]) for case in cases if "fill" in case.job):
@@ -236,13 +236,19 @@ def _list_cases(
 
 
 def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Level, ...]]]:
-    """Read explicit cases; each key that any case sets is a factor, with "" as the label if unset."""
+    """Read explicit cases; every key set in any case is a factor, with label "" where unset."""
     if keys.factors or keys.samples is not None:
         extra = "factors" if keys.factors else "samples"
-        what = f"a table takes no {extra}"
-        raise PathgenError(what, where=f"{where}: {extra}", hint="list its cases, each below [[case]]")
+        what = f"a table design cannot have {extra}"
+        raise PathgenError(
+            what, where=f"{where}: {extra}", hint="list the cases, each under a [[case]] header"
+        )
     if not keys.case:
-        raise PathgenError("the table has no cases", where=f"{where}: case", hint="put [[case]] before each")
+        raise PathgenError(
+            "the table design has no cases",
+            where=f"{where}: case",
+            hint="put a [[case]] header before each case",
+        )
     names = tuple(dict.fromkeys(key for case in keys.case for key in case))
     shared = keys.job | ({PICTURE: keys.picture} if keys.picture else {})
     levels = []
@@ -258,7 +264,7 @@ def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list
 
 
 def _check_overlap(factors: list[Factor], where: str) -> None:
-    """Reject two factors that set the same key, because either value could be meant."""
+    """Reject factors that set the same key, because the result would be ambiguous."""
     owner: dict[str, str] = {}
     for factor in factors:
         for key in sorted(factor.keys):
@@ -271,11 +277,13 @@ def _check_overlap(factors: list[Factor], where: str) -> None:
 def _limit_cases(number: int, max_cases: int, where: str) -> None:
     if number > max_cases:
         hint = f"use fewer levels, or --max-cases {number}"
-        raise PathgenError(f"{number} cases", where=where, allowed=f"at most {max_cases}", hint=hint)
+        raise PathgenError(
+            f"the study has {number} cases", where=where, allowed=f"at most {max_cases}", hint=hint
+        )
 
 
 def check_figure(study: Study) -> None:
-    """Check before the first case that the columns of the figure are measured and numeric.
+    """Check, before the first case runs, that the figure's columns are measured and numeric.
 
     Raises
     ------
@@ -286,5 +294,8 @@ def check_figure(study: Study) -> None:
         place = f"figure.{key}"
         measured = [n for n in study.request.columns if COLUMNS[n].unit not in ("text", "yes/no")]
         if name not in measured:
-            hint = nearest(name, measured) or f"add it to columns, or set another column as figure.{key}"
-            raise PathgenError(f"{name!r} is not measured as a number", where=place, hint=hint)
+            hint = (
+                nearest(name, measured)
+                or f"add the column to `columns`, or set figure.{key} to another column"
+            )
+            raise PathgenError(f"column {name!r} is not measured, or is not numeric", where=place, hint=hint)

@@ -153,7 +153,7 @@ def test_an_output_must_not_be_an_input(photo, tmp_path, capsys):
     copy.write_bytes(photo.read_bytes())
     for options in (["--out", copy], ["--out", tmp_path / "a.gcode", "--preview", copy]):
         assert panel(copy, *options) == 1
-        assert "picture.png is an input and an output" in only_line(capsys)
+        assert "picture.png is both an input and an output" in only_line(capsys)
     assert panel(copy, "--out", tmp_path / "a.png", "--preview", tmp_path / "a.png") == 1
     assert "--out and --preview have the same path" in only_line(capsys)
     assert copy.read_bytes() == photo.read_bytes()

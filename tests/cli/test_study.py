@@ -57,7 +57,7 @@ def test_columns_are_listed(capsys):
             "must end in",
         ),
         (["{}/small.toml", "--out", "{}/no/a.csv"], 1, "cannot write"),
-        (["{}/wall.csv", "--out", "{}/a.csv"], 1, "not a table of a study"),
+        (["{}/wall.csv", "--out", "{}/a.csv"], 1, "the file is not a results table"),
     ],
 )
 def test_wrong_usage_is_one_line(small, args, code, shown, capsys):

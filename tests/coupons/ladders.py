@@ -42,7 +42,7 @@ def stands_and_is_its_map(name, machine, tmp_path):
     assert result.summary.times.time_s < 90 * 60
     assert result.summary.standing.steadiness.endswith("; steady")
     assert not result.summary.standing.overhangs and result.summary.slowed_moves == 0
-    assert result.summary.notes == ["no wedges: the panel is steady without them"]
+    assert result.summary.notes == ["no wedges added: the panel is steady without wedges"]
     out = tmp_path / "strip.gcode"
     out.write_bytes(text)
     found = replay(out)

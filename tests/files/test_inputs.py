@@ -23,15 +23,18 @@ def message(function, *args, **options):
 @pytest.mark.parametrize(
     ("name", "expected"),
     [
-        ("none.toml", "no such file (none.toml); check its name and folder"),
-        ("folder", "this is a folder, not a file (folder); allowed: a TOML file"),
-        ("a\0b", "cannot be read: embedded null byte"),
-        ("file/x", "cannot be read: Not a directory (file/x); allowed: a TOML file"),
-        (os.devnull, f"a device, not a file ({os.devnull}); allowed: a TOML file"),
-        ("latin.toml", "byte 0xe5 is not UTF-8 (latin.toml, line 2); allowed: UTF-8; save it as UTF-8 text"),
+        ("none.toml", "no such file (none.toml); check the name and the folder"),
+        ("folder", "the input is a folder, not a file (folder); allowed: a TOML file"),
+        ("a\0b", "the file cannot be read: embedded null byte"),
+        ("file/x", "the file cannot be read: Not a directory (file/x); allowed: a TOML file"),
+        (os.devnull, f"the input is a device, not a file ({os.devnull}); allowed: a TOML file"),
+        (
+            "latin.toml",
+            "byte 0xe5 is not UTF-8 (latin.toml, line 2); allowed: UTF-8 text; save the file as UTF-8 text",
+        ),
         ("zeros.toml", "the file contains NUL bytes; it is not text (zeros.toml); allowed: a TOML file"),
         ("large.toml", "the file is larger than 1 MiB (large.toml); allowed: at most 1 MiB; shorten it"),
-        ("two\nlines", r"no such file ('two\nlines'); check its name and folder"),
+        ("two\nlines", r"no such file ('two\nlines'); check the name and the folder"),
     ],
 )
 def test_one_set_of_messages(name, expected, tmp_path, monkeypatch):

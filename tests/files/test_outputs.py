@@ -196,7 +196,7 @@ def test_an_output_must_not_be_an_input(tmp_path, monkeypatch):
     (tmp_path / "link.png").symlink_to(photo)
     os.link(photo, tmp_path / "hard.png")
     for out in ("photo.png", "./photo.png", photo, "link.png", "hard.png"):
-        with pytest.raises(PathgenError, match=f"{out} is an input and an output .--out."):
+        with pytest.raises(PathgenError, match=f"{out} is both an input and an output .--out."):
             check_outputs({"--out": out}, ["other.png", photo])
         with pytest.raises(PathgenError, match="--out and --map have the same path"):
             check_outputs({"--out": photo, "--map": out})

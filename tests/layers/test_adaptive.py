@@ -137,7 +137,7 @@ def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
 
 def test_different_pictures_cannot_share_layers_of_their_own(tmp_path):
     panels = [(picture(rows=80), Job(layer="auto")), (picture("coins", rows=80), Job(layer="auto"))]
-    with pytest.raises(PathgenError, match="layer is auto for different pictures"):
+    with pytest.raises(PathgenError, match="layer is auto, but the pictures differ"):
         make_several(panels, tmp_path / "two.gcode")
 
 

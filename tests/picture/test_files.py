@@ -142,11 +142,11 @@ def refusal(path, function=load_picture):
 def test_refusals_before_opening(tmp_path, function):
     (tmp_path / "empty.png").touch()
     assert "no such file" in refusal(tmp_path / "no.png", function)
-    assert "this is a folder, not a file" in refusal(tmp_path, function)
+    assert "the input is a folder, not a file" in refusal(tmp_path, function)
     assert "the file is empty" in refusal(tmp_path / "empty.png", function)
     with pytest.raises(PathgenError, match="cannot be read"):
         function("a\0b.png")
-    assert "a device, not a file" in refusal(os.devnull, function)
+    assert "the input is a device, not a file" in refusal(os.devnull, function)
 
 
 @pytest.mark.parametrize(

@@ -88,7 +88,7 @@ def test_slope_limits_the_face_and_says_what_it_costs():
 
 
 def test_refusals():
-    with pytest.raises(PathgenError, match="wedges = 2 with bend"):
+    with pytest.raises(PathgenError, match="wedges is 2, but bend is"):
         plan_panel(WALL, Job(wedges=2, bend=90.0))
     with pytest.raises(PathgenError, match="rim"):
         plan_panel(WALL, Job(wedges=2, rim_width=0.0))
@@ -138,7 +138,9 @@ def test_auto_wedges_make_it_steady_and_no_higher_than_needed(machine):
     lower = plan_panel(tall, Job(**keys, wedges=2, wedge_height=height - 3.0))
     assert lower.steady.sway[-1] > limit
     low = plan_panel(WALL, Job(wedges="auto", brim=5.0))
-    assert low.setup.standing.wedges == 0 and "no wedges: the panel is steady without them" in low.notes
+    assert (
+        low.setup.standing.wedges == 0 and "no wedges added: the panel is steady without wedges" in low.notes
+    )
 
 
 def test_wedges_stand_where_they_are_told():

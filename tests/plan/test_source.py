@@ -305,7 +305,7 @@ REFUSED = [
     ({"eyelet_at": (0.4, 0.5)}, "overlap .eyelet_at."),
     ({"rim_bevel": 89.0}, "a bevel of 89 degrees from a rim of 4 mm leaves no picture .rim_bevel."),
     ({"line_width": 9.0}, "leave no picture .line_width."),
-    ({"rim_width": 9.0, "height": 18.1}, "pixels inside the rim .rim_width."),
+    ({"rim_width": 9.0, "height": 18.1}, "pixels for the picture .rim_width."),
 ]
 
 

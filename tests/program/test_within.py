@@ -46,7 +46,7 @@ def test_what_cannot_be_done_in_time_is_refused_with_the_least(photo, tmp_path):
 
 def test_only_one_panel_has_a_time(photo, tmp_path):
     panels = [(photo, Job(**SMALL, within="1h")), (photo, Job(**SMALL))]
-    with pytest.raises(PathgenError, match="within is set for several panels"):
+    with pytest.raises(PathgenError, match="within is set, but the job has several panels"):
         make_several(panels, tmp_path / "a.gcode")
 
 

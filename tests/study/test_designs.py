@@ -56,10 +56,10 @@ def test_sobol_is_scipys_and_the_same_for_the_same_seed():
 @pytest.mark.parametrize(
     ("design", "of", "samples", "said"),
     [
-        ("grid", [], None, "the grid has no factors"),
-        ("grid", factors(), None, "a range in a grid needs steps"),
-        ("grid", factors()[:1], 5, "a grid takes no samples"),
-        ("sobol", factors(), None, "the sobol design needs samples"),
+        ("grid", [], None, "the grid design has no factors"),
+        ("grid", factors(), None, "a range in a grid design needs `steps`"),
+        ("grid", factors()[:1], 5, "a grid design cannot have `samples`"),
+        ("sobol", factors(), None, "the sobol design needs `samples`"),
     ],
 )
 def test_designs_that_are_none(design, of, samples, said):

@@ -41,7 +41,7 @@ def test_another_studys_table_is_not_written_over(few, folder):
         run_study(load_study(folder / "small.toml"), folder / "a.csv", workers=0)
     assert (folder / "a.csv").read_bytes() == data
     (folder / "a.csv").write_bytes(b"".join(data.splitlines(True)[:-1]))
-    with pytest.raises(PathgenError, match="rows are not those of this study"):
+    with pytest.raises(PathgenError, match="rows or columns of another study"):
         run_study(few, folder / "a.csv", workers=0)
 
 
@@ -77,7 +77,7 @@ def test_arrays_that_are_missing_are_made_and_no_row_is(few, folder, made):
 
 
 def test_nowhere_to_put_arrays(few, folder):
-    with pytest.raises(PathgenError, match="cannot make folder"):
+    with pytest.raises(PathgenError, match="cannot create folder"):
         run_study(few, folder / "a.csv", workers=0, arrays=folder / "wall.npy")
 
 

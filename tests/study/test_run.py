@@ -151,7 +151,7 @@ def test_a_case_that_ends_its_process_is_a_row_and_its_neighbours_are_as_ever(de
         run_study(study, deadly / "a.csv", workers=2, progress=stop)
     assert done == list(range(5))
     table = run_study(study, deadly / "a.csv", workers=2)
-    alone = "the worker died at this case, also when it ran alone: out of memory, or a fault in a library"
+    alone = "the worker died on this case, even when the case ran alone: out of memory, or a library crashed"
     assert table.column("refused") == ["", alone, "", ""]
     assert [bool(cell) for cell in table.column("time_s")] == [True, False, True, True]
     # Once, and once more alone; not when the study was gone on with.
@@ -179,7 +179,7 @@ def test_memory_that_runs_out_is_the_same_row_everywhere(deadly):
 
 def test_processes_that_end_as_they_start(study, folder, monkeypatch):
     monkeypatch.setattr("pathgen.study.pool._prepare_worker", os._exit)  # a folder is no exit code: TypeError
-    with pytest.raises(PathgenError, match="worker processes end as they start"):
+    with pytest.raises(PathgenError, match="worker processes exit while starting"):
         run_study(study, folder / "a.csv", workers=2)
     assert not multiprocessing.active_children()
 

@@ -78,7 +78,7 @@ def test_a_table_repeats_itself(folder):
     assert (folder / "first.csv").read_bytes() == (folder / "second.csv").read_bytes()
     text = (folder / "first.csv").read_text()
     (folder / "first.csv").write_text(text.replace("#| layers = 2", "#| layers = 3"))
-    with pytest.raises(PathgenError, match="the digest does not match the head"):
+    with pytest.raises(PathgenError, match="the digest does not match the header"):
         load_study(folder / "first.csv")
     np.save(folder / "wall.npy", np.full((12, 40), 1.5))
     with pytest.raises(PathgenError, match="has changed since"):
@@ -94,7 +94,7 @@ GOOD = 'picture = "wall.npy"\n[factors]\nfill = ["tailored"]\n'
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", "the grid has no factors"),
+        ("", "the grid design has no factors"),
         ('desing = "grid"\n' + GOOD, "did you mean 'design'"),
         ('design = "random"\n' + GOOD, "'grid' or 'latin-hypercube'"),
         ('columns = ["time"]\n' + GOOD, "unknown column 'time'"),
@@ -105,15 +105,15 @@ GOOD = 'picture = "wall.npy"\n[factors]\nfill = ["tailored"]\n'
         (GOOD.replace("wall.npy", "gone.npy"), "no such file"),
         (GOOD.partition("\n")[2], "case 1 has no picture"),
         (GOOD + "[job]\nlayr = 0.1\n", "did you mean 'layer'"),
-        (GOOD + '[job]\npicture = "wall.npy"\n', "picture is not a job key"),
+        (GOOD + '[job]\npicture = "wall.npy"\n', "`picture` is not a job key"),
         (GOOD + '[job]\nmachine = "bench"\n', "unknown machine 'bench'"),
         (GOOD + '[job]\nmaterial = "gone.toml"\n', "no such file"),
         (GOOD.replace("tailored", "tailord"), "did you mean 'tailored'"),
         (GOOD + "fills = [{fill = 'raster'}]\n", "both set fill"),
         (GOOD + "brim = {from = 0, to = 5, steps = 5000}\n", "5000 cases"),
         (GOOD + "[[case]]\nbrim = 1\n", 'design = "table"'),
-        ('design = "table"\n' + GOOD, "a table takes no factors"),
-        ('design = "table"\npicture = "wall.npy"\n', "the table has no cases"),
+        ('design = "table"\n' + GOOD, "a table design cannot have factors"),
+        ('design = "table"\npicture = "wall.npy"\n', "the table design has no cases"),
         ('design = "table"\npicture = "wall.npy"\n[[case]]\nbrm = 1\n', "did you mean 'brim'"),
         ("job = 3\n" + GOOD, "a table, such as [job]"),
         ("fill = [", "not TOML"),
