@@ -41,7 +41,7 @@ Panels = list[tuple[Path, Job]]
 @click.option(
     "--out", type=PROGRAM_FILE, required=True, help="Program file to write; '-' is standard output."
 )
-@click.option("--job", "job_file", type=INPUT, help="Job file (TOML); options override its keys.")
+@click.option("--job", "job_file", type=INPUT, help="Job file (TOML); options override the keys in the file.")
 @click.option(
     "--preview", type=PICTURE_FILE, help="Write a preview picture of the panel and selected layers."
 )

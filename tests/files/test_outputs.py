@@ -200,7 +200,7 @@ def test_an_output_must_not_be_an_input(tmp_path, monkeypatch):
             check_outputs({"--out": out}, ["other.png", photo])
         with pytest.raises(PathgenError, match="--out and --map have the same path"):
             check_outputs({"--out": photo, "--map": out})
-    with pytest.raises(PathgenError, match="is an input"):
+    with pytest.raises(PathgenError, match="is both an input and an output"):
         check_outputs({"--out": "new.png"}, ["new.png"])
     check_outputs({"--out": "pier.gcode", "--map": "pier.png"}, [photo, "photo2.png"])
     check_outputs({"--out": photo}, [])
