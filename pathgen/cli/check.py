@@ -40,9 +40,9 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
     """Check PROGRAM for errors that make it unsafe to run.
 
     PROGRAM is a file, a pipe, or "-" for standard input. Apart from the profiles, the check uses only the
-    program. Every finding states the line, the value, the limit, the reason and the remedy. The exit code is 3 if there are errors and 0
-    otherwise, even with warnings or notes. The output ends with a thermal-safety list; check the open items
-    yourself. For a program from another source, add --machine and --material.
+    program. Every finding states the line, the value, the limit, the reason and the remedy. The exit code is
+    3 if there are errors and 0 otherwise, even with warnings or notes. The output ends with a thermal-safety
+    list; check the open items yourself. For a program from another source, add --machine and --material.
     """
     with open_input(program, "a program") as stream:
         facts = read_facts(stream)
