@@ -60,7 +60,7 @@ def test_options_reach_the_print(tmp_path):
         (["coupon", "step-wegde", "--out", "x.gcode"], 1, "did you mean 'step-wedge'"),
         (["coupon", "step-wedge"], 2, "Missing option '--out'"),
         (["coupon", "--out", "x.gcode"], 2, "Missing argument 'NAME'"),
-        (["coupon", "step-wedge", "--out", "x.gcode", "--layer", "0.5"], 1, "80 % of the 0.4 mm nozzle"),
+        (["coupon", "step-wedge", "--out", "x.gcode", "--layer", "0.5"], 1, "80 % of the nozzle"),
         (["coupon", "step-wedge", "--out", "x.csv"], 1, "x.csv"),
         (["coupon", "--bend", "90"], 2, "--bend"),
     ],

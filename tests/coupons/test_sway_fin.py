@@ -218,7 +218,7 @@ def test_a_fin_without_notches_is_what_is_reckoned_with():
 def test_fins_of_a_wide_nozzle_are_at_least_one_bead_thick():
     """The narrowest bead of a 1.5 mm nozzle is 1.05 mm, more than the thinnest fin: all grow alike."""
     laid = lay_out_coupon(
-        "sway-fin", Job(machine="moving-gantry", spacing_min=1.2, spacing=1.3, spacing_max=1.9)
+        "sway-fin", Job(machine="moving-gantry", thinnest=1.2, spacing_min=1.2, spacing=1.3, spacing_max=1.9)
     )
     thick = np.array([step.nominal[0] for step in laid.specimen.steps])
     assert thick[0] == pytest.approx(1.2)
