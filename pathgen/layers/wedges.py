@@ -77,7 +77,7 @@ class WedgePlan:
 
 @dataclass(frozen=True, slots=True)
 class Wedges:
-    """Strokes of the wedges: `tabs` start at the rim, `strips` do not touch it; `contacts` counts tabs."""
+    """Strokes of wedges: `tabs` start at the rim, `strips` do not touch the rim; `contacts` counts tabs."""
 
     strips: Strokes
     tabs: Strokes
@@ -148,7 +148,7 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
 def _serpentines(
     u: Floats, face: Floats, reach: Floats, number: NDArray[np.intp], spacing: float, faces: str
 ) -> Strokes:
-    """Return one stroke per layer, site and face.
+    """Return the strokes of the wedges, one per layer, site and face.
 
     `u` is (sites, lines), `face` (sites,), `reach` (layers, lines, 2); `number` (layers,) contains the layer
     indices.
@@ -163,7 +163,7 @@ def _serpentines(
 
 
 def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePlan) -> Strokes:
-    """Return the first layer of every wedge, which is wider than the wedge and starts at the brim or the gap.
+    """Return the strokes of the first layer, wider than the wedges, which start at the brim or the gap.
 
     `far` is the distance of its outermost bead's centreline from the rim, mm.
     """
@@ -182,7 +182,7 @@ def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePl
 
 
 def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
-    """Return which of the lowest `count` layers have a tab; the first layer, on the platform, has none."""
+    """Return True for each of the lowest `count` layers with a tab; the first layer has no tab."""
     if not count:
         return np.zeros(0, bool)
     middle = layers.top[:count] - layers.height[:count] / 2
@@ -193,7 +193,7 @@ def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
 
 
 def _sites(layers: Layers, plan: WedgePlan) -> Floats:
-    """Return the sites: those requested, or evenly spaced in the rim on both sides."""
+    """Return the requested wedge sites, or sites evenly spaced in both sides of the rim."""
     if plan.at:
         sites = np.sort(np.array(plan.at, np.float64))
         if (np.diff(sites) < plan.thickness + plan.gap).any():

@@ -1,4 +1,4 @@
-"""Eyelets: loops for hanging the panel, each a lug on the outline's upper edge with an opening through it.
+"""Eyelets for hanging the panel: lugs on the upper edge of the outline, each with an opening.
 
 The opening is a circle whose upper half is replaced by two tangents, at an overhang that prints without
 support. The lug surrounds the opening with a wall of given thickness and has vertical sides down to the
@@ -34,7 +34,7 @@ ROUNDING = 0.01  # thickness that a wall may lose to the segments of its arcs, m
 
 @dataclass(frozen=True, slots=True)
 class Eyelet:
-    """One eyelet. Lengths in mm.
+    """One eyelet; lengths in mm.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class Eyelet:
 
     @property
     def reach(self) -> float:
-        """Half the width of the opening along the top, mm."""
+        """Half the width of the opening along the top edge, mm."""
         radius = self.opening / 2
         return radius if self.point == "up" else radius * (1 + 1 / math.sin(math.radians(self.overhang))) / 2
 
@@ -220,7 +220,7 @@ def _opening(outline: Polygon, spec: Eyelet, rim_width: float) -> Polygon:
 
 
 def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
-    """Return the shape of a lug: a wall around the opening on a solid base that reaches down to the panel."""
+    """Return the shape of a lug: a ring around the opening, and a solid base down to the panel."""
     low_left, low, low_right, _ = outline.bounds
     u, half = _across(outline, spec), spec.reach + spec.wall
     left, right = max(u - half, low_left), min(u + half, low_right)

@@ -206,7 +206,7 @@ def rounded_corners(
 
 
 def _quarter(across: float, up: float) -> Floats:
-    """Return the points of a quarter ellipse about the origin, right to top; one point for radius 0."""
+    """Return points on a quarter ellipse about the origin, from right to top; one point for radius 0."""
     if across == 0:
         return np.zeros((1, 2))
     sine = np.sin(np.linspace(0.0, np.pi / 2, arc_segments(max(across, up), np.pi / 2) + 1))
@@ -230,7 +230,7 @@ def arc_segments(radius: float, angle: float) -> int:
 
 
 def ring_polygon(points: Floats) -> Polygon:
-    """Return the polygon of a ring of points, without repeated neighbours."""
+    """Build a polygon from a ring of points, without consecutive duplicates."""
     distinct = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
     return Polygon(points[distinct])
 

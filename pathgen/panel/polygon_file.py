@@ -1,4 +1,4 @@
-"""Outlines from files in the formats well-known text (OGC 06-103r4) and GeoJSON (RFC 7946).
+"""Read outlines from files in well-known text (OGC 06-103r4) or GeoJSON (RFC 7946).
 
 Both standards describe maps; here a file contains a single polygon in mm with y pointing up. A file is either
 read completely or rejected with a one-line reason.
@@ -103,7 +103,7 @@ def _from_json(text: str) -> list[Polygon]:
 
 
 def _geometries(data: Any) -> list[Any]:
-    """Return the geometries of features; a feature may have none."""
+    """Return the geometries of GeoJSON features; skip features without a geometry."""
     features = _array(data, "features") if _kind(data) == "FeatureCollection" else [data]
     bare = [feature.get("geometry") if _kind(feature) == "Feature" else feature for feature in features]
     return [geometry for geometry in bare if geometry is not None]
@@ -114,7 +114,7 @@ def _kind(data: Any) -> Any:
 
 
 def _polygons(geometry: Any) -> Sequence[Any]:
-    """Return the arrays of rings in a geometry, one per polygon."""
+    """Return one array of rings per polygon of a geometry."""
     kind = _kind(geometry)
     if kind == "Polygon":
         return [_array(geometry, "coordinates")]

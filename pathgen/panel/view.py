@@ -1,4 +1,4 @@
-"""View: the transformation between the viewer's picture and the map as the panel stands on the platform.
+"""View: transform the upright map that a viewer sees into the map as printed, and back.
 
 *Upright* means as the viewer sees the mounted panel: row 0 at the top, column 0 on the viewer's left.
 *Standing* means as it is printed: the last row stands on the platform, and the relief faces positive n. The

@@ -133,7 +133,7 @@ def _close_ring(cost: NDArray[np.float32]) -> None:
 
 
 def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
-    """Replace column costs by the minimum cost of reaching each count, column by column, in place."""
+    """Replace column costs by the minimum cost of the path to each count, column by column, in place."""
     two = np.float32(2 * plan.change_cost)
     one = np.float32(plan.change_cost + plan.end_cost)
     best = np.empty_like(reach[0])

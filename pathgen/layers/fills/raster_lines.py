@@ -18,7 +18,7 @@ from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge_stro
 
 
 def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with parallel lines of constant spacing in the direction of the plan.
+    """Fill a block of layers with parallel lines of constant spacing in the direction set by the plan.
 
     Parameters
     ----------
