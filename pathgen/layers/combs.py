@@ -285,7 +285,7 @@ def _check(plan: CombPlan) -> None:
         ("fin_spacing", plan.fin_spacing is None or plan.fin_spacing > plan.spacing, wider),
         ("gap", plan.gap >= 0, "0 mm or more"),
         ("clear", plan.clear >= 0, "0 layers or more"),
-        ("depth", plan.depth >= 2 * plan.spacing, f"two beads, {2 * plan.spacing:g} mm, or more"),
+        ("depth", plan.depth >= 2 * plan.spacing, f"{2 * plan.spacing:g} mm (two beads) or more"),
         ("foot", plan.foot >= 0, "0 mm or more"),
         ("brim", plan.brim >= 0, "0 mm or more"),
     ):

@@ -31,7 +31,7 @@ Bools = NDArray[np.bool_]
 PAD = 2.0  # extra width of a wedge's first layer on each side, mm
 EVEN = 0.05  # maximum variation of the thickness of a border behind a wedge, mm
 FACES = {"both": (1.0, -1.0), "front": (1.0,), "back": (-1.0,)}
-ELSEWHERE = "set `wedge_at` to places along a thick border"
+ELSEWHERE = "set `wedge_at` to positions along a thick border"
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +198,7 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
         sites = np.sort(np.array(plan.at, np.float64))
         if (np.diff(sites) < plan.thickness + plan.gap).any():
             what = f"wedges at u = {', '.join(f'{u:g}' for u in sites)} mm are too close to each other"
-            allowed = f"a distance of {plan.thickness + plan.gap:g} mm or more"
+            allowed = f"distances of {plan.thickness + plan.gap:g} mm or more"
             raise PathgenError(what, where="wedge_at", allowed=allowed)
         return sites
     panel = layers.panel
@@ -213,8 +213,8 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
     needed = plan.thickness + 2 * plan.gap
     if needed > rim / half + 1e-9:
         raise PathgenError(
-            f"{half} × {plan.thickness:g} mm of wedge with gaps of {plan.gap:g} mm on both sides do not fit "
-            f"the rim of {rim:g} mm",
+            f"the rim of {rim:g} mm has no room for {half} × {plan.thickness:g} mm of wedges with gaps of "
+            f"{plan.gap:g} mm on both sides",
             where="wedge_thickness",
             allowed=f"at most {max(rim / half - 2 * plan.gap, 0):g} mm",
             hint=f"make the rim wider, or {ELSEWHERE}",
@@ -228,14 +228,17 @@ def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
     panel, half = layers.panel, plan.thickness / 2 + plan.gap
     if not half <= u + 1e-9 <= panel.width - half + 2e-9:
         allowed = f"{half:g} to {panel.width - half:g} mm"
-        raise PathgenError(f"wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed)
+        raise PathgenError(
+            f"the wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed
+        )
     lo, hi = math.floor((u - half) / panel.pixel + 1e-6), math.ceil((u + half) / panel.pixel - 1e-6)
     rows = max(1, math.ceil(plan.height / panel.pixel - 1e-6))
     border = panel.thickness[-rows:, max(lo, 0) : hi]
     thinnest, thickest = float(border.min()), float(border.max())
     if thinnest <= 0 or thickest - thinnest > EVEN:
         what = (
-            f"wedge at u = {u:g} mm is beside a wall of {thinnest:g} to {thickest:g} mm, not a uniform border"
+            f"the wedge at u = {u:g} mm needs a uniform border, but the wall there is {thinnest:g} to "
+            f"{thickest:g} mm thick"
         )
         allowed = f"a border of uniform thickness up to a height of {plan.height:g} mm"
         raise PathgenError(what, where="wedge_at" if plan.at else "wedges", allowed=allowed)
@@ -245,13 +248,13 @@ def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
 def _check(layers: Layers, plan: WedgePlan) -> None:
     top = float(layers.top[-1])
     if plan.faces not in FACES:
-        what = f"wedge faces are {plan.faces!r}"
+        what = f"unknown wedge faces {plan.faces!r}"
         raise PathgenError(what, where="wedge_faces", allowed=", ".join(FACES))
     for name, good, allowed in (
         ("height", 0 < plan.height <= top + 1e-9, f"more than 0 and at most {top:g} mm, the panel's height"),
         ("spacing", plan.spacing > 0, "more than 0 mm"),
-        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"two beads, {1.5 * plan.spacing:g} mm, or more"),
-        ("base", plan.base >= plan.thickness, f"{plan.thickness:g} mm, the thickness, or more"),
+        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"{1.5 * plan.spacing:g} mm (two beads) or more"),
+        ("base", plan.base >= plan.thickness, f"{plan.thickness:g} mm (the thickness) or more"),
         ("gap", plan.gap >= 0, "0 mm or more"),
         ("tab_height", plan.tab_height > 0, "more than 0 mm"),
         ("tab_spacing", plan.tab_spacing > 2 * plan.tab_height, "more than twice the tab height"),

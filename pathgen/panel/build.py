@@ -205,7 +205,7 @@ def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_t
     (8, 10)
     """
     if picture.ndim != 2 or 0 in picture.shape:
-        what = f"picture array has the shape {picture.shape}"
+        what = f"the picture array has the shape {picture.shape}"
         raise PathgenError(what, allowed="at least one row and one column")
     wide = round(rim_width / pixel)
     rows, cols = picture.shape

@@ -245,7 +245,9 @@ def _half_window(window: Window, rotation: float) -> tuple[float, float]:
     """Return half the sides of the smallest rectangle along the picture's axes that contains the window."""
     left, low, right, high = window
     if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(f"window of {right - left:g} × {high - low:g} mm", allowed="more than 0 mm")
+        raise PathgenError(
+            f"the window measures {right - left:g} × {high - low:g} mm", allowed="more than 0 mm per side"
+        )
     cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
     across, up = (right - left) / 2, (high - low) / 2
     return across * cosine + up * sine, across * sine + up * cosine
@@ -259,7 +261,7 @@ def _shifted_inside(at: float, half: float, size: int) -> float:
 
 def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: tuple[float, float]) -> None:
     if min(shape) < 1:
-        raise PathgenError(f"picture of {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
+        raise PathgenError(f"the picture has {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
     if not ZOOM[0] <= zoom <= ZOOM[1]:
         raise PathgenError(f"zoom is {zoom:g}", where="zoom", allowed=f"{ZOOM[0]:g} to {ZOOM[1]:g}")
     if not -ROTATION <= rotation <= ROTATION:

@@ -106,7 +106,7 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
     (2, 2, 44.83)
     """
     if not 0 <= rim_width < np.inf:
-        raise PathgenError(f"width of the rim is {rim_width:g} mm", allowed="0 mm or more")
+        raise PathgenError(f"the rim width is {rim_width:g} mm", allowed="0 mm or more")
     for spec in specs:
         _check(spec, outline)
     openings = [_opening(outline, spec, rim_width) for spec in specs]
@@ -284,7 +284,7 @@ def _check(spec: Eyelet, outline: Polygon) -> None:
         what = f"a lug of {lug:g} mm is wider than the panel of {width:g} mm"
         raise PathgenError(what, where=_name(spec), hint="make the opening or the wall smaller")
     if not margin - SHARE_SLACK <= spec.at <= 1 - margin + SHARE_SLACK:
-        allowed = f"{margin:.6f} to {1 - margin:.6f} of the width"
+        allowed = f"{margin:.6f} to {1 - margin:.6f} of the panel's width"
         raise PathgenError("the lug extends beyond the panel", where=_name(spec), allowed=allowed)
 
 

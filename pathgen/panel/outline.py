@@ -106,7 +106,7 @@ def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
     at_once = above >= minimum - tolerance
     reached = at_once | (below > minimum + tolerance)
     if not reached.any():  # the outline is this wide at a single height and narrower on both sides of it
-        what = f"foot of {minimum:g} mm fits the outline at a single height only"
+        what = f"foot of {minimum:g} mm fits the outline only at a single height"
         raise PathgenError(what, where="foot", allowed=f"less than {widest:.4g} mm")
     k = int(np.argmax(reached))
     share = 0.0 if at_once[k] else (minimum - above[k]) / (below[k] - above[k])
@@ -174,7 +174,9 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     parts = [part for part in shapely.get_parts(kept) if shapely.area(part) > SPECK]
     if len(parts) != 1:
         what = f"a foot of {foot:.4g} mm cuts off {height - low:.4g} mm and leaves {len(parts)} pieces"
-        raise PathgenError(what, where="outline", allowed="one piece", hint="use a narrower foot")
+        raise PathgenError(
+            what, where="outline", allowed="a foot that leaves one piece", hint="use a narrower foot"
+        )
     return resize_outline(parts[0])
 
 

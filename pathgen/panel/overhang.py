@@ -343,9 +343,13 @@ def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[Ov
 
 def _check(thickness: NDArray[np.floating], pixel: float, angle: float) -> None:
     if thickness.ndim != 2:
-        raise PathgenError(f"the map has {thickness.ndim} dimensions", allowed="2: rows and columns")
+        raise PathgenError(
+            f"the map has {thickness.ndim} dimensions", allowed="two dimensions, rows and columns"
+        )
     if not (np.isfinite(thickness).all() and (thickness >= 0).all()):
-        raise PathgenError("the map contains negative, NaN or infinite values", allowed="0 mm or more")
+        raise PathgenError(
+            "the map contains negative, NaN or infinite values", allowed="finite values of 0 mm or more"
+        )
     if not pixel > 0:
         raise PathgenError(f"pixel is {pixel:g} mm", where="pixel", allowed="more than 0 mm")
     if not 0 < angle < 90:

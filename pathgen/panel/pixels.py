@@ -102,7 +102,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     left, low, right, high = outline.bounds
     across, up = (right - left) / pixel, (high - low) / pixel
     if not max(across, 1.0) * max(up, 1.0) <= 1e6 * MEGAPIXELS:
-        what = f"outline of {right - left:g} × {high - low:g} mm with pixels of {pixel:g} mm is too large"
+        what = f"an outline of {right - left:g} × {high - low:g} mm with pixels of {pixel:g} mm is too large"
         raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="use a larger `pixel`")
     rows, cols = (max(math.ceil(round(side, EXACT)), 1) for side in (up, across))
     middle = (left + right) / 2, (low + high) / 2
@@ -112,7 +112,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
 def check_shape(thickness: NDArray[np.floating], grid: Grid) -> None:
     """Raise a PathgenError if the shapes of a thickness map and a grid differ."""
     if thickness.shape != grid.shape:
-        what = f"thickness map of {' × '.join(map(str, thickness.shape))} pixels"
+        what = f"the thickness map has {' × '.join(map(str, thickness.shape))} pixels"
         raise PathgenError(what, allowed=f"{grid.rows} × {grid.cols} pixels, the size of the outline")
 
 

@@ -81,7 +81,7 @@ def _from_wkt(text: str) -> list[Polygon]:
     # Deeply nested geometries of other types overflow the parser's stack and are rejected before parsing.
     if not _TAGGED.match(text):
         what = f"the file starts with {text.split()[0][:40]!r}"
-        raise PathgenError(what, allowed="POLYGON, MULTIPOLYGON, or a GeoJSON object")
+        raise PathgenError(what, allowed="text that starts with POLYGON or MULTIPOLYGON, or a GeoJSON object")
     try:
         with np.errstate(all="ignore"):  # the parser may overflow; coordinates are checked afterwards
             geometry = shapely.force_2d(shapely.from_wkt(text))

@@ -43,7 +43,7 @@ FRACTION = 0.25  # maximum sway as a fraction of the bead spacing; a judgement
 DRAG = 0.03  # N
 THICKEST_RIM = 20.0  # thickest rim that is considered, mm
 HALVINGS = 40
-STANDING = "wall in every row from the platform up"
+STANDING = "a map with wall in every row from the platform up"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def measure_sections(
         raise PathgenError(f"the thickness map of shape {t.shape} contains no wall", allowed=STANDING)
     if not (t.min() >= 0 and np.isfinite(t.max())):
         what = "the thickness map contains negative, NaN or infinite values"
-        raise PathgenError(what, allowed="0 mm or more")
+        raise PathgenError(what, allowed="finite values of 0 mm or more")
     if (dust := (t > 0) & (t < DUST)).any():
         t = np.where(dust, 0.0, t)
         if not t.any():

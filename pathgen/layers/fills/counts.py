@@ -88,7 +88,7 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
     fewest = max(1, int(wall.min() / plan.spacing_max)) if wall.size == thickness.size else 0
     if wall.max() > MAX_BEADS * plan.spacing_max:
         what = f"the wall is {wall.max():g} mm thick"
-        limit = f"at most {MAX_BEADS * plan.spacing_max:g} mm, {MAX_BEADS} beads of {plan.spacing_max:g} mm"
+        limit = f"at most {MAX_BEADS * plan.spacing_max:g} mm ({MAX_BEADS} beads of {plan.spacing_max:g} mm)"
         hint = "use the fill `contour` or `raster`, or make the wall thinner"
         raise PathgenError(what, where="panel", allowed=limit, hint=hint)
     # More than 1.25 times the nominal count is never best, unless the limits require it.
