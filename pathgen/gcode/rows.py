@@ -177,7 +177,7 @@ def _flags(count: int, *lines: Ints) -> Flags:
 
 
 def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
-    """Hold each value until the next value; `now` applies before the first line with a value."""
+    """Hold each value until the next value; the value before the first line with one is `now`."""
     if len(line) == count:
         return value
     spans = np.diff(line, prepend=0, append=count)

@@ -64,7 +64,7 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
 
 
 def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
-    """Cut an outline flat at the bottom so that it has a foot to stand on.
+    """Cut an outline flat at the bottom to form a foot on which the panel stands.
 
     The cut is at the lowest height whose chord (the total length of the outline's section at that height) is
     at least as long as the foot. The foot may therefore consist of several parts, and an outline with a

@@ -142,7 +142,7 @@ def _polygon_of(rings: Any) -> Polygon:
 
 
 def _ring(number: int, values: Any) -> Floats:
-    """Return the points of a GeoJSON ring, which need not repeat its first point at the end."""
+    """Return the points of a GeoJSON ring; the closing point may be missing."""
     try:
         points = np.array(values)
     except ValueError:  # positions of different lengths

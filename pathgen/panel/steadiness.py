@@ -288,7 +288,7 @@ class Steadiness:
         return margin / per_unit if per_unit else math.inf
 
     def advice_line(self) -> str:
-        """Summarise the sway of the finished wall in one line, with remedies if it exceeds the limit.
+        """Summarise the sway of the finished wall in one line, with remedies if the sway exceeds the limit.
 
         Examples
         --------

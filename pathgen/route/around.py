@@ -411,7 +411,7 @@ def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
 
 
 def _gate(wall: shapely.Polygon, end: Floats) -> Floats:
-    """Extend a line to just outside a wall; `end` is its last two points; (0, 2) if they are outside."""
+    """Extend a line, whose last two points are `end`, to just outside a wall; (0, 2) if already outside."""
     if not shapely.intersects_xy(wall, *end[0]):
         return end[:0]
     along = end[0] - end[1]

@@ -427,7 +427,7 @@ def _best_reversal(prices: _Prices) -> _Move | None:
 
 
 def _best_exchange(prices: _Prices) -> _Move | None:
-    """Return the exchange of two adjacent runs with the largest gain, at most one of them reversed.
+    """Return the exchange of two adjacent runs, one of them reversed or none, that shortens a tour most.
 
     Moving a run elsewhere is an exchange with the strokes in between. `_best_reversal` covers the case of
     both reversed.

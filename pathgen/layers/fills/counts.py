@@ -126,7 +126,7 @@ def _column_cost(
 
 
 def _close_ring(cost: NDArray[np.float32]) -> None:
-    """Force both ends of a ring to the same count, the best one for their two columns; in place."""
+    """Set both ends of a ring to the count that is best for their two columns, in place."""
     best = (cost[0] + cost[-1]).argmin(axis=0)
     others = np.arange(cost.shape[1])[:, None] != best
     cost[0][others] = cost[-1][others] = NEVER
