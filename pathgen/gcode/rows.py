@@ -177,7 +177,7 @@ def _flags(count: int, *lines: Ints) -> Flags:
 
 
 def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
-    """Hold each value until the next value; the value before the first line with one is `now`."""
+    """Hold each value until the next value; `now` applies before the first value."""
     if len(line) == count:
         return value
     spans = np.diff(line, prepend=0, append=count)
