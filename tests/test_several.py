@@ -15,6 +15,7 @@ from pathgen.plan import settle as planning
 from pathgen.proof.header import panel_facts, read_facts
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine
+from pathgen.settings.machine import HeadPart
 from tests.matrix import paired
 from tests.test_job import waves
 
@@ -116,8 +117,10 @@ def test_the_fan_is_off_for_every_first_layer_in_turn(tmp_path):
 
 
 def test_tall_panels_are_refused_in_turn_and_say_why():
+    rods = HeadPart((-300.0, 300.0), (-10.0, 10.0), 50.0), HeadPart((-10.0, 10.0), (-300.0, 300.0), 50.0)
+    machine = replace(load_machine("long-tube"), head=rods)
     with pytest.raises(PathgenError) as refused:
-        plan_several([(waves(1, 900, 600), Job(copies=2, build="in-turn", machine="long-tube"))])
+        plan_several([(waves(1, 900, 600), Job(copies=2, build="in-turn"))], machine)
     message = str(refused.value)
     assert "one after another with 300 × 300 mm of clearance for the head" in message
     assert "build = abreast" in message

@@ -1,1 +1,1 @@
-"""Models of the deposit, as array functions that need no program, moves or machine."""
+"""Models of the deposited material: array functions independent of programs and machines."""

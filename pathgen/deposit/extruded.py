@@ -120,7 +120,7 @@ def find_columns(u: Floats, borders: Floats, pixel: float) -> Ints:
 
 
 def find_layers(z: Floats, tops: Floats, heights: Floats) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return the layer whose top is nearest to each height, and whether it is near enough.
+    """Return the layer whose top is nearest to each height, and True if within half a layer.
 
     Parameters
     ----------

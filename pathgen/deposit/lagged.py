@@ -1,4 +1,4 @@
-"""The volume that leaves the nozzle, when the pressure in the hot end lags behind the flow fed into it.
+"""Compute the volume that leaves the nozzle when the hot end's pressure lags behind the filament feed.
 
 Glossary. *Flow* Q: volume fed per second. *Outflow* q: volume that leaves the nozzle per second. *Lag* τ:
 time constant of the hot end, s. *Held volume*: volume fed that has not left yet, τ·q.
@@ -154,7 +154,7 @@ def chain_moves(keep: Floats, gain: Floats, before: float) -> Floats:
 def _respond(
     volume: Floats, length: Floats, speeds: Speeds, time: Floats, lag: float
 ) -> tuple[Floats, Floats]:
-    """Return `keep` and `gain` of each move, with which q' = keep·q + gain."""
+    """Return the coefficients `keep` and `gain` of each move in q' = keep·q + gain."""
     up, down = ramp_times(length, speeds, time)
     per_mm = np.divide(volume, length, out=np.zeros(len(volume)), where=length > 0)
     keep, gain = np.ones(len(volume)), np.zeros(len(volume))

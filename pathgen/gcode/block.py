@@ -55,11 +55,11 @@ class Grammar:
 
     @property
     def beyond(self) -> bool:
-        """Whether the filament letter is beyond RS-274; such controllers also accept a line with F alone."""
+        """Whether RS-274 lacks the filament letter; controllers with such letters accept a lone F word."""
         return self.filament not in LETTERS
 
     def owns(self, code: str) -> bool:
-        """Return whether a code is beyond the codes that the reader follows, and accepted."""
+        """Return whether a code is accepted although the reader does not follow that code."""
         return code in self.own or self.lenient and code not in _FOLLOWED
 
     @classmethod
@@ -180,7 +180,7 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
 
 
 def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, ...]]:
-    """Separate code from comments; code on either side of a comment is split, so no number spans it."""
+    """Separate code from comments, and split the code at comments so that no number spans a comment."""
     if b"(" not in body and b";" not in body and b")" not in body:
         return [body], ()
     parts, comments, at = [], [], 0
@@ -193,7 +193,9 @@ def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, .
             break
         close = re.search(rb"[()]", body[at:]) if mark[0] == b"(" else None
         if close is None or close[0] == b"(":
-            raise line_error(number, body, "unpaired parentheses", allowed="one level, closed on its line")
+            raise line_error(
+                number, body, "the parentheses are not paired", allowed="one level, closed on the same line"
+            )
         comments.append(body[at : at + close.start()])
         at += close.end()
     return [*parts, body[at:]], tuple(map(_text, comments))
@@ -206,7 +208,12 @@ def _text(comment: bytes) -> str:
 def _plain(part: bytes, body: bytes, number: int) -> str:
     """Remove the blanks that RS-274 allows anywhere (3.3.5) and reject non-ASCII bytes."""
     if not part.isascii():
-        raise line_error(number, body, "a byte that is not ASCII", hint="use other bytes in comments only")
+        raise line_error(
+            number,
+            body,
+            "the code contains a byte that is not ASCII",
+            hint="use other bytes in comments only",
+        )
     return part.decode("ascii").translate(_BLANKS).upper()
 
 
@@ -243,7 +250,9 @@ def _faulty_word(code: str, at: int, body: bytes, number: int, grammar: Grammar)
     if letter and not rest:
         return line_error(number, body, f"letter {letter} has no number")
     if letter:
-        return line_error(number, body, f"{letter}{rest} is not a word", allowed="sign, digits, one point")
+        return line_error(
+            number, body, f"{letter}{rest} is not a word", allowed="a letter and a decimal number"
+        )
     if rest[0] in "#[*=":
         kind = {"#": "parameters", "[": "expressions", "*": "checksums", "=": "settings"}[rest[0]]
         return line_error(number, body, f"{kind} ({rest[0]}) are not supported")
@@ -269,17 +278,17 @@ def _sort_words(
         group = _FOLLOWED[code].group if code in _FOLLOWED else code
         if group in groups:
             both = f"{groups[group]} and {code} belong to one modal group"
-            raise line_error(number, body, both, allowed="one code of a modal group per line")
+            raise line_error(number, body, both, allowed="one code of each modal group per line")
         groups[group] = code
     if sum(code[0] == "M" for code in groups.values()) > 4:
-        raise line_error(number, body, "more than four M words")
+        raise line_error(number, body, "the line has more than four M words")
     if values.get("F", 0.0) < 0:
         raise line_error(number, body, "the feed is negative")
     return tuple(groups.values()), values
 
 
 def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) -> str:
-    """Return a G or M word without leading zeros, or reject it if the reader does not follow it."""
+    """Return a G or M word without leading zeros, or reject a word that the reader does not follow."""
     value = float(text)
     code = f"{letter}{value:g}"
     known = grammar.owns(code) or (code in _FOLLOWED and _FOLLOWED[code].standard)

@@ -1,4 +1,4 @@
-"""Write the comments of a program: a header of facts, and marks that identify its layers and parts.
+"""Write the comments of a program: a header of values, and comments that mark layers and parts.
 
 Grammar, for authors of other readers. Each comment is alone on its line, after "; " or between "(" and
 ")", as the dialect requires; ASCII only, at most 255 characters, no nested parentheses.
@@ -69,7 +69,7 @@ def write_header(
     style: str,
     caution: Sequence[str] = CAUTION,
 ) -> dict[str, int]:
-    """Write the header and reserve room for the facts that are known only at the end.
+    """Write the header and reserve room for the values that are known only at the end.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def write_header(
 
 
 def fill_header(stream: BinaryIO, places: Mapping[str, int], facts: Mapping[str, str], style: str) -> None:
-    """Write the late facts into the header and leave the stream at its end.
+    """Fill in the header values that are known only at the end, and leave the stream at its end.
 
     Raises
     ------

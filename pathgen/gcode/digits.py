@@ -139,7 +139,7 @@ def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.u
 
 
 def _last_digits(decimals: int) -> int:
-    """Return the number of decimals in the last slot; at most three, and the point, remain for the first."""
+    """Return the number of decimals in the last slot; the first slot has room for three and the point."""
     return min(decimals, 3) if decimals < 7 else 4
 
 

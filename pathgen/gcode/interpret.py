@@ -59,7 +59,7 @@ class Event(NamedTuple):
 
 
 class LineFault(NamedTuple):
-    """A line that could not be parsed when reading continued after it."""
+    """A line that could not be parsed and was skipped."""
 
     line: int  # in the source, from 1
     text: bytes  # its first characters, as written
@@ -67,7 +67,7 @@ class LineFault(NamedTuple):
 
 
 class Stretch(NamedTuple):
-    """Moves of one stretch of a program: the arrays of `Moves`, and the source line, from 1."""
+    """Moves of one section of a program: the arrays of `Moves`, and each source line, counted from 1."""
 
     line: NDArray[np.int32]
     x: Floats
@@ -81,7 +81,7 @@ class Stretch(NamedTuple):
 
 @dataclass
 class _Piece:
-    """The current piece, and its words that are not carried out yet."""
+    """Piece of a program, with the words that have not been executed yet."""
 
     text: bytes
     first: int  # number of the first line
@@ -93,7 +93,7 @@ class _Piece:
         return self.text[self.found.bounds[line] : self.found.bounds[line + 1]]
 
     def words_before(self, line: int) -> dict[str, WordColumn]:
-        """Return the motion words from line `done` up to a line, including those of odd lines.
+        """Return the motion words from line `done` up to a line, odd lines included.
 
         Line indices in the result count from `done`.
         """
@@ -202,7 +202,7 @@ class Interpreter:
         self._mark, self._marks = [self._mark, *self._marks][-1], []
 
     def _run(self, line: int) -> None:
-        """Carry out the pending lines before a line."""
+        """Execute the pending lines before a line."""
         piece, done = self._piece, self._piece.done
         if line < done:  # a line that was carried out at once was rejected
             return
@@ -218,7 +218,7 @@ class Interpreter:
         self._store(rows._replace(line=rows.line + done))
 
     def _judge(self, faults: dict[str, NDArray[np.int64]]) -> None:
-        """Raise for the first invalid line, or record all; some dialects accept a lone feed."""
+        """Raise an error for the first invalid line, or record all; some dialects accept a lone F word."""
         if FEED_ONLY in faults and self.grammar.lenient and self.grammar.beyond:
             self.feed_only.append(faults.pop(FEED_ONLY) + self._piece.first)
         maximum = self.max_faults or 1
@@ -236,7 +236,7 @@ class Interpreter:
         self.given_up = len(self.faults) >= self.max_faults
 
     def _store(self, rows: MoveRows) -> None:
-        """Store moves with the kind and layer of the preceding marks."""
+        """Store moves with the kind and layer that the preceding comments mark."""
         self._store_events(rows.line)
         if not len(rows.line):
             return
@@ -260,7 +260,7 @@ class Interpreter:
         return line_error(self._piece.first + line, self._piece.raw(line), why, allowed=allowed, hint=hint)
 
     def _interpret_odd(self, block: Block, line: int) -> None:
-        """Carry out one odd line, or queue its motion for `rows`."""
+        """Execute one line that needs individual parsing, or queue the line's motion for `rows`."""
         if not block.text:
             for comment in block.comments:
                 self._interpret_comment(comment, line)
@@ -282,7 +282,7 @@ class Interpreter:
         self.ended |= not _ENDS.isdisjoint(block.codes)
 
     def _interpret_comment(self, comment: str, line: int) -> None:
-        """Interpret a comment: a mark, or a fact of the header."""
+        """Interpret a comment: a layer or part mark, or a value of the header."""
         _, part, layer = self._marks[-1] if self._marks else self._mark
         if match := _LAYER.fullmatch(comment):
             self._marks.append((line, part, int(match[1]) - 1))
@@ -298,7 +298,7 @@ class Interpreter:
         return {"X", "Y", "Z", self.grammar.filament} & set(block.values)
 
     def _owner(self, block: Block, line: int) -> str:
-        """Return the code that the axis words of a line belong to; empty for a motion."""
+        """Return the code that uses the axis words of a line; empty for a motion."""
         motion = [c for c in block.codes if c in _MOTIONS and c != "G80"]
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
@@ -317,11 +317,13 @@ class Interpreter:
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
             usual = "P in seconds" if self.grammar.axis else "S in seconds or P in milliseconds"
-            raise self._line_error(line, "a dwell without a duration", f"{usual}, at least 0")
+            raise self._line_error(line, "the dwell has no duration", f"{usual}, at least 0")
         if owner == "G92" and not self._axes(block):
-            raise self._line_error(line, "G92 without an axis word")
+            raise self._line_error(line, "G92 needs an axis word")
         if owner == "G28" and self.grammar.axis and self._axes(block):
-            raise self._line_error(line, "G28 through an intermediate point is not supported", "G28 alone")
+            raise self._line_error(
+                line, "G28 through an intermediate point is not supported", "G28 without axis words"
+            )
 
     def _next_modes(self, block: Block) -> Modes:
         """Return the modes after a line."""
@@ -339,7 +341,7 @@ class Interpreter:
         return Modes(scale, absolute, filament, plane)
 
     def _cuts(self, block: Block, owner: str) -> bool:
-        """Return whether a line changes the meaning of later rows, or moves unlike any row.
+        """Return whether a line changes the meaning of later lines, or moves as G0 to G3 cannot.
 
         A G92 for filament alone is not a cut if filament is absolute, because programs have one in every
         layer.
@@ -376,7 +378,7 @@ class Interpreter:
         return values
 
     def _home(self, axes: list[int], line: int) -> None:
-        """Move to the origin of the axes, and store a travel if the position changes.
+        """Home the given axes, and store a travel if the position changes.
 
         Controllers of this trade drop the shift of an axis when it is homed (common practice). A controller
         with a filament axis keeps shifts and homes the filament axis as well, which deposits nothing.

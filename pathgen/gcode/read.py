@@ -196,7 +196,7 @@ def read_windows(
 
 
 def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
-    """Start a window where the previous one ends; commands of earlier windows precede its moves."""
+    """Start a window where the previous window ends, and count moves from the window's start."""
     if not before:
         return program
     end = before + len(program.moves)
@@ -205,7 +205,7 @@ def _window(program: Program, start: tuple[float, float, float], before: int) ->
 
 
 def _take_last_layer(interpreter: Interpreter) -> list[Stretch] | None:
-    """Remove the unfinished last layer from the stretches and return it; None if there is only one layer."""
+    """Remove and return the unfinished last layer; return None if the program has only one layer so far."""
     layer = interpreter.stretches[-1].layer[-1]
     rest: list[Stretch] = []
     while interpreter.stretches:
@@ -261,7 +261,7 @@ def _read_pieces(
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
-    """Interpret a last line without line end; if it cannot be parsed, undo its effects."""
+    """Interpret a last line without line end, and undo the effects of a line that cannot be parsed."""
     events = len(interpreter.events)
     try:
         interpreter.take(rest + b"\n")
@@ -273,7 +273,7 @@ def _take_last(rest: bytes, interpreter: Interpreter) -> None:
 
 
 def _program(interpreter: Interpreter) -> Program:
-    """Join the stretches; layers come from heights if the program has no marks."""
+    """Join the sections of a program; derive layers from heights if no comment marks layers."""
     line, x, y, z, filament, feed, kind, layer = _join_stretches(interpreter.stretches)
     if interpreter.marked:
         tops = np.full(max(interpreter.tops, default=-1) + 1, np.nan)
@@ -297,7 +297,7 @@ def _program(interpreter: Interpreter) -> Program:
 
 
 def _join_stretches(stretches: list[Stretch]) -> Stretch:
-    """Join arrays, freeing each stretch after it is copied to save memory."""
+    """Join arrays, and free each part after it is copied, to save memory."""
     types = (np.int32, *[np.float64] * 5, np.uint8, np.int32)
     columns: list[NDArray[Any]] = [np.empty(sum(len(s.line) for s in stretches), t) for t in types]
     at = 0

@@ -28,8 +28,8 @@ Judge = Callable[[dict[str, Ints]], None]
 
 NO_MOTION = 80  # G80, and the mode before the first G0 to G3
 SET_FILAMENT = 92  # stands for a G92 with the filament word alone, which moves nothing
-NO_AXIS = "a motion without an axis word"
-FEED_ONLY = "a motion with a feed but no axis word"
+NO_AXIS = "the motion has no axis word"
+FEED_ONLY = "the motion has a feed but no axis word"
 
 
 class Modes(NamedTuple):
@@ -90,7 +90,7 @@ class MoveRows(NamedTuple):
 def advance(
     state: State, words: Mapping[str, WordColumn], count: int, filament: str, judge: Judge
 ) -> MoveRows:
-    """Carry out lines under constant modes.
+    """Execute lines under constant modes.
 
     Parameters
     ----------
@@ -125,10 +125,10 @@ def advance(
     moving, bent = axes & ~sets, (mode == 2) | (mode == 3)
     centred = _flags(count, *(column[letter].line for letter in "IJR"))
     faults = {
-        "axis words, but no motion mode (G0 to G3) in force": moving & (mode == NO_MOTION),
+        "axis words need a motion mode (G0 to G3), but none is in force": moving & (mode == NO_MOTION),
         **_without_axes(_flags(count, motion.line[motion.value < 4]) & ~axes, column["F"].line),
-        "I, J or R without an arc (G2 or G3)": centred & ~(moving & bent),
-        "an arc outside the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
+        "I, J and R are allowed only in an arc (G2 or G3)": centred & ~(moving & bent),
+        "arcs are supported only in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
     before = list(state.place)
     x, y, z = (_positions(state, axis, column["XYZ"[axis]], count) for axis in range(3))
@@ -177,7 +177,7 @@ def _flags(count: int, *lines: Ints) -> Flags:
 
 
 def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
-    """Hold each value from its line to the next one; `now` applies before the first."""
+    """Hold each value until the next value; `now` applies before the first value."""
     if len(line) == count:
         return value
     spans = np.diff(line, prepend=0, append=count)

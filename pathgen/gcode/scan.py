@@ -1,4 +1,4 @@
-"""Scan the text of a program into words: ordinary lines with NumPy, all others left to `block`.
+"""Scan a program into words: ordinary lines with NumPy; `block` parses all other lines.
 
 Glossary. *Ordinary line*: well-formed motion words (G0 to G3, axes, filament, F, N and arc words), each
 letter once, without blanks inside a word, with or without a comment. All other lines are *odd*; the scan
@@ -195,7 +195,7 @@ def _group_by_letter(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]
 
 
 def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
-    """Blank ordinary comments in place; return the lines that are left as odd.
+    """Blank ordinary comments in place, and return the lines with other comments.
 
     An ordinary comment is a semicolon, or one pair of parentheses, optionally followed by a semicolon.
     """

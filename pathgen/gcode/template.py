@@ -95,7 +95,9 @@ def fill_block(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[s
         line = _BRACES.sub(lambda found: values[found[1]], template).strip()
         if len(line) > MAX_LINE or not line.isascii():
             raise PathgenError(
-                f"the line has {len(line)} characters", where=where, allowed=f"at most {MAX_LINE}, ASCII only"
+                f"the line has {len(line)} characters",
+                where=where,
+                allowed=f"at most {MAX_LINE} ASCII characters",
             )
         if line:
             lines.append(line)

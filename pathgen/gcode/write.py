@@ -47,7 +47,7 @@ _SMALL = 2.0**31 - 1
 
 
 class ProgramWriter:
-    r"""Writes one program to a binary stream: `begin`, then `write` any number of times, then `finish`.
+    r"""Writer of one program: call `begin` once, `write` any number of times, then `finish`.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ class ProgramWriter:
         self._stream.write(_text(opening))
 
     def write(self, moves: Moves, feed: Floats) -> None:
-        """Write moves that follow those written before.
+        """Write the next moves.
 
         Parameters
         ----------
@@ -194,7 +194,7 @@ class ProgramWriter:
             )
 
     def finish(self, facts: Mapping[str, str]) -> None:
-        """Write the finish block, and write the late facts into the header.
+        """Write the finish block, and fill in the header values that are known only at the end.
 
         Raises
         ------
@@ -228,7 +228,7 @@ class ProgramWriter:
         self._format_rows(columns, notes)
 
     def _format_rows(self, columns: list[NDArray[Any]], notes: list[tuple[int, bytes]]) -> None:
-        """Write lines that change something, with notes before some of them."""
+        """Write the lines of moves, with comments and commands before some of them."""
         x, y, z, x_moved, y_moved, z_moved, filament, fed, motion, speed = columns
         new_speed = _changed(speed, self._feed)
         self._feed = int(speed[-1]) if len(speed) else self._feed
@@ -248,7 +248,7 @@ class ProgramWriter:
         self.lines += len(motion)
 
     def _name_all_axes(self, kind: NDArray[np.uint8], moved: list[Bools]) -> None:
-        """Include each axis in its first move, even if it does not change.
+        """Write each axis in the first move, even if its position does not change.
 
         The start block may leave the head at another position than planned; after these lines the position is
         defined. A lift includes only z, so that it remains a lift.

@@ -1,4 +1,4 @@
-"""Layers of the panel: sections, fills, brim and supports."""
+"""Cut a panel into layers, fill the layers, and add a brim and supports."""
 
 from pathgen.layers.bent import bend_strokes
 from pathgen.layers.brim import brim_loops

@@ -1,4 +1,4 @@
-"""Adaptive layer heights: thin layers where the picture has detail along z, thick layers where it has none.
+"""Adaptive layer heights: thin layers where the picture has detail along z, thick layers elsewhere.
 
 A layer shows, over its whole height, the wall at its middle. Its error is the squared difference of lightness
 between the picture and that wall, summed over the columns and the height of the layer. Uniform layers spend
@@ -39,7 +39,7 @@ Ints = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """Parameters of the choice of layer heights.
+    """Parameters for choosing layer heights.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class Terms:
 
 @dataclass(frozen=True, slots=True)
 class ChosenLayers:
-    """Chosen layers, and their gain over uniform ones.
+    """Chosen layers, compared with uniform layers.
 
     Attributes
     ----------
@@ -123,7 +123,7 @@ def adapt_layers(panel: Panel, lightness: Floats, terms: Terms) -> ChosenLayers:
 
 
 class AdaptiveHeights:
-    """Choice of layer heights for one panel, prepared for several error limits.
+    """Search for the layer heights of one panel, reusable for several error limits.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ class AdaptiveHeights:
             self._time = _times(panel, terms, self._unit, stations, self._heights)
 
     def rms(self, layers: Layers) -> float:
-        """Return the RMS error in lightness that the height of layers causes."""
+        """Return the RMS error in lightness caused by the layer heights."""
         return float(np.sqrt(_squares(layers, self._rows) / self._cells))
 
     def like(self, height: float) -> ChosenLayers:
@@ -168,7 +168,7 @@ class AdaptiveHeights:
 
 
 def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
-    """Return the candidate heights in units, ascending; whole-unit heights of uniform layers are included."""
+    """Return the candidate heights in units, ascending, with those of `likes` that are whole units."""
     low, high = max(1, round(THINNEST / unit)), int(terms.highest / unit + 1e-9)
     spread = np.rint(np.geomspace(low, max(high, low), HEIGHTS)).astype(np.intp)
     own = [round(like / unit) for like in likes if abs(round(like / unit) * unit - like) < 1e-9]
@@ -177,7 +177,7 @@ def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
 
 @dataclass(frozen=True, slots=True)
 class PanelRows:
-    """Rows of a panel, from the bottom up, or some columns of them.
+    """Rows of a panel, from the bottom up, in all columns or in a block of columns.
 
     Attributes
     ----------
@@ -197,7 +197,7 @@ class PanelRows:
 
     @classmethod
     def of(cls, panel: Panel, lightness: Floats) -> PanelRows:
-        """Return the rows of a panel for a lightness map, row 0 at the top."""
+        """Create the rows of a panel from a lightness map with row 0 at the top."""
         edge = np.broadcast_to(panel.edge, lightness.shape)
         rows, last = np.arange(len(lightness))[:, None], len(lightness)
         below = np.maximum.accumulate(np.where(edge, -1, rows), axis=0)
@@ -227,7 +227,7 @@ class PanelRows:
 
 
 def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: Ints) -> Floats:
-    """Compute the squared error of a layer of each height from each station, (H, stations).
+    """Compute the squared error of a layer for each height and start station, (H, stations).
 
     The unit is L*² · columns · mm; layers beyond the top get infinity.
     """
@@ -255,13 +255,13 @@ def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: 
 
 
 def _seconds(area: Floats, height: NDArray[np.floating], terms: Terms) -> Floats:
-    """Return the time of layers with sections of these areas, mm², with the feed limited by the melt rate."""
+    """Return the printing time of layers from their section areas, mm²; the melt rate limits the feed."""
     feed = np.minimum(terms.feed, terms.melt_rate / (terms.spacing * height))
     return np.asarray(area / (terms.spacing * feed) + BETWEEN_LAYERS)
 
 
 def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints) -> Floats:
-    """Return the time of a layer of each height from each station, s, (H, stations)."""
+    """Return the printing time of a layer for each height and start station, s, (H, stations)."""
     middle = terms.first_layer + (np.arange(stations) + heights[:, None] / 2) * unit
     return _seconds(_area(panel, middle), heights[:, None] * unit, terms)
 
@@ -272,14 +272,14 @@ def _area(panel: Panel, z: Floats) -> Floats:
 
 
 def _even_time(layers: Layers, terms: Terms) -> float:
-    """Return the time of given layers, s, without the first one, which is always the same."""
+    """Return the printing time of layers, s, without the first layer, whose height is fixed."""
     height = layers.height[1:]
     area = _area(layers.panel, layers.top[1:] - height / 2)
     return float(_seconds(area, height, terms).sum())
 
 
 def _squares(layers: Layers, rows: PanelRows) -> float:
-    """Return the squared error of given layers, without the first one."""
+    """Return the squared error of layers, without the first layer."""
     middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
     inside = (np.arange(8) + 0.5) / 8 - 0.5
     error = 0.0
@@ -293,7 +293,7 @@ def _squares(layers: Layers, rows: PanelRows) -> float:
 
 
 def _best_path(error: Floats, time: Floats, heights: Ints, limit: float) -> tuple[Ints, Ints] | None:
-    """Return stations and heights of the quickest path whose error is at most `limit`; None without one."""
+    """Return stations and heights of the fastest path with an error up to `limit`, or None."""
     low, high = 1e-6, 1e6  # s per unit of error
     best = None
     for _ in range(ROUNDS):
@@ -311,7 +311,7 @@ def _best_path(error: Floats, time: Floats, heights: Ints, limit: float) -> tupl
 
 
 def _last_heights(error: Floats, time: Floats, heights: Ints, prices: Floats) -> NDArray[np.int8]:
-    """Return the index of the last height of the best path per station and price, (stations + 1, prices)."""
+    """Return the last height (index) of the best path to each station per price, (stations + 1, prices)."""
     stations = error.shape[1]
     cost = np.full((stations + 1, len(prices)), np.inf)
     last = np.zeros((stations + 1, len(prices)), np.int8)

@@ -1,4 +1,4 @@
-"""Bending of flat strokes and outlines: points become plan coordinates, areas grow with lengths."""
+"""Bend flat strokes and outlines: convert points to plan coordinates, and scale areas with lengths."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def subdivide_strokes(strokes: Strokes, longest: float) -> Strokes:
 
 
 def bend_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
-    """Bend the outline of a section into plan coordinates; the ends of a ring are joined.
+    """Convert the outline of a section to plan coordinates, and join the ends of a ring.
 
     Parameters
     ----------

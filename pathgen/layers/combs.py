@@ -1,4 +1,4 @@
-"""Comb: a sacrificial support on the platform under an outline with too much overhang.
+"""Combs: sacrificial supports on the platform, under parts of the outline with too much overhang.
 
 Its *fins* are one bead thick, run along n under the whole depth of the wall, and rise from the platform to
 one layer below the outline. *Ribs* join neighbouring fins, alternately at the front and at the back, so that
@@ -74,7 +74,7 @@ class CombPlan:
 
 @dataclass(frozen=True, slots=True)
 class Comb:
-    """Strokes and figures of a comb.
+    """Strokes of all combs of a panel, and their dimensions.
 
     Attributes
     ----------
@@ -96,14 +96,14 @@ class Comb:
 
 @dataclass(frozen=True, slots=True)
 class _FinRow:
-    """Row of fins: their positions along u, and their common extent along n (low, high), mm."""
+    """Row of fins: positions along u, and common extent along n (low, high), mm."""
 
     u: Floats
     n: tuple[float, float]
 
 
 def build_comb(layers: Layers, plan: CombPlan) -> Comb:
-    """Build a comb under every stretch of a panel's outline with unsupported overhang.
+    """Build a comb under every part of a panel's outline with unsupported overhang.
 
     Only wall with nothing but air between it and the platform is supported: supports stand on the platform,
     so the upper edge of a hole gets none.
@@ -168,7 +168,7 @@ def _underside(layers: Layers) -> tuple[Ints, Floats]:
 
 
 def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
-    """Return the columns under which the outline has unsupported overhang, with small gaps closed."""
+    """Return the columns in which the outline needs support from below, with small gaps closed."""
     pixel, total = layers.panel.pixel, len(layers)
     rising = bottom[bottom < total]
     count = int(rising.max(initial=0)) + 1
@@ -184,7 +184,7 @@ def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
 
 
 def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[_FinRow]:
-    """Place the fins of one comb in each stretch that needs support."""
+    """Place a row of fins under each group of adjacent columns that needs support."""
     pixel, needed = layers.panel.pixel, _needed(layers, plan, bottom)
     fin_spacing = plan.fin_spacing or plan.spacing + 2 * step_limit(
         (plan.clear + 1) * float(layers.height[-1]), plan.angle
@@ -209,7 +209,7 @@ def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[
 
 
 def _free_layers(layers: Layers, plan: CombPlan, comb: _FinRow, bottom: Ints) -> tuple[Ints, Ints]:
-    """Return the number of lowest layers with room for each fin, and for the rib after it."""
+    """Return the number of layers with room for each fin, and for the rib to the next fin."""
     half = plan.spacing / 2
     counts = []
     for lo, hi in ((comb.u, comb.u), (comb.u[:-1], comb.u[1:])):
@@ -220,7 +220,7 @@ def _free_layers(layers: Layers, plan: CombPlan, comb: _FinRow, bottom: Ints) ->
 
 
 def _lowest(bottom: Ints, lo: Floats, hi: Floats, pixel: float) -> Ints:
-    """Return the lowest layer with wall in the columns from `lo` to `hi`, mm, (M,)."""
+    """Return, for each range from `lo` to `hi`, mm, the lowest layer with wall in that range, (M,)."""
     first = np.floor(lo / pixel + 1e-6).astype(np.intp).clip(0, len(bottom) - 1)
     last = np.ceil(hi / pixel - 1e-6).astype(np.intp).clip(first + 1, len(bottom))
     spans = np.column_stack([first, last]).ravel()
@@ -229,7 +229,7 @@ def _lowest(bottom: Ints, lo: Floats, hi: Floats, pixel: float) -> Ints:
 
 
 def _zigzags(comb: _FinRow, fins: Ints, ribs: Ints, spacing: float) -> Strokes:
-    """Return the fins from the second layer up; `fins` and `ribs` are their numbers of layers."""
+    """Return the strokes of a comb above the first layer; `fins` and `ribs` are numbers of layers."""
     number = np.arange(1, max(int(fins.max(initial=0)), 1))[:, None]
     standing = number < fins
     if not standing.any():  # the overhang is too low for a fin below it
@@ -247,7 +247,7 @@ def _zigzags(comb: _FinRow, fins: Ints, ribs: Ints, spacing: float) -> Strokes:
 
 
 def _foot(layers: Layers, plan: CombPlan, combs: list[_FinRow]) -> Strokes:
-    """Return the first layer: lines along u under and around all fins, up to the brim."""
+    """Return the strokes of the first layer: lines along u under and around all fins, up to the brim."""
     spacing, pixel = plan.spacing, layers.panel.pixel
     around = plan.foot + spacing / 2
     boxes: list[BaseGeometry] = [
@@ -285,7 +285,7 @@ def _check(plan: CombPlan) -> None:
         ("fin_spacing", plan.fin_spacing is None or plan.fin_spacing > plan.spacing, wider),
         ("gap", plan.gap >= 0, "0 mm or more"),
         ("clear", plan.clear >= 0, "0 layers or more"),
-        ("depth", plan.depth >= 2 * plan.spacing, f"two beads, {2 * plan.spacing:g} mm, or more"),
+        ("depth", plan.depth >= 2 * plan.spacing, f"{2 * plan.spacing:g} mm (two beads) or more"),
         ("foot", plan.foot >= 0, "0 mm or more"),
         ("brim", plan.brim >= 0, "0 mm or more"),
     ):

@@ -1,4 +1,4 @@
-"""Layers of a panel: their heights, and the profile of the wall at the mid-height of each."""
+"""Layers of a panel: their heights, and the wall profile at each layer's mid-height."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def section_outline(thickness: Floats, pixel: float, tolerance: float) -> BaseGe
 
 
 def cut_layers(panel: Panel, layer: float, first_layer: float) -> Layers:
-    """Cut a panel into layers of constant height above a first layer of its own height.
+    """Cut a panel into layers of constant height; the first layer may have a different height.
 
     Parameters
     ----------

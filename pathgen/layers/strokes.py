@@ -40,7 +40,7 @@ class Profiles:
 
 @dataclass(frozen=True, slots=True)
 class BeadPlan:
-    """Targets and limits of a fill; lengths in mm. The keys of the job have the same names."""
+    """Targets and limits of a fill, named like the keys of a job; lengths in mm."""
 
     spacing: float
     spacing_min: float
@@ -110,7 +110,7 @@ class Strokes:
 
 
 def merge_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
-    """Combine strokes, sorted by layer; within a layer they keep the order of the parts.
+    """Combine strokes layer by layer; within a layer, strokes keep the order of the parts.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def join_strokes(parts: Sequence[Strokes], counts: NDArray[np.int8]) -> Strokes:
 
 
 def reorder_strokes(strokes: Strokes, sequence: Ints, turned: NDArray[np.bool_]) -> Strokes:
-    """Copy strokes in another order, and reverse some of them.
+    """Copy strokes in a given order, with selected strokes reversed.
 
     Parameters
     ----------

@@ -128,7 +128,7 @@ def plan_supports(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan
 
 
 def bend_supports(supports: Supports, bend: Bend) -> Supports:
-    """Bend supports with their panel; their strokes are then in plan coordinates.
+    """Bend supports with their panel, which converts their strokes to plan coordinates.
 
     Examples
     --------

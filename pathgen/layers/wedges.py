@@ -31,7 +31,7 @@ Bools = NDArray[np.bool_]
 PAD = 2.0  # extra width of a wedge's first layer on each side, mm
 EVEN = 0.05  # maximum variation of the thickness of a border behind a wedge, mm
 FACES = {"both": (1.0, -1.0), "front": (1.0,), "back": (-1.0,)}
-ELSEWHERE = "set `wedge_at` to places along a thick border"
+ELSEWHERE = "set `wedge_at` to positions along a thick border"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class WedgePlan:
 
 @dataclass(frozen=True, slots=True)
 class Wedges:
-    """Strokes of the wedges: `tabs` start at the rim, `strips` do not touch it; `contacts` counts tabs."""
+    """Strokes of wedges: `tabs` start at the rim, `strips` do not touch the rim; `contacts` counts tabs."""
 
     strips: Strokes
     tabs: Strokes
@@ -148,7 +148,7 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
 def _serpentines(
     u: Floats, face: Floats, reach: Floats, number: NDArray[np.intp], spacing: float, faces: str
 ) -> Strokes:
-    """Return one stroke per layer, site and face.
+    """Return the strokes of the wedges, one per layer, site and face.
 
     `u` is (sites, lines), `face` (sites,), `reach` (layers, lines, 2); `number` (layers,) contains the layer
     indices.
@@ -163,7 +163,7 @@ def _serpentines(
 
 
 def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePlan) -> Strokes:
-    """Return the first layer of every wedge, which is wider than the wedge and starts at the brim or the gap.
+    """Return the strokes of the first layer, wider than the wedges, which start at the brim or the gap.
 
     `far` is the distance of its outermost bead's centreline from the rim, mm.
     """
@@ -182,7 +182,7 @@ def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePl
 
 
 def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
-    """Return which of the lowest `count` layers have a tab; the first layer, on the platform, has none."""
+    """Return True for each of the lowest `count` layers with a tab; the first layer has no tab."""
     if not count:
         return np.zeros(0, bool)
     middle = layers.top[:count] - layers.height[:count] / 2
@@ -193,12 +193,12 @@ def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
 
 
 def _sites(layers: Layers, plan: WedgePlan) -> Floats:
-    """Return the sites: those requested, or evenly spaced in the rim on both sides."""
+    """Return the requested wedge sites, or sites evenly spaced in both sides of the rim."""
     if plan.at:
         sites = np.sort(np.array(plan.at, np.float64))
         if (np.diff(sites) < plan.thickness + plan.gap).any():
             what = f"wedges at u = {', '.join(f'{u:g}' for u in sites)} mm are too close to each other"
-            allowed = f"a distance of {plan.thickness + plan.gap:g} mm or more"
+            allowed = f"distances of {plan.thickness + plan.gap:g} mm or more"
             raise PathgenError(what, where="wedge_at", allowed=allowed)
         return sites
     panel = layers.panel
@@ -213,8 +213,8 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
     needed = plan.thickness + 2 * plan.gap
     if needed > rim / half + 1e-9:
         raise PathgenError(
-            f"{half} × {plan.thickness:g} mm of wedge with gaps of {plan.gap:g} mm on both sides do not fit "
-            f"the rim of {rim:g} mm",
+            f"the rim of {rim:g} mm has no room for {half} × {plan.thickness:g} mm of wedges with gaps of "
+            f"{plan.gap:g} mm on both sides",
             where="wedge_thickness",
             allowed=f"at most {max(rim / half - 2 * plan.gap, 0):g} mm",
             hint=f"make the rim wider, or {ELSEWHERE}",
@@ -228,14 +228,17 @@ def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
     panel, half = layers.panel, plan.thickness / 2 + plan.gap
     if not half <= u + 1e-9 <= panel.width - half + 2e-9:
         allowed = f"{half:g} to {panel.width - half:g} mm"
-        raise PathgenError(f"wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed)
+        raise PathgenError(
+            f"the wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed
+        )
     lo, hi = math.floor((u - half) / panel.pixel + 1e-6), math.ceil((u + half) / panel.pixel - 1e-6)
     rows = max(1, math.ceil(plan.height / panel.pixel - 1e-6))
     border = panel.thickness[-rows:, max(lo, 0) : hi]
     thinnest, thickest = float(border.min()), float(border.max())
     if thinnest <= 0 or thickest - thinnest > EVEN:
         what = (
-            f"wedge at u = {u:g} mm is beside a wall of {thinnest:g} to {thickest:g} mm, not a uniform border"
+            f"the wedge at u = {u:g} mm needs a uniform border, but the wall there is {thinnest:g} to "
+            f"{thickest:g} mm thick"
         )
         allowed = f"a border of uniform thickness up to a height of {plan.height:g} mm"
         raise PathgenError(what, where="wedge_at" if plan.at else "wedges", allowed=allowed)
@@ -245,13 +248,13 @@ def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
 def _check(layers: Layers, plan: WedgePlan) -> None:
     top = float(layers.top[-1])
     if plan.faces not in FACES:
-        what = f"wedge faces are {plan.faces!r}"
+        what = f"unknown wedge faces {plan.faces!r}"
         raise PathgenError(what, where="wedge_faces", allowed=", ".join(FACES))
     for name, good, allowed in (
         ("height", 0 < plan.height <= top + 1e-9, f"more than 0 and at most {top:g} mm, the panel's height"),
         ("spacing", plan.spacing > 0, "more than 0 mm"),
-        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"two beads, {1.5 * plan.spacing:g} mm, or more"),
-        ("base", plan.base >= plan.thickness, f"{plan.thickness:g} mm, the thickness, or more"),
+        ("thickness", plan.thickness >= 1.5 * plan.spacing, f"{1.5 * plan.spacing:g} mm (two beads) or more"),
+        ("base", plan.base >= plan.thickness, f"{plan.thickness:g} mm (the thickness) or more"),
         ("gap", plan.gap >= 0, "0 mm or more"),
         ("tab_height", plan.tab_height > 0, "more than 0 mm"),
         ("tab_spacing", plan.tab_spacing > 2 * plan.tab_height, "more than twice the tab height"),

@@ -90,7 +90,7 @@ def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
 def _lead_in(
     table: Moves, present: NDArray[np.bool_], first: Ints, last: Ints, detour: NDArray[np.bool_], setup: Setup
 ) -> None:
-    """Fill in the rows needed before every stroke: retract, lift, travel and reload.
+    """Fill in the moves needed before every stroke: retract, lift, travel and reload.
 
     They are in rows first − 3 (retract), first − 2 (lift) and first − 1 (travel). The reload takes the row of
     the first point, which the head has already reached. A detour is one passage with the travel to it and the

@@ -1,4 +1,4 @@
-"""Compute the duration of a program and its causes.
+"""Compute the duration of a program, divided by cause.
 
     total = moving + heating + homing + dwelling + starving
 
@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """Duration of a program and its parts, rounded for people; `time_s` is the sum of the others."""
+    """Duration of a program and its parts, rounded for display; `time_s` is the sum of the parts."""
 
     time_s: Annotated[int, Quantity("s", "time, heating and homing included")]
     moving_time_s: Annotated[float, Quantity("s", "time of the moves alone")]
@@ -44,14 +44,14 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class TimeByCause:
-    """Seconds of a program, by what they are spent on.
+    """Duration of a program by cause, s.
 
     Attributes
     ----------
     kinds : (kinds,) float64
-        Moving, indexed by `Kind`.
+        Time of the moves, indexed by `Kind`.
     heating, homing, dwelling, starving : float
-        Standing.
+        Time at rest.
     """
 
     kinds: Floats
@@ -64,18 +64,18 @@ class TimeByCause:
     def of(
         cls, sums: Tally, machine: Machine, *, starving: float = 0.0, dwelling: float = 0.0, homings: int = 1
     ) -> TimeByCause:
-        """Put together how long a program takes.
+        """Combine the times of a program's moves with the times of heating, homing and waiting.
 
         Parameters
         ----------
         sums : Tally
-            Of its moves, as planned.
+            Sums over the planned moves.
         machine : Machine
-            How long it heats and homes.
+            Provides the times of heating and homing.
         starving, dwelling : float
-            s, as `Supply.waited` and the program's dwells have them.
+            Time of waiting for lines (`Supply.waited`) and of the program's dwells, s.
         homings : int
-            How often the program homes.
+            Number of times that the program homes.
 
         Examples
         --------
@@ -89,21 +89,21 @@ class TimeByCause:
 
     @property
     def moving(self) -> float:
-        """Seconds of all moves."""
+        """Duration of all moves, s."""
         return float(self.kinds.sum())
 
     @property
     def dry(self) -> float:
-        """Seconds of moves between deposits: travels, links, and what filament does for them."""
+        """Duration of the moves between deposits, s: travels, links, retractions and reloads."""
         return float(self.kinds[[Kind.TRAVEL, Kind.LINK, Kind.RETRACT, Kind.RELOAD]].sum())
 
     @property
     def total(self) -> float:
-        """Seconds from switching the heaters on to the program's end."""
+        """Time from switching the heaters on to the end of the program, s."""
         return self.moving + self.heating + self.homing + self.dwelling + self.starving
 
     def rounded(self) -> Times:
-        """Return the total and its parts as figures.
+        """Return the total and its parts, rounded for display.
 
         Examples
         --------

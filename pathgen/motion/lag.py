@@ -98,7 +98,7 @@ def held_volume(moves: Moves, left: Floats, machine: Machine, held: float = 0.0)
 
 
 def lagged_moves(moves: Moves, plan: SpeedPlan, machine: Machine) -> Moves:
-    """Return the moves with the filament that leaves the nozzle instead of the filament fed.
+    """Replace the filament fed in each move by the filament that leaves the nozzle.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def lagged_moves(moves: Moves, plan: SpeedPlan, machine: Machine) -> Moves:
 
 
 def split_moves(moves: Moves, longest: float) -> Moves:
-    """Split moves into equal pieces no longer than `longest` mm, and share the filament evenly.
+    """Split moves into equal pieces no longer than `longest` mm, and divide the filament evenly.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def split_moves(moves: Moves, longest: float) -> Moves:
 
 
 def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float = 0.0) -> tuple[Moves, float]:
-    """Feed filament ahead of the lag, so that the outflow comes nearer to the wanted flow.
+    """Feed filament ahead of the pressure lag, so that the outflow follows the target flow more closely.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float =
 
 
 def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
-    """Return the volumes closest to the requested ones that are not negative, except where `free`.
+    """Return the nearest volumes to the requested ones that are negative only where `free` is true.
 
     The running maximum of the cumulative sum never falls and is nowhere below it. Its running minimum, taken
     from the end, never falls and is nowhere above it. Midway between the two lies the sum that never falls
@@ -214,13 +214,13 @@ def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) 
 
 
 def _length(moves: Moves) -> Floats:
-    """Return the length that speeds refer to: the path, or the filament where the head rests, mm."""
+    """Return the length to which speeds refer, mm: path, or filament while the head is at rest."""
     path = moves.path()
     return np.where(path > MIN_LENGTH, path, np.abs(moves.filament))
 
 
 def _stopped(kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Mark the moves without outflow: from a retraction to its reload, both included."""
+    """Return a mask of moves without outflow: from a retraction to the reload after it, both included."""
     strokes = np.isin(kind, _STROKES)
     last = np.maximum.accumulate(np.where(strokes, np.arange(len(kind)), -1))
     return np.asarray(strokes | (last >= 0) & (kind[last] == Kind.RETRACT))

@@ -73,7 +73,7 @@ class Moves:
         return Moves(self.start, **columns)
 
     def rows(self, rows: slice) -> Moves:
-        """Copy a slice of the moves; it starts at the end of the preceding move."""
+        """Copy a slice of the moves; the copy starts at the end of the preceding move."""
         first = rows.indices(len(self))[0]
         at = self.start if not first else tuple(float(v[first - 1]) for v in (self.x, self.y, self.z))
         columns = {f.name: getattr(self, f.name)[rows].copy() for f in fields(Moves) if f.name != "start"}

@@ -1,4 +1,4 @@
-"""Compute the pace of walls: constant feed or constant flow.
+"""Compute the feed of walls for constant feed or constant flow.
 
 Glossary. *Flow*: volume fed per second, packing · spacing · layer height · feed. *Pace factor*: the factor
 applied to the feed of a move. `steady-feed` keeps the feed constant, so a wide bead has a higher flow than a
@@ -36,7 +36,7 @@ _STEPS = math.ceil(math.log(SLOWEST) / math.log(STEP)), math.floor(math.log(FAST
 
 
 def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
-    """Compute the factor by which each segment may exceed the feed of a nominal bead at the same flow.
+    """Compute the ratio of each segment's feed to the feed of a nominal bead at the same flow.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
 
 
 def fastest_feed(setup: Setup) -> float:
-    """Return the highest feed of image walls at the pace of the job, mm/s.
+    """Return the highest feed of image walls for the `pace` of the job, mm/s.
 
     Examples
     --------

@@ -84,7 +84,7 @@ class RecordedMoves:
 
 
 class MovesRecorder:
-    """Collects moves block by block in temporary files, and writes them as one file.
+    """Writer of a toolpath file, which collects moves block by block in temporary files.
 
     Use it as a context manager, which removes the temporary files.
     """
@@ -129,7 +129,7 @@ class MovesRecorder:
         self._rows += len(moves)
 
     def finish(self, stream: BinaryIO, settings: str) -> None:
-        """Write the file.
+        """Write the toolpath file.
 
         Parameters
         ----------
@@ -178,9 +178,9 @@ def read_moves(path: str | Path) -> RecordedMoves:
             about = json.loads(str(archive["about"]))
             if about["schema"] != VERSION:
                 what = f"the toolpath has schema {about['schema']}"
-                raise PathgenError(what, where=str(path), allowed=str(VERSION), hint="update pathgen")
+                raise PathgenError(what, where=str(path), allowed=f"schema {VERSION}", hint="update pathgen")
             columns = {name: archive[name] for name in COLUMNS}
             return RecordedMoves(columns, archive["start"], archive["top"], about)
     except (KeyError, ValueError, OSError, TypeError, zipfile.BadZipFile) as error:
-        hint = "write one with pathgen panel --moves"
+        hint = "write a toolpath with `pathgen panel --moves`"
         raise PathgenError(f"the file is not a toolpath: {error}", where=str(path), hint=hint) from None

@@ -1,4 +1,4 @@
-"""Plan the actual speed of every move: exact look-ahead within the controller's queue, without a loop.
+"""Plan the actual speed of every move, with exact look-ahead within the controller's queue.
 
 Model. Every move has a constant acceleration a up to a constant feed F and back down (a trapezoid, or a
 triangle for a short move). At the junction of two moves, the speed along the path is the same before and
@@ -64,7 +64,7 @@ class SpeedPlan:
 
 @dataclass(frozen=True, slots=True)
 class _Geometry:
-    """Path length, share of the path per axis (x, y, z, filament), and moves of filament alone."""
+    """Path length, fraction of the path per axis (x, y, z, filament), and mask of filament-only moves."""
 
     length: Floats
     share: NDArray[np.float64]
@@ -88,7 +88,7 @@ def _compute_geometry(moves: Moves) -> _Geometry:
 
 
 def limit_feed(moves: Moves, machine: Machine) -> Floats:
-    """Reduce the wanted feeds to the limits of the axes and the hot end.
+    """Reduce the requested feeds to the limits of the axes and the hot end.
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
 
 
 def _stoppable(gain: Floats, queue: int) -> Floats:
-    """Compute the squared speed from which each next `queue` moves suffice to stop, S_{i+N} − S_i.
+    """Compute the squared speed from which the next `queue` moves suffice to stop, S_{i+N} − S_i.
 
     The sum over a window is built from sums over 1, 2, 4, … moves, because differences of S would lose
     digits. The last windows end at the last move, where the head is at rest.

@@ -1,4 +1,4 @@
-"""Model the supply of program lines: the machine waits if lines arrive later than moves end.
+"""Model the supply of program lines: the machine waits for lines that arrive late.
 
 Glossary. *Line*: the program line of one move. *Buffer*: the lines that a controller holds ready in addition
 to the current one; there are `queue` of them. *Wait*: time before a move in which no line is ready.
@@ -34,7 +34,7 @@ SPAN = 1024  # moves solved together
 
 
 class Supply:
-    """Supply of the lines of a program to a controller, block by block.
+    """Supply of program lines to a controller, block by block.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ class Supply:
         return taken > begins
 
     def _solve_waits(self, begun: Floats, begins: Floats, late: NDArray[np.bool_]) -> Floats:
-        """Compute the total wait before each move, s, and correct the beginnings of moves in `begun`.
+        """Compute the total wait before each move, s, and correct the start times of moves in `begun`.
 
         Groups of moves are solved together by fixed-point iteration. Times only increase in the iteration,
         and each round settles at least N more moves, because A depends on B of the move N places earlier.

@@ -108,7 +108,7 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     >>> from pathgen.settings import load_machine
     >>> step = smallest_step(load_machine("moving-table"), layer=0.1, length=1.6)
     >>> round(step.thickness, 3), round(step.filament, 4), step.origin
-    (0.158, 0.0105, 'motor')
+    (0.075, 0.005, 'motor')
     """
     if not (layer > 0 and length > 0 and packing > 0):
         what = f"layer is {layer:g} mm, length {length:g} mm, packing {packing:g}"

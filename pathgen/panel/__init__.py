@@ -1,4 +1,4 @@
-"""Thickness map of the whole panel: outline, picture, rim, eyelets, bend, overhangs and steadiness."""
+"""Build the thickness map of a panel, and compute its overhangs and its steadiness."""
 
 from pathgen.panel.bend import Bend, check_bend
 from pathgen.panel.build import Panel, add_rim, chamfer, cut_out, stand_on_edge

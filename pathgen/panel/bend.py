@@ -43,7 +43,7 @@ class Bend:
 
     @property
     def radius(self) -> float:
-        """Signed radius of the back, mm."""
+        """Signed radius of the panel's back face, mm."""
         return self.width / float(np.radians(self.degrees))
 
     @property
@@ -66,7 +66,7 @@ class Bend:
         return self.width / 2 + reach * np.sin(angle), reach * np.cos(angle) - self.radius
 
     def to_flat(self, p: Floats, q: Floats) -> tuple[Floats, Floats]:
-        """Convert plan coordinates to flat ones, with u from 0 to the width for all points of the panel."""
+        """Convert plan coordinates to flat coordinates; u is 0 to the width for points of the panel."""
         side = np.sign(self.radius)
         across, away = (p - self.width / 2) * side, (q + self.radius) * side
         angle = np.arctan2(across, away)
@@ -77,11 +77,11 @@ class Bend:
         return 1.0 + n / self.radius
 
     def minimum_stretch(self, reach: float) -> float:
-        """Minimum of `stretch` within `reach` mm of the back, not below 0.1."""
+        """Minimum of `stretch` within `reach` mm of the back face, limited to 0.1 or more."""
         return max(1.0 - reach / abs(self.radius), 0.1)
 
     def longest_move(self, thickest: float) -> float:
-        """Longest step along u whose chord deviates from the arc by at most `CHORD_ERROR`, mm."""
+        """Longest step along u, mm, with a chord that deviates from the arc by `CHORD_ERROR` or less."""
         reach = max(abs(self.radius), abs(self.radius + thickest))
         return float(np.sqrt(8 * CHORD_ERROR * reach) * abs(self.radius) / reach)
 
@@ -97,12 +97,12 @@ def check_bend(bend: Bend, thickest: float) -> None:
 
 
 def column_area(thickness: Floats, radius: float) -> Floats:
-    """Section area of a bent wall per mm of u, t + t²/2R, mm; same shape as `thickness`."""
+    """Return the section area of a bent wall per mm along u, t + t²/2R, mm; same shape as `thickness`."""
     return thickness + thickness**2 / (2 * radius)
 
 
 def column_thickness(area: Floats, radius: float) -> Floats:
-    """Thickness of the bent wall with a given section area per mm of u; the inverse of `column_area`.
+    """Return the thickness of a bent wall from its section area per mm along u; inverse of `column_area`.
 
     Examples
     --------

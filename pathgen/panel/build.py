@@ -1,4 +1,4 @@
-"""Panel: the thickness map of picture and rim, as the panel stands on the platform.
+"""Panel: the thickness map of picture and rim, in the orientation in which it is printed.
 
 Maps are (rows, cols) arrays with row 0 at the top. The rim and the eyelets are added while the map is
 upright, that is, as the viewer sees the panel; `stand_on_edge` then turns it onto the edge on which it is
@@ -58,13 +58,13 @@ class Panel:
 
     @property
     def picture(self) -> tuple[slice, slice]:
-        """Index of the area inside a rectangular rim: the picture with its bevel and border line."""
+        """Array index of the area inside a rectangular rim: picture, bevel and border line."""
         rows, cols = self.thickness.shape
         return slice(self.rim, rows - self.rim), slice(self.rim, cols - self.rim)
 
 
 def chamfer(panel: Panel, angle: float) -> Panel:
-    """Thin the rim above the picture so that it does not overhang by more than a given angle.
+    """Thin the rim above the picture to keep the rim within the overhang angle.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def cut_out(
     line_thickness: float = 0.0,
     ring: bool = False,
 ) -> Panel:
-    """Cut a picture's thickness map to an outline and add a rim along the edge and eyelets on top.
+    """Cut a picture's thickness map to an outline; add a rim along the edge and eyelets on top.
 
     Parameters
     ----------
@@ -205,7 +205,7 @@ def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_t
     (8, 10)
     """
     if picture.ndim != 2 or 0 in picture.shape:
-        what = f"picture array has the shape {picture.shape}"
+        what = f"the picture array has the shape {picture.shape}"
         raise PathgenError(what, allowed="at least one row and one column")
     wide = round(rim_width / pixel)
     rows, cols = picture.shape

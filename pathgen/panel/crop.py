@@ -91,7 +91,7 @@ def place_picture(
     zoom: float = 1.0,
     rotation: float = 0.0,
 ) -> Floats:
-    """Return the picture coordinates that each pixel of a map shows.
+    """Return the picture coordinates at every pixel of a map.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def show_picture(
 
 
 def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: int) -> Floats:
-    """Reduce an array to a fraction of its rows and columns, and interpolate it at full-size coordinates."""
+    """Resample an array to a fraction of its size, then interpolate it at full-size coordinates."""
     shape = [max(1, round(side * share)) for side in values.shape]
     reduced = resample(values, *shape)
     scale = np.divide(shape, values.shape)[:, None, None]
@@ -242,24 +242,26 @@ def _cosine_and_sine(rotation: float) -> tuple[float, float]:
 
 
 def _half_window(window: Window, rotation: float) -> tuple[float, float]:
-    """Return half the sides of the smallest rectangle, oriented as the picture, that contains the window."""
+    """Return half the sides of the smallest rectangle along the picture's axes that contains the window."""
     left, low, right, high = window
     if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(f"window of {right - left:g} × {high - low:g} mm", allowed="more than 0 mm")
+        raise PathgenError(
+            f"the window measures {right - left:g} × {high - low:g} mm", allowed="more than 0 mm per side"
+        )
     cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
     across, up = (right - left) / 2, (high - low) / 2
     return across * cosine + up * sine, across * sine + up * cosine
 
 
 def _shifted_inside(at: float, half: float, size: int) -> float:
-    """Move the middle of an interval of ±half so that it lies inside 0 to size, or contains that range."""
+    """Move the centre of an interval so that the interval lies inside 0 to size or contains that range."""
     lowest, highest = sorted((half, size - half))
     return min(max(at, lowest), highest)
 
 
 def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: tuple[float, float]) -> None:
     if min(shape) < 1:
-        raise PathgenError(f"picture of {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
+        raise PathgenError(f"the picture has {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
     if not ZOOM[0] <= zoom <= ZOOM[1]:
         raise PathgenError(f"zoom is {zoom:g}", where="zoom", allowed=f"{ZOOM[0]:g} to {ZOOM[1]:g}")
     if not -ROTATION <= rotation <= ROTATION:

@@ -1,4 +1,4 @@
-"""Eyelets: loops for hanging the panel, each a lug on the outline's upper edge with an opening through it.
+"""Eyelets for hanging the panel: lugs on the upper edge of the outline, each with an opening.
 
 The opening is a circle whose upper half is replaced by two tangents, at an overhang that prints without
 support. The lug surrounds the opening with a wall of given thickness and has vertical sides down to the
@@ -34,7 +34,7 @@ ROUNDING = 0.01  # thickness that a wall may lose to the segments of its arcs, m
 
 @dataclass(frozen=True, slots=True)
 class Eyelet:
-    """One eyelet. Lengths in mm.
+    """One eyelet; lengths in mm.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class Eyelet:
 
     @property
     def reach(self) -> float:
-        """Half the width of the opening along the top, mm."""
+        """Half the width of the opening along the top edge, mm."""
         radius = self.opening / 2
         return radius if self.point == "up" else radius * (1 + 1 / math.sin(math.radians(self.overhang))) / 2
 
@@ -106,7 +106,7 @@ def eyelets(outline: Polygon, specs: Sequence[Eyelet], rim_width: float) -> tupl
     (2, 2, 44.83)
     """
     if not 0 <= rim_width < np.inf:
-        raise PathgenError(f"width of the rim is {rim_width:g} mm", allowed="0 mm or more")
+        raise PathgenError(f"the rim width is {rim_width:g} mm", allowed="0 mm or more")
     for spec in specs:
         _check(spec, outline)
     openings = [_opening(outline, spec, rim_width) for spec in specs]
@@ -220,7 +220,7 @@ def _opening(outline: Polygon, spec: Eyelet, rim_width: float) -> Polygon:
 
 
 def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
-    """Return the shape of a lug: a wall around the opening on a solid base that reaches down to the panel."""
+    """Return the shape of a lug: a ring around the opening, and a solid base down to the panel."""
     low_left, low, low_right, _ = outline.bounds
     u, half = _across(outline, spec), spec.reach + spec.wall
     left, right = max(u - half, low_left), min(u + half, low_right)
@@ -284,7 +284,7 @@ def _check(spec: Eyelet, outline: Polygon) -> None:
         what = f"a lug of {lug:g} mm is wider than the panel of {width:g} mm"
         raise PathgenError(what, where=_name(spec), hint="make the opening or the wall smaller")
     if not margin - SHARE_SLACK <= spec.at <= 1 - margin + SHARE_SLACK:
-        allowed = f"{margin:.6f} to {1 - margin:.6f} of the width"
+        allowed = f"{margin:.6f} to {1 - margin:.6f} of the panel's width"
         raise PathgenError("the lug extends beyond the panel", where=_name(spec), allowed=allowed)
 
 

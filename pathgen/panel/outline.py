@@ -64,7 +64,7 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
 
 
 def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
-    """Cut an outline flat at the bottom so that it has a foot to stand on.
+    """Cut an outline flat at the bottom to form a foot on which the panel stands.
 
     The cut is at the lowest height whose chord (the total length of the outline's section at that height) is
     at least as long as the foot. The foot may therefore consist of several parts, and an outline with a
@@ -106,7 +106,7 @@ def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
     at_once = above >= minimum - tolerance
     reached = at_once | (below > minimum + tolerance)
     if not reached.any():  # the outline is this wide at a single height and narrower on both sides of it
-        what = f"foot of {minimum:g} mm fits the outline at a single height only"
+        what = f"foot of {minimum:g} mm fits the outline only at a single height"
         raise PathgenError(what, where="foot", allowed=f"less than {widest:.4g} mm")
     k = int(np.argmax(reached))
     share = 0.0 if at_once[k] else (minimum - above[k]) / (below[k] - above[k])
@@ -174,7 +174,9 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     parts = [part for part in shapely.get_parts(kept) if shapely.area(part) > SPECK]
     if len(parts) != 1:
         what = f"a foot of {foot:.4g} mm cuts off {height - low:.4g} mm and leaves {len(parts)} pieces"
-        raise PathgenError(what, where="outline", allowed="one piece", hint="use a narrower foot")
+        raise PathgenError(
+            what, where="outline", allowed="a foot that leaves one piece", hint="use a narrower foot"
+        )
     return resize_outline(parts[0])
 
 
@@ -206,7 +208,7 @@ def rounded_corners(
 
 
 def _quarter(across: float, up: float) -> Floats:
-    """Return the points of a quarter ellipse about the origin, right to top; one point for radius 0."""
+    """Return points on a quarter ellipse about the origin, from right to top; one point for radius 0."""
     if across == 0:
         return np.zeros((1, 2))
     sine = np.sin(np.linspace(0.0, np.pi / 2, arc_segments(max(across, up), np.pi / 2) + 1))
@@ -230,7 +232,7 @@ def arc_segments(radius: float, angle: float) -> int:
 
 
 def ring_polygon(points: Floats) -> Polygon:
-    """Return the polygon of a ring of points, without repeated neighbours."""
+    """Build a polygon from a ring of points, without consecutive duplicates."""
     distinct = np.any(np.abs(points - np.roll(points, 1, axis=0)) > 1e-12, axis=1)
     return Polygon(points[distinct])
 

@@ -52,5 +52,5 @@ def arch(width: float, height: float) -> Polygon:
 
 
 def arch_outline(sides: Sides) -> Polygon:
-    """Return an arch of the picture's proportions."""
+    """Return an arch with the picture's aspect ratio."""
     return arch(sides.width, sides.height)

@@ -36,7 +36,7 @@ def ellipse(width: float, height: float) -> Polygon:
 
 
 def disc_outline(sides: Sides) -> Polygon:
-    """Return a disc as wide as the picture or the one requested side, or an ellipse if both are requested."""
+    """Return a disc as wide as the picture or one requested side, or an ellipse from two requested sides."""
     if sides.asked_width is not None and sides.asked_height is not None:
         return ellipse(sides.width, sides.height)
     diameter = sides.width if sides.asked_height is None else sides.height

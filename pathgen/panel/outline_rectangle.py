@@ -45,5 +45,5 @@ def rectangle(width: float, height: float, corner: float = 0.0) -> Polygon:
 
 
 def rectangle_outline(sides: Sides) -> Polygon:
-    """Return a rectangle of the picture's proportions with the requested corner radius."""
+    """Return a rectangle with the picture's aspect ratio and the requested corner radius."""
     return rectangle(sides.width, sides.height, sides.corner)

@@ -53,7 +53,7 @@ def outline_names() -> list[str]:
 
 
 def make_outline(name: str, sides: Sides) -> Polygon:
-    """Return the outline of a given name and size.
+    """Return the outline with a given name and size.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Overhangs: the parts of a growing panel that no lower layer supports, and maps whose face has none.
+"""Find the parts of a panel that no lower layer supports, and remove overhangs from its face.
 
 Glossary. *Angle*: maximum overhang, from the vertical. *Step limit*: distance by which a layer may extend
 beyond the layer below, height · tan(angle). *Excess*: distance by which a layer extends beyond its step
@@ -35,7 +35,7 @@ KEEP = ("minimum", "middle", "thick", "thin")
 
 @dataclass(frozen=True, slots=True)
 class OverhangPlace:
-    """The worst stretch of an unsupported place: `z`, `u` (low, high) and `excess`, mm."""
+    """An unsupported region at its worst layer: `z`, `u` (low, high) and `excess`, mm."""
 
     z: float
     u: tuple[float, float]
@@ -82,7 +82,7 @@ class Overhang:
 
 @dataclass(frozen=True, slots=True)
 class LimitedSlope:
-    """Thickness map whose face does not overhang, and its deviation from the original map.
+    """Thickness map without overhangs on its face, and its deviation from the original map.
 
     Attributes
     ----------
@@ -229,7 +229,7 @@ def limit_slope(
 
 
 def step_limit(height: float, angle: float) -> float:
-    """Return how far a layer of given height may extend beyond the layer below, at an angle in degrees."""
+    """Return the maximum extent of a layer beyond the layer below, at an overhang angle in degrees."""
     return float(height * np.tan(np.radians(angle)))
 
 
@@ -274,7 +274,7 @@ def outline_overhang(wall: Bools, limit: Floats, pixel: float, tolerance: float)
 
 
 def _face_overhang(thickness: NDArray[np.floating], limit: Floats, tolerance: float) -> Lengths:
-    """Return the excess of the face, (L, C) mm, from the platform up; 0 in columns above no wall."""
+    """Return the unsupported overhang of the face, (L, C) mm, from the platform up; 0 if supported."""
     excess = np.zeros(thickness.shape, np.float32)
     total = np.zeros(thickness.shape[1])
     for k in range(1, len(thickness)):
@@ -287,7 +287,7 @@ def _face_overhang(thickness: NDArray[np.floating], limit: Floats, tolerance: fl
 
 
 def _nearest(wall: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return each column's nearest column with wall, and its distance in columns."""
+    """Return, for every column, the nearest column with wall and the distance in columns."""
     count = len(wall)
     column = np.arange(count)
     if not wall.any():
@@ -314,7 +314,7 @@ def _add_below(thickness: Floats, limit: float) -> Floats:
 
 
 def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[OverhangPlace, ...]]:
-    """Return the number of places, and the worst of them; layer 0 is the lowest."""
+    """Return the number of unsupported regions, and the worst ones; layer 0 is the lowest."""
     unsupported = excess > 0
     if not unsupported.any():
         return 0, ()
@@ -343,9 +343,13 @@ def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[Ov
 
 def _check(thickness: NDArray[np.floating], pixel: float, angle: float) -> None:
     if thickness.ndim != 2:
-        raise PathgenError(f"the map has {thickness.ndim} dimensions", allowed="2: rows and columns")
+        raise PathgenError(
+            f"the map has {thickness.ndim} dimensions", allowed="two dimensions, rows and columns"
+        )
     if not (np.isfinite(thickness).all() and (thickness >= 0).all()):
-        raise PathgenError("the map contains negative, NaN or infinite values", allowed="0 mm or more")
+        raise PathgenError(
+            "the map contains negative, NaN or infinite values", allowed="finite values of 0 mm or more"
+        )
     if not pixel > 0:
         raise PathgenError(f"pixel is {pixel:g} mm", where="pixel", allowed="more than 0 mm")
     if not 0 < angle < 90:

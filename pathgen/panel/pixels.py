@@ -1,4 +1,4 @@
-"""Outlines on the pixel grid of a map: the pixels inside, and their distances from the edge.
+"""Rasterise outlines: the map pixels inside an outline, and their distances from the edge.
 
 A pixel belongs to an outline if its centre lies inside; a centre exactly on the edge does not count. All
 calculations use pixel units about the middle of the map, rounded to 1e-9, so that a symmetric outline gives
@@ -72,7 +72,7 @@ class Grid:
 
 
 def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
-    """Create the grid of an outline: its bounding box, rounded up to whole pixels about its centre.
+    """Create the pixel grid for an outline: the bounding box, rounded up to whole pixels about its centre.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
     left, low, right, high = outline.bounds
     across, up = (right - left) / pixel, (high - low) / pixel
     if not max(across, 1.0) * max(up, 1.0) <= 1e6 * MEGAPIXELS:
-        what = f"outline of {right - left:g} × {high - low:g} mm with pixels of {pixel:g} mm is too large"
+        what = f"an outline of {right - left:g} × {high - low:g} mm with pixels of {pixel:g} mm is too large"
         raise PathgenError(what, allowed=f"at most {MEGAPIXELS} megapixels", hint="use a larger `pixel`")
     rows, cols = (max(math.ceil(round(side, EXACT)), 1) for side in (up, across))
     middle = (left + right) / 2, (low + high) / 2
@@ -112,7 +112,7 @@ def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
 def check_shape(thickness: NDArray[np.floating], grid: Grid) -> None:
     """Raise a PathgenError if the shapes of a thickness map and a grid differ."""
     if thickness.shape != grid.shape:
-        what = f"thickness map of {' × '.join(map(str, thickness.shape))} pixels"
+        what = f"the thickness map has {' × '.join(map(str, thickness.shape))} pixels"
         raise PathgenError(what, allowed=f"{grid.rows} × {grid.cols} pixels, the size of the outline")
 
 
@@ -151,7 +151,7 @@ def mask(outline: BaseGeometry, grid: Grid) -> Mask:
 
 
 def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> Floats:
-    """Compute the distance of each pixel's centre inside an outline from the edge, edges of holes included.
+    """Compute the distance from each pixel's centre inside an outline to the nearest edge, holes included.
 
     A distance transform finds the nearest cell that contains edge. The distance is then measured to the edge
     itself, so that it does not depend on the orientation of the edge relative to the pixels. Segments that
@@ -200,7 +200,7 @@ def edge_distance(outline: BaseGeometry, grid: Grid, reach: float = np.inf) -> F
 
 
 def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Floats:
-    """Compute the distance of each pixel's centre from the edge of an outline's bounding box.
+    """Compute the distance from each pixel's centre to the edge of an outline's bounding box.
 
     Parameters
     ----------
@@ -264,7 +264,7 @@ class _Edge:
         return cls(points[pieces], points[pieces + 1] - points[pieces], before, after)
 
     def cells(self, grid: Grid) -> NDArray[np.int32]:
-        """Return the index of a segment in each cell of the map that the edge crosses; -1 elsewhere."""
+        """Return, for each map cell that the edge crosses, the index of a crossing segment; -1 elsewhere."""
         count = np.ceil(np.hypot(*self.along.T) / SAMPLING).astype(np.intp) + 1
         piece = np.repeat(np.arange(len(count)), count)
         step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
@@ -277,7 +277,7 @@ class _Edge:
         return cells
 
     def distance(self, points: Floats, guesses: Sequence[NDArray[np.int32]]) -> Floats:
-        """Return the distance of each point (N, 2) to the nearest of some segments and their neighbours.
+        """Return the distance from each point (N, 2) to its candidate segments and their neighbours.
 
         Each entry of `guesses` is an array (N,) with one segment per point.
         """
@@ -285,7 +285,7 @@ class _Edge:
         square = self._square(points, piece)
 
         def better(at: Ints, guess: Ints) -> Ints:
-            """Replace segments by nearer ones, and return the points for which this happened."""
+            """Replace candidate segments by nearer ones, and return the points whose segment changed."""
             closer = self._square(points[at], guess)
             nearer = closer < square[at]
             at = at[nearer]

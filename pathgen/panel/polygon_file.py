@@ -1,4 +1,4 @@
-"""Outlines from files in the formats well-known text (OGC 06-103r4) and GeoJSON (RFC 7946).
+"""Read outlines from files in well-known text (OGC 06-103r4) or GeoJSON (RFC 7946).
 
 Both standards describe maps; here a file contains a single polygon in mm with y pointing up. A file is either
 read completely or rejected with a one-line reason.
@@ -81,7 +81,7 @@ def _from_wkt(text: str) -> list[Polygon]:
     # Deeply nested geometries of other types overflow the parser's stack and are rejected before parsing.
     if not _TAGGED.match(text):
         what = f"the file starts with {text.split()[0][:40]!r}"
-        raise PathgenError(what, allowed="POLYGON, MULTIPOLYGON, or a GeoJSON object")
+        raise PathgenError(what, allowed="text that starts with POLYGON or MULTIPOLYGON, or a GeoJSON object")
     try:
         with np.errstate(all="ignore"):  # the parser may overflow; coordinates are checked afterwards
             geometry = shapely.force_2d(shapely.from_wkt(text))
@@ -103,7 +103,7 @@ def _from_json(text: str) -> list[Polygon]:
 
 
 def _geometries(data: Any) -> list[Any]:
-    """Return the geometries of features; a feature may have none."""
+    """Return the geometries of GeoJSON features; skip features without a geometry."""
     features = _array(data, "features") if _kind(data) == "FeatureCollection" else [data]
     bare = [feature.get("geometry") if _kind(feature) == "Feature" else feature for feature in features]
     return [geometry for geometry in bare if geometry is not None]
@@ -114,7 +114,7 @@ def _kind(data: Any) -> Any:
 
 
 def _polygons(geometry: Any) -> Sequence[Any]:
-    """Return the arrays of rings in a geometry, one per polygon."""
+    """Return one array of rings per polygon of a geometry."""
     kind = _kind(geometry)
     if kind == "Polygon":
         return [_array(geometry, "coordinates")]
@@ -142,7 +142,7 @@ def _polygon_of(rings: Any) -> Polygon:
 
 
 def _ring(number: int, values: Any) -> Floats:
-    """Return the points of a GeoJSON ring, which need not repeat its first point at the end."""
+    """Return the points of a GeoJSON ring; the closing point may be missing."""
     try:
         points = np.array(values)
     except ValueError:  # positions of different lengths

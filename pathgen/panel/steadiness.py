@@ -1,4 +1,4 @@
-"""Steadiness: the sway of the growing panel.
+"""Steadiness: the sway of a panel while it is printed.
 
 *Model.* At height z the panel is an upright beam: the wall below z, clamped where the brim holds it, free at
 the top, bending about the u axis (Euler–Bernoulli). Each row's section consists of its columns, which share
@@ -43,7 +43,7 @@ FRACTION = 0.25  # maximum sway as a fraction of the bead spacing; a judgement
 DRAG = 0.03  # N
 THICKEST_RIM = 20.0  # thickest rim that is considered, mm
 HALVINGS = 40
-STANDING = "wall in every row from the platform up"
+STANDING = "a map with wall in every row from the platform up"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def measure_sections(
         raise PathgenError(f"the thickness map of shape {t.shape} contains no wall", allowed=STANDING)
     if not (t.min() >= 0 and np.isfinite(t.max())):
         what = "the thickness map contains negative, NaN or infinite values"
-        raise PathgenError(what, allowed="0 mm or more")
+        raise PathgenError(what, allowed="finite values of 0 mm or more")
     if (dust := (t > 0) & (t < DUST)).any():
         t = np.where(dust, 0.0, t)
         if not t.any():
@@ -162,7 +162,7 @@ def _moments(t: Floats, pixel: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """Material of the wall, and the loads on it.
+    """Material properties of the wall, and the loads on it.
 
     Attributes
     ----------
@@ -199,7 +199,7 @@ class Conditions:
 
 @dataclass(frozen=True, slots=True)
 class Steadiness:
-    """Sway of the wall at every height of its growth.
+    """Sway of a growing wall, for a series of heights.
 
     Attributes
     ----------
@@ -224,17 +224,17 @@ class Steadiness:
 
     @property
     def sway(self) -> Floats:
-        """Sway of the top under the conditions, mm, (H,); 0 where wedges hold the whole wall."""
+        """Sway of the wall's top, mm, (H,); 0 while wedges hold the whole wall."""
         c = self.conditions
         return c.acceleration * self.by_acceleration + c.drag * self.by_force
 
     @property
     def limit(self) -> float:
-        """Maximum sway, `FRACTION` of the bead spacing, mm."""
+        """Maximum acceptable sway, mm: `FRACTION` times the bead spacing."""
         return FRACTION * self.conditions.spacing
 
     def limit_height(self) -> float | None:
-        """Height at which the sway exceeds its limit, mm, interpolated; None if it does not."""
+        """Height at which the sway reaches the limit, mm, interpolated; None if the limit is not reached."""
         limit, sway = self.limit, self.sway
         if not sway.size or sway[-1] <= limit:
             return None
@@ -288,7 +288,7 @@ class Steadiness:
         return margin / per_unit if per_unit else math.inf
 
     def advice_line(self) -> str:
-        """Summarise the sway of the finished wall in one line, with remedies if it exceeds the limit.
+        """Summarise the sway of the finished wall in one line, with remedies if the sway exceeds the limit.
 
         Examples
         --------
@@ -403,12 +403,12 @@ def _deflection(length: Floats, compliance: Floats, mass: Floats, pull: Floats, 
 
 
 def _upward(steps: Floats) -> Floats:
-    """Sum from the foot up, (H, K) to (H, K + 1)."""
+    """Accumulate from the foot up; (H, K) becomes (H, K + 1)."""
     return np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
 
 
 def _downward(steps: Floats) -> Floats:
-    """Sum from the top down, (H, K) to (H, K + 1)."""
+    """Accumulate from the top down; (H, K) becomes (H, K + 1)."""
     return _upward(steps[:, ::-1])[:, ::-1]
 
 
@@ -423,7 +423,7 @@ def _final_sway(wall: Sections, conditions: Conditions) -> float:
 
 
 def _bisect(is_enough: Callable[[float], bool], failing: float, sufficient: float) -> float:
-    """Bisect between a failing and a sufficient value; return the smallest value found sufficient."""
+    """Bisect between a failing and a sufficient value, and return the smallest sufficient value found."""
     for _ in range(HALVINGS):
         middle = (failing + sufficient) / 2
         failing, sufficient = (failing, middle) if is_enough(middle) else (middle, sufficient)

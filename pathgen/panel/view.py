@@ -1,4 +1,4 @@
-"""View: the transformation between the viewer's picture and the map as the panel stands on the platform.
+"""View: transform the upright map that a viewer sees into the map as printed, and back.
 
 *Upright* means as the viewer sees the mounted panel: row 0 at the top, column 0 on the viewer's left.
 *Standing* means as it is printed: the last row stands on the platform, and the relief faces positive n. The
@@ -28,7 +28,7 @@ TURNS = {0: "lower", 90: "left", 180: "upper", 270: "right"}
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Transformation from an upright map to a standing one: mirror, then roll, then rotate.
+    """Transformation from an upright map to a standing map: mirror, then roll, then rotate.
 
     Attributes
     ----------
@@ -74,7 +74,7 @@ class View:
         return self.turn % 180 == 90
 
     def standing(self, upright: NDArray[Item]) -> NDArray[Item]:
-        """Transform an upright map into a standing one.
+        """Transform an upright map into a standing map.
 
         Parameters
         ----------
@@ -96,7 +96,7 @@ class View:
         return np.ascontiguousarray(np.rot90(rolled, self._quarters))
 
     def upright(self, standing: NDArray[Item]) -> NDArray[Item]:
-        """Transform a standing map into an upright one; the exact inverse of `standing`.
+        """Transform a standing map into an upright map; the exact inverse of `standing`.
 
         Examples
         --------
@@ -112,7 +112,7 @@ class View:
         return (height, width) if self.lying else (width, height)
 
     def outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
-        """Transform an upright outline into a standing one.
+        """Transform an upright outline into a standing outline.
 
         Parameters
         ----------
@@ -135,7 +135,7 @@ class View:
         return self._moved(polygon, lambda points: self._turned(self._flipped(points, width), width, height))
 
     def upright_outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
-        """Transform a standing outline into an upright one; the inverse of `outline` except for rounding.
+        """Transform a standing outline into an upright outline; inverse of `outline` except for rounding.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Placement of panels on the platform, and order of strokes and travels."""
+"""Place panels on the platform, and order their strokes and travels."""
 
 from pathgen.route.placement import Footprint, Placement, place, place_rotated
 from pathgen.route.stroke_order import order_strokes

@@ -2,7 +2,7 @@
 
 Glossary. *Corner*: a point just outside a convex corner of a wall; shortest routes bend only there
 (Lozano-Pérez and Wesley, Communications of the ACM 22, 560, 1979; from memory). *Middle*: a line along the
-inside of a wall; its ends are the wall's two *gates*. *Door*: a point outside all walls at which a route
+inside of a wall; its ends are the wall's two *gates*. *Exit*: a point outside all walls at which a route
 enters the open space: the point itself, or the point where the route leaves the wall. *Sight*: a straight
 line that crosses no wall.
 
@@ -122,8 +122,8 @@ class Obstacles:
         (N, M) float64
             Lengths of the routes that `path` returns, mm; empty for no points.
         """
-        first = self._doors(a)
-        then = first if a is b else self._doors(b)
+        first = self._exits(a)
+        then = first if a is b else self._exits(b)
         straight = _lengths(first.points[:, None] - then.points)
         same = (first.wall[:, None] == then.wall) & (then.wall >= 0)
         if not self._walls or same.all():
@@ -170,7 +170,7 @@ class Obstacles:
         Routes
             Empty for no points.
         """
-        first, then = self._doors(a), self._doors(b)
+        first, then = self._exits(a), self._exits(b)
         same = (first.wall == then.wall) & (then.wall >= 0)
         i, j = np.broadcast_arrays(first.index[:, :, None], then.index[:, None, :])
         free = self._free(first.views, i.ravel(), then.views, j.ravel())
@@ -189,27 +189,27 @@ class Obstacles:
             found.append(_distinct(np.concatenate(route)))
         return Routes(found, crossing)
 
-    def _doors(self, points: Floats) -> _Doors:
-        """Locate points, and find the doors at which their routes begin."""
+    def _exits(self, points: Floats) -> _Exits:
+        """Locate points, and find the exits through which routes from these points start."""
         points = np.asarray(points, np.float64).reshape(-1, 2)
         wall, eye = self._locate(points)
         outside = np.flatnonzero(wall < 0)
         inside = np.unique(wall[wall >= 0]).tolist()
-        shape = len(points), max([1, *(self._walls[number].doors for number in inside)])
+        shape = len(points), max([1, *(self._walls[number].exits for number in inside)])
         index, lead = np.zeros(shape, np.intp), np.full(shape, np.inf)
         bend = np.zeros((len(points), 2), np.intp)
         index[outside, 0], lead[outside, 0] = np.arange(len(outside)), 0.0
         at, count = [points[outside]], len(outside)
         for number in inside:
             own = np.flatnonzero(wall == number)
-            doors, which, length, bend[own] = self._walls[number].leave(points[own])
+            exits, which, length, bend[own] = self._walls[number].leave(points[own])
             index[own, : which.shape[1]] = count + which
             lead[own, : which.shape[1]] = length
-            at.append(doors)
-            count += len(doors)
-        doors = np.concatenate(at)
-        eyes = np.concatenate([eye[outside], doors[len(outside) :]])
-        return _Doors(points, wall, self._sight.look(doors, eyes), index, lead, bend)
+            at.append(exits)
+            count += len(exits)
+        exits = np.concatenate(at)
+        eyes = np.concatenate([eye[outside], exits[len(outside) :]])
+        return _Exits(points, wall, self._sight.look(exits, eyes), index, lead, bend)
 
     def _locate(self, points: Floats) -> tuple[Ints, Floats]:
         """Return the wall that contains each point, −1 for none, and the viewpoint of points outside."""
@@ -222,19 +222,19 @@ class Obstacles:
         eye[which[~deep]] = shapely.get_coordinates(lines).reshape(-1, 2, 2)[~deep, 0]
         return wall, eye
 
-    def _lead(self, doors: _Doors, k: int, side: np.intp) -> Floats:
-        """Return the points from inside a wall to a door; none for a point outside."""
-        if doors.wall[k] < 0:
-            return doors.points[:0]
-        line: Floats = self._walls[doors.wall[k]].middle
+    def _lead(self, exits: _Exits, k: int, side: np.intp) -> Floats:
+        """Return the points from inside a wall to an exit; none for a point outside."""
+        if exits.wall[k] < 0:
+            return exits.points[:0]
+        line: Floats = self._walls[exits.wall[k]].middle
         if not len(line):
-            door = int(doors.index[k, side])
-            return doors.views.at[door : door + 1]
-        bend = doors.bend[k, side]
+            exit = int(exits.index[k, side])
+            return exits.views.at[exit : exit + 1]
+        bend = exits.bend[k, side]
         return line[bend:] if side else line[bend::-1]
 
     def _free(self, a: Viewpoints, i: Ints, b: Viewpoints, j: Ints) -> _Free:
-        """Return the shortest routes from doors i of a to doors j of b."""
+        """Return the shortest routes from exits i of a to exits j of b."""
         length = _lengths(a.at[i] - b.at[j])
         blocked = self._sight.blocked(a, i, b, j)
         if not blocked.any():
@@ -247,7 +247,7 @@ class Obstacles:
         return _Free(length, blocked, legs, reach, trail)
 
     def _legs(self, views: Viewpoints) -> Floats:
-        """Return straight distances from doors to visible corners, infinite for all others, (U, K)."""
+        """Return straight distances from exits to visible corners, infinite for all others, (U, K)."""
         shape = len(views.at), len(self._corners.at)
         i, j = (side.ravel() for side in np.indices(shape))
         length = _lengths(views.at[i] - self._corners.at[j])
@@ -267,7 +267,7 @@ class Obstacles:
         return steps, np.asarray(nx.floyd_warshall_numpy(graph))
 
     def _bends(self, free: _Free, i: Ints, j: Ints, blocked: Bools) -> list[Floats]:
-        """Return the corners on the routes from doors i to doors j; none on a straight route."""
+        """Return the corners on the routes from exits i to exits j; none on a straight route."""
         found = [np.zeros((0, 2))] * len(i)
         which = np.flatnonzero(blocked)
         if not len(which) or not len(self._steps):
@@ -284,7 +284,7 @@ class Obstacles:
 
 
 class _Free(NamedTuple):
-    """Shortest routes between P pairs of doors.
+    """Lengths of the shortest routes between P pairs of exits.
 
     Attributes
     ----------
@@ -293,8 +293,8 @@ class _Free(NamedTuple):
     blocked : (P,) bool
         True for routes that are not straight.
     legs, reach, trail : (U, K), (U, K), (V, K) float64
-        Distances from the first doors to visible corners, and along the shortest route to all corners; from
-        the other doors to visible corners. Empty if nothing is blocked.
+        Distances from the first exits to visible corners, and along the shortest route to all corners; from
+        the other exits to visible corners. Empty if nothing is blocked.
     """
 
     length: Floats
@@ -305,8 +305,8 @@ class _Free(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Doors:
-    """Points, and the doors at which their routes begin.
+class _Exits:
+    """Points, and the exits through which their routes enter open space.
 
     Attributes
     ----------
@@ -314,11 +314,11 @@ class _Doors:
     wall : (N,) intp
         Wall that contains the point, −1 for none.
     views : Viewpoints
-        All doors.
+        All exits.
     index : (N, R) intp
-        Doors of each point.
+        Exits of each point.
     lead : (N, R) float64
-        Length of the route to each door, infinite for a missing one.
+        Length of the route to each exit, infinite for a missing one.
     bend : (N, 2) intp
         First points of the wall's middle on the routes to its two gates.
     """
@@ -333,7 +333,7 @@ class _Doors:
 
 @dataclass(frozen=True, slots=True)
 class _Wall:
-    """Wall, and the routes out of its inside.
+    """Wall, and the routes from its inside to open space.
 
     Attributes
     ----------
@@ -353,20 +353,20 @@ class _Wall:
         )
 
     @property
-    def doors(self) -> int:
-        """Number of doors of a point."""
+    def exits(self) -> int:
+        """Number of exits per point inside the wall."""
         return 2 if len(self.middle) else len(self.rings)
 
     def leave(self, points: Floats) -> tuple[Floats, Ints, Floats, Ints]:
-        """Return doors, (D, 2); the doors of each point and their distances, (N, R); and `bend`, (N, 2)."""
+        """Return exits, (D, 2); the exits of each point and their distances, (N, R); and `bend`, (N, 2)."""
         if len(self.middle):
             return self._along(points)
         spots = shapely.points(points)
         rings = np.array(self.rings, object)[:, None]
         at = shapely.line_interpolate_point(rings, shapely.line_locate_point(rings, spots))
-        doors = shapely.get_coordinates(at).reshape(len(at), -1, 2)
-        index = np.arange(doors[..., 0].size).reshape(len(at), -1).T
-        return doors.reshape(-1, 2), index, _lengths(doors - points).T, np.zeros((len(points), 2), np.intp)
+        exits = shapely.get_coordinates(at).reshape(len(at), -1, 2)
+        index = np.arange(exits[..., 0].size).reshape(len(at), -1).T
+        return exits.reshape(-1, 2), index, _lengths(exits - points).T, np.zeros((len(points), 2), np.intp)
 
     def _along(self, points: Floats) -> tuple[Floats, Ints, Floats, Ints]:
         line, step = self.middle, np.diff(self.middle, axis=0)
@@ -403,7 +403,7 @@ def _check(walls: NDArray[np.object_], lines: Sequence[Floats | None]) -> None:
 
 
 def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
-    """Extend a middle on both sides to just outside the wall."""
+    """Extend the middle of a wall at both ends to just outside the wall."""
     points: Floats = np.asarray(line, np.float64)
     points = np.concatenate([_gate(wall, points[:2]), points, _gate(wall, points[:-3:-1])])
     middle: Floats = shapely.get_coordinates(shapely.simplify(shapely.LineString(points), HAIR))
@@ -411,7 +411,7 @@ def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
 
 
 def _gate(wall: shapely.Polygon, end: Floats) -> Floats:
-    """Extend a line, whose last two points are `end`, to just outside a wall; (0, 2) if it ends outside."""
+    """Extend a line, whose last two points are `end`, to just outside a wall; (0, 2) if already outside."""
     if not shapely.intersects_xy(wall, *end[0]):
         return end[:0]
     along = end[0] - end[1]
@@ -440,7 +440,7 @@ def _corners(walls: NDArray[np.object_]) -> Floats:
 
 
 def _distinct(points: Floats) -> Floats:
-    """Remove repeated points from a route; both ends remain."""
+    """Remove repeated points from a route, but keep both ends."""
     bends = points[1:-1]
     moves = (bends != points[:-2]).any(axis=1) & (bends != points[-1]).any(axis=1)
     kept: Floats = points[np.concatenate([[True], moves, [True]])]

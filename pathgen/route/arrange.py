@@ -79,7 +79,7 @@ def enclosing_footprint(boxes: Sequence[Footprint], offsets: Sequence[tuple[floa
 
 
 def head_clearance(head: Sequence[HeadPart], height: float, rotation: float) -> tuple[float, float]:
-    """Return the distance that the head needs between the place where it works and finished panels.
+    """Return the clearance that the head needs between the current panel and finished panels.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def _smaller_side(spans: Sequence[tuple[float, float]]) -> float:
 def build_order(
     reached: Sequence[Box], standing: Sequence[Box], heights: Sequence[float], head: Sequence[HeadPart]
 ) -> list[int]:
-    """Return an order in which panels can be built one by one without the head hitting a finished one.
+    """Return an order for building panels one by one in which the head hits no finished panel.
 
     Parameters
     ----------
@@ -157,12 +157,12 @@ def build_order(
             f"{next_one + 1}",
             where="build",
             allowed=f"panels up to {part.z:g} mm high, or fewer panels at larger distances",
-            hint='`build = "abreast"` needs no room for the head',
+            hint='set `build = "abreast"`, which needs no room for the head',
         ) from None
 
 
 def _swept(box: Box, part: HeadPart) -> Box:
-    """Return the area that a part of the head covers while the nozzle moves everywhere in a box."""
+    """Return the area swept by a part of the head while the nozzle visits every point of a box."""
     (x0, x1), (y0, y1) = box
     return (x0 + part.x[0], x1 + part.x[1]), (y0 + part.y[0], y1 + part.y[1])
 

@@ -1,4 +1,4 @@
-"""Choice between standing along X and along Y: the figures of both axes, and the reason for the choice.
+"""Choose whether a panel stands along X or along Y, and state the reason.
 
 Glossary. *Along*: the machine axis parallel to the panel's length. *Normal axis*: the other horizontal axis,
 across the wall; it positions the beads across the wall and so shapes the face. *Carried*: the platform moves
@@ -34,7 +34,7 @@ ALONG = {0: "X", 90: "Y"}  # axis along which the panel stands, by rotation in d
 
 @dataclass(frozen=True, slots=True)
 class AxisScore:
-    """Figures and costs of one rotation.
+    """Criteria and costs of one rotation of the panel.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class AxisScore:
     fits : bool
         The panel fits the build volume with margin, brim and start line.
     clear : bool
-        It fits, and there is a place for it outside the keep-out zones.
+        The panel fits, also outside the keep-out zones.
     carried : bool
         The platform moves along the panel's normal.
     sway : float
@@ -70,7 +70,7 @@ class AxisScore:
 
     @property
     def total(self) -> float:
-        """Sum of the costs, lower is better; infinite if there is no place for the panel."""
+        """Sum of the costs, lower is better; infinite if the panel does not fit."""
         return sum(self.costs.values()) if self.clear else math.inf
 
     @property
@@ -81,7 +81,7 @@ class AxisScore:
 
 @dataclass(frozen=True, slots=True)
 class AxisChoice:
-    """Chosen axis.
+    """Axis along which the panel stands, and the scores of all rotations.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ class AxisChoice:
 
     @property
     def axis(self) -> str:
-        """Chosen axis as in a job, "x" or "y"."""
+        """Chosen axis as written in a job file, "x" or "y"."""
         return ALONG[self.rotation].lower()
 
 
@@ -122,7 +122,7 @@ def score_axes(
     spacing: float,
     time: Mapping[int, float] | None = None,
 ) -> AxisChoice:
-    """Compare standing along X with standing along Y.
+    """Compare a panel that stands along X with one that stands along Y.
 
     Parameters
     ----------
@@ -185,14 +185,14 @@ def score_axes(
 
 
 def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] | None) -> None:
-    """Reject figures that cannot be compared."""
+    """Reject rotations and values that cannot be compared."""
     unknown = sorted(set(sway) - set(ALONG))
     if unknown or not sway:
         what = f"unknown rotations {unknown}" if unknown else "sway is empty"
-        raise PathgenError(what, where="score_axes: sway", allowed="0 and 90")
+        raise PathgenError(what, where="score_axes: sway", allowed="rotations 0 and 90")
     if time is not None and set(time) != set(sway):
         what = f"times are for the rotations {sorted(time)}"
-        raise PathgenError(what, where="score_axes: time", allowed=f"{sorted(sway)}, as for sway")
+        raise PathgenError(what, where="score_axes: time", allowed=f"rotations {sorted(sway)}, as for sway")
     figures = [*sway.values(), *(time or {}).values(), spacing]
     if not all(0 <= value < math.inf for value in figures) or spacing == 0:
         what = f"sway, time and spacing are {', '.join(f'{value:g}' for value in figures)}"
@@ -208,7 +208,7 @@ def _is_carried(machine: Machine, rotation: int) -> bool:
 
 
 def _half(value: float, half: float) -> float:
-    """Return the cost from 0 to 1 of a value, ½ at `half`."""
+    """Convert a value to a cost from 0 to 1 that is ½ at `half`."""
     return value / (value + half)
 
 
@@ -224,7 +224,7 @@ def _fits(footprint: Footprint, machine: Machine, rotation: int) -> bool:
 
 
 def _has_place(footprint: Footprint, machine: Machine, rotation: int) -> bool:
-    """Return whether there is a place for the footprint outside the keep-out zones."""
+    """Return whether the footprint fits outside the keep-out zones."""
     try:
         place(footprint, machine, ALONG[rotation].lower())
     except PathgenError:
@@ -239,7 +239,7 @@ def _reason(best: AxisScore, rows: list[AxisScore]) -> str:
         return f"along {best.along}, the only one compared"
     other = others[0]
     if not other.clear:
-        why = "keep-out zones leave no room for it" if other.fits else "it does not fit"
+        why = "keep-out zones leave no room for the panel" if other.fits else "it does not fit"
         return f"along {best.along}, because {why} along {other.along}"
     gains = {name: other.costs[name] - best.costs[name] for name in WEIGHTS}
     decides = max(gains, key=lambda name: gains[name])
@@ -252,7 +252,7 @@ def _reason(best: AxisScore, rows: list[AxisScore]) -> str:
 
 
 def _compare(decides: str, best: AxisScore, other: AxisScore) -> str:
-    """Return the deciding figures of the chosen and the other axis as text."""
+    """Return the deciding criterion as text, with its values along both axes."""
     if decides == "carried":
         shaken = f"along {other.along} the platform would shake the face at {other.acceleration:g} mm/s²"
         return f"{shaken}, sway {other.sway:.3f} mm against {best.sway:.3f} mm"

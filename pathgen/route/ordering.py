@@ -55,7 +55,7 @@ class StrokeSequencer:
     def order(
         self, strokes: Strokes, owner: Ints, rank: Ints, at: tuple[float, float]
     ) -> tuple[Strokes, Ints, tuple[float, float]]:
-        """Order every layer's strokes, with detours around walls between them.
+        """Order every layer's strokes, with detours where a travel would cross a wall.
 
         Parameters
         ----------

@@ -44,7 +44,7 @@ class Footprint:
     height: float
 
     def around(self, box: tuple[tuple[float, float], tuple[float, float]] | None) -> Footprint:
-        """Return the footprint that also contains a box of (u, n) extents."""
+        """Extend the footprint to contain a box of (u, n) extents."""
         if box is None:
             return self
         u, n = (
@@ -103,7 +103,7 @@ class Placement:
         return replace(strokes, u=x, n=y)
 
     def moved(self, u: float, n: float) -> Placement:
-        """Return the placement whose origin is at (u, n) of this one."""
+        """Return the placement with its origin moved to (u, n)."""
         x, y = self.to_machine(np.array(u), np.array(n))
         return Placement(self.rotation, round(float(x), 3), round(float(y), 3), self.reason)
 
@@ -142,7 +142,7 @@ def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placeme
 def place_rotated(
     points: Floats, brim: float, line: tuple[tuple[float, float], float], height: float, machine: Machine
 ) -> Placement | None:
-    """Place a panel that fits along neither axis at the rotation with the largest margin.
+    """Place a panel that fits along neither axis at the angle with the largest margin.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def _reason(choice: str, axis: str, along: str, machine: Machine) -> str:
 
 
 def _spans(footprint: Footprint, rotation: Rotation) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return the extents along machine x and y for an origin at (0, 0)."""
+    """Return the footprint's extents along machine x and y, with the origin at (0, 0)."""
     u, n = footprint.u, footprint.n
     return (u, (-n[1], -n[0])) if rotation == 0 else (n, u)
 
@@ -208,7 +208,7 @@ def usable_area(machine: Machine) -> tuple[tuple[float, float], tuple[float, flo
 def _nearest_place(
     footprint: Footprint, machine: Machine, rotation: Rotation
 ) -> tuple[Rotation, float, float] | None:
-    """Return the place nearest to the centre, or None if there is none."""
+    """Return the possible position nearest to the platform's centre, or None."""
     if footprint.height + ROOM_ABOVE > machine.volume.z[1]:
         return None
     candidates = []
@@ -231,7 +231,7 @@ def _nearest_place(
 
 
 def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> PathgenError:
-    """Return an error with the excess of the panel, and the size that fits."""
+    """Build the error for a panel that is too large, with the free space and the size that fits."""
     room = [high - low for low, high in usable_area(machine)]
     width = footprint.u[1] - footprint.u[0]
     depth = footprint.n[1] - footprint.n[0]
@@ -248,7 +248,7 @@ def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> Pathg
     if footprint.height > tallest:
         faults.append(f"it is {footprint.height:.1f} mm high ({tallest:.1f} mm are free)")
     if not faults:
-        faults.append("keep-out zones leave no room for it")
+        faults.append("keep-out zones leave no room for the panel")
     return PathgenError(
         f"the panel does not fit on {machine.name}: {', '.join(faults)} (including brim and start line)",
         allowed=f"with this brim, at most {max(widest, 0):.1f} mm wide and {tallest:.1f} mm high",

@@ -72,7 +72,7 @@ def all_orders(count: int) -> tuple[Ints, Ints]:
 
 
 def _nearest(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
-    """Choose the nearest end next until all strokes are used."""
+    """Order strokes by always continuing with the nearest unused stroke end."""
     left = np.ones(len(ends), bool)
     pick: list[int] = []
     flip: list[int] = []

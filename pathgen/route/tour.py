@@ -1,4 +1,4 @@
-"""Order and direction of one layer's strokes over several panels, for minimum travel with precedences.
+"""Order and direction of one layer's strokes of several panels, for minimum travel under precedence pairs.
 
 Glossary. *Travel*: the move without deposit from the end of a stroke to the start of the next. *Tour*: all
 strokes of a layer in an order, each forward or reversed. *Pair* (i, j): stroke i must be printed before j, as
@@ -58,7 +58,7 @@ class Tour(NamedTuple):
 
 
 def straight_distances(a: Floats, b: Floats) -> Floats:
-    """Return straight distances between points.
+    """Return the straight-line distances between two sets of points.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def straight_distances(a: Floats, b: Floats) -> Floats:
 
 
 def rank_pairs(group: Sequence[int], rank: Sequence[int]) -> list[tuple[int, int]]:
-    """Return pairs that order the strokes of every group by rank.
+    """Return precedence pairs that order the strokes of every group by rank.
 
     Parameters
     ----------
@@ -198,13 +198,13 @@ class _Task:
 
 @lru_cache(maxsize=64)
 def _topological(count: int, pairs: tuple[tuple[int, int], ...]) -> tuple[int, ...]:
-    """Order the strokes by the pairs, with the lowest index first where there is a choice."""
+    """Order the strokes by the precedence pairs, with the lowest index first among free strokes."""
     graph = nx.DiGraph()
     graph.add_nodes_from(range(count))
     graph.add_edges_from(pairs)
     if len(graph) > count:
         strange = next(node for pair in pairs for node in pair if not 0 <= node < count)
-        allowed = f"0 to {count - 1}" if count else "none"
+        allowed = f"stroke numbers from 0 to {count - 1}" if count else "none"
         what = f"stroke {strange} does not exist"
         raise PathgenError(what, where="order of a layer", allowed=allowed)
     try:
@@ -239,7 +239,7 @@ def _compare_all(task: _Task) -> Tour:
 
 
 def _usable(task: _Task, hint: Ints) -> bool:
-    """Return whether a hint is a sequence of these strokes that satisfies the pairs."""
+    """Return whether a suggested sequence contains all strokes once and satisfies the precedence pairs."""
     if not np.array_equal(np.sort(hint), np.arange(len(task.fixed))):
         return False
     place = np.argsort(hint)[task.pairs]
@@ -247,7 +247,7 @@ def _usable(task: _Task, hint: Ints) -> bool:
 
 
 def _respect_pairs(sequence: Ints, pairs: Ints) -> Ints:
-    """Change a sequence as little as needed to satisfy the pairs: a stroke that is too early is delayed."""
+    """Delay strokes of a sequence as little as needed to satisfy the precedence pairs."""
     count = len(sequence)
     if not len(pairs):
         return sequence
@@ -275,7 +275,7 @@ def _shortest(tours: Iterable[Tour]) -> Tour:
 
 
 def _search(task: _Task, other: Ints, shakes: int) -> Tour:
-    """Improve several initial tours: nearest stroke next, another sequence, perturbations of the best.
+    """Improve several initial tours: nearest stroke next, a given sequence, perturbations of the best tour.
 
     A perturbation divides the tour and joins the parts in another order, which no single move undoes (double
     bridge; Martin, Otto and Felten, Complex Systems 5, 299, 1991; from memory). The random generator is
@@ -314,7 +314,7 @@ def _directed(task: _Task, sequence: Ints) -> Tour:
 
 
 def _nearest(task: _Task) -> Tour:
-    """Choose the nearest permitted end next until all strokes are used."""
+    """Build a tour by always continuing with the nearest permitted stroke end."""
     count = len(task.fixed)
     waits = np.bincount(task.pairs[:, 1], minlength=count)
     closed = np.zeros((count, 2))
@@ -337,7 +337,7 @@ def _nearest(task: _Task) -> Tour:
 
 @dataclass(frozen=True, slots=True)
 class _Prices:
-    """Lengths for evaluating the moves of a tour. Positions run from 0 to S − 1, edges from 0 to S.
+    """Lengths for evaluating changes to a tour; positions run from 0 to S − 1, edges from 0 to S.
 
     Attributes
     ----------
@@ -363,7 +363,7 @@ class _Prices:
 
 
 def _improve(task: _Task, tour: Tour) -> Tour:
-    """Shorten a tour as long as a move, or another choice of directions, shortens it."""
+    """Shorten a tour by changes of order and direction until no change shortens the tour."""
     best = tour
     while True:
         sequence, turned, _ = best
@@ -389,7 +389,7 @@ def _run(task: _Task, sequence: Ints, turned: Bools, a: int, b: int, back: bool)
 
 
 def _prices(task: _Task, sequence: Ints, turned: Bools) -> _Prices:
-    """Compute the lengths for evaluating the moves of a tour."""
+    """Compute the lengths for evaluating changes to a tour."""
     count = len(sequence)
     begin, end = _entries(sequence, turned)
     other_begin, other_end = _entries(sequence, turned ^ ~task.fixed[sequence])
@@ -414,7 +414,7 @@ _Move = tuple[int, int, int, bool, bool]
 
 
 def _best_reversal(prices: _Prices) -> _Move | None:
-    """Return the reversal of a run with the largest gain (2-opt, Croes); None if there is no gain."""
+    """Return the run whose reversal shortens the tour most (2-opt, Croes), or None if none does."""
     count = len(prices.extra)
     gain = prices.edge[:-1, None] + prices.edge[1:] + prices.extra[:, None] - prices.extra
     gain -= prices.into[:-1] + prices.out[:, 1:]
@@ -427,7 +427,7 @@ def _best_reversal(prices: _Prices) -> _Move | None:
 
 
 def _best_exchange(prices: _Prices) -> _Move | None:
-    """Return the exchange of two adjacent runs with the largest gain, at most one of them reversed.
+    """Return the exchange of two adjacent runs, one of them reversed or none, that shortens a tour most.
 
     Moving a run elsewhere is an exchange with the strokes in between. `_best_reversal` covers the case of
     both reversed.
@@ -472,6 +472,6 @@ def _triples(count: int) -> tuple[Ints, ...]:
 
 @lru_cache(maxsize=64)
 def _upper(count: int) -> Bools:
-    """Return the positions a ≤ b."""
+    """Return a mask of position pairs with a ≤ b."""
     upper: Bools = np.triu(np.ones((count, count), bool))
     return upper

@@ -25,7 +25,7 @@ BEYOND = 1000.0  # width of the closed area around the build volume, mm
 
 
 def zone_outline(zone: KeepOut, room: float = 0.0) -> shapely.Polygon:
-    """Return the shape of a zone seen from above, machine mm, extended by `room`."""
+    """Return the area of a zone in plan view, machine coordinates, extended by `room` mm."""
     return shapely.box(zone.x[0] - room, zone.y[0] - room, zone.x[1] + room, zone.y[1] + room)
 
 
@@ -84,5 +84,5 @@ def closed_areas(machine: Machine, z: float) -> list[shapely.Polygon]:
 
 
 def join_areas(areas: Sequence[shapely.Polygon]) -> BaseGeometry:
-    """Return the union of closed areas without borders, on which travels and the home position may lie."""
+    """Return the interior of the closed areas; travels and the home position may lie on the borders."""
     return shapely.union_all(np.array(areas, object)).buffer(-HAIR)

@@ -9,7 +9,8 @@ pool of its own, so that the parent knows at which case a worker died. Such a ca
 all others: it may have lacked the memory that another case took. A case that ends its worker again becomes a
 row that says so.
 
-Cases, results and files lie in a folder that parent and workers share; messages carry only paths.
+Cases, results and files lie in a folder that only parent and workers can open (mode 0700), encoded as the
+pipes of `multiprocessing` would encode them; messages carry only paths.
 A worker that dies while it reads or writes a longer message would leave the parent waiting for ever.
 """
 
@@ -17,7 +18,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import pickle
 import shutil
 import signal
 import sys
@@ -31,6 +31,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import resource_tracker
+from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -158,7 +159,7 @@ class _Crew:
     def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
         """Submit a case to a worker; return None if the idle worker has died."""
         places = {name: self._folder / str(self._numbers[name]) for name in case.files}
-        self._path(case).write_bytes(pickle.dumps((case, self._request, places)))
+        self._path(case).write_bytes(ForkingPickler.dumps((case, self._request, places)))
         try:
             with _deferred_interrupt():
                 return worker.pool.submit(_measure_case, self._path(case), self._folder)
@@ -174,7 +175,7 @@ class _Crew:
         """Read the result of a case; return None if the worker ran out of memory."""
         if error := future.exception():
             raise PathgenError(f"a worker process failed: {error}")
-        found = pickle.loads(self._path(case).read_bytes())
+        found = ForkingPickler.loads(self._path(case).read_bytes())
         self._path(case).unlink()
         assert isinstance(found, Measured)
         return None if found.refused == ENDED else found
@@ -194,7 +195,7 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
     try:
         try:
             for number, file in enumerate(files.values()):
-                (folder / str(number)).write_bytes(pickle.dumps(file))
+                (folder / str(number)).write_bytes(ForkingPickler.dumps(file))
         except OSError as error:
             what = f"cannot write to the temporary folder: {error.strerror or error}"
             raise PathgenError(
@@ -245,9 +246,9 @@ def _prepare_worker(begun: Path) -> None:
 def _measure_case(path: Path, folder: Path) -> None:
     """Measure the case stored in a file and replace the file with the result."""
     try:
-        case, request, places = pickle.loads(path.read_bytes())
-        files = {name: pickle.loads(place.read_bytes()) for name, place in places.items()}
-        path.write_bytes(pickle.dumps(measure(case, request, files, str(folder))))
+        case, request, places = ForkingPickler.loads(path.read_bytes())
+        files = {name: ForkingPickler.loads(place.read_bytes()) for name, place in places.items()}
+        path.write_bytes(ForkingPickler.dumps(measure(case, request, files, str(folder))))
     except Exception as error:  # such as a full working folder, which is no fault of the case
         text = str(error) if isinstance(error, PathgenError) else f"{type(error).__name__}: {error}"
         raise RuntimeError(" ".join(text.split())) from None  # one that can be pickled

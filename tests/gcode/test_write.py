@@ -347,7 +347,7 @@ def test_every_placeholder_the_settings_promise_has_a_value():
             "G21 ; " + "long " * 60,
             r"the line has 305 characters \(dialect.start line 1\); allowed: at most 255",
         ),
-        ("start", "G21 ; größer", "ASCII only"),
+        ("start", "G21 ; größer", "255 ASCII characters"),
     ],
 )
 def test_a_bad_block_is_refused_before_anything_is_written(block, template, message):

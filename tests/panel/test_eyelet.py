@@ -156,8 +156,8 @@ REFUSED = [
     (PLATE, [Eyelet(rise=-4)], 3, "the wall between the opening and the picture is 0 mm"),
     (PLATE, [Eyelet(0.45), Eyelet(0.55)], 3, "at 0.45 and 0.55 overlap (eyelet_at); place them further"),
     (PLATE, [Eyelet(), Eyelet(0.2), Eyelet()], 3, "eyelets at 0.5 and 0.5 overlap"),
-    (PLATE, [Eyelet()], -1, "width of the rim is -1 mm"),
-    (PLATE, [Eyelet()], np.nan, "width of the rim is nan mm"),
+    (PLATE, [Eyelet()], -1, "the rim width is -1 mm"),
+    (PLATE, [Eyelet()], np.nan, "the rim width is nan mm"),
     (ellipse(100, 100), [Eyelet(0.05)], 3, "over the 7 mm width of the lug (eyelet_at 0.05); allowed: at"),
     (BATTLEMENT, [Eyelet(0.56)], 3, "the outline falls by 20 mm over the 7 mm width of the lug"),
 ]  # fmt: skip
@@ -179,5 +179,5 @@ def test_an_opening_needs_its_wall_to_the_outside_too():
 
 def test_maps_that_do_not_fit():
     hung, lugs = eyelets(PLATE, [Eyelet()], 3.0)
-    with pytest.raises(PathgenError, match="map of 4 × 4 pixels"):
+    with pytest.raises(PathgenError, match="the thickness map has 4 × 4 pixels"):
         raise_lugs(np.ones((4, 4)), hung, lugs, grid_over(hung, 0.1), 4.0)

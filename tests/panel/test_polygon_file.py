@@ -71,7 +71,7 @@ REFUSED = [
     ("", "the file is empty"),
     (" \n", "the file is empty"),
     ("harbour", "the file starts with 'harbour'"),
-    ("POINT (1 2)", "the file starts with 'POINT'; allowed: POLYGON"),
+    ("POINT (1 2)", "the file starts with 'POINT'; allowed: text that starts with POLYGON"),
     ("GEOMETRYCOLLECTION (" * 100_000, "the file starts with 'GEOMETRYCOLLECTION'"),
     ("POLYGON", "not valid WKT: Expected word but encountered end of stream"),
     ("POLYGON ((0 0, 1 1", "not valid WKT"),

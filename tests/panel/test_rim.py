@@ -185,7 +185,7 @@ def test_refusals(values, words):
 
 def test_maps_that_do_not_fit():
     outline = rectangle(40, 30)
-    with pytest.raises(PathgenError, match="map of 30 × 40 pixels; allowed: 300 × 400 pixels"):
+    with pytest.raises(PathgenError, match="the thickness map has 30 × 40 pixels; allowed: 300 × 400 pixels"):
         rim(np.ones((30, 40)), outline, grid_over(outline, PIXEL), 3.0, 4.0)
     needle = Polygon([(0, 0), (10, 9), (10, 9.001)])
     with pytest.raises(PathgenError, match="no pixel of the map lies inside"):

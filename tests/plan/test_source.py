@@ -322,7 +322,8 @@ FILES = {
     "line": ("POLYGON ((0 0, 5 5, 9 9, 0 0))", "no area .*line.wkt"),
     "fork": (
         "POLYGON ((15 0, 25 0, 40 30, 25 30, 20 10, 15 30, 0 30, 15 0))",
-        "a foot of 25 mm cuts off .* and leaves 2 pieces .outline.; allowed: one piece; use",
+        "a foot of 25 mm cuts off .* and leaves 2 pieces .outline.; "
+        "allowed: a foot that leaves one piece; use",
     ),
 }
 

@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from pathgen import Job
 from pathgen.gcode.read import read_program
 from pathgen.job import plan_panel, write
-from pathgen.motion import Kind, Supply, TimeByCause, limit_feed, plan_speeds, tally
+from pathgen.motion import Kind, Supply, TimeByCause, limit_feed, plan_speeds, sum_moves
 from pathgen.settings import load_machine
 from tests.matrix import paired
 from tests.motion.conftest import plain_machine, polyline
@@ -106,7 +106,7 @@ def planned(moves, machine):
     feed = limit_feed(moves, machine)
     plan, supply = plan_speeds(moves, machine, feed), Supply(machine)
     supply.take(plan.time)
-    return TimeByCause.of(tally(moves, plan, feed), machine, starving=supply.waited)
+    return TimeByCause.of(sum_moves(moves, plan, feed), machine, starving=supply.waited)
 
 
 @pytest.fixture(scope="module")

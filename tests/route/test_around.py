@@ -290,7 +290,7 @@ def test_a_way_out_along_a_middle_line_is_measured_from_the_nearest_place_on_it(
     """At 11 mm of a line with corners every 10 mm and 1 mm beside it: by the corners at 10 and at 20 mm."""
     line = np.array([[0.0, 0.0], [10.0, 0.0], [20.0, 0.0], [30.0, 0.0]])
     wall = _Wall.of(shapely.box(-1, -2, 31, 2), None)
-    doors, index, away, bend = replace(wall, middle=line).leave(np.array([[11.0, 1.0]]))
-    assert doors.tolist() == [[0.0, 0.0], [30.0, 0.0]] and index.tolist() == [[0, 1]]
+    exits, index, away, bend = replace(wall, middle=line).leave(np.array([[11.0, 1.0]]))
+    assert exits.tolist() == [[0.0, 0.0], [30.0, 0.0]] and index.tolist() == [[0, 1]]
     assert bend.tolist() == [[1, 2]]
     assert away[0] == pytest.approx([10 + 2**0.5, 10 + 82**0.5])

@@ -87,7 +87,7 @@ def test_keep_out_zones_that_leave_no_place_along_y():
     bar = KeepOut(x=BENCHTOP.volume.x, y=(110.0, 120.0), why="bar")
     choice = score_axes(changed(BENCHTOP, keep_out=(bar,)), footprint(), ALIKE, SPACING)
     assert choice.axis == "x"
-    assert choice.reason == "along X, because keep-out zones leave no room for it along Y"
+    assert choice.reason == "along X, because keep-out zones leave no room for the panel along Y"
     assert [(row.fits, row.clear) for row in choice.rows] == [(True, True), (True, False)]
 
 

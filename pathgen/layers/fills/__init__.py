@@ -25,12 +25,12 @@ __all__ = ["DIRECTIONS", "Fill", "contour", "fill_names", "find_fill", "raster",
 
 
 def fill_names() -> list[str]:
-    """Return the names of all fills, built-in ones and those of other packages, sorted."""
+    """Return the names of all fills, built in or provided by other packages, sorted."""
     return sorted({*BUILT_IN, *(entry.name for entry in entry_points(group="pathgen.fills"))})
 
 
 def find_fill(name: str) -> Fill:
-    """Return the fill of a given name.
+    """Return the fill with a given name.
 
     Raises
     ------

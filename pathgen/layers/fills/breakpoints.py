@@ -64,7 +64,7 @@ def node_thickness(thickness: Floats) -> Floats:
 
 
 def breakpoints(area: Floats, node: Floats, pixel: float, tolerance: float) -> NDArray[np.bool_]:
-    """Return the nodes between which a bead can be one straight move.
+    """Choose nodes so that a bead between two consecutive nodes can be one straight move.
 
     Parameters
     ----------

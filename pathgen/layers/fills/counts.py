@@ -88,7 +88,7 @@ def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
     fewest = max(1, int(wall.min() / plan.spacing_max)) if wall.size == thickness.size else 0
     if wall.max() > MAX_BEADS * plan.spacing_max:
         what = f"the wall is {wall.max():g} mm thick"
-        limit = f"at most {MAX_BEADS * plan.spacing_max:g} mm, {MAX_BEADS} beads of {plan.spacing_max:g} mm"
+        limit = f"at most {MAX_BEADS * plan.spacing_max:g} mm ({MAX_BEADS} beads of {plan.spacing_max:g} mm)"
         hint = "use the fill `contour` or `raster`, or make the wall thinner"
         raise PathgenError(what, where="panel", allowed=limit, hint=hint)
     # More than 1.25 times the nominal count is never best, unless the limits require it.
@@ -126,14 +126,14 @@ def _column_cost(
 
 
 def _close_ring(cost: NDArray[np.float32]) -> None:
-    """Force both ends of a ring to the same count, the best one for their two columns; in place."""
+    """Set both ends of a ring to the count that is best for their two columns, in place."""
     best = (cost[0] + cost[-1]).argmin(axis=0)
     others = np.arange(cost.shape[1])[:, None] != best
     cost[0][others] = cost[-1][others] = NEVER
 
 
 def _accumulate(reach: NDArray[np.float32], plan: BeadPlan) -> None:
-    """Replace column costs by the minimum cost of reaching each count, column by column, in place."""
+    """Replace column costs by the minimum cost of the path to each count, column by column, in place."""
     two = np.float32(2 * plan.change_cost)
     one = np.float32(plan.change_cost + plan.end_cost)
     best = np.empty_like(reach[0])

@@ -42,7 +42,7 @@ class JoinedStrands:
 
 @dataclass(slots=True)
 class _Front:
-    """Open right-hand ends of the paths, from back to front."""
+    """Right-hand ends of the unfinished paths, from back to front."""
 
     strand: list[int] = field(default_factory=list)
     mate: list[int] = field(default_factory=list)  # index in the front of the path's other end, or FREE
@@ -97,7 +97,7 @@ def join_strands(
 
 
 def _grow(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
-    """Continue into a run of at least as many beads; pairs of extras are joined by hairpins."""
+    """Extend the paths into a run with as many beads or more, and join pairs of new strands by hairpins."""
     old, new = len(front.strand), len(here)
     extra = new - old
     # Extras in the middle shift the continuing strands least; the front strand, if any, must continue.
@@ -116,7 +116,7 @@ def _grow(front: _Front, here: list[int], left: list[int], right: list[int], str
 
 
 def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], straight: bool) -> _Front:
-    """Continue into a run of fewer beads: the best group of extras ends, and pairs are joined by hairpins."""
+    """Extend the paths into a run with fewer beads, and join pairs of surplus strands by hairpins."""
     old, new = len(front.strand), len(here)
     extra = old - new
     below, ends = _choose_extras(front, new, range(new if straight else 0, new + 1))
@@ -135,7 +135,7 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], s
 
 
 def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[int]]:
-    """Choose the group of strands that end; return its first index, out of `places`, and its loose ends.
+    """Choose the strands that end; return the first index of the group, out of `places`, and loose ends.
 
     The weights ensure that a worse fault is never traded for a lesser one. In descending order: a hairpin or
     end on the front face, a stroke that is too short, a loose end, a shift of the continuing strands.
@@ -159,7 +159,7 @@ def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[in
 
 
 def _pair(mate: list[int], group: range) -> list[int]:
-    """Pair neighbours of a group without closing a loop; return the rest. Changes `mate`."""
+    """Pair neighbours of a group without closing a loop, and return the unpaired; changes `mate`."""
     ends, i = [], group.start
     while i < group.stop:
         if i + 1 < group.stop and mate[i] != i + 1:
@@ -172,7 +172,7 @@ def _pair(mate: list[int], group: range) -> list[int]:
 
 
 def _merge(mate: list[int], i: int, j: int) -> None:
-    """Join two open ends; their other ends become mates."""
+    """Join two open ends, and make the opposite ends of their paths mates."""
     a, b = mate[i], mate[j]
     if a != FREE:
         mate[a] = b
@@ -181,7 +181,7 @@ def _merge(mate: list[int], i: int, j: int) -> None:
 
 
 def _end(mate: list[int], i: int) -> None:
-    """Make an open end a loose end."""
+    """Turn an open end into a loose end."""
     if mate[i] != FREE:
         mate[mate[i]] = FREE
 

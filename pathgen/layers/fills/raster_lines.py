@@ -18,7 +18,7 @@ from pathgen.layers.strokes import BeadPlan, Ints, Profiles, Strokes, merge_stro
 
 
 def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill a block of layers with parallel lines of constant spacing in the direction of the plan.
+    """Fill a block of layers with parallel lines of constant spacing in the direction set by the plan.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def raster(profiles: Profiles, plan: BeadPlan) -> Strokes:
 
 
 def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
-    """Fill with lines along the wall: a line exists wherever its centreline lies inside the section.
+    """Fill with lines along the wall wherever the centreline of a line lies inside the section.
 
     Parameters and result are those of `tailored`; only `plan.spacing` is used.
 

@@ -1,4 +1,4 @@
-"""Runs: stretches of a layer with a constant number of beads, and the ends of the wall."""
+"""Divide layers into runs: intervals along u with a constant number of beads."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SLIDE = 0.5  # length of a slide relative to the nominal spacing; longer slides 
 
 @dataclass(frozen=True, slots=True)
 class LayerRuns:
-    """Block of layers and its runs, ordered by layer, then from left to right.
+    """Runs of a block of layers, ordered by layer, then from left to right.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ class LayerRuns:
     ring: bool = False
 
     def area_at(self, corner: Ints, depth: Floats) -> Floats:
-        """Return the cumulated area `depth` mm to the right of each run's corner node, mm², (R,)."""
+        """Return the cumulated area at `depth` mm to the right of each run's corner node, mm², (R,)."""
         at = corner + depth / self.pixel
         cell = np.clip(np.floor(at).astype(np.intp), 0, self.thickness.shape[1] - 1)
         inside = (at - cell) * self.pixel * self.thickness[self.layer, cell]
@@ -126,7 +126,7 @@ def find_runs(
 
 
 def _keep_run_nodes(wall: LayerRuns) -> None:
-    """Keep the nodes at the ends of runs and at the ends of slides."""
+    """Mark the nodes at the ends of runs and at the ends of slides as kept."""
     keep = wall.keep
     keep[wall.layer, wall.lo] = True
     keep[wall.layer, wall.hi] = True

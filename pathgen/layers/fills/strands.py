@@ -23,7 +23,7 @@ from pathgen.layers.strokes import Floats, Ints, Strokes, ragged_range
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Share of each strand in the wall, (S,) each; see the formula of the module. mm, 1, mm, 1."""
+    """Part of the wall that each strand fills, (S,) each, in mm, 1, mm, 1; see the module's formula."""
 
     offset: Floats
     place: Floats
@@ -50,7 +50,7 @@ class _Strands:
 
     @property
     def turned(self) -> Bools:
-        """True if a hairpin leads to the strand from the previous one."""
+        """True if a hairpin leads from the previous strand to this one."""
         return ~self.head & ~self.through
 
 
@@ -105,7 +105,7 @@ def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool
 
 
 def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
-    """Return the shifts at a strand's left and right end that make it meet its neighbour half-way."""
+    """Return the shifts of strand ends, left and right, with which neighbouring strands meet half-way."""
     step = np.zeros(len(values) + 1)
     step[1:-1] = np.where(strands.through[1:], np.diff(values) / 2, 0.0)
     enter, leave = -step[:-1], step[1:]
@@ -153,7 +153,7 @@ def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Str
 
 
 def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
-    """Return n of the centreline at each point, mm; near the end of a run it slides toward the neighbour."""
+    """Return n of the centreline at each point, mm, with the slides at the ends of runs."""
     run = strands.run[of]
     blend = wall.blend[run]
     to_left = np.maximum(0.0, 1.0 - (column - wall.lo[run]) / blend)
@@ -168,7 +168,7 @@ def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: I
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """One side of the wall: the runs that end there, insets, corner nodes, and direction into the wall."""
+    """Left or right end of the wall: the runs that end there, insets, corner nodes, inward direction."""
 
     runs: Bools
     inset: Floats
@@ -185,7 +185,7 @@ def _ends(wall: LayerRuns) -> tuple[_End, _End]:
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """Points during the adjustment: strand, column, u; position and area up to which each deposits."""
+    """Points of strokes while wall ends are adjusted: strand, column, u, position, cumulated area."""
 
     of: Ints
     column: Ints
@@ -196,7 +196,7 @@ class _Points:
 
 
 def _adjust_end(wall: LayerRuns, strands: _Strands, end: _End, points: _Points, hairpins: Floats) -> None:
-    """Move the ends of strokes inside the wall without losing area; changes `points` and `hairpins`.
+    """Move stroke ends inside the wall without losing area; changes `points` and `hairpins`.
 
     A strand with a hairpin stops at the inset, and the hairpin deposits the area beyond. A strand with a
     loose end also starts at the inset; the area of its first three insets of wall is deposited over two.

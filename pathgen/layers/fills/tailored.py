@@ -1,4 +1,4 @@
-"""Tailored fill: a number of beads that suits the wall, each of spacing t/n, joined into few strokes.
+"""Tailored fill: n beads of spacing t/n across a wall of thickness t, joined into few strokes.
 
 The fill is column-exact: in every column further than one bead from the end of the wall, the areas of the
 crossing beads add up to t·pixel except for rounding. At the ends, strokes stop half a bead inside the wall,
@@ -42,6 +42,6 @@ def tailored(profiles: Profiles, plan: BeadPlan) -> Strokes:
 
 
 def _even(beads: Ints, number: Ints) -> Share:
-    """Give every bead of a run the same share of the wall."""
+    """Divide the wall equally between the beads of a run."""
     zero = np.zeros(len(beads))
     return Share(offset=zero, place=(number + 0.5) / beads, fixed=zero, share=1.0 / beads)

@@ -43,7 +43,7 @@ def terraced(profiles: Profiles, plan: BeadPlan) -> Strokes:
     counts = count_beads(profiles.thickness, profiles.pixel, plan, adapting=OUTER)
 
     def remainder(beads: Ints, number: Ints) -> Share:
-        """Give inner beads the nominal spacing, and outer beads equal shares of the rest."""
+        """Assign the nominal spacing to inner beads, and half of the remainder to each outer bead."""
         outer = np.minimum(beads, OUTER)
         inner = beads - outer
         is_outer = number >= inner
