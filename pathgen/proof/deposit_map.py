@@ -1,4 +1,4 @@
-"""Deposit map: the filament of a program on a grid of layers and columns.
+"""Deposit map: the volume that a program deposits, on a grid of layers and columns.
 
 Glossary. *Deposit map*: for every layer and every column of a panel, the volume of filament fed there, and
 the thickness of wall that this volume fills. *Column*: a range of u one pixel wide.
@@ -51,12 +51,12 @@ class DepositMap:
 
     @property
     def thickness(self) -> Floats:
-        """Thickness of wall that the volume fills, mm: (L, C), top layer first."""
+        """Wall thickness equivalent to the volume, mm, (L, C), top layer first."""
         cell = top_first(self.frame.heights * self.packing)[:, None] * np.diff(self.frame.borders)
         return np.asarray(self.frame.thickness(self.volume / cell))
 
     def upright(self, rows: int | None = None) -> Floats:
-        """Resample the layers to the rows of a picture; the volume is kept.
+        """Resample the layers to the rows of a picture without changing the volume.
 
         Parameters
         ----------
@@ -88,7 +88,7 @@ class DepositMap:
 
 
 def top_first(rows: Floats) -> Floats:
-    """Reverse the rows: from bottom first to top first, or back."""
+    """Reverse the order of rows between bottom first and top first."""
     return rows[::-1]
 
 
@@ -100,7 +100,7 @@ def deposit(
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> DepositMap:
-    """Map the filament of moves to the grid of a panel.
+    """Distribute the deposited volume of moves over the grid of a panel.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def deposit(
 def thickness_error(
     found: DepositMap | Floats, wanted: Floats, *, ends: float = 0.0, pixel: float | None = None
 ) -> dict[str, float]:
-    """Compare the deposited thickness with the wanted thickness.
+    """Compute the error of the deposited thickness relative to the target thickness.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def thickness_error(
 
 
 def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
-    """Mark the cells that are at least `ends` mm (along u) away from both ends of their stretch of wall.
+    """Return a mask of the cells at least `ends` mm along u from both ends of the wall around them.
 
     Beads are round at their ends and turn there, so a grid of columns shows excess and lack side by side.
 
@@ -249,7 +249,7 @@ def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
 
 
 def _add_moves(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
-    """Add the moves numbered `at` to `volume` (bottom row first); return the volume outside the map, mm³."""
+    """Add the moves `at` to `volume` (bottom row first), and return the volume outside the map, mm³."""
     z, fed = moves.z[at], moves.filament[at] * area
     starts, ends = frame.spans((_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at]))
     layer, placed = find_layers(z, frame.tops, frame.heights)
@@ -267,6 +267,6 @@ def _add_moves(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats
 
 
 def _before(moves: Moves, at: Ints, axis: int) -> Floats:
-    """Return the position of the head on an axis before each move."""
+    """Return the position of the head along one axis before each move."""
     column = moves.x if axis == 0 else moves.y
     return np.where(at > 0, column[at - 1], moves.start[axis])

@@ -26,7 +26,7 @@ SNAP = 1e-9  # pixels; a position this close to the border of a column counts as
 
 
 def read_bend(header: Header, width: float) -> Bend | None:
-    """Return the bend of a panel `width` mm wide as its header states it; None for a flat panel.
+    """Return the bend in the header of a panel that is `width` mm wide; None for a flat panel.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def read_bend(header: Header, width: float) -> Bend | None:
 
 
 def read_view(header: Header) -> View:
-    """Return the orientation of a panel as its header states it; by default upright.
+    """Return the orientation in a panel's header; upright if it is missing.
 
     Raises
     ------
@@ -53,7 +53,7 @@ def read_view(header: Header) -> View:
 
 
 def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -> None:
-    """Reject a grid that is too large for any panel, before memory is allocated for it.
+    """Reject a grid that is larger than any real panel, before its memory is allocated.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ class Frame:
 
     @classmethod
     def of(cls, program: Program) -> Frame:
-        """Return the frame that the header and the layer comments of a program state.
+        """Return the frame of a program, from its header and its layer comments.
 
         Raises
         ------
@@ -169,7 +169,7 @@ class Frame:
         )
 
     def u(self, x: Floats, y: Floats) -> Floats:
-        """Return u of machine positions, mm.
+        """Return the coordinate u (along the width) of machine positions, mm.
 
         Examples
         --------
@@ -180,11 +180,11 @@ class Frame:
         return across if self.bend is None else self.bend.to_flat(across, out)[0]
 
     def plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return the plan coordinates (u, n) of machine positions, mm; a bend is not undone."""
+        """Return the plan coordinates (u, n) of machine positions, mm, without undoing a bend."""
         return Placement(self.rotation, self.x0, self.y0).to_panel(x, y)
 
     def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
-        """Return which machine positions belong to this panel."""
+        """Return a mask of the machine positions that belong to this panel."""
         if self.box is None:
             return np.ones(np.shape(x), bool)
         inside = np.ones(np.shape(x), bool)
@@ -193,7 +193,7 @@ class Frame:
         return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        """Return u at both ends of moves, mm; a position on the seam belongs to the side of its move.
+        """Return u at both ends of moves, mm; an end on the seam is on the side of its move.
 
         Parameters
         ----------
@@ -209,7 +209,7 @@ class Frame:
         return first, last
 
     def thickness(self, volume_per_area: Floats) -> Floats:
-        """Return the wall thickness for a volume per area of the back, mm; a bend widens the outer side."""
+        """Return the wall thickness, mm, for a volume per area of the back, corrected for the bend."""
         if self.bend is None:
             return volume_per_area
         return column_thickness(volume_per_area, self.bend.radius)
