@@ -1,4 +1,4 @@
-"""Pace ladder: a strip of waves, printed faster from band to band, to find the feed at which relief is lost.
+"""Pace ladder: a wavy strip printed faster in each band, to find the feed at which relief is lost.
 
 The pressure behind the nozzle follows the flow like a first-order system of time constant τ (the lag of
 `pathgen.motion.lag`). Along a wave of period P at feed v, the wanted flow oscillates with angular frequency
@@ -105,7 +105,7 @@ def slower_axis_feed(setup: Setup) -> float:
 
 
 def wave_relief(setup: Setup) -> tuple[float, float]:
-    """Return mean thickness and amplitude of the waves, mm, fillable by an even number of beads.
+    """Return the mean thickness and the amplitude of waves that an even number of beads can fill, mm.
 
     Examples
     --------
@@ -120,7 +120,7 @@ def wave_relief(setup: Setup) -> tuple[float, float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the strip; its posts continue the crests of the first and the last wave."""
+    """Build the wavy strip, with posts that continue the crests at both ends."""
     speeds = ladder_feeds(setup)
     heights = list(HIGH[: len(speeds)])
     # As coarse as the block rate of the controller requires; otherwise planning would resample the pixels.
@@ -189,7 +189,7 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the highest feed that keeps most of the contrast of slow bands.
+    """Estimate the maximum feed that preserves most of the contrast of slow bands.
 
     Parameters
     ----------
@@ -231,13 +231,13 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _limited_feed(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the feed with its interval, limited to the fastest band."""
+    """Return the estimated feed and its interval, limited to the fastest band."""
     values = (min(feed, fastest) for feed in (kept.feed, kept.low, kept.high))
     return Estimate(f"{100 * HOLDS:.0f} % of the contrast up to", "mm/s", *values)
 
 
 def _lag(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the lag that the feed implies; the lower limit is 0 if the feed has no upper limit."""
+    """Return the lag equivalent to an estimated feed, s, with its interval."""
     lag, high, low = (EVEN * PERIOD / (2 * math.pi * feed) for feed in (kept.feed, kept.low, kept.high))
     return Estimate("implied lag", "s", lag, low if kept.high < fastest else 0.0, high)
 

@@ -31,7 +31,7 @@ MIN_ANGLE, MAX_ANGLE = 20, 80  # degrees, range of `overhang` in a profile
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the wall."""
+    """Build the wall of the lean ladder."""
     base, pixel = round(2 * setup.beads.spacing, 2), setup.light.pixel
     rows = pixel_count(FOOT + SAW + HEAD, pixel)
     columns = [
@@ -80,7 +80,7 @@ def saw_profile(lean: float, base: float, rows: int, pixel: float) -> Floats:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the maximum overhang, and store its safe limit in the profile.
+    """Estimate the maximum overhang, and set the lower limit of its interval in the profile.
 
     Parameters
     ----------

@@ -146,7 +146,7 @@ def draw_swatch(kind: str, high: int, wide: int) -> Dots:
 
 
 def number_places(axes: Axes, box: Box, marks: Marks) -> None:
-    """Number the worst overhangs on a map: circles for the face, squares for the outline."""
+    """Draw the numbers of the worst overhangs: circles for the face, squares for the outline."""
     rows, cols = marks.numbers.shape
     row, col = np.nonzero(marks.numbers)
     spots = np.column_stack([(col + 0.5) / cols * box.wide, box.high - (row + 0.5) / rows * box.high])
