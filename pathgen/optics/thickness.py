@@ -1,4 +1,4 @@
-"""Conversion of luminance to the thickness that transmits it."""
+"""Conversion of luminance to wall thickness."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def map_blocks(
     values: NDArray[np.floating],
     dtype: type[np.floating] = np.float64,
 ) -> NDArray[np.floating]:
-    """Apply an elementwise function block by block, to save memory.
+    """Apply an elementwise function to an array block by block, to save memory.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ SAMPLES = 1 << 16  # pixels from which the range is estimated
 
 @dataclass(frozen=True, slots=True)
 class CompressedPicture:
-    """A picture that fits the range of a panel.
+    """A picture compressed into the tonal range of a panel.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class CompressedPicture:
 
 
 def darkest(law: TransmittanceLaw, thinnest: float, thickest: float, veil: float = 0.0) -> float:
-    """Return the darkest luminance of a panel over its white, 0 to 1.
+    """Return the ratio of a panel's darkest luminance to its white, 0 to 1.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def compress(
 
 
 def guided_filter(values: NDArray[np.floating], radius: int, edge: float) -> Single:
-    """Smooth an array and keep its strong edges: the guided filter, with the array as its own guide.
+    """Smooth an array but preserve strong edges, by a guided filter with the array as guide.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def _mean(values: Single, radius: int) -> Single:
 
 
 def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
-    """Return the scale of the base and the shift that bring base plus detail between `low` and white.
+    """Return the scale and the shift of the base that bring base plus detail between `low` and white.
 
     A shift does not reduce contrast, so the base is scaled only if a shift is not sufficient.
     """
@@ -183,12 +183,12 @@ def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
 
 
 def _above(luminance: NDArray[np.floating], black: float) -> Single:
-    """Scale the luminance from `black` to 1 to the range 0 to 1."""
+    """Rescale luminance from the range `black` to 1 to the range 0 to 1."""
     return np.asarray(np.clip((luminance - black) / (1 - black), 0.0, 1.0), np.float32)
 
 
 def _luminance(light: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return the luminance of a lightness L*: the inverse of `pathgen.picture.colorimetry.lightness`."""
+    """Return the luminance of a CIE lightness L*; the inverse of `lightness`."""
     root = (light + 16) / 116
     return np.where(light > 8, root * root * root, light * (27 / 24389))
 

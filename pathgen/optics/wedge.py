@@ -1,4 +1,4 @@
-"""Usable measurements of a step wedge: light against thickness.
+"""Selection and checks of a step wedge's measurements: light against thickness.
 
 Glossary. *Step*: all measurements of one thickness. *Reference*: a measurement without the wedge. *Absolute*:
 measured against a reference, so that the transmittance itself is known, and not only its decrease. *Floor*:
@@ -27,7 +27,7 @@ OVER = 1.1  # transmittance above 1 that scatter does not explain
 
 @dataclass(frozen=True, slots=True)
 class WedgeMeasurements:
-    """Usable measurements of a wedge, in the order of the file.
+    """Usable measurements of a step wedge, in file order.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class WedgeMeasurements:
 
 
 def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurements:
-    r"""Read the CSV file of a wedge, and drop unusable measurements.
+    r"""Read the CSV file of a step wedge, without unusable measurements.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurement
 
 
 def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
-    """Select the usable measurements of a sheet; errors are those of `read_wedge`."""
+    """Select the usable measurements of a wedge sheet."""
     dark = _fill_blanks(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)
@@ -153,7 +153,7 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
 
 
 def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Return the median of the values at each thickness.
+    """Return the median of the measurements at each thickness.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDA
 
 
 def find_floor(thickness: Floats, light: Floats) -> float:
-    """Estimate the floor of the meter from the dark end of a wedge.
+    """Estimate the smallest reading of the light meter from the dark end of a wedge.
 
     Parameters
     ----------
@@ -219,13 +219,13 @@ def find_floor(thickness: Floats, light: Floats) -> float:
 
 
 def _fill_blanks(values: Floats, default: float) -> Floats:
-    """Replace NaN by the mean of the other values, or by `default` if there are none."""
+    """Replace NaN by the mean of all other values, or by `default` if there are none."""
     known = np.isfinite(values)
     return np.where(known, values, values[known].mean() if known.any() else default)
 
 
 def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tuple[Floats | None, int]:
-    """Return the reference of each measurement, if any, and the number of values a common one is based on."""
+    """Return the bare-light reference of each measurement, and the number of values averaged for it."""
     bare = sheet.columns["thickness"] == 0
     beside = sheet.linear("reference")
     known = np.isfinite(beside)
@@ -256,7 +256,7 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
 
 
 def _usable(sheet: WedgeSheet, light: Floats, floor: float | None) -> tuple[NDArray[np.bool_], list[str]]:
-    """Mark the usable measurements of the wedge, and return a note for each reason to drop others."""
+    """Return a mask of the usable measurements, and a note on each reason for a rejection."""
     t, shown = sheet.columns["thickness"], sheet.columns["reading"]
     usable, notes = t > 0, []
 

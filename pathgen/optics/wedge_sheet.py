@@ -1,4 +1,4 @@
-"""The CSV file of a measured wedge: its columns, their units, and one row per measurement.
+"""Reading of the CSV file of a measured wedge, with columns, units, and one row per measurement.
 
 The first line names the columns, each with its unit:
 
@@ -41,7 +41,7 @@ _COMMA = re.compile(r"[+-]?\d+,\d+\Z", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class WedgeSheet:
-    """The values of a wedge sheet, one row per measurement.
+    """The values of a wedge's CSV file, one row per measurement.
 
     Attributes
     ----------
@@ -58,13 +58,13 @@ class WedgeSheet:
     unit: str
 
     def linear(self, name: str) -> Floats:
-        """Return a column in proportion to light; all NaN if the column is missing."""
+        """Return a column in linear light, or NaN if the column is missing."""
         values = self.columns.get(name, np.full(len(self.line), np.nan))
         return decode_srgb(values / CODES) if self.unit == "srgb" else values
 
 
 def read_wedge_sheet(path: str | Path) -> WedgeSheet:
-    r"""Read the CSV file of a wedge.
+    r"""Read the CSV file of a measured wedge.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def read_wedge_sheet(path: str | Path) -> WedgeSheet:
 
 
 def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
-    """Convert the rows of a CSV file to a wedge sheet; errors are those of `read_wedge_sheet`."""
+    """Convert the rows of a CSV file to a wedge sheet."""
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:
@@ -116,7 +116,7 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
 
 
 def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
-    """Return the positions of the known columns, and the unit of all but thickness."""
+    """Return the index of each known column, and the common unit of the light columns."""
     columns: dict[str, list[int]] = {}
     light = ""
     for place, name in enumerate(names):
@@ -151,7 +151,7 @@ def _choices(kind: str) -> str:
 def _parse_column(
     cells: Sequence[str], kind: str, name: str, unit: str, lines: NDArray[np.int64], where: str
 ) -> Floats:
-    """Convert the cells of a column to numbers; a blank cell becomes NaN, except for thickness."""
+    """Convert the cells of a column to numbers; blank cells become NaN, except for thickness."""
     unit = "mm" if kind == "thickness" else unit
     low, high = LIMITS.get(unit, (0.0, BRIGHTEST))
     numeric = np.array([bool(_NUMBER.match(cell)) for cell in cells])
