@@ -78,7 +78,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
         value = round_to_error(estimate.value, (estimate.high - estimate.low) / 2)
         if not 0 < value <= 5:
             what = f"the positioning error of {axis} would be {estimate.value:g} mm"
-            raise PathgenError(what, where=filled.where, allowed="more than 0, at most 5 mm")
+            raise PathgenError(what, where=filled.where, allowed="above 0 and at most 5 mm")
         changes.append(
             Change(f"axes.{axis}", "positioning", value, "mm, measured; without it, one motor step")
         )

@@ -198,7 +198,9 @@ def log_light(filled: FilledSheet, name: str) -> Floats:
     dark = np.flatnonzero(light == 0)
     if dark.size:
         where = f"{filled.where}, line {filled.line[dark[0]]}"
-        raise PathgenError(f"{name} is 0", where=where, allowed="more than 0, the light through the wall")
+        raise PathgenError(
+            f"{name} is 0", where=where, allowed="a reading above 0 of the light through the wall"
+        )
     return np.log(light)
 
 
@@ -269,8 +271,8 @@ def upper_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> L
         return Limit(float(steps.max()), None)
     value, low, high = estimate_threshold(steps, share, what)
     if low < at.min():
-        allowed = "steps that hold well beyond the limit"
-        raise PathgenError(f"{what} is safe at no step", where="sheet", allowed=allowed)
+        allowed = "several steps that are clearly on the safe side"
+        raise PathgenError(f"no measured step is safe for {what}", where="sheet", allowed=allowed)
     return Limit(low, Estimate(name, unit, value, low, high))
 
 

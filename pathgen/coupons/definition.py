@@ -175,5 +175,5 @@ class FilledSheet:
         values = np.unique(self.values[name])
         if len(values) != 1:
             what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
-            raise PathgenError(what, where=self.where, allowed="the same value in all rows of a sheet")
+            raise PathgenError(what, where=self.where, allowed="the same value in all rows of the sheet")
         return float(values[0])

@@ -169,7 +169,7 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     yes = holds > 0.5
     if yes.all() or not yes.any():
         answer = "holds at every step" if yes.all() else "holds at no step"
-        raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps that hold and steps that do not")
+        raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps with both answers, yes and no")
     steps = np.unique(at)
     require_count(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))
@@ -186,7 +186,9 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
         raise PathgenError(
-            f"judgements of {what} are random", where="sheet", allowed="yes on one side, no beyond"
+            f"judgements of {what} are random",
+            where="sheet",
+            allowed="judgements that change once along the steps",
         )
     return float(theta[flat].mean().round(9)), *interval_ends(
         theta, likely >= best - chdtri(1, 1 - LEVEL) / 2
@@ -242,7 +244,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     freedom = len(at) - 3
     limit = residual * (1 + float(fdtri(1, freedom, LEVEL)) / freedom)
     if not (sums > limit).any():
-        allowed = "measurements that differ by more than their scatter"
+        allowed = "steps that differ by more than the scatter of the measurements"
         raise PathgenError(f"{what} does not depend on the step", where="sheet", allowed=allowed)
     best = float(where[int(np.argmin(sums))])
     inside = sums <= limit
@@ -250,7 +252,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     if not inside.any():  # the peak is beyond an end, or no parabola fits better than a constant
         even, nearest = float(np.sum((read - read.mean()) ** 2)), float(sums.min())
         if even < nearest * (1 + float(fdtri(1, freedom + 1, LEVEL)) / (freedom + 1)):
-            allowed = "measurements that are highest between the ends, or at one of them"
+            allowed = "measurements with a single maximum, inside the range or at an end"
             raise PathgenError(f"{what} has no peak", where="sheet", allowed=allowed)
     value, low, high = (float(middle + half * v) for v in (best, *interval))
     a, b, c = line
@@ -286,4 +288,6 @@ def interval_ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float,
 def require_count(count: int, minimum: int, what: str) -> None:
     """Raise an error for fewer measurements than an estimate needs."""
     if count < minimum:
-        raise PathgenError(f"{count} measurements of {what}", where="sheet", allowed=f"at least {minimum}")
+        raise PathgenError(
+            f"there are {count} measurements of {what}", where="sheet", allowed=f"at least {minimum}"
+        )

@@ -95,7 +95,11 @@ def ladder_feeds(setup: Setup) -> list[float]:
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < MIN_BANDS:
         what = f"walls on {setup.machine.name} can be printed at {fastest:g} mm/s at most"
-        raise PathgenError(what, where="feed-ladder", allowed=f"above {FEEDS[MIN_BANDS - 2]:g} mm/s")
+        raise PathgenError(
+            what,
+            where="feed-ladder",
+            allowed=f"a machine that prints walls faster than {FEEDS[MIN_BANDS - 2]:g} mm/s",
+        )
     return speeds
 
 
@@ -183,7 +187,7 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
     limit = max(float(sums[best]), 1e-30) * (1 + float(fdtri(1, left, LEVEL)) / left)
     low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
-        allowed = "bands that differ by more than their scatter"
+        allowed = "bands that differ by more than the scatter of the measurements"
         raise PathgenError("the contrast does not determine the feed", where="sheet", allowed=allowed)
     return ContrastFit(float(at[best]), low, high, float(scale[best]))
 
@@ -212,7 +216,8 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     turned = np.flatnonzero(contrast < 0)
     if turned.size:
         where = f"{filled.where}, line {filled.line[turned[0]]}"
-        raise PathgenError("bright is less than dim", where=where, allowed="bright at least equal to dim")
+        allowed = "a bright reading that is not below the dim reading"
+        raise PathgenError("the bright reading is below the dim reading", where=where, allowed=allowed)
     at, read = average_steps(filled["feed"], contrast)
     kept = fit_contrast(at, read)
     slowest, fastest = float(at.min()), min(float(at.max()), slower_axis_feed(setup))

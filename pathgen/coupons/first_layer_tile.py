@@ -91,7 +91,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     x, y = filled["at_x"] - sum(volume.x) / 2, filled["at_y"] - sum(volume.y) / 2
     if np.linalg.matrix_rank(np.column_stack([np.ones(len(x)), x, y]), tol=1e-6 * INSET) < 3:
         what = "the measured tiles are on a line"
-        raise PathgenError(what, where=filled.where, allowed="all five tiles")
+        raise PathgenError(what, where=filled.where, allowed="measurements of all five tiles")
     plane, uneven = _plane(x / HUNDRED, y / HUNDRED, filled["sheet"] - nominal)
     names = ("offset", "mm"), ("tilt along x", "mm per 100 mm"), ("tilt along y", "mm per 100 mm")
     values = zip(plane.values.tolist(), plane.low.tolist(), plane.high.tolist(), strict=True)
@@ -100,7 +100,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     if abs(new) > 1:
         what = f"z_zero would be {new:g} mm"
         raise PathgenError(
-            what, where=filled.where, allowed="-1 to 1 mm; set the zero of the machine itself first"
+            what, where=filled.where, allowed="-1 to 1 mm", hint="set the machine's own zero first"
         )
     change = Change("", "z_zero", new, "mm, height of the tip above the platform at z = 0")
     notes = [*_tilt_notes(found[1:], (volume.x, volume.y))]

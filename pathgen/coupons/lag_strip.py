@@ -100,7 +100,7 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     require_count(len(wall), 8, "the wall")
     if len(np.unique(feed)) < 2 and len(wall) < 12:
         raise PathgenError(
-            "all measurements have one feed", where=sheet.where, allowed="measurements of both bands"
+            "all measurements are from one band", where=sheet.where, allowed="measurements of both bands"
         )
 
     def model(p: Floats) -> Floats:
@@ -143,16 +143,16 @@ def _reject_unclear(found: Estimates, lag: Estimate, effect: float, where: str) 
     reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
     if jump < MIN_JUMP:
         what = f"the wall is {found.values[1]:.3f} mm thick before the notch, {found.values[2]:.3f} after"
-        allowed = f"at least {MIN_JUMP:g} mm thicker after the single notch"
+        allowed = f"a wall that is at least {MIN_JUMP:g} mm thicker after the single notch"
         raise PathgenError(what, where=where, allowed=allowed, hint="check the order of the columns")
     if effect < MISFIT:
-        what = f"no lag up to {LONGEST:g} s affects the measured places"
-        raise PathgenError(what, where=where, hint="measure closer to the jumps")
+        what = f"no lag up to {LONGEST:g} s would change the measured thicknesses"
+        raise PathgenError(what, where=where, hint="measure closer to the jumps in thickness")
     if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
         span = f"{lag.low:.3f} to {lag.high:.3f} s"
         what = f"the lag is uncertain, {span}: the wall scatters by {found.scatter:.3f} mm"
-        hint = "measure closer to the jumps, and each place twice"
-        raise PathgenError(what, where=where, allowed="an interval half as wide", hint=hint)
+        hint = "measure closer to the jumps in thickness, and measure each position twice"
+        raise PathgenError(what, where=where, allowed="an interval of half that width", hint=hint)
 
 
 COUPON = Coupon(

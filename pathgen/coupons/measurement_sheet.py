@@ -98,7 +98,9 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
     if not read.any():
         first = coupon.measured[0]
         raise PathgenError(
-            "the sheet has no measurements", where=rows.where, hint=f"{first.header}: {first.text}"
+            "the sheet has no measurements",
+            where=rows.where,
+            hint=f"fill in the column {first.header}: {first.text}",
         )
     kept = {name: column[read] for name, column in values.items()}
     for column in coupon.nominal:
@@ -106,7 +108,9 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
         if missing.size:
             where = f"{rows.where}, line {line[read][missing[0]]}"
             raise PathgenError(
-                f"{column.header} is missing", where=where, allowed="the value in the original sheet"
+                f"{column.header} is missing",
+                where=where,
+                allowed="the value in the sheet that `pathgen coupon` wrote",
             )
     return FilledSheet(coupon, rows.where, kept, line[read])
 

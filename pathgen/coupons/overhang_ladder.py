@@ -100,7 +100,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """
     holds = filled["holds"] > 0.5
     if holds.any() and not holds.all() and filled["lean"][holds].mean() > filled["lean"][~holds].mean():
-        what = "steep columns fail and overhanging ones hold"
+        what = "columns with small overhangs fail, but columns with large overhangs hold"
         raise PathgenError(what, where=filled.where, allowed="1 for a clean face, 0 for a drooping one")
     lean = Estimate("lean", "degrees", *estimate_threshold(filled["lean"], filled["holds"], "lean"))
     safe, old = min(math.floor(lean.low), MAX_ANGLE), setup.machine.overhang

@@ -80,7 +80,7 @@ def parse_corners(text: str) -> list[tuple[float, float]]:
     except ValueError:
         points = []
     if len(points) != 4 or any(len(p) != 2 or not all(map(math.isfinite, p)) for p in points):
-        hint = "x,y in pixels: upper left, upper right, lower right, lower left of the coupon"
+        hint = "pass x,y in pixels of the upper left, upper right, lower right and lower left corner"
         allowed = "four pairs such as '120,80 1830,95 1820,260 118,250'"
         raise PathgenError(f"invalid corners {text!r}", where="--corners", allowed=allowed, hint=hint)
     return [(x, y) for x, y in points]
@@ -118,23 +118,25 @@ def open_photo(
         raise PathgenError(
             f"corners are outside the picture of {cols} × {rows} pixels",
             where=photograph.source,
-            allowed="inside the picture",
+            allowed="corners inside the picture",
         )
     turns = [_cross(at[i], at[(i + 1) % 4], at[(i + 2) % 4]) for i in range(4)]
     if min(turns) <= 0:
-        allowed = "upper left, upper right, lower right, lower left, as the viewer of the coupon sees it"
+        allowed = "the order upper left, upper right, lower right, lower left, as viewed from the front"
         raise PathgenError("the corners are in the wrong order", where="--corners", allowed=allowed)
     wide, high = size
     own = np.array([(0, high), (wide, high), (wide, 0), (0, 0)], np.float64)
     transform = ProjectiveTransform.from_estimate(own, at)  # type: ignore[no-untyped-call]
     if not transform:
-        raise PathgenError("the corners are not a view of a flat coupon", where="--corners")
+        raise PathgenError(
+            "the corners are not those of a flat rectangle", where="--corners", hint="measure them again"
+        )
     bare = None
     if blank is not None:
         bare = np.asarray(picture.load_picture(blank).luminance, np.float64)
         if bare.shape != light.shape:
             what = f"the blank has {bare.shape[1]} × {bare.shape[0]} pixels, the photograph {cols} × {rows}"
-            allowed = "photographs by the same camera from the same place"
+            allowed = "two photographs by the same camera from the same position"
             raise PathgenError(what, where=str(blank), allowed=allowed)
     across = float(np.hypot(*(at[1] - at[0])))
     pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
@@ -165,7 +167,7 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
     """
     if coupon.name not in ("step-wedge", "resolution-chart"):
         what = f"{coupon.name} cannot be measured in a photograph"
-        raise PathgenError(what, where="--photo", allowed="step-wedge or resolution-chart")
+        raise PathgenError(what, where="--photo", allowed="the coupon step-wedge or resolution-chart")
     names = [name.strip().lower() for name in rows.names]
     boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
     images = [sample_area(photo, photo.light, box) for box in boxes]
@@ -279,8 +281,8 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
 def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
     """Return columns of the unfilled sheet as numbers."""
     if not set(wanted) <= set(names):
-        hint = "use the sheet that pathgen coupon wrote, which has them"
-        raise PathgenError("the sheet has no places of the steps", where=rows.where, hint=hint)
+        hint = "use the sheet that `pathgen coupon` wrote, which contains the positions"
+        raise PathgenError("the sheet lacks the positions of the steps", where=rows.where, hint=hint)
     places = [names.index(name) for name in wanted]
     figures = []
     for row, line in zip(rows.cells, rows.line[1:], strict=True):
@@ -288,7 +290,9 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
             figures.append([float(row[place]) for place in places])
         except ValueError:
             where = f"{rows.where}, line {line}"
-            raise PathgenError("invalid place of a step", where=where, allowed=", ".join(wanted)) from None
+            raise PathgenError(
+                "invalid position of a step", where=where, allowed=f"numbers in {', '.join(wanted)}"
+            ) from None
     return figures
 
 

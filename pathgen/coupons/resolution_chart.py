@@ -193,7 +193,9 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
         if (patch.kind != EDGE and patch.period <= 0) or patch.swing >= patch.mean:
             what = f"invalid patch: period {patch.period:g} mm, thickness {patch.mean:g} ± {patch.swing:g} mm"
             where = f"{sheet.where}, line {line}"
-            raise PathgenError(what, where=where, allowed="the values in the original sheet")
+            raise PathgenError(
+                what, where=where, allowed="the values in the sheet that `pathgen coupon` wrote"
+            )
     modulations = (bright - dim) / (bright + dim)
     several = len({patch.mean for patch in read}) > 1
     found = _fit_spread(read, modulations, setup, several, sheet.where)
@@ -258,7 +260,7 @@ def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: boo
     if found.values[0] < 0.2:
         what = f"modulations are {100 * found.values[0]:.0f} % of those predicted by the law"
         hint = "check the material, and cover the bare light around the chart"
-        raise PathgenError(what, where=where, allowed="at least 20 %", hint=hint)
+        raise PathgenError(what, where=where, allowed="at least 20 % of the prediction", hint=hint)
     return found
 
 

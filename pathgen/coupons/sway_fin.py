@@ -140,23 +140,28 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     over = np.flatnonzero(clean > height + TOP)
     if over.size:
         at = over[0]
-        where, allowed = f"{filled.where}, line {filled.line[at]}", f"at most the fin's {height[at]:g} mm"
+        where, allowed = (
+            f"{filled.where}, line {filled.line[at]}",
+            f"at most {height[at]:g} mm, the fin's height",
+        )
         raise PathgenError(f"clean_up_to_mm is {clean[at]:g}", where=where, allowed=allowed)
     to_top = clean > height - TOP
     swayed = np.array([sway_at(*row, setup) for row in zip(thickness, height, clean, strict=True)])
     if to_top.all():
-        hint = f"a sway of {swayed.max():.3g} mm is invisible; sway_limit may be as high"
+        hint = f"a sway of {swayed.max():.3g} mm is invisible, so sway_limit can be set to that value"
         raise PathgenError(
             "no fin has ripples",
             where=filled.where,
-            allowed=f"at least {MIN_RIPPLED} with ripples",
+            allowed=f"at least {MIN_RIPPLED} fins with ripples",
             hint=hint,
         )
     require_count(int((~to_top).sum()), MIN_RIPPLED, "the onset of ripples")
     value, low, high = (math.exp(v) for v in _censored_mean(np.log(swayed[~to_top]), np.log(swayed[to_top])))
     if high > MAX_RATIO * low:
         what = f"sway_limit is uncertain, {low:.2g} to {high:.2g} mm"
-        raise PathgenError(what, where=filled.where, allowed="onsets that agree better, or more onsets")
+        raise PathgenError(
+            what, where=filled.where, allowed="more fins with ripples, or onsets with less scatter"
+        )
     return _outcome(filled, setup, swayed, to_top, Estimate("sway_limit", "mm", value, low, high))
 
 

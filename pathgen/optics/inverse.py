@@ -311,12 +311,12 @@ def _check(plain: Worked, limits: Range, room: Range, overhang: float | None) ->
     (thinnest, thickest), (under, over) = limits, room
     what = allowed = ""
     if not (0 <= under <= thinnest <= thickest < math.inf and 0 <= over < math.inf):
-        what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g} and {over:g} mm"
-        allowed = "thinnest not above thickest, room at least 0, room below thinnest at most thinnest"
+        what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g}, {over:g} mm"
+        allowed = "0 ≤ room below ≤ thinnest ≤ thickest, and room above of 0 mm or more"
     elif overhang is not None and not 0 < overhang < 90:
-        what, allowed = f"overhang is {overhang:g} degrees", "between 0 and 90"
+        what, allowed = f"overhang is {overhang:g} degrees", "an angle between 0 and 90 degrees"
     elif plain.ndim != 2:
-        what, allowed = f"the map has {plain.ndim} dimensions", "2, rows and columns"
+        what, allowed = f"the map has {plain.ndim} dimensions", "2 dimensions (rows and columns)"
     elif plain.size and not (thinnest - ROUNDING <= plain.min() and plain.max() <= thickest + ROUNDING):
         what = f"the plain map ranges from {plain.min():g} to {plain.max():g} mm"
         allowed = f"{thinnest:g} to {thickest:g} mm"

@@ -77,7 +77,7 @@ def law(light: object) -> TransmittanceLaw:
     2.0
     """
     known = sorted(kind.__name__ for kind in law.registry if kind is not object)
-    raise PathgenError(f"no transmittance law for {type(light).__name__}", allowed=", ".join(known))
+    raise PathgenError(f"there is no transmittance law for {type(light).__name__}", allowed=", ".join(known))
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,7 +112,7 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     """
     if not (layer > 0 and length > 0 and packing > 0):
         what = f"layer is {layer:g} mm, length {length:g} mm, packing {packing:g}"
-        raise PathgenError(what, where="smallest step", allowed="all three above 0")
+        raise PathgenError(what, where="smallest step", allowed="a layer, a length and a packing above 0")
     area = machine.hot_end.section
     decimal = 10.0**-machine.dialect.filament_decimals
     decimal = decimal / area if machine.dialect.filament_unit == "mm3" else decimal
@@ -203,7 +203,7 @@ def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:
     wanted = np.asarray(thickness, np.float64) / step
     if wanted.ndim != 2 or not np.all(np.isfinite(wanted)):
         what = f"thickness has {wanted.ndim} dimensions" if wanted.ndim != 2 else "thickness is not finite"
-        raise PathgenError(what, where="dither", allowed="2 dimensions, rows and columns, of finite values")
+        raise PathgenError(what, where="dither", allowed="finite values in 2 dimensions (rows and columns)")
     steps = np.zeros_like(wanted)
     if not wanted.size:
         return steps
@@ -221,4 +221,4 @@ def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:
 
 def _check_step(step: float) -> None:
     if not 0 < step < math.inf:
-        raise PathgenError(f"step is {step:g} mm", where="dither", allowed="above 0")
+        raise PathgenError(f"step is {step:g} mm", where="dither", allowed="a step above 0 mm")

@@ -102,7 +102,7 @@ def viewed(
         return np.empty(thickness.shape, working_precision(thickness))
     low, high = float(np.min(thickness)), float(np.max(thickness))
     if math.isnan(low):
-        raise PathgenError("the thickness contains NaN", where="thickness", allowed="at least 0 mm")
+        raise PathgenError("the thickness contains NaN", where="thickness", allowed="numbers from 0 mm")
     white = low if thinnest is None else thinnest
     model = PictureModel(law, pixel, layer, nozzle, spread, white, (low, high))
     return model.luminance(model.wall(thickness))
@@ -147,7 +147,7 @@ class PictureModel:
         low, high = (start + growth * t for t in self.between)
         if not (start >= 0 and growth >= 0):
             what = f"spread is {start:g} mm and spread growth {growth:g} mm per mm"
-            raise PathgenError(what, where="spread", allowed="both at least 0")
+            raise PathgenError(what, where="spread", allowed="a spread and a growth of 0 or more")
         if not high - low > NEGLIGIBLE * self.pixel:
             return (low,)
         # Above about a pixel, widths differ by their ratio; below, they are nearly equivalent.

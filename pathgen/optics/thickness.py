@@ -49,7 +49,7 @@ def thickness(
     """
     check_range(thinnest, thickest)
     if np.isnan(np.min(luminance, initial=1.0)):
-        raise PathgenError("the luminance contains NaN", allowed="0 to 1")
+        raise PathgenError("the luminance contains NaN", allowed="numbers from 0 to 1")
     darkest, brightest = law.transmittance([thickest, thinnest])
 
     def invert(block: NDArray[np.floating]) -> Floats:
@@ -95,5 +95,5 @@ def check_range(thinnest: float, thickest: float) -> None:
     """Reject a range of thickness unless 0 ≤ `thinnest` ≤ `thickest` < infinity, mm."""
     if not 0 <= thinnest <= thickest < np.inf:
         what = f"thinnest is {thinnest:g} mm and thickest is {thickest:g} mm"
-        allowed = "at least 0, thinnest not above thickest"
+        allowed = "0 ≤ thinnest ≤ thickest, and finite"
         raise PathgenError(what, where="thinnest, thickest", allowed=allowed)

@@ -198,10 +198,10 @@ def _check(luminance: NDArray[np.floating], black: float, method: str, radius: i
     if method not in METHODS:
         what, allowed, hint = f"method is {method!r}", ", ".join(METHODS), nearest(method, METHODS)
     elif not 0 <= black < 1:
-        what, allowed = f"the darkest tone of the panel is {black:g} of its white", "at least 0, below 1"
+        what, allowed = f"the darkest tone of the panel is {black:g} of its white", "0 or more, and below 1"
     elif not (radius is None or radius >= 1):
-        what, allowed = f"radius is {radius} pixels", "at least 1"
+        what, allowed = f"radius is {radius} pixels", "1 pixel or more"
     elif luminance.ndim != 2 or np.isnan(np.min(luminance, initial=1.0)):
-        what, allowed = "the array is not a picture", "two dimensions, without NaN"
+        what, allowed = "the array is not a picture", "an array of two dimensions without NaN"
     if what:
         raise PathgenError(what, where="compress", allowed=allowed, hint=hint)

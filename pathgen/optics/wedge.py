@@ -126,10 +126,10 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
     steps, medians, _ = step_medians(wedge.thickness, wedge.light)
     if len(steps) < LEAST_STEPS:
         left = ", ".join(f"{t:g}" for t in steps)
-        what = f"{len(steps)} usable thicknesses" + (f" ({left} mm)" if left else "")
+        what = f"the wedge has {len(steps)} usable thicknesses" + (f" ({left} mm)" if left else "")
         what += f" after {'; '.join(wedge.notes)}" if wedge.notes else ""
         hint = "measure a wedge of about ten steps"
-        raise PathgenError(what, where=where, allowed=f"at least {LEAST_STEPS}", hint=hint)
+        raise PathgenError(what, where=where, allowed=f"at least {LEAST_STEPS} thicknesses", hint=hint)
     log = np.log(medians)
     up = np.diff(log) > 0
     rising = np.flatnonzero(up[1:] & up[:-1] & (log[2:] - log[:-2] > RISE))
@@ -149,7 +149,7 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
         what = f"{wedge.thickness[first]:g} mm transmits {wedge.light[first]:.2f} times the reference"
         hint = "measure both with the same light, position and exposure"
         place = f"{where}, line {wedge.line[first]}"
-        raise PathgenError(what, where=place, allowed="at most 1", hint=hint)
+        raise PathgenError(what, where=place, allowed="at most the reference", hint=hint)
 
 
 def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
@@ -230,9 +230,9 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
     beside = sheet.linear("reference")
     known = np.isfinite(beside)
     if bare.any() and known.any():
-        what = "a row of thickness 0 and a reference column"
+        what = "the file has both a row of thickness 0 and a reference column"
         place = f"{where}, line {sheet.line[bare][0]}"
-        raise PathgenError(what, where=place, allowed="one of the two")
+        raise PathgenError(what, where=place, allowed="one reference for the bare light")
     if not bare.any() and not known.any():
         return None, 0
     use, value, name = (bare, light, "reading") if bare.any() else (known, beside - dark, "reference")
@@ -241,9 +241,9 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
     if wrong.any():
         first = int(np.argmax(wrong))
         dim = value[first] <= 0
-        what = f"the reference is {shown[first]:g}" + ("" if dim else ", clipped in the photograph")
-        hint = "" if dim else "reduce the exposure, for wedge and reference alike"
-        allowed = "brighter than the dark measurement" if dim else f"less than {CODES:g}"
+        what = f"the reference is {shown[first]:g}" + ("" if dim else ", which is overexposed")
+        hint = "" if dim else "reduce the exposure of both wedge and reference"
+        allowed = "a reference above the dark measurement" if dim else f"less than {CODES:g}"
         raise PathgenError(what, where=f"{where}, line {sheet.line[first]}", allowed=allowed, hint=hint)
     if bare.any():
         # The Hodges–Lehmann estimate, the median of the means of all pairs, is nearly as precise as the mean

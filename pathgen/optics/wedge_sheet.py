@@ -93,10 +93,10 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:
-        raise PathgenError("no measurements", where=where, allowed="one measurement per line")
+        raise PathgenError("the file has no measurements", where=where, allowed="one measurement per line")
     if len(cells) >= MAX_LINES:
-        what, hint = f"{len(cells)} lines of measurements", "average repeated measurements"
-        raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES}", hint=hint)
+        what, hint = f"the file has {len(cells)} lines of measurements", "average repeated measurements"
+        raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES} lines", hint=hint)
     lines = np.array(table.line[1:], dtype=np.int64)
     values = {
         place: _parse_column([row[place] for row in cells], kind, names[place], unit, lines, where)
@@ -109,7 +109,9 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     known = np.isfinite(repeated["reading"])
     if not known.any():
         hint = f"enter the values in the column {names[columns['reading'][0]]}"
-        raise PathgenError("no measurements", where=where, allowed="one measurement per line", hint=hint)
+        raise PathgenError(
+            "the file has no measurements", where=where, allowed="one measurement per line", hint=hint
+        )
     return WedgeSheet(
         {kind: column[known] for kind, column in repeated.items()}, np.repeat(lines, repeats)[known], unit
     )
@@ -130,10 +132,12 @@ def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]
         if kind != "thickness":
             light = light or unit
             if unit != light:
-                what = f"column {format_value(name)} is in {unit}, another column in {light}"
-                raise PathgenError(what, where=where, allowed="one unit of light per file")
+                what = f"column {format_value(name)} is in {unit}, but another column is in {light}"
+                raise PathgenError(what, where=where, allowed="the same unit of light in the whole file")
         if kind in columns and kind != "reading":
-            raise PathgenError(f"column {format_value(name)} is repeated", where=where, allowed="one column")
+            raise PathgenError(
+                f"column {format_value(name)} is repeated", where=where, allowed="each column once"
+            )
         columns.setdefault(kind, []).append(place)
     for kind in ("thickness", "reading"):
         if kind not in columns:

@@ -100,7 +100,9 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
     plain = "L" if deep_png else PLAIN.get(image.mode)
     if plain is None:
         hint = "save it as an 8-bit PNG, or a thickness map as .npy"
-        raise PathgenError(f"pixel mode is {image.mode}", allowed="8 or 16 bits, grey or colour", hint=hint)
+        raise PathgenError(
+            f"pixel mode is {image.mode}", allowed="grey or colour pixels of 8 or 16 bits", hint=hint
+        )
     to_rgb, notes = find_profile(image, plain)
     if "16" in coding.raw and coding.highest == 255:
         notes.append("16-bit colour was read with 8 bits per channel")

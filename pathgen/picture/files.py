@@ -125,10 +125,10 @@ def picture_error(error: Exception, file: Path) -> PathgenError:
         return PathgenError("the file is not a picture", where=where, allowed=FORMATS_TEXT)
     if isinstance(error, Image.DecompressionBombError):  # Pillow's own limit, beyond ours
         what = f"the picture has more than {MEGAPIXELS} megapixels"
-        return PathgenError(what, where=where, allowed=SIZES_TEXT, hint="reduce its size")
+        return PathgenError(what, where=where, allowed=SIZES_TEXT, hint="reduce the size of the picture")
     what, hint = (
         f"the picture is damaged or truncated: {error or type(error).__name__}",
-        "export it again, as PNG",
+        "export the picture again as PNG",
     )
     return PathgenError(what, where=where, allowed=FORMATS_TEXT, hint=hint)
 
@@ -246,7 +246,9 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
             f"the thickness array cannot be read: {reason}",
             "a complete .npy file of real numbers",
         )
-        raise PathgenError(what, where=where, allowed=allowed, hint="write it with numpy.save") from error
+        raise PathgenError(
+            what, where=where, allowed=allowed, hint="write the array with numpy.save"
+        ) from error
     return check_thickness(values, where)
 
 
@@ -265,7 +267,7 @@ def _stored(stream: BinaryIO, where: str) -> NDArray[Any]:
     _check_form(shape, dtype, where)
     values = np.fromfile(stream, dtype, shape[0] * shape[1])
     if len(values) < shape[0] * shape[1]:
-        raise ValueError(f"it contains only {len(values):,} of {shape[0] * shape[1]:,} values")
+        raise ValueError(f"the file contains only {len(values):,} of {shape[0] * shape[1]:,} values")
     return values.reshape(shape[::-1]).T if by_columns else values.reshape(shape)
 
 
@@ -303,7 +305,7 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
         what = f"thickness is {values[row, col]} at row {row}, column {col}"
         what += f"; {np.count_nonzero(bad)} of {values.size} values are invalid"
         hint = "replace invalid values before writing the array"
-        raise PathgenError(what, where=where, allowed="finite values, at least 0 mm", hint=hint)
+        raise PathgenError(what, where=where, allowed="finite values of 0 mm or more", hint=hint)
     if high > MAX_THICKNESS:
         what, allowed = f"the maximum thickness is {high:.9g} mm", f"at most {MAX_THICKNESS:g} mm"
         raise PathgenError(what, where=where, allowed=allowed, hint="convert the map to mm")
@@ -315,14 +317,18 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
 def _check_form(shape: tuple[int, ...], dtype: np.dtype[Any], where: str) -> None:
     """Reject an array whose shape or type is not that of a thickness map."""
     if len(shape) != 2:
-        raise PathgenError(f"array has {len(shape)} dimensions", where=where, allowed="2, rows and columns")
+        raise PathgenError(
+            f"the array has {len(shape)} dimensions", where=where, allowed="2 dimensions (rows and columns)"
+        )
     if dtype.kind not in "fiu":
-        raise PathgenError(f"array is of type {dtype}", where=where, allowed="real numbers, thickness in mm")
+        raise PathgenError(
+            f"the array is of type {dtype}", where=where, allowed="real numbers (thickness in mm)"
+        )
     check_size(*shape, where, "array")
 
 
 def check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:
     """Reject a picture or array with too few or too many pixels."""
     if min(rows, cols) < 2 or rows * cols > MEGAPIXELS * 1_000_000:
-        hint = "reduce its size" if min(rows, cols) >= 2 else ""
+        hint = "reduce the number of pixels" if min(rows, cols) >= 2 else ""
         raise PathgenError(f"{what} has {cols} × {rows} pixels", where=where, allowed=SIZES_TEXT, hint=hint)

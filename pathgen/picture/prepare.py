@@ -120,8 +120,8 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
     rgb, subject = _straighten(photo.rgb, subject, settings)
     rgb, subject = _trim(rgb, subject, settings.trim)
     if min(rgb.shape[:2]) < 2:
-        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels are left of {photo.source}"
-        raise PathgenError(what, where="trim", allowed="at least 2 × 2")
+        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels of {photo.source} are left after trimming"
+        raise PathgenError(what, where="trim", allowed="at least 2 × 2 pixels")
     codes = kept("grey", tone_steps.to_grey(rgb, (red, green, blue)))
     if subject is not None and subject.min() < 1:
         codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
@@ -155,7 +155,7 @@ def _subject(photo: ColourPhoto, settings: Preparation, notes: list[str]) -> Sin
     if settings.isolate in ("off", "alpha"):
         if settings.isolate == "alpha" and photo.alpha is None:
             what = f"{photo.source} has no transparency"
-            raise PathgenError(what, where="isolate", allowed="auto, or the file of a mask")
+            raise PathgenError(what, where="isolate", allowed="auto, or a mask file")
         if settings.isolate == "off" and photo.alpha is not None:
             notes.append("transparent parts are replaced by `backdrop_tone`")
         return photo.alpha

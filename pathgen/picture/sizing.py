@@ -125,7 +125,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
     """
     rows_in, cols_in = _shape(thickness)
     if rows < 1 or cols < 1:
-        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1")
+        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1 pixel")
     if (rows, cols) == (rows_in, cols_in):
         return np.array(thickness, dtype=np.float64)
     box = (0.0, 0.0, float(cols_in), float(rows_in))
@@ -204,5 +204,5 @@ def _shape(values: NDArray[np.floating]) -> tuple[int, int]:
     """Return the numbers of rows and columns of a picture or map; reject other arrays."""
     if values.ndim != 2 or not values.size:
         what = f"an array of shape {values.shape} is not a picture"
-        raise PathgenError(what, allowed="2 dimensions, at least one row and one column")
+        raise PathgenError(what, allowed="2 dimensions with at least one row and one column")
     return values.shape[0], values.shape[1]

@@ -74,7 +74,7 @@ def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
     share = float(backdrop.mean())
     if not 0.02 <= share <= 0.995:
         what = "no subject was found" if share > 0.5 else "no plain backdrop was found at the picture's edge"
-        hint = "use a mask, or change backdrop_tolerance"
+        hint = "use a mask, or change `backdrop_tolerance`"
         raise PathgenError(what, where="isolate", allowed="a subject on a plain backdrop", hint=hint)
     return _cut_soft_edge(~backdrop, distance)
 
@@ -191,10 +191,12 @@ def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tupl
     """
     if size != expected:
         what = f"the mask has {size[0]} × {size[1]} pixels, the picture {expected[0]} × {expected[1]}"
-        raise PathgenError(what, where="isolate", allowed="a mask of the size of the picture")
+        raise PathgenError(what, where="isolate", allowed="a mask as large as the picture")
     if float(mask.max()) <= 0.5 or float(mask.min()) > 0.5:
         what = "the mask marks " + ("nothing" if float(mask.max()) <= 0.5 else "everything")
-        raise PathgenError(what, where="isolate", allowed="white for the subject, black for the backdrop")
+        raise PathgenError(
+            what, where="isolate", allowed="a mask that is white in the subject and black in the backdrop"
+        )
 
 
 def _lab(rgb: NDArray[np.floating]) -> Single:

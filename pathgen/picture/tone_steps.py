@@ -41,8 +41,8 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
     """
     total = float(sum(weights))
     if not total > 1e-9:
-        what = f"the weights red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
-        raise PathgenError(what, where="red", allowed="a sum above 0")
+        what = f"the weights of red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
+        raise PathgenError(what, where="red", allowed="weights with a sum above 0")
     share = np.asarray(weights, np.float32) / np.float32(total)
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 
@@ -72,7 +72,7 @@ def stretch_levels(
     """
     if not low < high:
         what = f"levels_low is {low:g}"
-        raise PathgenError(what, where="levels_low", allowed=f"below levels_high, {high:g}")
+        raise PathgenError(what, where="levels_low", allowed=f"a value below levels_high ({high:g})")
     own = codes if subject is None else codes[subject > 0.5]
     if (low, high) == (0.0, 100.0) or not own.size:
         return codes

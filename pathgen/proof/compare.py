@@ -102,9 +102,9 @@ def compare(found: PanelReplay, wanted: NDArray[np.floating], *, ends: float = 0
         If the array is not a thickness map, differs from the panel in aspect ratio, or has no wall between
         the ends.
     """
-    target = check_thickness(np.asarray(wanted), "wanted thickness")
+    target = check_thickness(np.asarray(wanted), "target thickness")
     if not target.any():
-        raise PathgenError("target thickness is 0 everywhere", where="wanted thickness")
+        raise PathgenError("the target thickness is 0 everywhere", where="target thickness")
     view = found.panel.view
     deposited, target = match_sizes(found.deposited, view.standing(target))
     thickness = deposited.upright(len(target))
@@ -144,10 +144,10 @@ def match_sizes(deposited: DepositMap, wanted: Floats) -> tuple[DepositMap, Floa
     top, pixel = float(frame.tops[-1]), frame.width / cols
     below = top - float(frame.heights[-1])
     if abs(rows * pixel - top) > 1.001 * max(pixel, float(frame.heights[-1])):
-        what = f"target map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
-        allowed = f"the panel's aspect ratio, e.g. {columns} × {max(1, round(top / frame.pixel))} pixels"
-        hint = "use the map of this program, or state the panel's place with --width and --origin"
-        raise PathgenError(what, where="wanted thickness", allowed=allowed, hint=hint)
+        what = f"a target map of {cols} × {rows} pixels does not fit a panel of {frame.width:g} × {top:g} mm"
+        allowed = f"the panel's proportions, such as {columns} × {max(1, round(top / frame.pixel))} pixels"
+        hint = "use the map of this program, or state the panel's size and position with --width and --origin"
+        raise PathgenError(what, where="target thickness", allowed=allowed, hint=hint)
     if cols != columns:
         return deposited, resample(wanted, max(1, round(top / frame.pixel)), columns)
     if rows * pixel <= below or abs(rows * pixel - top) < SNAP:

@@ -76,7 +76,9 @@ class DepositMap:
         tops = self.frame.tops
         rows = max(1, round(tops[-1] / self.frame.pixel)) if rows is None else rows
         if rows < 1:
-            raise PathgenError(f"{rows} rows", where="upright", allowed="at least 1")
+            raise PathgenError(
+                f"a picture of {rows} rows was requested", where="upright", allowed="at least 1 row"
+            )
         below = np.concatenate([[0.0], tops])
         filled = np.zeros((len(below), self.volume.shape[1]))
         np.cumsum(top_first(self.thickness) * self.frame.heights[:, None], axis=0, out=filled[1:])
@@ -141,7 +143,7 @@ def deposit(
     """
     if not (np.all(np.asarray(packing) > 0) and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="deposit", allowed="both above 0")
+        raise PathgenError(what, where="deposit", allowed="a packing and a diameter above 0")
     moves = source.moves if isinstance(source, Program) else source
     volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
     outside = 0.0
@@ -191,15 +193,15 @@ def thickness_error(
         pixel = found.frame.pixel
         found = found.thickness if len(found.volume) == len(wanted) else found.upright(len(wanted))
     if found.shape != wanted.shape:
-        what = f"the wanted thickness has the shape {wanted.shape}"
-        raise PathgenError(what, where="replay", allowed=str(found.shape))
+        what = f"the target thickness has shape {wanted.shape}, the deposited thickness {found.shape}"
+        raise PathgenError(what, where="replay", allowed="equal shapes")
     if ends and pixel is None:
-        raise PathgenError("ends requires pixel", where="replay")
+        raise PathgenError("`ends` is set without `pixel`", where="replay", hint="pass `pixel` too")
     inner = inside_ends(wanted, ends, pixel) if pixel else np.ones(wanted.shape, bool)
     difference = (found - wanted)[inner & ((wanted != 0) | (found != 0))]
     difference = difference[np.isfinite(difference)]
     if not inner.any() or not (len(difference) or (wanted == 0).any()):
-        raise PathgenError("no thickness to compare", where="replay", hint="reduce `ends`")
+        raise PathgenError("no part of the wall is left to compare", where="replay", hint="reduce `ends`")
     difference = difference if len(difference) else np.zeros(1)
     size = np.abs(difference)
     return {
@@ -237,7 +239,7 @@ def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
     [[False, True, True, False, False, False]]
     """
     if not 0 <= ends < math.inf:
-        raise PathgenError(f"ends is {ends:g} mm", where="replay", allowed="at least 0")
+        raise PathgenError(f"`ends` is {ends:g} mm", where="replay", allowed="0 mm or more")
     columns = wanted.shape[1]
     skip = math.ceil(ends / pixel - SNAP)
     border = np.ones((len(wanted), columns + 1), np.int32)

@@ -148,11 +148,13 @@ def extract_beads(
     (array([0.4, 0.4]), array([0, 0]), array([0, 1]))
     """
     if not (packing > 0 and filament_diameter > 0):
-        what = f"packing {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="footprint", allowed="more than 0")
+        what = f"packing is {packing}, filament diameter {filament_diameter} mm"
+        raise PathgenError(what, where="footprint", allowed="a packing and a diameter above 0")
     if frame.bend is not None:
-        what = f"a panel bent by {frame.bend.degrees:g}°"
-        raise PathgenError(what, where="footprint", allowed="a flat panel")
+        what = f"the panel is bent by {frame.bend.degrees:g}°"
+        raise PathgenError(
+            what, where="footprint", allowed="a flat panel (footprints of bent panels are not supported)"
+        )
     moves = source.moves if isinstance(source, Program) else source
     layer, placed = find_layers(moves.z, frame.tops, frame.heights)
     counted = find_deposits(moves) & np.isin(moves.kind, COUNTED) & placed
@@ -352,7 +354,7 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
     """
     borders = frame.borders
     if thickness.shape != (len(borders) - 1,):
-        what = f"a section of shape {thickness.shape}"
+        what = f"the thickness of the section has shape {thickness.shape}"
         raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), one thickness per column")
     wall = thickness > 0
     edge = np.diff(wall.astype(np.int8), prepend=0, append=0)
@@ -368,7 +370,7 @@ def check_options(width: str, joints: str) -> None:
     """Reject unknown names for width or joints."""
     for name, value, known in (("width", width, get_args(Width)), ("joints", joints, get_args(Joints))):
         if value not in known:
-            raise PathgenError(f"{name} {value!r}", where="footprint", allowed=" or ".join(known))
+            raise PathgenError(f"{name} is {value!r}", where="footprint", allowed=" or ".join(known))
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:

@@ -70,17 +70,18 @@ def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -
         For more than `LARGEST`, `MAX_COLUMNS`, `MAX_ROWS` or `CELLS`.
     """
     if max(width, height) > LARGEST:
-        what = f"a panel of {width:g} mm" + (f" × {height:g} mm" if height else "")
+        what = f"the panel measures {width:g} mm" + (f" × {height:g} mm" if height else "")
         raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm in either direction")
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
     if columns > MAX_COLUMNS:
-        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MAX_COLUMNS} columns"
+        what = f"a panel {width} mm wide has too many columns of {pixel} mm"
+        allowed = f"at most {MAX_COLUMNS} columns"
     elif rows > MAX_ROWS:
-        what = f"{layers:g} layers, {height:g} mm in rows of {pixel:g} mm"
-        allowed = f"at most {MAX_ROWS} of either"
+        what = f"a panel of {layers:g} layers and {height:g} mm has too many rows of {pixel:g} mm"
+        allowed = f"at most {MAX_ROWS} layers and {MAX_ROWS} rows"
     elif columns * rows > CELLS:
-        what = f"{rows:.0f} rows or layers of {columns:.0f} columns"
-        allowed = f"{CELLS:,} cells in all"
+        what = f"the panel has {rows:.0f} rows or layers of {columns:.0f} columns"
+        allowed = f"at most {CELLS:,} cells in total"
     else:
         return
     raise PathgenError(what, where="frame", allowed=allowed, hint="use a larger --pixel")
@@ -124,16 +125,16 @@ class Frame:
         """Reject values that do not form a grid."""
         object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
         if not 0 <= self.rotation < 360:
-            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 to 360 degrees")
+            raise PathgenError(f"rotation is {self.rotation}", where="frame", allowed="0 to 360 degrees")
         if not (self.width > 0 and self.pixel > 0):
-            what = f"width {self.width} mm, pixel {self.pixel} mm"
-            raise PathgenError(what, where="frame", allowed="more than 0")
+            what = f"width is {self.width} mm, pixel {self.pixel} mm"
+            raise PathgenError(what, where="frame", allowed="a width and a pixel above 0 mm")
         if not max(abs(self.x0), abs(self.y0)) <= LARGEST:
-            what = f"panel at x {self.x0:g}, y {self.y0:g} mm"
+            what = f"the panel is at x {self.x0:g}, y {self.y0:g} mm"
             raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
-            raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
+            raise PathgenError("the layer tops do not increase", where="frame", allowed=allowed)
         check_grid(self.width, self.pixel, len(self.tops), float(self.tops[-1]))
 
     @property

@@ -77,13 +77,13 @@ class Fact:
         except ValueError:
             number = math.nan
         if not math.isfinite(number):
-            raise self.wrong(text, "a number, then its unit")
+            raise self.wrong(text, "a number, followed by its unit")
         return number
 
     def wrong(self, value: object, allowed: str) -> PathgenError:
         """Return the error for an invalid header value."""
         shown_value = f"{value:g}" if isinstance(value, float) else value
-        hint = f"{self.option} states it instead" if self.option else ""
+        hint = f"pass {self.option} to replace the value in the header" if self.option else ""
         return PathgenError(f"{self.key} = {shown_value}", where="header", allowed=allowed, hint=hint)
 
 
@@ -249,8 +249,8 @@ def require(record: Header | JobFacts, name: str) -> float:
     value = getattr(record, name)
     if value is None:
         fact = find_fact(record, name)
-        option = f"{fact.option} states it instead" if fact.option else "a program of pathgen states it"
-        raise PathgenError(f"no {fact.key!r} in the header", where="header", hint=option)
+        option = f"pass {fact.option}" if fact.option else "use a program that pathgen wrote"
+        raise PathgenError(f"{fact.key!r} is missing in the header", where="header", hint=option)
     return float(value)
 
 
@@ -277,12 +277,12 @@ def read_facts(source: Input) -> dict[str, str]:
     {'panel rotation': '90', 'job pixel': '0.1'}
     """
     where = input_name(source)
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         head = stream.read(HEAD)
     if not head:
-        raise PathgenError("the file is empty", where=where, allowed="a program")
+        raise PathgenError("the file is empty", where=where, allowed="a G-code program")
     if b"\0" in head:
-        raise not_text(where, "a program")
+        raise not_text(where, "a G-code program")
     lines = []
     for line in head.splitlines(keepends=True):
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
@@ -317,10 +317,12 @@ def material_for(facts: Mapping[str, str], given: Material | None = None) -> Mat
 def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
     """Return the header's profile name, which must be that of a shipped profile, never a path."""
     if what not in facts:
-        raise PathgenError(f"no {what!r} in the header", where="header", hint=f"--{what} names it")
+        raise PathgenError(
+            f"{what!r} is missing in the header", where="header", hint=f"name the {what} with --{what}"
+        )
     if facts[what] not in known:
         text = f"{what} = {format_value(facts[what])} is not a shipped profile"
-        raise PathgenError(text, where="header", hint=f"name its file with --{what}")
+        raise PathgenError(text, where="header", hint=f"pass the file of the {what} with --{what}")
     return facts[what]
 
 
@@ -347,7 +349,7 @@ def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str,
     text = facts.get("panels", "")
     count = int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 1
     if panel is not None and not 1 <= panel <= count:
-        allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
+        allowed = f"1 to {count}" if count > 1 else "1, as the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
     common, own = {}, {}
     for key, value in facts.items():

@@ -152,10 +152,12 @@ def measure_coverage(
     """
     check_options(width, joints)
     if len(sections) != len(layers):
-        raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="measure_coverage")
+        raise PathgenError(
+            f"there are {len(sections)} sections for {len(layers)} layers", where="measure_coverage"
+        )
     if wrong := [i for i in layers if not 0 <= i < len(frame.tops)]:
         allowed = f"0 to {len(frame.tops) - 1}"
-        raise PathgenError(f"layer {wrong[0]}", where="measure_coverage", allowed=allowed)
+        raise PathgenError(f"layer {wrong[0]} does not exist", where="measure_coverage", allowed=allowed)
     beads = extract_beads(source, frame, packing=packing, filament_diameter=filament_diameter, layers=layers)
     found = []
     for layer, section in zip(layers, sections, strict=True):
@@ -213,7 +215,9 @@ def sample_layers(count: int, of: int) -> list[int]:
     ([100, 300, 500, 699, 899], [0, 2, 3], [0, 1])
     """
     if count < 1:
-        raise PathgenError(f"{count} layers to sample", where="sample_layers", allowed="1 or more")
+        raise PathgenError(
+            f"a sample of {count} layers was requested", where="sample_layers", allowed="1 or more"
+        )
     count = min(count, of)
     lowest, many = (1, of - 2) if count <= of - 2 else (0, of)
     return [lowest + (2 * i + 1) * many // (2 * count) for i in range(count)]

@@ -135,7 +135,11 @@ class PanelReplay:
             If the material is unknown.
         """
         if self.material is None:
-            raise PathgenError("picture of unknown material", where="replay", hint="name it with --material")
+            raise PathgenError(
+                "the material of the program is unknown",
+                where="replay",
+                hint="name the material with --material",
+            )
         light, pixel = self.material.light, self.panel.frame.pixel
         if self.effects.by_material:
             widths = (light.spread, light.spread_growth)
@@ -284,7 +288,7 @@ def read_and_time(
     """
     effects, notes = effects or Effects(), []
     looked_up = machine is None and material is None
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         facts = read_facts(stream)
         panel_facts(facts, panel)
         machine = machine_for(facts, machine)

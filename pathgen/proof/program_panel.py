@@ -60,7 +60,7 @@ class Stated:
         for name in ("pixel", "packing", "width"):
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
-                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
+                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="a value above 0")
         if self.rotation is not None and not 0 <= self.rotation < 360:
             raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 to 360 degrees")
         if self.origin and not all(map(math.isfinite, self.origin)):
@@ -256,8 +256,8 @@ def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, l
         require(header.job, "first_layer"),
     )
     if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
-        what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
-        raise PathgenError(what, where="header", allowed="a whole number of layers, and heights above 0")
+        what = f"the header states {count:g} layers of {layer:g} mm, with a first layer of {first:g} mm"
+        raise PathgenError(what, where="header", allowed="a whole number of layers, with heights above 0 mm")
     check_grid(found.width, found.pixel, count, first + layer * (count - 1))
     return np.asarray(first + layer * np.arange(int(count))), []
 
@@ -267,6 +267,6 @@ def _marked_tops(program: Program, header: Header) -> Floats:
     count = require(header, "layers")
     tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
     if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
-        what = f"{count:g} layers of several heights, and {len(program.tops)} layer comments"
-        raise PathgenError(what, where="header", allowed="a comment for each layer, with rising tops")
+        what = f"the header states {count:g} layers, but there are {len(program.tops)} layer comments"
+        raise PathgenError(what, where="header", allowed="one comment per layer, with increasing tops")
     return np.asarray(tops, np.float64)

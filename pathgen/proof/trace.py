@@ -327,7 +327,9 @@ def measure_melt_rate(moves: Moves, plan: SpeedPlan, filament_diameter: float) -
         If the plan belongs to other moves.
     """
     if len(plan.time) != len(moves):
-        raise PathgenError(f"speed plan of {len(plan.time)} moves for {len(moves)} moves", where="melt_rate")
+        raise PathgenError(
+            f"the speed plan has {len(plan.time)} moves, the program {len(moves)}", where="melt_rate"
+        )
     length = moves.path()
     volume = moves.filament.clip(0) * filament_area(filament_diameter)
     alone = (length == 0) & (volume > 0)

@@ -173,9 +173,9 @@ def _collect(
     both = list(zip(table.column(across), table.column(up), strict=True))
     kept = [i for i, cells in enumerate(both) if all(cells)]
     if len(kept) < 2:
-        what = f"{len(kept)} cases with both {across} and {up}"
-        hint = "the table is complete; it gives the reason for each rejected case"
-        raise PathgenError(what, where="figure", allowed="at least two", hint=hint)
+        what = f"only {len(kept)} cases have both {across} and {up}"
+        hint = "see the study's table for the reasons of the rejected cases"
+        raise PathgenError(what, where="figure", allowed="at least two cases", hint=hint)
     x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
     cells = {name: [table.column(name)[i] for i in kept] for name in factors}
     numbers = {n for n, own in cells.items() if all(_number_of(cell) is not None for cell in own)}

@@ -85,7 +85,7 @@ def check_program(
     >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         facts = read_facts(stream)
         machine, material = machine_for(facts, machine), material_for(facts, material)
         # Panels built in turn can collide with each other, so the whole program is checked at once.

@@ -139,7 +139,9 @@ def _check_overhang(
     wall = np.where(wall > TRACE, wall, 0.0)
     supporting = None if comb is None else comb > TRACE
     if not 0 < angle < 90:
-        raise PathgenError(f"job overhang = {angle:g}", where="header", allowed="between 0 and 90")
+        raise PathgenError(
+            f"job overhang = {angle:g}", where="header", allowed="an angle between 0 and 90 degrees"
+        )
     found = overhangs(wall, frame.pixel, angle, spacing, supporting)
     subject.log.count_checks(int(np.count_nonzero(wall)), 703, 704)
     inner = inside_ends(wall, ENDS, frame.pixel)
