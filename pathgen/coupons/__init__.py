@@ -1,4 +1,4 @@
-"""Calibration prints (coupons): one module each, which builds the print and evaluates its measurements.
+"""Calibration prints (coupons): each module builds one print and evaluates its measurements.
 
 `pathgen.coupons.definition` defines the vocabulary.
 """
@@ -27,7 +27,7 @@ NAMES = (
 
 
 def find_coupon(name: str) -> Coupon:
-    """Return a coupon by name.
+    """Return the coupon of the given name.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Axis pair: equal strips at different rotations, to measure how precisely each axis positions a face.
+"""Axis pair: equal strips at different rotations, to measure the positioning error of each axis.
 
 The Y axis positions the face of a strip along X, and the X axis that of a strip along Y. At rotation r, the
 positioning error of the face is √(x²·sin²r + y²·cos²r); the strip at 45 degrees checks this. Notches identify
@@ -33,7 +33,7 @@ POSITIONED_BY = {"x": 90.0, "y": 0.0}  # axis -> rotation of the strip whose fac
 
 
 def _build(setup: Setup) -> Specimen:
-    """Place the strips around the centre of the platform."""
+    """Arrange the strips around the centre of the platform."""
     pixel = setup.light.pixel
     wall = build_stripes([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
@@ -78,7 +78,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
         value = round_to_error(estimate.value, (estimate.high - estimate.low) / 2)
         if not 0 < value <= 5:
             what = f"the positioning error of {axis} would be {estimate.value:g} mm"
-            raise PathgenError(what, where=filled.where, allowed="more than 0, at most 5 mm")
+            raise PathgenError(what, where=filled.where, allowed="above 0 and at most 5 mm")
         changes.append(
             Change(f"axes.{axis}", "positioning", value, "mm, measured; without it, one motor step")
         )
@@ -120,12 +120,12 @@ def compare_means(one: Floats, other: Floats) -> tuple[float, float, float]:
 
 
 def _error(values: Floats) -> float:
-    """Return the variance of the mean."""
+    """Return the variance of the mean of a sample."""
     return float(values.var(ddof=1)) / len(values)
 
 
 def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
-    """Return t and p of a difference, from its variance components and their degrees of freedom."""
+    """Return Student's t and p of a difference, from its variance components and degrees of freedom."""
     from scipy.special import stdtr
 
     variance = sum(part for part, _ in parts)
@@ -137,7 +137,7 @@ def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
 
 
 def _compare_axes(measured: dict[float, Floats]) -> str:
-    """Report which axis positions faces more precisely, or that there is no significant difference."""
+    """Describe the difference between the positioning errors of the axes, if significant."""
     x, y = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]]
     p, low, high = compare_means(x, y)
     interval = f"{1000 * low:.3g} to {1000 * high:.3g} um at {LEVEL:.0%} confidence"
@@ -150,7 +150,7 @@ def _compare_axes(measured: dict[float, Floats]) -> str:
 
 
 def _check_diagonal(measured: dict[float, Floats]) -> str:
-    """Compare the strip at 45 degrees with the value expected from the other two."""
+    """Compare the strip at 45 degrees with the value predicted from the other two strips."""
     x, y, both = measured[POSITIONED_BY["x"]], measured[POSITIONED_BY["y"]], measured[45.0]
     if len(both) < MIN_COUNT:
         return f"45 degrees not checked: {len(both)} measurements there, at least {MIN_COUNT} are needed"

@@ -1,4 +1,4 @@
-"""Strips in bands: an upright wall between two thicker posts, in which every band is printed differently.
+"""Banded strips: an upright wall between two thicker posts, printed differently in each band.
 
 This module lays out such strips and collects their measurements. Bands are numbered from the platform up.
 Where a band ends and the next begins, the left post has a notch, flat at the bottom and slanting outward
@@ -35,7 +35,7 @@ WIDE = 40.0  # mm, width of an even strip
 
 
 class Limit(NamedTuple):
-    """Limit up to which, or from which, a property holds.
+    """Estimated upper or lower limit of the range in which a property holds.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class Limit(NamedTuple):
 
 
 def _plain_wall(setup: Setup) -> tuple[float, float]:
-    """Return the thickness of an even strip and of its posts, mm.
+    """Return the thickness of a uniform strip and of its posts, mm.
 
     Posts are two beads thicker, because two more beads are joined by a hairpin; a single one would have a
     loose end.
@@ -60,7 +60,7 @@ def _plain_wall(setup: Setup) -> tuple[float, float]:
 
 
 def bottoms(heights: Sequence[float]) -> list[float]:
-    """Return the heights above the platform at which bands begin, mm.
+    """Return the height above the platform at which each band begins, mm.
 
     Examples
     --------
@@ -104,7 +104,7 @@ def extrude_bands(face: Floats, heights: Sequence[float], pixel: float) -> Float
 def band_areas(
     heights: Sequence[float], width: float, aside: float = POST + MARGIN, settled: float = SETTLED
 ) -> list[PanelArea]:
-    """Return the area to be measured in each band.
+    """Return the rectangle to measure in each band.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def even_strip(
     settled: float = SETTLED,
     **changes: object,
 ) -> Specimen:
-    """Build a strip of even thickness whose bands differ in one key.
+    """Build a strip of uniform thickness whose bands differ in one setting.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def even_strip(
 
 
 def fit_brightness(filled: FilledSheet, name: str, unit: str, limit: Limit) -> tuple[Estimate, Curve]:
-    """Estimate the value of a nominal column at which light is brightest.
+    """Estimate the nominal value at which the wall transmits the most light.
 
     Parameters
     ----------
@@ -187,7 +187,7 @@ def fit_brightness(filled: FilledSheet, name: str, unit: str, limit: Limit) -> t
 
 
 def log_light(filled: FilledSheet, name: str) -> Floats:
-    """Return the logarithm of a column of light, (N,); NaN for blank cells.
+    """Return the logarithm of a column of light measurements, (N,); NaN for blank cells.
 
     Raises
     ------
@@ -198,12 +198,14 @@ def log_light(filled: FilledSheet, name: str) -> Floats:
     dark = np.flatnonzero(light == 0)
     if dark.size:
         where = f"{filled.where}, line {filled.line[dark[0]]}"
-        raise PathgenError(f"{name} is 0", where=where, allowed="more than 0, the light through the wall")
+        raise PathgenError(
+            f"{name} is 0", where=where, allowed="a reading above 0 of the light through the wall"
+        )
     return np.log(light)
 
 
 def average_steps(at: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Average the measurements of each step, because an error of a step affects all its measurements.
+    """Average the measurements of each step, which share the error of that step.
 
     Parameters
     ----------
@@ -228,7 +230,7 @@ def average_steps(at: Floats, values: Floats) -> tuple[Floats, Floats]:
 
 
 def lower_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
-    """Estimate the value from which a property holds.
+    """Estimate the smallest value at which a property holds.
 
     Parameters
     ----------
@@ -261,7 +263,7 @@ def lower_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> L
 
 
 def upper_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> Limit:
-    """Estimate the value up to which a property holds; parameters and errors as in `lower_limit`."""
+    """Estimate the largest value at which a property holds; see `lower_limit` for the parameters."""
     steps, share = average_steps(at, holds)
     if not len(steps):
         return Limit(np.inf, None)
@@ -269,13 +271,13 @@ def upper_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> L
         return Limit(float(steps.max()), None)
     value, low, high = estimate_threshold(steps, share, what)
     if low < at.min():
-        allowed = "steps that hold well beyond the limit"
-        raise PathgenError(f"{what} is safe at no step", where="sheet", allowed=allowed)
+        allowed = "several steps that are clearly on the safe side"
+        raise PathgenError(f"no measured step is safe for {what}", where="sheet", allowed=allowed)
     return Limit(low, Estimate(name, unit, value, low, high))
 
 
 def end_note(what: str, at: Floats, low: float, high: float) -> tuple[str, ...]:
-    """Note that an interval reaches an end of the ladder, so the true value may be beyond it."""
+    """Return a note if a confidence interval reaches an end of the printed range."""
     reached = ((at.min(), low <= at.min()), (at.max(), high >= at.max()))
     ends = [f"{end:g}" for end, there in reached if there]
     return (f"{what} may be beyond {' or '.join(ends)}, the end of the ladder",) if ends else ()

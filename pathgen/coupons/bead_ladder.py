@@ -1,4 +1,4 @@
-"""Bead ladder: walls of one and of two beads over a range of spacings, measured with a micrometer.
+"""Bead ladder: walls of one and of two beads at increasing spacings, measured with a micrometer.
 
 A bead of spacing p and height h with the correct volume is p + h·(1 − π/4) wide (exact geometry of the
 stadium section). A wall of several beads is as wide as the sum of their spacings plus the same constant.
@@ -32,7 +32,7 @@ MAX_ERROR = 0.03  # maximum half width of the interval of the factor
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the two walls."""
+    """Build the two walls of the bead ladder."""
     nozzle = setup.machine.hot_end.nozzle_diameter
     ones, twos = ([round(float(p) * nozzle, 3) for p in spacings] for spacings in (ONE, TWO))
     common = {
@@ -94,7 +94,7 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _factor(sheet: FilledSheet) -> tuple[Estimate, Curve, list[str]]:
-    """Fit a line to wall thickness over nominal thickness."""
+    """Fit a line to measured wall thickness against nominal thickness."""
     good = np.isfinite(sheet["wall"]) & ~(sheet["holds"] < 0.5)
     nominal, wall = (sheet["packing"] * sheet["beads"] * sheet["spacing"])[good], sheet["wall"][good]
     require_count(len(wall), 6, "walls that hold")
@@ -131,7 +131,7 @@ def _factor(sheet: FilledSheet) -> tuple[Estimate, Curve, list[str]]:
 
 
 def _limit(sheet: FilledSheet, key: str, sign: float, nozzle: float) -> tuple[Estimate | None, str]:
-    """Estimate the limit of the spacing of single beads, or return the reason why it is unknown."""
+    """Return the estimated limit of bead spacing, or the reason why it cannot be estimated."""
     spacing = sheet["spacing"]
     side = (sheet["beads"] == 1) & np.isfinite(sheet["holds"])
     side &= (spacing <= 1.2 * nozzle) if sign < 0 else (spacing >= 1.0 * nozzle)

@@ -1,4 +1,4 @@
-"""Define coupons: the panels to print, the places to measure, and the instructions.
+"""Definition of coupons: the panels to print, the positions to measure, and the instructions.
 
 Glossary. *Coupon*: a calibration print. *Specimen*: a coupon laid out for one machine and material. *Step*: a
 place on it that differs from its neighbours in one quantity and is measured separately; steps are numbered
@@ -49,13 +49,13 @@ class SheetColumn(NamedTuple):
 
     @property
     def header(self) -> str:
-        """Column header in a sheet; light is in lux by default."""
+        """Header of the column in a sheet; the default unit of light is lux."""
         unit = "lux" if self.unit == LIGHT else self.unit
         return f"{self.name}_{unit}" if unit else self.name
 
 
 class PanelArea(NamedTuple):
-    """A rectangular area on a panel as its viewer sees it, mm from its lower left corner."""
+    """A rectangle on a panel, mm from the lower left corner as viewed."""
 
     left: float
     bottom: float
@@ -65,7 +65,7 @@ class PanelArea(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class MeasuringPlace:
-    """A place to be measured.
+    """One position to measure on a coupon, with its nominal values.
 
     Attributes
     ----------
@@ -87,7 +87,7 @@ class MeasuringPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Specimen:
-    """A coupon laid out for one machine and material.
+    """A coupon planned for one machine and one material.
 
     Attributes
     ----------
@@ -109,7 +109,7 @@ class Specimen:
 
 @dataclass(frozen=True, slots=True)
 class Coupon:
-    """Definition of a coupon.
+    """Definition of a coupon: its print, its sheet, and the evaluation.
 
     Attributes
     ----------
@@ -141,7 +141,7 @@ class Coupon:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilledSheet:
-    """A sheet with its measurements.
+    """A measurement sheet filled in by the user.
 
     Attributes
     ----------
@@ -161,7 +161,7 @@ class FilledSheet:
     line: NDArray[np.int64]
 
     def __getitem__(self, name: str) -> Floats:
-        """Return a column."""
+        """Return a column of the sheet by name."""
         return self.values[name]
 
     def common_value(self, name: str) -> float:
@@ -175,5 +175,5 @@ class FilledSheet:
         values = np.unique(self.values[name])
         if len(values) != 1:
             what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
-            raise PathgenError(what, where=self.where, allowed="the same value in all rows of a sheet")
+            raise PathgenError(what, where=self.where, allowed="the same value in all rows of the sheet")
         return float(values[0])

@@ -1,4 +1,4 @@
-"""Estimate quantities from measurements, with intervals of 95 % confidence.
+"""Estimation of quantities from measurements, with 95 % confidence intervals.
 
 Glossary. *Threshold*: the value of the varied quantity at which a yes turns into a no. *Peak*: the value at
 which the measured quantity is highest. The interval reports the uncertainty due to the scatter of the
@@ -25,7 +25,7 @@ EXACT = 1e-9  # minimum relative residual; smaller ones are rounding errors, not
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """Parameters fitted by least squares.
+    """Parameters fitted by least squares, with their uncertainty.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ def least_squares(
     what: str,
     misfit: float = 0.0,
 ) -> Estimates:
-    """Fit a model to measurements of equal variance.
+    """Fit a model by least squares to measurements of equal variance.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def least_squares(
 
 
 def estimate_mean(values: Floats, what: str) -> tuple[float, float, float]:
-    """Return the mean of measurements and the limits of its Student interval.
+    """Return the mean of measurements and its Student confidence interval.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def estimate_mean(values: Floats, what: str) -> tuple[float, float, float]:
 
 
 def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, float, float]:
-    """Estimate the value up to which a property holds, from yes/no judgements.
+    """Estimate the largest value at which a property holds, from yes/no judgements.
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     yes = holds > 0.5
     if yes.all() or not yes.any():
         answer = "holds at every step" if yes.all() else "holds at no step"
-        raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps that hold and steps that do not")
+        raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps with both answers, yes and no")
     steps = np.unique(at)
     require_count(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))
@@ -186,7 +186,9 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
         raise PathgenError(
-            f"judgements of {what} are random", where="sheet", allowed="yes on one side, no beyond"
+            f"judgements of {what} are random",
+            where="sheet",
+            allowed="judgements that change once along the steps",
         )
     return float(theta[flat].mean().round(9)), *interval_ends(
         theta, likely >= best - chdtri(1, 1 - LEVEL) / 2
@@ -194,7 +196,7 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
 
 
 def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floats]:
-    """Estimate the position of the peak of a parabola through measurements.
+    """Estimate the peak position of a parabola fitted to measurements.
 
     Parameters
     ----------
@@ -242,7 +244,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     freedom = len(at) - 3
     limit = residual * (1 + float(fdtri(1, freedom, LEVEL)) / freedom)
     if not (sums > limit).any():
-        allowed = "measurements that differ by more than their scatter"
+        allowed = "steps that differ by more than the scatter of the measurements"
         raise PathgenError(f"{what} does not depend on the step", where="sheet", allowed=allowed)
     best = float(where[int(np.argmin(sums))])
     inside = sums <= limit
@@ -250,7 +252,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     if not inside.any():  # the peak is beyond an end, or no parabola fits better than a constant
         even, nearest = float(np.sum((read - read.mean()) ** 2)), float(sums.min())
         if even < nearest * (1 + float(fdtri(1, freedom + 1, LEVEL)) / (freedom + 1)):
-            allowed = "measurements that are highest between the ends, or at one of them"
+            allowed = "measurements with a single maximum, inside the range or at an end"
             raise PathgenError(f"{what} has no peak", where="sheet", allowed=allowed)
     value, low, high = (float(middle + half * v) for v in (best, *interval))
     a, b, c = line
@@ -261,7 +263,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
 
 
 def _sums_by_peak(x: Floats, read: Floats, places: Floats) -> Floats:
-    """Sum the squared residuals of the best downward parabola with its peak at each place, (P,)."""
+    """Return the squared error of the best downward parabola for each candidate peak, (P,)."""
     basis = -((x - places[:, None]) ** 2)
     basis -= basis.mean(axis=1, keepdims=True)
     slope = np.clip(basis @ read / np.sum(basis**2, axis=1), 0.0, None)
@@ -270,7 +272,7 @@ def _sums_by_peak(x: Floats, read: Floats, places: Floats) -> Floats:
 
 
 def interval_ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return the limits of the interval of the accepted candidates.
+    """Return the lower and upper limit of the accepted candidate values.
 
     Each limit is at the next rejected candidate, because the position of the limit between two is unknown.
 
@@ -284,6 +286,8 @@ def interval_ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float,
 
 
 def require_count(count: int, minimum: int, what: str) -> None:
-    """Reject fewer measurements than an estimate needs."""
+    """Raise an error for fewer measurements than an estimate needs."""
     if count < minimum:
-        raise PathgenError(f"{count} measurements of {what}", where="sheet", allowed=f"at least {minimum}")
+        raise PathgenError(
+            f"there are {count} measurements of {what}", where="sheet", allowed=f"at least {minimum}"
+        )

@@ -1,4 +1,4 @@
-"""Pace ladder: a strip of waves, printed faster from band to band, to find the feed at which relief is lost.
+"""Pace ladder: a wavy strip printed faster in each band, to find the feed at which relief is lost.
 
 The pressure behind the nozzle follows the flow like a first-order system of time constant τ (the lag of
 `pathgen.motion.lag`). Along a wave of period P at feed v, the wanted flow oscillates with angular frequency
@@ -95,7 +95,11 @@ def ladder_feeds(setup: Setup) -> list[float]:
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < MIN_BANDS:
         what = f"walls on {setup.machine.name} can be printed at {fastest:g} mm/s at most"
-        raise PathgenError(what, where="feed-ladder", allowed=f"above {FEEDS[MIN_BANDS - 2]:g} mm/s")
+        raise PathgenError(
+            what,
+            where="feed-ladder",
+            allowed=f"a machine that prints walls faster than {FEEDS[MIN_BANDS - 2]:g} mm/s",
+        )
     return speeds
 
 
@@ -105,7 +109,7 @@ def slower_axis_feed(setup: Setup) -> float:
 
 
 def wave_relief(setup: Setup) -> tuple[float, float]:
-    """Return mean thickness and amplitude of the waves, mm, fillable by an even number of beads.
+    """Return the mean thickness and the amplitude of waves that an even number of beads can fill, mm.
 
     Examples
     --------
@@ -120,7 +124,7 @@ def wave_relief(setup: Setup) -> tuple[float, float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the strip; its posts continue the crests of the first and the last wave."""
+    """Build the wavy strip, with posts that continue the crests at both ends."""
     speeds = ladder_feeds(setup)
     heights = list(HIGH[: len(speeds)])
     # As coarse as the block rate of the controller requires; otherwise planning would resample the pixels.
@@ -183,13 +187,13 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
     limit = max(float(sums[best]), 1e-30) * (1 + float(fdtri(1, left, LEVEL)) / left)
     low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
-        allowed = "bands that differ by more than their scatter"
+        allowed = "bands that differ by more than the scatter of the measurements"
         raise PathgenError("the contrast does not determine the feed", where="sheet", allowed=allowed)
     return ContrastFit(float(at[best]), low, high, float(scale[best]))
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the highest feed that keeps most of the contrast of slow bands.
+    """Estimate the maximum feed that preserves most of the contrast of slow bands.
 
     Parameters
     ----------
@@ -212,7 +216,8 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     turned = np.flatnonzero(contrast < 0)
     if turned.size:
         where = f"{filled.where}, line {filled.line[turned[0]]}"
-        raise PathgenError("bright is less than dim", where=where, allowed="bright at least equal to dim")
+        allowed = "a bright reading that is not below the dim reading"
+        raise PathgenError("the bright reading is below the dim reading", where=where, allowed=allowed)
     at, read = average_steps(filled["feed"], contrast)
     kept = fit_contrast(at, read)
     slowest, fastest = float(at.min()), min(float(at.max()), slower_axis_feed(setup))
@@ -231,13 +236,13 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _limited_feed(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the feed with its interval, limited to the fastest band."""
+    """Return the estimated feed and its interval, limited to the fastest band."""
     values = (min(feed, fastest) for feed in (kept.feed, kept.low, kept.high))
     return Estimate(f"{100 * HOLDS:.0f} % of the contrast up to", "mm/s", *values)
 
 
 def _lag(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the lag that the feed implies; the lower limit is 0 if the feed has no upper limit."""
+    """Return the lag equivalent to an estimated feed, s, with its interval."""
     lag, high, low = (EVEN * PERIOD / (2 * math.pi * feed) for feed in (kept.feed, kept.low, kept.high))
     return Estimate("implied lag", "s", lag, low if kept.high < fastest else 0.0, high)
 

@@ -1,4 +1,4 @@
-"""First-layer tiles: one layer each, in the middle and near the corners, to find the true height of z = 0.
+"""First-layer tiles: single-layer tiles across the platform, to find the true height of z = 0.
 
 A tile is a panel one layer high that is as thick as the tile is long, so its plan view is the tile. The
 thickness of the sheet equals the gap between nozzle tip and platform, because the tip presses the beads flat.
@@ -34,7 +34,7 @@ HUNDRED = 100.0  # mm, reference length of the tilt
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the tiles."""
+    """Build the tiles at the centre and near the corners of the platform."""
     # Two rows form a layer. There is only the first layer, so its feed is the only one.
     pixel = setup.layers.first_layer / 2
     job = plain_job(
@@ -68,7 +68,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Fit a plane through the sheets: its height at the centre corrects `z_zero`, and its tilt is reported.
+    """Fit a plane to the tiles' thickness, to correct `z_zero` and to report the platform's tilt.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     x, y = filled["at_x"] - sum(volume.x) / 2, filled["at_y"] - sum(volume.y) / 2
     if np.linalg.matrix_rank(np.column_stack([np.ones(len(x)), x, y]), tol=1e-6 * INSET) < 3:
         what = "the measured tiles are on a line"
-        raise PathgenError(what, where=filled.where, allowed="all five tiles")
+        raise PathgenError(what, where=filled.where, allowed="measurements of all five tiles")
     plane, uneven = _plane(x / HUNDRED, y / HUNDRED, filled["sheet"] - nominal)
     names = ("offset", "mm"), ("tilt along x", "mm per 100 mm"), ("tilt along y", "mm per 100 mm")
     values = zip(plane.values.tolist(), plane.low.tolist(), plane.high.tolist(), strict=True)
@@ -100,7 +100,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     if abs(new) > 1:
         what = f"z_zero would be {new:g} mm"
         raise PathgenError(
-            what, where=filled.where, allowed="-1 to 1 mm; set the zero of the machine itself first"
+            what, where=filled.where, allowed="-1 to 1 mm", hint="set the machine's own zero first"
         )
     change = Change("", "z_zero", new, "mm, height of the tip above the platform at z = 0")
     notes = [*_tilt_notes(found[1:], (volume.x, volume.y))]
@@ -114,7 +114,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Estimates, float]:
-    """Fit a plane to the means of the tiles; return their deviation from it if it is significant, else 0."""
+    """Fit a plane to the tile means; also return their deviation from the plane, 0 if insignificant."""
     from scipy.special import fdtrc
 
     _, tile, counts = np.unique(np.column_stack([x, y]), axis=0, return_inverse=True, return_counts=True)
@@ -136,7 +136,7 @@ def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Estimates, float]:
 
 
 def _tilt_notes(tilts: list[Estimate], spans: tuple[Range, Range]) -> list[str]:
-    """Report a tilt for which no single `z_zero` is right on the whole platform."""
+    """Return notes on a tilt that no single `z_zero` can correct."""
     notes = []
     for tilt, (low, high), axis in zip(tilts, spans, "xy", strict=True):
         gap, minimum, maximum = (value * (high - low) / HUNDRED for value in tilt[2:])

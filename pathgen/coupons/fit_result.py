@@ -1,4 +1,4 @@
-"""Results of evaluating a filled sheet: estimates with intervals, and changes of a profile."""
+"""Results from a filled sheet: estimates with intervals, and changes to a profile."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ class Estimate(NamedTuple):
     high: float
 
     def __str__(self) -> str:
-        """Format the estimate for people."""
+        """Format the estimate with its interval and unit."""
         unit = f" {self.unit}" if self.unit else ""
         return f"{self.name} {self.value:.4g} ({self.low:.4g} to {self.high:.4g}){unit}"
 
 
 class Change(NamedTuple):
-    """A new value of a key in a profile.
+    """A change to one key of a profile.
 
     Attributes
     ----------
@@ -54,7 +54,7 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Contents of a plot of the measurements.
+    """Data for a plot of the measurements and the fitted curve.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """Result of evaluating a filled sheet.
+    """All results from a filled sheet.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ class Outcome:
 
 
 def round_to_error(value: float, error: float) -> float:
-    """Round a value to one digit more than the first digit of its error.
+    """Round a value to two significant digits of its error.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Heat ladder: a strip whose nozzle temperature falls from band to band, to find the most translucent one.
+"""Heat ladder: a strip with a lower nozzle temperature in each band, to find the most translucent one.
 
 If too cold, beads do not fuse: the gaps between them scatter light, and layers split when bent. If too hot,
 the plastic foams, yellows and sags. In between, the logarithm of light is assumed to follow a parabola. The
@@ -28,7 +28,7 @@ APART = 2.0  # °C, minimum difference between bands; heaters fluctuate by less
 
 
 def band_temperatures(setup: Setup) -> list[float]:
-    """Return the nozzle temperatures of the bands, whole °C, lowest band first.
+    """Return the nozzle temperature of each band in whole °C, bottom band first.
 
     Raises
     ------
@@ -51,13 +51,13 @@ def band_temperatures(setup: Setup) -> list[float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the strip."""
+    """Build the strip of the heat ladder."""
     heats = band_temperatures(setup)
     return even_strip(setup, HIGH, "nozzle_temperature", heats, settled=COOLED, nozzle_temperature=heats[0])
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the most translucent temperature among those at which layers bond.
+    """Estimate the nozzle temperature of the most translucent wall whose layers bond.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Lag strip: a round wall of one bead with jumps in spacing, to measure the lag of the nozzle pressure.
+"""Lag strip: a round single-bead wall with steps in bead spacing, to measure the pressure lag.
 
 The head goes round without stopping, so only the jumps disturb the flow. The hot end responds like a
 first-order system of time constant τ (`pathgen.motion.lag`): at feed v, the wall approaches its new thickness
@@ -47,7 +47,7 @@ KNOWN = 0.5  # maximum half width of the interval, relative to the lag
 
 
 def lag_feeds(setup: Setup) -> tuple[float, ...]:
-    """Return the feeds of the bands, mm/s, within the limits of the axes and the hot end."""
+    """Return the feed of each band, mm/s, within the limits of the axes and the hot end."""
     machine = setup.machine
     melts = machine.hot_end.melt_rate / (HIGH * machine.hot_end.nozzle_diameter * setup.layers.nominal)
     limit = min(machine.axes.x.feed, machine.axes.y.feed, 0.9 * melts)
@@ -55,7 +55,7 @@ def lag_feeds(setup: Setup) -> tuple[float, ...]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the ring."""
+    """Build the round wall of the lag strip."""
     nozzle, pixel = setup.machine.hot_end.nozzle_diameter, setup.light.pixel
     walls = [round(part * nozzle, 3) for part in (LOW, HIGH)]
     wall = build_stripes([BEFORE, THICK, AFTER], [walls[0], walls[1], walls[0]], BAND * len(FEEDS), pixel)
@@ -93,14 +93,14 @@ def _build(setup: Setup) -> Specimen:
 
 
 def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the lag."""
+    """Estimate the lag of the nozzle pressure from wall thicknesses."""
     good = np.isfinite(sheet["wall"])
     feed, up, after, slope = (sheet[name][good] for name in ("feed", "up", "after", "slope"))
     wall = sheet["wall"][good]
     require_count(len(wall), 8, "the wall")
     if len(np.unique(feed)) < 2 and len(wall) < 12:
         raise PathgenError(
-            "all measurements have one feed", where=sheet.where, allowed="measurements of both bands"
+            "all measurements are from one band", where=sheet.where, allowed="measurements of both bands"
         )
 
     def model(p: Floats) -> Floats:
@@ -139,20 +139,20 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _reject_unclear(found: Estimates, lag: Estimate, effect: float, where: str) -> None:
-    """Reject measurements that do not determine the lag; `effect` is its maximum effect on them, mm."""
+    """Reject measurements from which the lag cannot be determined."""
     reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
     if jump < MIN_JUMP:
         what = f"the wall is {found.values[1]:.3f} mm thick before the notch, {found.values[2]:.3f} after"
-        allowed = f"at least {MIN_JUMP:g} mm thicker after the single notch"
+        allowed = f"a wall that is at least {MIN_JUMP:g} mm thicker after the single notch"
         raise PathgenError(what, where=where, allowed=allowed, hint="check the order of the columns")
     if effect < MISFIT:
-        what = f"no lag up to {LONGEST:g} s affects the measured places"
-        raise PathgenError(what, where=where, hint="measure closer to the jumps")
+        what = f"no lag up to {LONGEST:g} s would change the measured thicknesses"
+        raise PathgenError(what, where=where, hint="measure closer to the jumps in thickness")
     if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
         span = f"{lag.low:.3f} to {lag.high:.3f} s"
         what = f"the lag is uncertain, {span}: the wall scatters by {found.scatter:.3f} mm"
-        hint = "measure closer to the jumps, and each place twice"
-        raise PathgenError(what, where=where, allowed="an interval half as wide", hint=hint)
+        hint = "measure closer to the jumps in thickness, and measure each position twice"
+        raise PathgenError(what, where=where, allowed="an interval of half that width", hint=hint)
 
 
 COUPON = Coupon(

@@ -1,4 +1,4 @@
-"""Build the program of a coupon by name, with the same pipeline as a panel."""
+"""Planning of a coupon's program, with the same pipeline as for a panel."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from pathgen.settings import Job, Machine, Material, Setup, settle
 
 @dataclass(frozen=True, slots=True)
 class LaidOut:
-    """A coupon laid out for a machine and a material.
+    """A planned coupon, ready to be written.
 
     Attributes
     ----------
@@ -37,18 +37,18 @@ class LaidOut:
 
     @property
     def sheet(self) -> str:
-        """Text of the measurement sheet."""
+        """CSV text of the blank measurement sheet."""
         return sheet_text(self.coupon, self.specimen)
 
     def write(self, stream: BinaryIO, progress: Progress | None = None) -> Result:
-        """Write the program like `pathgen.job.write`."""
+        """Write the coupon's program in the same way as `pathgen.job.write`."""
         return write(self.platform, stream, progress)
 
 
 def lay_out_coupon(
     name: str, job: Job | None = None, machine: Machine | None = None, material: Material | None = None
 ) -> LaidOut:
-    """Lay out a coupon.
+    """Plan a coupon for a machine and a material.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Write and read measurement sheets, which accompany a coupon and come back filled in.
+"""Writing of blank measurement sheets for coupons, and reading of filled ones.
 
 A sheet is a CSV file. Its first lines, after #, are instructions; then there is a line of column names, and
 one row per measurement: the number of the step, its place on the print, its nominal values, and cells to fill
@@ -31,7 +31,7 @@ _YES_NO = {"yes": "1", "no": "0", "y": "1", "n": "0"}
 
 
 def sheet_text(coupon: Coupon, specimen: Specimen) -> str:
-    """Return the text of a blank sheet for a specimen."""
+    """Return the CSV text of a blank measurement sheet for a specimen."""
     lines = [f"# Measurement sheet of {coupon.name}: {coupon.measures}."]
     lines += [f"# {sentence}" for sentence in coupon.how]
     lines += [f"# {column.header}: {column.text}." for column in coupon.measured]
@@ -53,7 +53,7 @@ def csv_text(rows: CsvRows) -> str:
 
 
 def identify_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | None, CsvRows]:
-    """Identify the coupon of a sheet; None for any other file.
+    """Return the coupon that a sheet belongs to (None for other files), and the rows of the file.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def identify_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon 
 
 
 def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
-    """Parse the values of a sheet.
+    """Parse the values of a filled measurement sheet.
 
     Parameters
     ----------
@@ -98,7 +98,9 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
     if not read.any():
         first = coupon.measured[0]
         raise PathgenError(
-            "the sheet has no measurements", where=rows.where, hint=f"{first.header}: {first.text}"
+            "the sheet has no measurements",
+            where=rows.where,
+            hint=f"fill in the column {first.header}: {first.text}",
         )
     kept = {name: column[read] for name, column in values.items()}
     for column in coupon.nominal:
@@ -106,13 +108,15 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
         if missing.size:
             where = f"{rows.where}, line {line[read][missing[0]]}"
             raise PathgenError(
-                f"{column.header} is missing", where=where, allowed="the value in the original sheet"
+                f"{column.header} is missing",
+                where=where,
+                allowed="the value in the sheet that `pathgen coupon` wrote",
             )
     return FilledSheet(coupon, rows.where, kept, line[read])
 
 
 def _place(column: SheetColumn, rows: CsvRows) -> int | None:
-    """Return the index of a column by name and unit; light may have any of its units."""
+    """Return the index of a column by name and unit; light may be in any valid unit."""
     names = [name.strip().lower() for name in rows.names]
     units = UNITS if column.unit == LIGHT else (column.unit,)
     wanted = [f"{column.name}_{unit}" if unit else column.name for unit in units]

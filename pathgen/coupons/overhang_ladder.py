@@ -31,7 +31,7 @@ MIN_ANGLE, MAX_ANGLE = 20, 80  # degrees, range of `overhang` in a profile
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the wall."""
+    """Build the wall of the lean ladder."""
     base, pixel = round(2 * setup.beads.spacing, 2), setup.light.pixel
     rows = pixel_count(FOOT + SAW + HEAD, pixel)
     columns = [
@@ -80,7 +80,7 @@ def saw_profile(lean: float, base: float, rows: int, pixel: float) -> Floats:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the maximum overhang, and store its safe limit in the profile.
+    """Estimate the maximum overhang, and set the lower limit of its interval in the profile.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     """
     holds = filled["holds"] > 0.5
     if holds.any() and not holds.all() and filled["lean"][holds].mean() > filled["lean"][~holds].mean():
-        what = "steep columns fail and overhanging ones hold"
+        what = "columns with small overhangs fail, but columns with large overhangs hold"
         raise PathgenError(what, where=filled.where, allowed="1 for a clean face, 0 for a drooping one")
     lean = Estimate("lean", "degrees", *estimate_threshold(filled["lean"], filled["holds"], "lean"))
     safe, old = min(math.floor(lean.low), MAX_ANGLE), setup.machine.overhang

@@ -1,4 +1,4 @@
-"""Packing ladder: a strip with more plastic from band to band, to find the volume that just fills a wall.
+"""Packing ladder: a strip with more plastic in each band, to find the volume that just fills a wall.
 
 Too little plastic leaves gaps between beads, which scatter light; excess plastic has no room and forms ridges
 on the face. Near full packing, the logarithm of light is assumed to follow a parabola. Ridges damage the
@@ -19,13 +19,13 @@ HIGH = 4.5  # mm, height of a band
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the strip."""
+    """Build the strip of the packing ladder."""
     # The job itself sets no packing, so the bands are compared with the packing of the material.
     return even_strip(setup, HIGH, "packing", PACKINGS, packing=None)
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the most translucent packing among those without ridges.
+    """Estimate the packing of the most translucent wall without ridges.
 
     Parameters
     ----------

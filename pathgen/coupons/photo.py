@@ -1,4 +1,4 @@
-"""Measure a coupon in a photograph: its corners locate the steps, and bare light is the reference.
+"""Measurement of a coupon in a photograph, with the bare light source as reference.
 
 Pixel values are converted to light (sRGB, IEC 61966-2-1). Four corners give the homography between the plane
 of the coupon and the picture (by scikit-image). A lens darkens toward the corners of the picture, so light is
@@ -37,7 +37,7 @@ Corners = Sequence[tuple[float, float]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Photo:
-    """A photograph of a coupon.
+    """A photograph of a coupon, with the corners of the coupon.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Photo:
 
 
 def parse_corners(text: str) -> list[tuple[float, float]]:
-    """Parse four corners from the text of an option.
+    """Parse the four corners in the value of an option.
 
     Raises
     ------
@@ -80,7 +80,7 @@ def parse_corners(text: str) -> list[tuple[float, float]]:
     except ValueError:
         points = []
     if len(points) != 4 or any(len(p) != 2 or not all(map(math.isfinite, p)) for p in points):
-        hint = "x,y in pixels: upper left, upper right, lower right, lower left of the coupon"
+        hint = "pass x,y in pixels of the upper left, upper right, lower right and lower left corner"
         allowed = "four pairs such as '120,80 1830,95 1820,260 118,250'"
         raise PathgenError(f"invalid corners {text!r}", where="--corners", allowed=allowed, hint=hint)
     return [(x, y) for x, y in points]
@@ -89,7 +89,7 @@ def parse_corners(text: str) -> list[tuple[float, float]]:
 def open_photo(
     path: str | Path, corners: Corners, size: tuple[float, float], blank: str | Path | None = None
 ) -> Photo:
-    """Open a photograph of a coupon.
+    """Open a photograph of a coupon, and check its corners.
 
     Parameters
     ----------
@@ -118,23 +118,25 @@ def open_photo(
         raise PathgenError(
             f"corners are outside the picture of {cols} × {rows} pixels",
             where=photograph.source,
-            allowed="inside the picture",
+            allowed="corners inside the picture",
         )
     turns = [_cross(at[i], at[(i + 1) % 4], at[(i + 2) % 4]) for i in range(4)]
     if min(turns) <= 0:
-        allowed = "upper left, upper right, lower right, lower left, as the viewer of the coupon sees it"
+        allowed = "the order upper left, upper right, lower right, lower left, as viewed from the front"
         raise PathgenError("the corners are in the wrong order", where="--corners", allowed=allowed)
     wide, high = size
     own = np.array([(0, high), (wide, high), (wide, 0), (0, 0)], np.float64)
     transform = ProjectiveTransform.from_estimate(own, at)  # type: ignore[no-untyped-call]
     if not transform:
-        raise PathgenError("the corners are not a view of a flat coupon", where="--corners")
+        raise PathgenError(
+            "the corners are not those of a flat rectangle", where="--corners", hint="measure them again"
+        )
     bare = None
     if blank is not None:
         bare = np.asarray(picture.load_picture(blank).luminance, np.float64)
         if bare.shape != light.shape:
             what = f"the blank has {bare.shape[1]} × {bare.shape[0]} pixels, the photograph {cols} × {rows}"
-            allowed = "photographs by the same camera from the same place"
+            allowed = "two photographs by the same camera from the same position"
             raise PathgenError(what, where=str(blank), allowed=allowed)
     across = float(np.hypot(*(at[1] - at[0])))
     pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
@@ -142,7 +144,7 @@ def open_photo(
 
 
 def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRows, list[str]]:
-    """Fill a sheet from a photograph: light of each step, and the bare light at each step if it is visible.
+    """Fill a sheet with the light of each step in a photograph, and with the bare light if visible.
 
     Parameters
     ----------
@@ -165,7 +167,7 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
     """
     if coupon.name not in ("step-wedge", "resolution-chart"):
         what = f"{coupon.name} cannot be measured in a photograph"
-        raise PathgenError(what, where="--photo", allowed="step-wedge or resolution-chart")
+        raise PathgenError(what, where="--photo", allowed="the coupon step-wedge or resolution-chart")
     names = [name.strip().lower() for name in rows.names]
     boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
     images = [sample_area(photo, photo.light, box) for box in boxes]
@@ -208,7 +210,7 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
 
 
 def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
-    """Sample a picture bilinearly inside an area of the coupon, row 0 at the top."""
+    """Sample a picture by bilinear interpolation inside a rectangle of the coupon, row 0 at the top."""
     across = np.arange(box.left + photo.pixel_size / 2, box.right, photo.pixel_size)
     up = np.arange(box.bottom + photo.pixel_size / 2, box.top, photo.pixel_size)[::-1]
     u, z = np.meshgrid(across, up)
@@ -216,7 +218,7 @@ def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
 
 
 def _light_at(photo: Photo, light: Floats, places: Floats) -> Floats:
-    """Return the light at places on the plane of the coupon; NaN outside the picture."""
+    """Return the light at points of the coupon's plane; NaN outside the picture."""
     from scipy.ndimage import map_coordinates
 
     x, y = photo.to_pixel(places).T  # type: ignore[operator]
@@ -225,7 +227,7 @@ def _light_at(photo: Photo, light: Floats, places: Floats) -> Floats:
 
 
 def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tuple[Floats | None, list[str]]:
-    """Return the bare light at each step, or None if the picture shows none."""
+    """Return the bare light at each step, or None if the picture does not show the bare source."""
     if photo.blank is not None:
         images = [sample_area(photo, photo.blank, box) for box in boxes]
         if any(float(np.mean(image > BURNT)) > BURNT_SHARE for image in images):
@@ -251,7 +253,7 @@ def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tu
 
 
 def _around(size: tuple[float, float]) -> Floats:
-    """Return places around a coupon, mm."""
+    """Return points around a coupon at which bare light is sampled, mm."""
     wide, high = size
     out = np.arange(AROUND[0], AROUND[1], SPACING_AROUND)
     u = np.arange(-AROUND[1], wide + AROUND[1], SPACING_AROUND)
@@ -262,7 +264,7 @@ def _around(size: tuple[float, float]) -> Floats:
 
 
 def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
-    """Fit a surface of second degree, reject outliers, and evaluate it at other places."""
+    """Fit a quadratic surface to light samples without outliers, and evaluate the surface at points."""
 
     def terms(places: Floats) -> Floats:
         x, y = places.T
@@ -277,10 +279,10 @@ def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
 
 
 def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[list[float]]:
-    """Return columns of the original sheet as numbers."""
+    """Return columns of the unfilled sheet as numbers."""
     if not set(wanted) <= set(names):
-        hint = "use the sheet that pathgen coupon wrote, which has them"
-        raise PathgenError("the sheet has no places of the steps", where=rows.where, hint=hint)
+        hint = "use the sheet that `pathgen coupon` wrote, which contains the positions"
+        raise PathgenError("the sheet lacks the positions of the steps", where=rows.where, hint=hint)
     places = [names.index(name) for name in wanted]
     figures = []
     for row, line in zip(rows.cells, rows.line[1:], strict=True):
@@ -288,7 +290,9 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
             figures.append([float(row[place]) for place in places])
         except ValueError:
             where = f"{rows.where}, line {line}"
-            raise PathgenError("invalid place of a step", where=where, allowed=", ".join(wanted)) from None
+            raise PathgenError(
+                "invalid position of a step", where=where, allowed=f"numbers in {', '.join(wanted)}"
+            ) from None
     return figures
 
 

@@ -1,4 +1,4 @@
-"""Write the result of a fit into the file of a machine or a material, keeping all other lines."""
+"""Update of a machine or material file with the result of a fit."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pathgen.settings.validation import refuse_first, typed
 
 
 def update_profile_text(text: str, outcome: Outcome, coupon: Coupon, name: str) -> str:
-    """Return the text of a profile with the changes of a fit.
+    """Return the text of a profile file with the changes from a fit.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def update_profile_text(text: str, outcome: Outcome, coupon: Coupon, name: str) 
     """
     if not outcome.changes:
         reason = "; ".join(outcome.notes) or "they do not differ significantly"
-        raise PathgenError(f"the measurements change nothing: {reason}", where=coupon.name)
+        raise PathgenError(f"the measurements do not change the profile: {reason}", where=coupon.name)
     tables: dict[str, dict[str, Value]] = {"": {"name": name}}
     remarks: dict[str, dict[str, str]] = {}
     for change in outcome.changes:

@@ -52,7 +52,7 @@ KNOWN = 0.25  # mm, maximum half width of the interval of the spread
 
 
 class Patch(NamedTuple):
-    """A patch of the chart: kind, direction, and period, mean thickness and amplitude, mm."""
+    """A patch of the resolution chart: kind, direction, period, mean thickness and amplitude (mm)."""
 
     kind: int
     along: int
@@ -62,7 +62,7 @@ class Patch(NamedTuple):
 
 
 def list_patches() -> list[Patch]:
-    """List the patches of the chart, row by row from the lower left."""
+    """List the patches of the resolution chart, row by row from the lower left."""
     # The thick ones are below, because a step back to a thinner wall is not an overhang.
     both = (ALONG_U, ALONG_Z)
     lower = [Patch(WAVE, ALONG_U, period, THICK, SWING) for period in PERIODS]
@@ -72,7 +72,7 @@ def list_patches() -> list[Patch]:
 
 
 def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Floats:
-    """Return the thickness of a patch, mm, at positions `at` along its direction; bright crest first."""
+    """Return the thickness of a patch, mm, at positions along its direction."""
     if patch.kind == EDGE:
         return np.where(at < length / 2, patch.mean - patch.swing, patch.mean + patch.swing)
     wave = -np.cos(2 * np.pi * at / patch.period)
@@ -82,7 +82,7 @@ def patch_thickness(patch: Patch, at: NDArray[np.floating], length: float) -> Fl
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the chart."""
+    """Build the resolution chart."""
     pixel, all_patches = setup.light.pixel, list_patches()
     columns = (len(all_patches) + 1) // 2
     rows, cols = pixel_count(HIGH, pixel), pixel_count(WIDE, pixel)
@@ -104,7 +104,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def predict_modulation(patch: Patch, setup: Setup, spread: tuple[float, float], nozzle: float) -> float:
-    """Predict the modulation of a patch.
+    """Predict the modulation of light by a patch.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def predict_modulation(patch: Patch, setup: Setup, spread: tuple[float, float], 
 
 
 def _spread_light_at(at: float, light: Floats, width: Floats, period: float) -> float:
-    """Return the light at a place of an endless wave; each cell spreads by a Gaussian of its own width."""
+    """Return the light at a point of an endless wave, with a Gaussian spread for each cell."""
     from scipy.special import ndtr
 
     cells = len(light)
@@ -151,7 +151,7 @@ def _spread_light_at(at: float, light: Floats, width: Floats, period: float) -> 
 
 
 def measure_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]:
-    """Measure crest and trough of a patch in a picture.
+    """Measure the light at crest and trough of a patch in a picture.
 
     Parameters
     ----------
@@ -193,7 +193,9 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
         if (patch.kind != EDGE and patch.period <= 0) or patch.swing >= patch.mean:
             what = f"invalid patch: period {patch.period:g} mm, thickness {patch.mean:g} ± {patch.swing:g} mm"
             where = f"{sheet.where}, line {line}"
-            raise PathgenError(what, where=where, allowed="the values in the original sheet")
+            raise PathgenError(
+                what, where=where, allowed="the values in the sheet that `pathgen coupon` wrote"
+            )
     modulations = (bright - dim) / (bright + dim)
     several = len({patch.mean for patch in read}) > 1
     found = _fit_spread(read, modulations, setup, several, sheet.where)
@@ -243,7 +245,7 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
-    """Fit a factor and the spread, and optionally its growth, to modulations."""
+    """Fit a factor, the spread and optionally the spread's growth to measured modulations."""
     nozzle = setup.machine.hot_end.nozzle_diameter
 
     def model(p: Floats) -> Floats:
@@ -258,7 +260,7 @@ def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: boo
     if found.values[0] < 0.2:
         what = f"modulations are {100 * found.values[0]:.0f} % of those predicted by the law"
         hint = "check the material, and cover the bare light around the chart"
-        raise PathgenError(what, where=where, allowed="at least 20 %", hint=hint)
+        raise PathgenError(what, where=where, allowed="at least 20 % of the prediction", hint=hint)
     return found
 
 
@@ -268,7 +270,7 @@ def _estimate_of(name: str, unit: str, found: Estimates, place: int) -> Estimate
 
 
 def _spread_at(found: Estimates, thickness: float) -> Estimate:
-    """Return the spread at a thickness, which is much more precise than its two parameters."""
+    """Return the spread at one thickness, with its interval."""
     weight = np.array([0.0, 1.0, thickness][: len(found.values)])
     value = float(weight @ found.values)
     student = (found.high[1] - found.values[1]) / math.sqrt(found.covariance[1, 1])
@@ -277,7 +279,7 @@ def _spread_at(found: Estimates, thickness: float) -> Estimate:
 
 
 def _finest(wide: Estimate, nozzle: float) -> Estimate:
-    """Return the period at which the modulation of a wave falls to `GONE`, due to spread and nozzle size."""
+    """Return the wave period at which spread and nozzle size reduce the modulation to `GONE`."""
     from scipy.optimize import brentq
 
     def left(period: float, spread: float) -> float:
@@ -292,7 +294,7 @@ def _finest(wide: Estimate, nozzle: float) -> Estimate:
 
 
 def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
-    """Plot the modulation of thin waves over their frequency, with the fitted curve."""
+    """Return the plot data: modulation of thin waves against frequency, and the fitted curve."""
     nozzle, spread = (
         setup.machine.hot_end.nozzle_diameter,
         (float(found.values[1]), float(np.append(found.values, 0.0)[2])),

@@ -1,4 +1,4 @@
-"""Build the shapes of coupons: thickness maps, with notches to count in place of numbers.
+"""Shapes of coupons: thickness maps, with countable notches instead of printed numbers.
 
 All maps are as the viewer sees them, row 0 at the top. Lengths are rounded to whole pixels.
 """
@@ -23,7 +23,7 @@ SPACE = 1.2  # mm between notches
 
 
 def plain_job(base: Job, **changes: object) -> Job:
-    """Reset the keys of a job that would change the shape or light of a coupon; machine and feeds stay.
+    """Reset all settings of a job that would change the shape or the light of a coupon.
 
     Examples
     --------
@@ -43,7 +43,7 @@ def plain_job(base: Job, **changes: object) -> Job:
 
 
 def build_stripes(widths: Sequence[float], values: Sequence[float], height: float, pixel: float) -> Floats:
-    """Build a map of upright stripes, from left to right.
+    """Build a thickness map of upright stripes, from left to right.
 
     Parameters
     ----------
@@ -63,12 +63,12 @@ def build_stripes(widths: Sequence[float], values: Sequence[float], height: floa
 
 
 def pixel_count(length: float, pixel: float) -> int:
-    """Return the number of pixels in a length, mm; at least one."""
+    """Return the number of pixels in a length in mm, at least one."""
     return max(1, round(length / pixel))
 
 
 def cut_notches(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]) -> Floats:
-    """Cut groups of notches into the upper edge, each with a count; wide notches count five.
+    """Cut groups of notches into the upper edge; a wide notch stands for five.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def notches_width(count: int) -> float:
 
 
 def shrink_area(box: PanelArea, margin: float) -> PanelArea:
-    """Shrink an area by a margin on all sides, mm.
+    """Shrink a rectangle by a margin on all sides, mm.
 
     Examples
     --------
@@ -124,5 +124,5 @@ def shrink_area(box: PanelArea, margin: float) -> PanelArea:
 
 
 def replace_keys(job: Job, **changes: object) -> Job:
-    """Change some keys of a job."""
+    """Replace values in the settings of a job."""
     return msgspec.structs.replace(job, **changes)

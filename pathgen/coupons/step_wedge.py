@@ -1,4 +1,4 @@
-"""Step wedge: a staircase of thicknesses, to measure the light law of a plastic.
+"""Step wedge: a strip of steps in thickness, to measure the transmittance law of a plastic.
 
 The steps are side by side, thin to thick, each wide enough for the window of a light meter. Notches above
 each step give its number (a wide notch counts five). The index edge, thicker than its neighbour, is at step
@@ -20,7 +20,7 @@ BRIM = 8.0  # mm
 
 
 def step_thicknesses(setup: Setup) -> list[float]:
-    """Return the thicknesses of the steps, mm, closer together where light decreases fastest.
+    """Return the thicknesses of the steps, mm, denser where light decreases fastest.
 
     Examples
     --------
@@ -34,7 +34,7 @@ def step_thicknesses(setup: Setup) -> list[float]:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Build the wedge."""
+    """Build the step wedge."""
     steps, pixel = step_thicknesses(setup), setup.light.pixel
     end = steps[0] + INDEX_OVER
     widths = [INDEX, *[WIDE] * STEPS, INDEX]

@@ -1,4 +1,4 @@
-"""Sway fins: slender walls that develop ripples above some height, to find the sway that becomes visible.
+"""Sway fins: slender walls that ripple above a certain height, to find the visible amount of sway.
 
 Fins of several thicknesses stand in the direction in which the machine shakes most, each with its own brim
 and without wedges, because they are meant to sway. The thinnest fin is the lowest. Notches in the top of a
@@ -44,7 +44,7 @@ WIDEST, GRID = 8.0, 1601  # search range in standard deviations, and number of c
 
 
 def most_shaken_rotation(machine: Machine) -> int:
-    """Return the rotation at which a wall is shaken most, degrees: normal to the motion of the platform.
+    """Return the rotation, degrees, at which the platform's motion shakes a wall most.
 
     Examples
     --------
@@ -56,7 +56,7 @@ def most_shaken_rotation(machine: Machine) -> int:
 
 
 def fin_thickness(thickness: float, height: float, pixel: float) -> Floats:
-    """Return the thickness map of a fin with its teeth but without its notches, mm.
+    """Return the thickness map of a fin with teeth but without notches, mm.
 
     Examples
     --------
@@ -75,7 +75,7 @@ def fin_thickness(thickness: float, height: float, pixel: float) -> Floats:
 
 
 def _build(setup: Setup) -> Specimen:
-    """Place the fins in a row through the centre of the platform."""
+    """Arrange the fins in a row through the centre of the platform."""
     pixel, rotation = setup.light.pixel, most_shaken_rotation(setup.machine)
     wider = max(1.0, setup.beads.spacing_min / FINS[0][0])
     fins = [(round(wider * thickness, 2), height) for thickness, height in FINS]
@@ -97,7 +97,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> float:
-    """Compute the sway of a fin when it has grown to a height, mm.
+    """Compute the sway of a fin printed up to a given height, mm.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def sway_at(thickness: float, height: float, reached: float, setup: Setup) -> fl
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Estimate the sway at which ripples begin.
+    """Estimate the smallest sway that causes visible ripples.
 
     Parameters
     ----------
@@ -140,28 +140,33 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     over = np.flatnonzero(clean > height + TOP)
     if over.size:
         at = over[0]
-        where, allowed = f"{filled.where}, line {filled.line[at]}", f"at most the fin's {height[at]:g} mm"
+        where, allowed = (
+            f"{filled.where}, line {filled.line[at]}",
+            f"at most {height[at]:g} mm, the fin's height",
+        )
         raise PathgenError(f"clean_up_to_mm is {clean[at]:g}", where=where, allowed=allowed)
     to_top = clean > height - TOP
     swayed = np.array([sway_at(*row, setup) for row in zip(thickness, height, clean, strict=True)])
     if to_top.all():
-        hint = f"a sway of {swayed.max():.3g} mm is invisible; sway_limit may be as high"
+        hint = f"a sway of {swayed.max():.3g} mm is invisible, so sway_limit can be set to that value"
         raise PathgenError(
             "no fin has ripples",
             where=filled.where,
-            allowed=f"at least {MIN_RIPPLED} with ripples",
+            allowed=f"at least {MIN_RIPPLED} fins with ripples",
             hint=hint,
         )
     require_count(int((~to_top).sum()), MIN_RIPPLED, "the onset of ripples")
     value, low, high = (math.exp(v) for v in _censored_mean(np.log(swayed[~to_top]), np.log(swayed[to_top])))
     if high > MAX_RATIO * low:
         what = f"sway_limit is uncertain, {low:.2g} to {high:.2g} mm"
-        raise PathgenError(what, where=filled.where, allowed="onsets that agree better, or more onsets")
+        raise PathgenError(
+            what, where=filled.where, allowed="more fins with ripples, or onsets with less scatter"
+        )
     return _outcome(filled, setup, swayed, to_top, Estimate("sway_limit", "mm", value, low, high))
 
 
 def _censored_mean(observed: Floats, beyond: Floats) -> tuple[float, float, float]:
-    """Estimate the mean of normal measurements, some known only as lower bounds, with its interval."""
+    """Estimate the mean of normal measurements with its interval; some are only lower bounds."""
     from scipy.special import log_ndtr, stdtrit
 
     count, middle, scatter = len(observed) + len(beyond), float(observed.mean()), float(observed.std(ddof=1))
@@ -179,7 +184,7 @@ def _censored_mean(observed: Floats, beyond: Floats) -> tuple[float, float, floa
 def _outcome(
     filled: FilledSheet, setup: Setup, swayed: Floats, to_top: NDArray[np.bool_], limit: Estimate
 ) -> Outcome:
-    """Build the result."""
+    """Return the result for the profile, with notes."""
     machine = setup.machine
     value = round_to_error(limit.value, (limit.high - limit.low) / 2)
     value = value if value > 0 else float(f"{limit.value:.2g}")
@@ -201,7 +206,7 @@ def _outcome(
 
 
 def _line(filled: FilledSheet, setup: Setup, limit: Estimate) -> tuple[Floats, Floats]:
-    """Return the limit as a line over the measured heights."""
+    """Return the sway limit as a horizontal line over the range of measured heights."""
     ends = np.array([filled["clean_up_to"].min(), filled["clean_up_to"].max()])
     return ends, np.full(2, limit.value)
 

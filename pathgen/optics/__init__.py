@@ -1,4 +1,4 @@
-"""Light through plastic: transmittance laws, conversion to thickness, prediction of the backlit picture."""
+"""Optics of a panel: transmittance laws, conversion to thickness, and predicted backlit picture."""
 
 from pathgen.optics.laws import ExponentialLaw, TransmittanceLaw, TwoFluxLaw, law
 from pathgen.optics.measured_law import TableLaw

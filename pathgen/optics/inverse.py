@@ -50,7 +50,7 @@ LINE = 841 / 108
 
 @dataclass(frozen=True, slots=True)
 class CompensatedMap:
-    """A compensated thickness map, and its error.
+    """A compensated thickness map, with the error before and after.
 
     Attributes
     ----------
@@ -72,11 +72,11 @@ class CompensatedMap:
 
     @property
     def gain(self) -> float:
-        """Share of the error that was removed; 0 if there was none."""
+        """Fraction of the error that compensation removed; 0 if there was no error."""
         return 1 - self.after / self.before if self.before > 0 else 0.0
 
     def __str__(self) -> str:
-        """Return a summary for people."""
+        """Return a one-line summary of the compensation."""
         return (
             f"compensated for blur: RMS error of lightness {self.after:.2f} instead of {self.before:.2f} L*; "
             f"{100 * self.limited:.0f} % of the picture is at the minimum or maximum thickness"
@@ -99,7 +99,7 @@ def compensate(
     iterations: int = ITERATIONS,
     progress: Progress | None = None,
 ) -> CompensatedMap:
-    """Find the map whose blurred picture is closest in lightness to the unblurred picture of the plain map.
+    """Find the map whose blurred picture is closest in lightness to the plain map's unblurred one.
 
     Parameters
     ----------
@@ -182,29 +182,29 @@ class Misfit:
 
     @cached_property
     def target(self) -> Worked:
-        """Lightness L* of the target."""
+        """Lightness L* of the target picture."""
         return lightness_and_slope(self.model.unblurred(self.plain))[0]
 
     @cached_property
     def scale(self) -> Worked:
-        """Magnitude of the derivative of lightness with respect to thickness, L* per mm; above 0."""
+        """Magnitude of the derivative of lightness with respect to thickness, L* per mm, above 0."""
         rise = lightness_and_slope(self.model.unblurred(self.plain))[1]
         steep = np.abs(self.model.slope(self.plain) * rise)
         lowest = max(MIN_SLOPE * float(np.max(steep)), 1e-12)
         return np.asarray(np.maximum(steep, lowest), working_precision(self.plain))
 
     def error(self, thickness: Worked) -> float:
-        """Return the root mean square of the difference in L*."""
+        """Return the root-mean-square difference in L* between a map's picture and the target."""
         return self._compare(self.model.luminance(self.model.wall(thickness)))[0]
 
     def __call__(self, thickness: Worked) -> tuple[float, Worked]:
-        """Return the error, and the gradient of half the sum of squared differences, L*² per mm."""
+        """Return the error of a map, and the gradient of half the sum of squared errors, L*² per mm."""
         wall = self.model.wall(thickness)
         error, weight = self._compare(self.model.luminance(wall))
         return error, self.model.gradient(wall, weight)
 
     def guess(self) -> Worked:
-        """Return an initial map from an inverse filter, as if the blur acted on lightness."""
+        """Return an initial map from an inverse filter that treats the blur as acting on lightness."""
         off = lightness_and_slope(self.model.luminance(self.model.wall(self.plain)))[0] - self.target
         rows, cols = self.plain.shape
         left = self.model.response((rows, cols), float(np.mean(self.plain))).astype(off.dtype)
@@ -212,7 +212,7 @@ class Misfit:
         return np.asarray(self.plain + filtered / self.scale)
 
     def _compare(self, luminance: Worked) -> tuple[float, Worked]:
-        """Return the error of a luminance, and its derivative (half the sum of squares)."""
+        """Return the error of a luminance, and the derivative of half the sum of squared errors."""
         total, weight = 0.0, np.empty_like(luminance)
         flat, out, target = luminance.ravel(), weight.ravel(), self.target.ravel()
         for first in range(0, flat.size, BLOCK):
@@ -226,7 +226,7 @@ class Misfit:
 
 @dataclass(frozen=True)
 class MapBounds:
-    """Bounds of a thickness map.
+    """Bounds of a thickness map: limits of thickness and of overhang.
 
     Attributes
     ----------
@@ -240,7 +240,7 @@ class MapBounds:
     reach: float | None = None
 
     def project(self, thickness: Worked, scale: Worked | None = None) -> Worked:
-        """Return the nearest map within the bounds; differences are weighted by the square of `scale`.
+        """Return the nearest map within the bounds, with differences weighted by `scale` squared.
 
         Replacing t by t + reach·row, rows counted downward, turns the limit of the overhang into columns that
         must not decrease. The nearest such column is its isotonic regression. All columns are joined to one,
@@ -258,7 +258,7 @@ class MapBounds:
 
 
 def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
-    """Return CIE lightness L* of a luminance relative to white (CIE e-ILV 17-23-076), and its derivative.
+    """Return the CIE lightness L* of a relative luminance (CIE e-ILV 17-23-076), and its derivative.
 
     The result has the precision of `y`. The formula is linear below 0 and unchanged above 1.
     """
@@ -272,7 +272,7 @@ def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
 def _descend(
     misfit: Misfit, bounds: MapBounds, enough: float, iterations: int, progress: Progress | None
 ) -> tuple[Worked, float, int]:
-    """Minimise until a few iterations gain less than `enough`; return map, error and iterations."""
+    """Minimise the error until iterations gain less than `enough`; return map, error and iterations."""
     scale = misfit.scale
     last = ahead = best = bounds.project(misfit.guess(), scale)
     lowest, downhill, pace, momentum, step, idle, done = math.inf, scale, 1.0, 0.0, 1.0, 0, 0
@@ -307,16 +307,16 @@ def _descend(
 
 
 def _check(plain: Worked, limits: Range, room: Range, overhang: float | None) -> None:
-    """Reject invalid input."""
+    """Reject invalid input of `compensate`."""
     (thinnest, thickest), (under, over) = limits, room
     what = allowed = ""
     if not (0 <= under <= thinnest <= thickest < math.inf and 0 <= over < math.inf):
-        what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g} and {over:g} mm"
-        allowed = "thinnest not above thickest, room at least 0, room below thinnest at most thinnest"
+        what = f"thinnest is {thinnest:g} mm, thickest {thickest:g} mm, room {under:g}, {over:g} mm"
+        allowed = "0 ≤ room below ≤ thinnest ≤ thickest, and room above of 0 mm or more"
     elif overhang is not None and not 0 < overhang < 90:
-        what, allowed = f"overhang is {overhang:g} degrees", "between 0 and 90"
+        what, allowed = f"overhang is {overhang:g} degrees", "an angle between 0 and 90 degrees"
     elif plain.ndim != 2:
-        what, allowed = f"the map has {plain.ndim} dimensions", "2, rows and columns"
+        what, allowed = f"the map has {plain.ndim} dimensions", "2 dimensions (rows and columns)"
     elif plain.size and not (thinnest - ROUNDING <= plain.min() and plain.max() <= thickest + ROUNDING):
         what = f"the plain map ranges from {plain.min():g} to {plain.max():g} mm"
         allowed = f"{thinnest:g} to {thickest:g} mm"

@@ -1,4 +1,4 @@
-"""Fit of the transmittance laws to a measured wedge: all laws are fitted, and one is chosen.
+"""Fit of all transmittance laws to a measured wedge, and choice of the best one.
 
 `pathgen.optics.least_squares` describes the fit of one law and the criterion that compares the laws.
 """
@@ -39,7 +39,7 @@ class FittedParameter:
 
 @dataclass(frozen=True, slots=True)
 class FittedLaw:
-    """One fitted law.
+    """One fitted law, with parameters and quality of the fit.
 
     Attributes
     ----------
@@ -149,7 +149,7 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     if isinstance(table, FittedLaw):
         laws.append(table)
     elif choice == "table":
-        raise PathgenError(f"no table: {table}", where="fit", allowed="another law")
+        raise PathgenError(f"no table law can be fitted: {table}", where="fit", hint="choose another law")
     if before is not None:
         kept = {"spread": before.spread, "spread_growth": before.spread_growth}
         laws = [replace(each, light=msgspec.structs.replace(each.light, **kept)) for each in laws]
@@ -166,7 +166,7 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
 def _fitted(
     model: LawModel, wedge: WedgeMeasurements, parameters: Floats, scatter: float, t0: float
 ) -> FittedLaw:
-    """Return the fitted law, with its record for a material and confidence intervals."""
+    """Return a fitted law with its confidence intervals and its settings for a material."""
     from scipy.special import stdtrit  # Student's t
 
     off, count = least_squares.find_residuals(model, parameters, wedge), len(parameters)
@@ -192,7 +192,7 @@ def _fitted(
 
 
 def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
-    """Return a table law of the step medians made monotone, or the reason why there is none."""
+    """Return a table law through the monotone step medians, or the reason why there is none."""
     from scipy.optimize import isotonic_regression  # imported here, because only a fit needs it
 
     each, middle, count = step_medians(wedge.thickness, np.log(wedge.light / scale))

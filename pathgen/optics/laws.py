@@ -1,4 +1,4 @@
-"""Transmittance laws: the share of light that passes through a thickness of a plastic.
+"""Transmittance laws: the fraction of light that a thickness of plastic transmits.
 
 Glossary. *Transmittance* T: light that leaves over light that arrives, 0 to 1. *t0*: transmittance of the two
 surfaces alone, at thickness 0. *Absorption* K and *scattering* S: shares of the light that are absorbed, and
@@ -29,24 +29,24 @@ Range = tuple[float, float]
 
 
 class TransmittanceLaw(Protocol):
-    """Interface of every law. Methods take arrays and return float64 of the same shape; empty gives empty."""
+    """Interface of a transmittance law; methods take arrays and return float64 of the same shape."""
 
     @property
     def valid(self) -> Range:
-        """Range of thickness in which the law was measured, mm."""
+        """Range of thickness in which the law was measured, (low, high) mm."""
 
     @property
     def error(self) -> float | None:
-        """Relative standard error of the transmittance in that range; None if it was not measured."""
+        """Relative standard error of the transmittance in the range `valid`; None if not measured."""
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
-        """Return the transmittance of a thickness in mm, from t0 down to 0; it falls with thickness."""
+        """Return the transmittance of a thickness in mm, which decreases from t0 to 0."""
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
         """Return the thickness of a transmittance, mm; 0 for t0 and above, infinite for 0 and below."""
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Return the derivative dT/dt at a thickness, in 1/mm; never positive."""
+        """Return the derivative dT/dt at a thickness, in 1/mm, at most 0."""
 
 
 @singledispatch
@@ -77,7 +77,7 @@ def law(light: object) -> TransmittanceLaw:
     2.0
     """
     known = sorted(kind.__name__ for kind in law.registry if kind is not object)
-    raise PathgenError(f"no transmittance law for {type(light).__name__}", allowed=", ".join(known))
+    raise PathgenError(f"there is no transmittance law for {type(light).__name__}", allowed=", ".join(known))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,7 @@ class ExponentialLaw:
 
 @dataclass(frozen=True, slots=True)
 class TwoFluxLaw:
-    """Kubelka–Munk law, for plastics that scatter: light travels forwards and backwards in the wall.
+    """Kubelka–Munk law, for plastics that scatter light forwards and backwards.
 
     T = t0·b/(a·sinh bSt + b·cosh bSt), a = 1 + K/S, b = √(a² − 1) (P. Kubelka, J. Opt. Soc. Am. 38, 448,
     1948). The code uses γ = bS = √(K(K + 2S)) and only decaying exponentials. It therefore covers K = 0
@@ -140,7 +140,7 @@ class TwoFluxLaw:
 
     @property
     def decay(self) -> float:
-        """γ, the limit of −d ln T/dt for a thick wall, 1/mm."""
+        """Attenuation γ, the limit of −d ln T/dt for a thick wall, 1/mm."""
         return float(np.sqrt(self.absorption * (self.absorption + 2 * self.scattering)))
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
@@ -167,7 +167,7 @@ class TwoFluxLaw:
         return np.asarray(-self.t0 * fall / spread * rate)
 
     def _terms(self, thickness: ArrayLike) -> tuple[Floats, Floats, Floats]:
-        """Return e = exp(−γt), r = (1 − e²)/2γ, and the denominator of T, (K + S)·r + (1 + e²)/2."""
+        """Return exp(−γt), r = (1 − exp(−2γt))/2γ, and the denominator of T."""
         gamma, t = self.decay, np.asarray(thickness, dtype=np.float64)
         fall = np.exp(-gamma * t) if gamma else np.ones_like(t)
         reach = np.expm1(-2 * gamma * t) / (-2 * gamma) if gamma else t
@@ -176,7 +176,7 @@ class TwoFluxLaw:
 
 @dataclass(frozen=True, slots=True)
 class LawModel:
-    """A law that can be fitted: its settings type, its class, and start and bounds of its parameters.
+    """A law that can be fitted, with settings type, class, and start and bounds of the parameters.
 
     Attributes
     ----------
@@ -201,7 +201,7 @@ class LawModel:
 
     @property
     def name(self) -> str:
-        """Name of the law in a material's `[light]` table."""
+        """Name of the law in the `[light]` table of a material."""
         return str(self.record.__struct_config__.tag)
 
     def read(self, light: Any) -> TransmittanceLaw:

@@ -1,4 +1,4 @@
-"""Least-squares fit of one transmittance law to a measured wedge, with its uncertainty and its criterion.
+"""Least-squares fit of a transmittance law to a measured wedge, with uncertainty and criterion.
 
 The fit uses ln T, so that a relative error of some per cent has the same weight in light and dark steps. The
 loss is quadratic for small residuals and linear for large ones (scipy's `soft_l1`), so that a single bad
@@ -34,14 +34,14 @@ TOLERANCES: Any = {"ftol": 1e-12, "xtol": 1e-12, "gtol": 1e-12, "max_nfev": 300}
 
 
 def find_residuals(model: LawModel, parameters: Floats, wedge: WedgeMeasurements) -> Floats:
-    """Return the logarithm of each measurement divided by the prediction of the law, (N,)."""
+    """Return the log ratio of each measurement to the law's prediction, (N,)."""
     return np.asarray(np.log(wedge.light) - _predict(model, parameters, wedge.thickness))
 
 
 def fit_parameters(
     model: LawModel, wedge: WedgeMeasurements, scatter: float, start: Floats | None = None
 ) -> Floats:
-    """Return the parameters with the smallest loss.
+    """Fit the parameters of a law to a wedge by robust least squares.
 
     Parameters
     ----------
@@ -83,13 +83,13 @@ def fit_parameters(
 
 
 def parameter_bounds(model: LawModel, absolute: bool) -> tuple[Floats, Floats]:
-    """Return the minimum and the maximum of each parameter, (P,) each."""
+    """Return the lower and upper bounds of the parameters, each (P,)."""
     first = (MIN_LOG_T0, 0.0) if absolute else (-np.inf, np.inf)
     return np.array([first[0], *model.low]), np.array([first[1], *model.high])
 
 
 def estimate_scatter(residuals: Floats, count: int) -> float:
-    """Estimate the scatter of residuals from their median, after a fit of `count` parameters.
+    """Estimate the standard deviation of residuals from their median, after fitting `count` parameters.
 
     Examples
     --------
@@ -102,7 +102,7 @@ def estimate_scatter(residuals: Floats, count: int) -> float:
 
 
 def corrected_aic(residuals: Floats, count: int, scatter: float) -> float:
-    """Return the corrected Akaike criterion of a fit; smaller is better.
+    """Return the corrected Akaike information criterion of a fit; smaller is better.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def corrected_aic(residuals: Floats, count: int, scatter: float) -> float:
 
 
 def robust_variance(residuals: Floats, count: int, scatter: float) -> float:
-    """Return a robust variance of the residuals after a fit of `count` parameters.
+    """Return a robust variance of the residuals after fitting `count` parameters.
 
     Notes
     -----
@@ -163,7 +163,7 @@ def parameter_covariance(
 def transmittance_error(
     model: LawModel, parameters: Floats, covariance: Floats, wedge: WedgeMeasurements
 ) -> float:
-    """Return the maximum relative standard error of T over the measured range of thickness.
+    """Return the maximum relative standard error of T in the measured range of thickness.
 
     Without a reference, it is the error of T over T at the smallest thickness.
     """
@@ -175,13 +175,13 @@ def transmittance_error(
 
 
 def _predict(model: LawModel, parameters: Floats, thickness: ArrayLike) -> Floats:
-    """Return the logarithm of the light predicted by the law."""
+    """Return the logarithm of the light that a law predicts."""
     through = model.build(*parameters[1:]).transmittance(thickness)
     return np.asarray(parameters[0] + np.log(np.maximum(through, SMALLEST)))
 
 
 def _jacobian(model: LawModel, parameters: Floats, thickness: Floats, absolute: bool) -> Floats:
-    """Return the Jacobian of the prediction, (N, P)."""
+    """Return the Jacobian of the predicted log light with respect to the parameters, (N, P)."""
     low, high = parameter_bounds(model, absolute)
     step = np.diag(1e-5 * np.maximum(np.abs(parameters), 1e-3))
     up, down = np.minimum(parameters + step, high), np.maximum(parameters - step, low)

@@ -1,4 +1,4 @@
-"""Material files with a fitted transmittance law."""
+"""Writing of material files with a fitted transmittance law."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ REMARKS = {
 
 
 def material_text(text: str, fit: LawFit, name: str, source: str) -> str:
-    """Return the text of a material file with a fitted law in it.
+    """Return the text of a material file that contains a fitted law.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def provenance(fit: LawFit, source: str) -> list[str]:
 
 
 def material_name(stem: str, taken: list[str]) -> str:
-    """Make a material name from a file name, different from the names in `taken`.
+    """Derive a material name from a file name, different from all names in `taken`.
 
     Examples
     --------

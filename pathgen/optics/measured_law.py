@@ -1,4 +1,4 @@
-"""Transmittance law from a table: a smooth curve through the measured steps of a wedge.
+"""Table law: a smooth transmittance curve through the measured steps of a wedge.
 
 Between steps, ln T is a piecewise cubic that decreases wherever the measured steps decrease and has no extra
 bumps (PCHIP: F. N. Fritsch, R. E. Carlson, SIAM J. Numer. Anal. 17, 238, 1980; from memory). Beyond the steps
@@ -23,7 +23,7 @@ CLOSE = 1e-14  # mm; the iteration ends when no root moves further
 
 
 class _Pieces(NamedTuple):
-    """Polynomial pieces of ln T."""
+    """Polynomial pieces of ln T, the logarithm of transmittance."""
 
     start: Floats  # (M,) mm
     level: Floats  # (M,) ln T at the start
@@ -62,7 +62,7 @@ class TableLaw:
     error: float | None = None
 
     def __post_init__(self) -> None:
-        """Fill in the default of `valid`."""
+        """Set `valid` to the range of the steps by default."""
         if self.valid == (0.0, 0.0):
             object.__setattr__(self, "valid", (self.thickness[0], self.thickness[-1]))
 
@@ -77,7 +77,7 @@ class TableLaw:
         return np.asarray(np.exp(np.polyval(self._pieces.cubic[:, piece], along)))
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Return the derivative dT/dt at a thickness, in 1/mm; at a step, that of the thicker side."""
+        """Return the derivative dT/dt at a thickness, in 1/mm, from the thicker side at a step."""
         piece, along = self._place(thickness)
         cubic = self._pieces.cubic[:, piece]
         return np.asarray(np.exp(np.polyval(cubic, along)) * _rate(cubic, along))
@@ -105,7 +105,7 @@ class TableLaw:
         return np.where(share > 0, pieces.start[piece] + along, np.inf)
 
     def _place(self, thickness: ArrayLike) -> tuple[NDArray[np.intp], Floats]:
-        """Return the piece that contains each thickness, and the distance from its start, mm."""
+        """Return the polynomial piece of each thickness, and the distance from the start of the piece, mm."""
         t = np.asarray(thickness, dtype=np.float64)
         piece = np.maximum(np.searchsorted(self._pieces.start, t, side="right") - 1, 0)
         return piece, np.asarray(t - self._pieces.start[piece])

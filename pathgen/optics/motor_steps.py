@@ -1,4 +1,4 @@
-"""Thickness steps caused by the filament drive, and error diffusion to hide them.
+"""Thickness steps due to the motor steps of the filament drive, and error diffusion to hide them.
 
 A drive feeds filament in motor steps, and a program states filament with a limited number of decimals. The
 thickness equivalent of one step depends on the length over which it is deposited: in a move of a tenth of a
@@ -34,7 +34,7 @@ ALONG, UP = 0.5698402909980532, 0.7548776662466927
 
 @dataclass(frozen=True, slots=True)
 class ThicknessStep:
-    """The smallest difference of thickness that a machine can deposit.
+    """The smallest thickness difference that a machine can deposit.
 
     Attributes
     ----------
@@ -53,7 +53,7 @@ class ThicknessStep:
 
 @dataclass(frozen=True, slots=True)
 class StepVisibility:
-    """Visibility of a step of thickness, where it is most visible.
+    """Visibility of a thickness step at the thickness where the step is most visible.
 
     Attributes
     ----------
@@ -71,7 +71,7 @@ class StepVisibility:
 
     @property
     def visible(self) -> bool:
-        """True if the difference is above one just-noticeable step."""
+        """Whether the difference is above one just-noticeable step."""
         return self.steps > 1
 
 
@@ -112,7 +112,7 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     """
     if not (layer > 0 and length > 0 and packing > 0):
         what = f"layer is {layer:g} mm, length {length:g} mm, packing {packing:g}"
-        raise PathgenError(what, where="smallest step", allowed="all three above 0")
+        raise PathgenError(what, where="smallest step", allowed="a layer, a length and a packing above 0")
     area = machine.hot_end.section
     decimal = 10.0**-machine.dialect.filament_decimals
     decimal = decimal / area if machine.dialect.filament_unit == "mm3" else decimal
@@ -124,7 +124,7 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
 def measure_step(
     step: float, law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewing | None = None
 ) -> StepVisibility:
-    """Measure the visibility of a step of thickness, where it is most visible.
+    """Compute the visibility of a thickness step at the thickness where the step is most visible.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def measure_step(
 
 
 def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:
-    """Round every pixel to a whole number of steps, and pass the error on to the next layer.
+    """Round every pixel to a whole number of steps, and diffuse the error to the next layer.
 
     Half of the error goes to the pixel above, a quarter each to the two beside that one; at the sides it is
     mirrored. The threshold of the rounding varies from pixel to pixel, evenly over a step, so that a wall of
@@ -203,7 +203,7 @@ def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:
     wanted = np.asarray(thickness, np.float64) / step
     if wanted.ndim != 2 or not np.all(np.isfinite(wanted)):
         what = f"thickness has {wanted.ndim} dimensions" if wanted.ndim != 2 else "thickness is not finite"
-        raise PathgenError(what, where="dither", allowed="2 dimensions, rows and columns, of finite values")
+        raise PathgenError(what, where="dither", allowed="finite values in 2 dimensions (rows and columns)")
     steps = np.zeros_like(wanted)
     if not wanted.size:
         return steps
@@ -221,4 +221,4 @@ def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:
 
 def _check_step(step: float) -> None:
     if not 0 < step < math.inf:
-        raise PathgenError(f"step is {step:g} mm", where="dither", allowed="above 0")
+        raise PathgenError(f"step is {step:g} mm", where="dither", allowed="a step above 0 mm")

@@ -1,4 +1,4 @@
-"""Prediction of the backlit picture of a panel, from its thickness."""
+"""Prediction of a panel's backlit picture from its thickness."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NEGLIGIBLE = 1e-6  # pixels; a spread that grows by less over the whole wall cou
 
 
 def backlit(thickness: NDArray[np.floating], law: TransmittanceLaw, thinnest: float | None = None) -> Floats:
-    """Return the luminance of a panel in front of an even light, relative to white, without any blur.
+    """Return the luminance of an evenly backlit panel, relative to white, without any blur.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def viewed(
     spread: tuple[float, float] = (0.0, 0.0),
     thinnest: float | None = None,
 ) -> Blurred:
-    """Return the luminance of a panel in front of an even light, blurred by nozzle, layers and wall.
+    """Return the luminance of an evenly backlit panel, blurred by nozzle, layers and wall.
 
     The deposit is smeared over the nozzle diameter along u and over the layer height along z. The light that
     passes through a point of thickness t spreads as a Gaussian of standard deviation s0 + s1·t.
@@ -102,7 +102,7 @@ def viewed(
         return np.empty(thickness.shape, working_precision(thickness))
     low, high = float(np.min(thickness)), float(np.max(thickness))
     if math.isnan(low):
-        raise PathgenError("the thickness contains NaN", where="thickness", allowed="at least 0 mm")
+        raise PathgenError("the thickness contains NaN", where="thickness", allowed="numbers from 0 mm")
     white = low if thinnest is None else thinnest
     model = PictureModel(law, pixel, layer, nozzle, spread, white, (low, high))
     return model.luminance(model.wall(thickness))
@@ -110,7 +110,7 @@ def viewed(
 
 @dataclass(frozen=True)
 class PictureModel:
-    """Model of the picture that a thickness map shows, with its adjoint.
+    """Model of the backlit picture of a thickness map, with its adjoint.
 
     Attributes
     ----------
@@ -142,12 +142,12 @@ class PictureModel:
 
     @cached_property
     def widths(self) -> tuple[float, ...]:
-        """Standard deviations of the copies, ascending, mm; a single one if the spread does not grow."""
+        """Standard deviations of the blurred copies, ascending, mm; one if the spread does not grow."""
         start, growth = self.spread
         low, high = (start + growth * t for t in self.between)
         if not (start >= 0 and growth >= 0):
             what = f"spread is {start:g} mm and spread growth {growth:g} mm per mm"
-            raise PathgenError(what, where="spread", allowed="both at least 0")
+            raise PathgenError(what, where="spread", allowed="a spread and a growth of 0 or more")
         if not high - low > NEGLIGIBLE * self.pixel:
             return (low,)
         # Above about a pixel, widths differ by their ratio; below, they are nearly equivalent.
@@ -157,11 +157,11 @@ class PictureModel:
         return tuple((np.geomspace(low + ease, high + ease, count) - ease).clip(low, high).tolist())
 
     def wall(self, thickness: NDArray[np.floating]) -> Blurred:
-        """Return the thickness as deposited, smeared along u and z; this operation is self-adjoint."""
+        """Return the thickness smeared along u and z by nozzle and layers; the operation is self-adjoint."""
         return blur.smear_layers(blur.smear(thickness, self.nozzle, self.pixel), self.layer, self.pixel)
 
     def unblurred(self, wall: NDArray[np.floating]) -> Blurred:
-        """Return the luminance of each point without spread of light."""
+        """Return the luminance at each point without spread of light."""
         return self._relative(self.law.transmittance, wall)
 
     def slope(self, wall: NDArray[np.floating]) -> Blurred:
@@ -169,7 +169,7 @@ class PictureModel:
         return self._relative(self.law.slope, wall)
 
     def luminance(self, wall: NDArray[np.floating]) -> Blurred:
-        """Return the luminance of a wall that is already smeared."""
+        """Return the luminance of a wall that is already smeared by nozzle and layers."""
         light = self.unblurred(wall)
         if len(self.widths) == 1:
             return blur.spread_light(light, self.widths[0], self.pixel)
@@ -183,7 +183,7 @@ class PictureModel:
         return np.asarray(idctn(total, overwrite_x=True))
 
     def gradient(self, wall: NDArray[np.floating], weight: NDArray[np.floating]) -> Blurred:
-        """Return the gradient of Σ weight·luminance with respect to the thickness before smearing, 1/mm."""
+        """Return the gradient of Σ weight·luminance with respect to unsmeared thickness, 1/mm."""
         slope = self.slope(wall)
         if len(self.widths) == 1:
             return self.wall(slope * blur.spread_light(weight, self.widths[0], self.pixel))
@@ -220,14 +220,14 @@ class PictureModel:
         return np.asarray(np.square(width), working_precision(wall))
 
     def _share_beyond(self, variance: Blurred, k: int) -> Blurred:
-        """Return the share of each point's light that goes to copy `k` and wider copies."""
+        """Return the fraction of each point's light in blurred copy `k` and wider copies."""
         if k == len(self.widths):
             return np.zeros_like(variance)
         low, high = (width**2 for width in self.widths[k - 1 : k + 1])
         return np.asarray(np.clip((variance - low) * (1 / (high - low)), 0.0, 1.0))
 
     def _relative(self, function: Callable[[ArrayLike], Floats], wall: NDArray[np.floating]) -> Blurred:
-        """Return a transmittance or its slope relative to the transmittance of white."""
+        """Return a transmittance, or a slope of transmittance, relative to that of white."""
         scale = 1 / float(self.law.transmittance(self.white))
         return map_blocks(lambda block: function(block) * scale, wall, working_precision(wall))
 
@@ -238,7 +238,7 @@ def working_precision(values: NDArray[np.floating]) -> type[np.floating]:
 
 
 def contrast(law: TransmittanceLaw, thinnest: float, thickest: float) -> float:
-    """Return the contrast of a panel, its maximum over its minimum luminance; infinite if the minimum is 0.
+    """Return the ratio of a panel's maximum to minimum luminance; infinite if the minimum is 0.
 
     Parameters
     ----------

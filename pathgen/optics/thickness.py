@@ -1,4 +1,4 @@
-"""Conversion of luminance to the thickness that transmits it."""
+"""Conversion of luminance to wall thickness."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def thickness(
     """
     check_range(thinnest, thickest)
     if np.isnan(np.min(luminance, initial=1.0)):
-        raise PathgenError("the luminance contains NaN", allowed="0 to 1")
+        raise PathgenError("the luminance contains NaN", allowed="numbers from 0 to 1")
     darkest, brightest = law.transmittance([thickest, thinnest])
 
     def invert(block: NDArray[np.floating]) -> Floats:
@@ -64,7 +64,7 @@ def map_blocks(
     values: NDArray[np.floating],
     dtype: type[np.floating] = np.float64,
 ) -> NDArray[np.floating]:
-    """Apply an elementwise function block by block, to save memory.
+    """Apply an elementwise function to an array block by block, to save memory.
 
     Parameters
     ----------
@@ -95,5 +95,5 @@ def check_range(thinnest: float, thickest: float) -> None:
     """Reject a range of thickness unless 0 ≤ `thinnest` ≤ `thickest` < infinity, mm."""
     if not 0 <= thinnest <= thickest < np.inf:
         what = f"thinnest is {thinnest:g} mm and thickest is {thickest:g} mm"
-        allowed = "at least 0, thinnest not above thickest"
+        allowed = "0 ≤ thinnest ≤ thickest, and finite"
         raise PathgenError(what, where="thinnest, thickest", allowed=allowed)

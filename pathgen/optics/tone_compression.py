@@ -40,7 +40,7 @@ SAMPLES = 1 << 16  # pixels from which the range is estimated
 
 @dataclass(frozen=True, slots=True)
 class CompressedPicture:
-    """A picture that fits the range of a panel.
+    """A picture compressed into the tonal range of a panel.
 
     Attributes
     ----------
@@ -58,7 +58,7 @@ class CompressedPicture:
 
 
 def darkest(law: TransmittanceLaw, thinnest: float, thickest: float, veil: float = 0.0) -> float:
-    """Return the darkest luminance of a panel over its white, 0 to 1.
+    """Return the ratio of a panel's darkest luminance to its white, 0 to 1.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def compress(
 
 
 def guided_filter(values: NDArray[np.floating], radius: int, edge: float) -> Single:
-    """Smooth an array and keep its strong edges: the guided filter, with the array as its own guide.
+    """Smooth an array but preserve strong edges, by a guided filter with the array as guide.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def _mean(values: Single, radius: int) -> Single:
 
 
 def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
-    """Return the scale of the base and the shift that bring base plus detail between `low` and white.
+    """Return the scale and the shift of the base that bring base plus detail between `low` and white.
 
     A shift does not reduce contrast, so the base is scaled only if a shift is not sufficient.
     """
@@ -183,12 +183,12 @@ def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
 
 
 def _above(luminance: NDArray[np.floating], black: float) -> Single:
-    """Scale the luminance from `black` to 1 to the range 0 to 1."""
+    """Rescale luminance from the range `black` to 1 to the range 0 to 1."""
     return np.asarray(np.clip((luminance - black) / (1 - black), 0.0, 1.0), np.float32)
 
 
 def _luminance(light: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return the luminance of a lightness L*: the inverse of `pathgen.picture.colorimetry.lightness`."""
+    """Return the luminance of a CIE lightness L*; the inverse of `lightness`."""
     root = (light + 16) / 116
     return np.where(light > 8, root * root * root, light * (27 / 24389))
 
@@ -198,10 +198,10 @@ def _check(luminance: NDArray[np.floating], black: float, method: str, radius: i
     if method not in METHODS:
         what, allowed, hint = f"method is {method!r}", ", ".join(METHODS), nearest(method, METHODS)
     elif not 0 <= black < 1:
-        what, allowed = f"the darkest tone of the panel is {black:g} of its white", "at least 0, below 1"
+        what, allowed = f"the darkest tone of the panel is {black:g} of its white", "0 or more, and below 1"
     elif not (radius is None or radius >= 1):
-        what, allowed = f"radius is {radius} pixels", "at least 1"
+        what, allowed = f"radius is {radius} pixels", "1 pixel or more"
     elif luminance.ndim != 2 or np.isnan(np.min(luminance, initial=1.0)):
-        what, allowed = "the array is not a picture", "two dimensions, without NaN"
+        what, allowed = "the array is not a picture", "an array of two dimensions without NaN"
     if what:
         raise PathgenError(what, where="compress", allowed=allowed, hint=hint)

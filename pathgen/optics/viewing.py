@@ -1,4 +1,4 @@
-"""Luminance of a lit panel as a person sees it, including reflected room light.
+"""Luminance of a lit panel as seen by a viewer, including reflected room light.
 
 Glossary. *Source*: the even light behind the panel. *Veil*: luminance of room light reflected by the face. It
 is added to light and dark tones alike, and so limits the darkest tone. *Step*: just-noticeable difference of
@@ -31,7 +31,7 @@ LAST = 1023.0  # index of the highest luminance
 
 @dataclass(frozen=True, slots=True)
 class VisibleRange:
-    """Visible range of a panel, where the source is dimmest.
+    """Visible range of a panel, at the dimmest point of the light source.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class VisibleRange:
 
 
 def veil(viewing: Viewing) -> float:
-    """Return the luminance of room light reflected by the face, cd/m²: E·ρ/π.
+    """Return the luminance E·ρ/π of room light reflected by the face, cd/m².
 
     Examples
     --------
@@ -63,7 +63,7 @@ def veil(viewing: Viewing) -> float:
 def face_luminance(
     thickness: ArrayLike, law: TransmittanceLaw, viewing: Viewing | None = None, source: float = 1.0
 ) -> Floats:
-    """Return the luminance of a panel's face as a person sees it: L·T + E·ρ/π.
+    """Return the luminance L·T + E·ρ/π of a panel's face with room light, cd/m².
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def face_luminance(
 def find_visible_range(
     law: TransmittanceLaw, thinnest: float, thickest: float, viewing: Viewing | None = None
 ) -> VisibleRange:
-    """Return the visible range of a panel.
+    """Compute the visible range of a panel at the dimmest point of its light source.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def find_visible_range(
 
 
 def step_index(luminance: ArrayLike) -> Floats:
-    """Return the index of just-noticeable steps at a luminance.
+    """Return the index of a luminance on a scale of just-noticeable steps.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Usable measurements of a step wedge: light against thickness.
+"""Selection and checks of a step wedge's measurements: light against thickness.
 
 Glossary. *Step*: all measurements of one thickness. *Reference*: a measurement without the wedge. *Absolute*:
 measured against a reference, so that the transmittance itself is known, and not only its decrease. *Floor*:
@@ -27,7 +27,7 @@ OVER = 1.1  # transmittance above 1 that scatter does not explain
 
 @dataclass(frozen=True, slots=True)
 class WedgeMeasurements:
-    """Usable measurements of a wedge, in the order of the file.
+    """Usable measurements of a step wedge, in file order.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class WedgeMeasurements:
 
 
 def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurements:
-    r"""Read the CSV file of a wedge, and drop unusable measurements.
+    r"""Read the CSV file of a step wedge, without unusable measurements.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurement
 
 
 def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
-    """Select the usable measurements of a sheet; errors are those of `read_wedge`."""
+    """Select the usable measurements of a wedge sheet."""
     dark = _fill_blanks(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)
@@ -126,10 +126,10 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
     steps, medians, _ = step_medians(wedge.thickness, wedge.light)
     if len(steps) < LEAST_STEPS:
         left = ", ".join(f"{t:g}" for t in steps)
-        what = f"{len(steps)} usable thicknesses" + (f" ({left} mm)" if left else "")
+        what = f"the wedge has {len(steps)} usable thicknesses" + (f" ({left} mm)" if left else "")
         what += f" after {'; '.join(wedge.notes)}" if wedge.notes else ""
         hint = "measure a wedge of about ten steps"
-        raise PathgenError(what, where=where, allowed=f"at least {LEAST_STEPS}", hint=hint)
+        raise PathgenError(what, where=where, allowed=f"at least {LEAST_STEPS} thicknesses", hint=hint)
     log = np.log(medians)
     up = np.diff(log) > 0
     rising = np.flatnonzero(up[1:] & up[:-1] & (log[2:] - log[:-2] > RISE))
@@ -149,11 +149,11 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
         what = f"{wedge.thickness[first]:g} mm transmits {wedge.light[first]:.2f} times the reference"
         hint = "measure both with the same light, position and exposure"
         place = f"{where}, line {wedge.line[first]}"
-        raise PathgenError(what, where=place, allowed="at most 1", hint=hint)
+        raise PathgenError(what, where=place, allowed="at most the reference", hint=hint)
 
 
 def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Return the median of the values at each thickness.
+    """Return the median of the measurements at each thickness.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def step_medians(thickness: Floats, values: Floats) -> tuple[Floats, Floats, NDA
 
 
 def find_floor(thickness: Floats, light: Floats) -> float:
-    """Estimate the floor of the meter from the dark end of a wedge.
+    """Estimate the smallest reading of the light meter from the dark end of a wedge.
 
     Parameters
     ----------
@@ -219,20 +219,20 @@ def find_floor(thickness: Floats, light: Floats) -> float:
 
 
 def _fill_blanks(values: Floats, default: float) -> Floats:
-    """Replace NaN by the mean of the other values, or by `default` if there are none."""
+    """Replace NaN by the mean of all other values, or by `default` if there are none."""
     known = np.isfinite(values)
     return np.where(known, values, values[known].mean() if known.any() else default)
 
 
 def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tuple[Floats | None, int]:
-    """Return the reference of each measurement, if any, and the number of values a common one is based on."""
+    """Return the bare-light reference of each measurement, and the number of values averaged for it."""
     bare = sheet.columns["thickness"] == 0
     beside = sheet.linear("reference")
     known = np.isfinite(beside)
     if bare.any() and known.any():
-        what = "a row of thickness 0 and a reference column"
+        what = "the file has both a row of thickness 0 and a reference column"
         place = f"{where}, line {sheet.line[bare][0]}"
-        raise PathgenError(what, where=place, allowed="one of the two")
+        raise PathgenError(what, where=place, allowed="one reference for the bare light")
     if not bare.any() and not known.any():
         return None, 0
     use, value, name = (bare, light, "reading") if bare.any() else (known, beside - dark, "reference")
@@ -241,9 +241,9 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
     if wrong.any():
         first = int(np.argmax(wrong))
         dim = value[first] <= 0
-        what = f"the reference is {shown[first]:g}" + ("" if dim else ", clipped in the photograph")
-        hint = "" if dim else "reduce the exposure, for wedge and reference alike"
-        allowed = "brighter than the dark measurement" if dim else f"less than {CODES:g}"
+        what = f"the reference is {shown[first]:g}" + ("" if dim else ", which is overexposed")
+        hint = "" if dim else "reduce the exposure of both wedge and reference"
+        allowed = "a reference above the dark measurement" if dim else f"less than {CODES:g}"
         raise PathgenError(what, where=f"{where}, line {sheet.line[first]}", allowed=allowed, hint=hint)
     if bare.any():
         # The Hodges–Lehmann estimate, the median of the means of all pairs, is nearly as precise as the mean
@@ -256,7 +256,7 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
 
 
 def _usable(sheet: WedgeSheet, light: Floats, floor: float | None) -> tuple[NDArray[np.bool_], list[str]]:
-    """Mark the usable measurements of the wedge, and return a note for each reason to drop others."""
+    """Return a mask of the usable measurements, and a note on each reason for a rejection."""
     t, shown = sheet.columns["thickness"], sheet.columns["reading"]
     usable, notes = t > 0, []
 

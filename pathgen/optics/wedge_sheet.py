@@ -1,4 +1,4 @@
-"""The CSV file of a measured wedge: its columns, their units, and one row per measurement.
+"""Reading of the CSV file of a measured wedge, with columns, units, and one row per measurement.
 
 The first line names the columns, each with its unit:
 
@@ -41,7 +41,7 @@ _COMMA = re.compile(r"[+-]?\d+,\d+\Z", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class WedgeSheet:
-    """The values of a wedge sheet, one row per measurement.
+    """The values of a wedge's CSV file, one row per measurement.
 
     Attributes
     ----------
@@ -58,13 +58,13 @@ class WedgeSheet:
     unit: str
 
     def linear(self, name: str) -> Floats:
-        """Return a column in proportion to light; all NaN if the column is missing."""
+        """Return a column in linear light, or NaN if the column is missing."""
         values = self.columns.get(name, np.full(len(self.line), np.nan))
         return decode_srgb(values / CODES) if self.unit == "srgb" else values
 
 
 def read_wedge_sheet(path: str | Path) -> WedgeSheet:
-    r"""Read the CSV file of a wedge.
+    r"""Read the CSV file of a measured wedge.
 
     Parameters
     ----------
@@ -89,14 +89,14 @@ def read_wedge_sheet(path: str | Path) -> WedgeSheet:
 
 
 def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
-    """Convert the rows of a CSV file to a wedge sheet; errors are those of `read_wedge_sheet`."""
+    """Convert the rows of a CSV file to a wedge sheet."""
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:
-        raise PathgenError("no measurements", where=where, allowed="one measurement per line")
+        raise PathgenError("the file has no measurements", where=where, allowed="one measurement per line")
     if len(cells) >= MAX_LINES:
-        what, hint = f"{len(cells)} lines of measurements", "average repeated measurements"
-        raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES}", hint=hint)
+        what, hint = f"the file has {len(cells)} lines of measurements", "average repeated measurements"
+        raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES} lines", hint=hint)
     lines = np.array(table.line[1:], dtype=np.int64)
     values = {
         place: _parse_column([row[place] for row in cells], kind, names[place], unit, lines, where)
@@ -109,14 +109,16 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     known = np.isfinite(repeated["reading"])
     if not known.any():
         hint = f"enter the values in the column {names[columns['reading'][0]]}"
-        raise PathgenError("no measurements", where=where, allowed="one measurement per line", hint=hint)
+        raise PathgenError(
+            "the file has no measurements", where=where, allowed="one measurement per line", hint=hint
+        )
     return WedgeSheet(
         {kind: column[known] for kind, column in repeated.items()}, np.repeat(lines, repeats)[known], unit
     )
 
 
 def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
-    """Return the positions of the known columns, and the unit of all but thickness."""
+    """Return the index of each known column, and the common unit of the light columns."""
     columns: dict[str, list[int]] = {}
     light = ""
     for place, name in enumerate(names):
@@ -130,10 +132,12 @@ def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]
         if kind != "thickness":
             light = light or unit
             if unit != light:
-                what = f"column {format_value(name)} is in {unit}, another column in {light}"
-                raise PathgenError(what, where=where, allowed="one unit of light per file")
+                what = f"column {format_value(name)} is in {unit}, but another column is in {light}"
+                raise PathgenError(what, where=where, allowed="the same unit of light in the whole file")
         if kind in columns and kind != "reading":
-            raise PathgenError(f"column {format_value(name)} is repeated", where=where, allowed="one column")
+            raise PathgenError(
+                f"column {format_value(name)} is repeated", where=where, allowed="each column once"
+            )
         columns.setdefault(kind, []).append(place)
     for kind in ("thickness", "reading"):
         if kind not in columns:
@@ -151,7 +155,7 @@ def _choices(kind: str) -> str:
 def _parse_column(
     cells: Sequence[str], kind: str, name: str, unit: str, lines: NDArray[np.int64], where: str
 ) -> Floats:
-    """Convert the cells of a column to numbers; a blank cell becomes NaN, except for thickness."""
+    """Convert the cells of a column to numbers; blank cells become NaN, except for thickness."""
     unit = "mm" if kind == "thickness" else unit
     low, high = LIMITS.get(unit, (0.0, BRIGHTEST))
     numeric = np.array([bool(_NUMBER.match(cell)) for cell in cells])

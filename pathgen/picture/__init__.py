@@ -1,4 +1,4 @@
-"""Photographs and thickness arrays: reading, conversion to luminance, fit to the panel."""
+"""Photographs and thickness arrays: reading, conversion to luminance, and fit to a panel."""
 
 from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb, lightness, luminance
 from pathgen.picture.files import Picture, check_thickness, is_thickness, load_picture, load_thickness

@@ -1,4 +1,4 @@
-"""Advice on a prepared picture: the tones and detail that the panel will lose, and what to do about it."""
+"""Advice on a prepared picture: tones and detail that a panel will lose, and remedies."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ EDGE = 0.25  # share of the subject's edge above which advice is given
 
 
 def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
-    """Assess a picture for a panel.
+    """Return notes on how well a panel can show a picture.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
 
 
 def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> float:
-    """Return the share of a picture's detail that is finer than a line pair of two nozzle diameters.
+    """Return the fraction of a picture's detail that is finer than two nozzle diameters per line pair.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> flo
 
 
 def _merged_edge(codes: NDArray[np.floating], subject: NDArray[np.floating] | None) -> float | None:
-    """Return the share of the subject's edge with the lightness of the backdrop; None without a subject."""
+    """Return the fraction of the subject's edge as light as the backdrop; None without a subject."""
     if subject is None or subject.min() > 0.5:
         return None
     inside = subject > 0.5

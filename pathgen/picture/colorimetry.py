@@ -17,7 +17,7 @@ WEIGHTS = (0.2126, 0.7152, 0.0722)
 
 
 def decode_srgb(encoded: ArrayLike) -> Floats:
-    """Convert encoded sRGB values to linear ones.
+    """Convert sRGB-encoded values to linear values.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def decode_srgb(encoded: ArrayLike) -> Floats:
 
 
 def encode_srgb(linear: ArrayLike) -> Floats:
-    """Convert linear values to encoded sRGB ones; the inverse of `decode_srgb`.
+    """Convert linear values to sRGB-encoded values; the inverse of `decode_srgb`.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Reading of a photograph in colour, reduced to the resolution that a panel needs."""
+"""Reading of photographs in colour, reduced to the resolution of a panel."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MIN_KEPT = 0.6  # minimum of the longer side over the target; otherwise the next
 
 @dataclass(frozen=True, slots=True)
 class ColourPhoto:
-    """A photograph in linear light.
+    """A colour photograph in linear light.
 
     Attributes
     ----------
@@ -87,7 +87,7 @@ def load_colour(
 
 
 def reduction_factor(side: int, longest: int) -> int:
-    """Return the integer factor that reduces a large side to 0.6 to 1.2 times `longest`.
+    """Return the integer factor that reduces a picture's side to 0.6 to 1.2 times `longest`.
 
     Examples
     --------
@@ -140,7 +140,7 @@ def _in_colour(image: Image.Image, plain: str, factor: int) -> tuple[Single, Sin
 
 
 def _reduce(values: NDArray[np.floating], factor: int) -> Single:
-    """Return the mean over squares of `factor` pixels; a remainder at the right and the bottom is dropped."""
+    """Return the mean over squares of `factor` pixels, without incomplete squares."""
     if factor == 1:
         return np.asarray(values, np.float32)
     rows, cols = values.shape[0] // factor, values.shape[1] // factor

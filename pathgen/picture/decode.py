@@ -1,4 +1,4 @@
-"""Conversion of an opened image to linear luminance: colour profile, transparency, sRGB codes.
+"""Conversion of an open image to linear luminance, with colour profile and transparency.
 
 The image is processed in blocks of rows, so that memory does not grow with the picture, apart from the image
 itself and the result. Codes are converted by lookup tables.
@@ -34,7 +34,7 @@ LOW_DEPTH = {"L;2": 85, "L;4": 17}  # Pillow scales these codes to 0 to 255, but
 
 @dataclass(frozen=True, slots=True)
 class Coding:
-    """Pixel coding of a file, which Pillow discards when it decodes the pixels.
+    """Pixel coding of a file, which Pillow discards when decoding.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class Coding:
 
     @classmethod
     def of(cls, image: Image.Image) -> Coding:
-        """Return the coding of an image that is opened but not loaded."""
+        """Return the pixel coding of an image that is open but not yet decoded."""
         tiles = getattr(image, "tile", None) or []
         args = tiles[0][3] if tiles else ""
         raw = str(args[0] if isinstance(args, tuple) else args)
@@ -100,7 +100,9 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
     plain = "L" if deep_png else PLAIN.get(image.mode)
     if plain is None:
         hint = "save it as an 8-bit PNG, or a thickness map as .npy"
-        raise PathgenError(f"pixel mode is {image.mode}", allowed="8 or 16 bits, grey or colour", hint=hint)
+        raise PathgenError(
+            f"pixel mode is {image.mode}", allowed="grey or colour pixels of 8 or 16 bits", hint=hint
+        )
     to_rgb, notes = find_profile(image, plain)
     if "16" in coding.raw and coding.highest == 255:
         notes.append("16-bit colour was read with 8 bits per channel")
@@ -113,7 +115,7 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
 
 
 def find_profile(image: Image.Image, plain: str) -> tuple[ToRgb, list[str]]:
-    """Return the conversion of an image without transparency to sRGB, and notes on it."""
+    """Return the colour conversion of an opaque image to sRGB, and notes on the colour profile."""
     data = image.info.get("icc_profile")
     if plain == "LAB":
         return _transform(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")), "LAB"), []
@@ -138,7 +140,7 @@ def _to_rgb(image: Image.Image) -> Image.Image:
 
 
 def _transform(profile: ImageCms.ImageCmsProfile, mode: str) -> ToRgb:
-    """Return the conversion of images of one mode from a profile to sRGB."""
+    """Return the colour conversion from a profile to sRGB for images of one pixel mode."""
     # Keeps neutral tones and maps black to black: common practice for photographs.
     intent, flags = ImageCms.Intent.RELATIVE_COLORIMETRIC, ImageCms.Flags.BLACKPOINTCOMPENSATION
     srgb = ImageCms.createProfile("sRGB")
@@ -147,7 +149,7 @@ def _transform(profile: ImageCms.ImageCmsProfile, mode: str) -> ToRgb:
 
 
 def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
-    """Return the luminance of every code of a grey picture.
+    """Return the luminance of every pixel code of a grey picture.
 
     A profile is applied to 256 codes, and the sRGB code is interpolated between them. Without a profile the
     interpolation is exact.
@@ -160,7 +162,7 @@ def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
 
 
 def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tuple[Luminance, bool]:
-    """Return the luminance of a grey picture; `key` is the transparent code, or None."""
+    """Return the luminance of a grey picture, with code `key` as transparent unless None."""
     table = _grey_table(coding.highest, coding.inverted, to_rgb)
     y = np.empty((image.height, image.width), dtype=np.float32)
     clear = False
@@ -178,7 +180,7 @@ def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tup
 def _colour(
     image: Image.Image, coding: Coding, to_rgb: ToRgb, plain: str, key: object
 ) -> tuple[Luminance, bool]:
-    """Return the luminance of a picture in colour or with an alpha channel."""
+    """Return the luminance of a picture with colours or an alpha channel."""
     linear = decode_srgb(np.arange(256) / 255.0)
     red, green, blue = ((share * linear).astype(np.float32) for share in WEIGHTS)
     y = np.empty((image.height, image.width), dtype=np.float32)
@@ -198,7 +200,7 @@ def _colour(
 
 
 def split_alpha(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np.uint8] | None]:
-    """Split an image into opaque pixels of mode `plain`, and its alpha channel or None."""
+    """Split an image into opaque pixels of mode `plain` and an alpha channel (None if absent)."""
     if block.mode in ("P", "PA") and block.has_transparency_data:
         block = block.convert("RGBA")
     elif block.mode in ("La", "RGBa"):
@@ -208,7 +210,7 @@ def split_alpha(block: Image.Image, plain: str) -> tuple[Image.Image, NDArray[np
 
 
 def _blocks(image: Image.Image) -> Iterator[tuple[int, Image.Image]]:
-    """Yield blocks of whole rows from the top, each with the number of its first row."""
+    """Yield blocks of whole rows from the top, with the number of the first row of each block."""
     step = max(1, BLOCK // image.width)
     for top in range(0, image.height, step):
         yield top, image.crop((0, top, image.width, min(top + step, image.height)))

@@ -30,7 +30,7 @@ SIZES_TEXT = f"at least 2 × 2 pixels, at most {MEGAPIXELS} megapixels"
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """The luminance of a photograph.
+    """The linear luminance of a photograph, with notes.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
 
 @contextmanager
 def open_picture(path: str | os.PathLike[str]) -> Iterator[Image.Image]:
-    """Open a photograph with Pillow; errors in the block become a `PathgenError` about the file.
+    """Open a photograph with Pillow, and convert errors in the block to a `PathgenError`.
 
     Raises
     ------
@@ -108,7 +108,7 @@ def open_picture(path: str | os.PathLike[str]) -> Iterator[Image.Image]:
 
 @contextmanager
 def filled_input(path: str | os.PathLike[str], expected: str) -> Iterator[BinaryIO]:
-    """Open an input, and reject an empty file."""
+    """Open an input file, and reject an empty one."""
     with open_input(path, expected) as stream:
         if not stream.read(1):
             raise PathgenError("the file is empty", where=input_name(path), allowed=expected)
@@ -125,17 +125,17 @@ def picture_error(error: Exception, file: Path) -> PathgenError:
         return PathgenError("the file is not a picture", where=where, allowed=FORMATS_TEXT)
     if isinstance(error, Image.DecompressionBombError):  # Pillow's own limit, beyond ours
         what = f"the picture has more than {MEGAPIXELS} megapixels"
-        return PathgenError(what, where=where, allowed=SIZES_TEXT, hint="reduce its size")
+        return PathgenError(what, where=where, allowed=SIZES_TEXT, hint="reduce the size of the picture")
     what, hint = (
         f"the picture is damaged or truncated: {error or type(error).__name__}",
-        "export it again, as PNG",
+        "export the picture again as PNG",
     )
     return PathgenError(what, where=where, allowed=FORMATS_TEXT, hint=hint)
 
 
 @contextmanager
 def quiet_decoders() -> Iterator[None]:
-    """Suppress warnings of decoders.
+    """Suppress warnings from image decoders.
 
     Pillow warns of damaged metadata and large sizes; relevant problems are reported as errors or notes here.
     It also logs some errors before it raises them, and the TIFF library writes to standard error directly.
@@ -158,7 +158,7 @@ def quiet_decoders() -> Iterator[None]:
 
 
 def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
-    """Return the luminance of an opened image, upright, and notes on it."""
+    """Return the upright luminance of an open image, and notes."""
     coding = Coding.of(image)
     image.load()
     luminance, notes = to_luminance(image, coding)
@@ -172,7 +172,7 @@ def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
 
 
 def _frames(image: Image.Image) -> int:
-    """Count the frames, up to `FRAMES`.
+    """Count the frames of an image, up to `FRAMES`.
 
     The frames of a TIFF form a chain that has to be followed and may be very long; a damaged one ends it.
     """
@@ -187,7 +187,7 @@ def _frames(image: Image.Image) -> int:
 
 
 def apply_orientation(stored: Luminance, orientation: int) -> Luminance:
-    """Turn a stored picture upright by its EXIF orientation (TIFF 6.0, tag 274)."""
+    """Rotate a stored picture upright by its EXIF orientation (TIFF 6.0, tag 274)."""
     if orientation in (2, 3, 7, 8):  # the first column is the right side, or the bottom if rotated
         stored = stored[:, ::-1]
     if orientation in (3, 4, 6, 7):  # the first row is the bottom, or the right side if rotated
@@ -196,7 +196,7 @@ def apply_orientation(stored: Luminance, orientation: int) -> Luminance:
 
 
 def is_thickness(path: str | os.PathLike[str]) -> bool:
-    """Return True for a thickness array (`.npy`), False for a picture; the file is not opened.
+    """Return whether the name of a file is that of a thickness array (`.npy`).
 
     Examples
     --------
@@ -207,7 +207,7 @@ def is_thickness(path: str | os.PathLike[str]) -> bool:
 
 
 def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
-    """Read a thickness array.
+    """Read a thickness array from an `.npy` file.
 
     Parameters
     ----------
@@ -246,12 +246,14 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
             f"the thickness array cannot be read: {reason}",
             "a complete .npy file of real numbers",
         )
-        raise PathgenError(what, where=where, allowed=allowed, hint="write it with numpy.save") from error
+        raise PathgenError(
+            what, where=where, allowed=allowed, hint="write the array with numpy.save"
+        ) from error
     return check_thickness(values, where)
 
 
 def _stored(stream: BinaryIO, where: str) -> NDArray[Any]:
-    """Read an `.npy` file after checking its header.
+    """Read an `.npy` file after a check of its header.
 
     The file is not mapped into memory, because a file truncated by another program would end the process with
     a bus error.
@@ -265,12 +267,12 @@ def _stored(stream: BinaryIO, where: str) -> NDArray[Any]:
     _check_form(shape, dtype, where)
     values = np.fromfile(stream, dtype, shape[0] * shape[1])
     if len(values) < shape[0] * shape[1]:
-        raise ValueError(f"it contains only {len(values):,} of {shape[0] * shape[1]:,} values")
+        raise ValueError(f"the file contains only {len(values):,} of {shape[0] * shape[1]:,} values")
     return values.reshape(shape[::-1]).T if by_columns else values.reshape(shape)
 
 
 def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.float64]:
-    """Check an array as a thickness map, and return a copy.
+    """Reject an array that is not a valid thickness map, and return a copy.
 
     Parameters
     ----------
@@ -303,7 +305,7 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
         what = f"thickness is {values[row, col]} at row {row}, column {col}"
         what += f"; {np.count_nonzero(bad)} of {values.size} values are invalid"
         hint = "replace invalid values before writing the array"
-        raise PathgenError(what, where=where, allowed="finite values, at least 0 mm", hint=hint)
+        raise PathgenError(what, where=where, allowed="finite values of 0 mm or more", hint=hint)
     if high > MAX_THICKNESS:
         what, allowed = f"the maximum thickness is {high:.9g} mm", f"at most {MAX_THICKNESS:g} mm"
         raise PathgenError(what, where=where, allowed=allowed, hint="convert the map to mm")
@@ -313,16 +315,20 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
 
 
 def _check_form(shape: tuple[int, ...], dtype: np.dtype[Any], where: str) -> None:
-    """Reject an array that is not a thickness map by its shape or type."""
+    """Reject an array whose shape or type is not that of a thickness map."""
     if len(shape) != 2:
-        raise PathgenError(f"array has {len(shape)} dimensions", where=where, allowed="2, rows and columns")
+        raise PathgenError(
+            f"the array has {len(shape)} dimensions", where=where, allowed="2 dimensions (rows and columns)"
+        )
     if dtype.kind not in "fiu":
-        raise PathgenError(f"array is of type {dtype}", where=where, allowed="real numbers, thickness in mm")
+        raise PathgenError(
+            f"the array is of type {dtype}", where=where, allowed="real numbers (thickness in mm)"
+        )
     check_size(*shape, where, "array")
 
 
 def check_size(rows: int, cols: int, where: str, what: str = "picture") -> None:
     """Reject a picture or array with too few or too many pixels."""
     if min(rows, cols) < 2 or rows * cols > MEGAPIXELS * 1_000_000:
-        hint = "reduce its size" if min(rows, cols) >= 2 else ""
+        hint = "reduce the number of pixels" if min(rows, cols) >= 2 else ""
         raise PathgenError(f"{what} has {cols} × {rows} pixels", where=where, allowed=SIZES_TEXT, hint=hint)

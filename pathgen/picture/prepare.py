@@ -59,7 +59,7 @@ class Prepared:
 def prepare_file(
     path: str | os.PathLike[str], settings: Preparation, *, longest: int = LONGEST, keep: bool = False
 ) -> Prepared:
-    """Read a photograph and prepare it.
+    """Read and prepare a photograph.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def prepare_file(
 
 
 def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) -> Prepared:
-    """Prepare a photograph.
+    """Prepare a photograph step by step, and keep every stage.
 
     Parameters
     ----------
@@ -120,8 +120,8 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
     rgb, subject = _straighten(photo.rgb, subject, settings)
     rgb, subject = _trim(rgb, subject, settings.trim)
     if min(rgb.shape[:2]) < 2:
-        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels are left of {photo.source}"
-        raise PathgenError(what, where="trim", allowed="at least 2 × 2")
+        what = f"{rgb.shape[1]} × {rgb.shape[0]} pixels of {photo.source} are left after trimming"
+        raise PathgenError(what, where="trim", allowed="at least 2 × 2 pixels")
     codes = kept("grey", tone_steps.to_grey(rgb, (red, green, blue)))
     if subject is not None and subject.min() < 1:
         codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
@@ -144,18 +144,18 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
 
 
 def _is_mixed(settings: Preparation) -> bool:
-    """Return True if the edge of the subject contains some of its backdrop; a hard mask does not."""
+    """Return whether pixels at the subject's edge are mixed with the backdrop."""
     if settings.isolate in ("off", "alpha"):
         return bool(settings.straighten)  # rotation mixes the edge with the colours under clear pixels
     return settings.isolate == "auto" or (settings.feather or 0.0) > 0
 
 
 def _subject(photo: ColourPhoto, settings: Preparation, notes: list[str]) -> Single | None:
-    """Return the subject, detected or read, cleaned and feathered; None if it is not isolated."""
+    """Return the mask of the subject, detected or read from a file; None without a subject."""
     if settings.isolate in ("off", "alpha"):
         if settings.isolate == "alpha" and photo.alpha is None:
             what = f"{photo.source} has no transparency"
-            raise PathgenError(what, where="isolate", allowed="auto, or the file of a mask")
+            raise PathgenError(what, where="isolate", allowed="auto, or a mask file")
         if settings.isolate == "off" and photo.alpha is not None:
             notes.append("transparent parts are replaced by `backdrop_tone`")
         return photo.alpha
@@ -178,7 +178,7 @@ def _subject(photo: ColourPhoto, settings: Preparation, notes: list[str]) -> Sin
 
 
 def _straighten(rgb: Single, subject: Single | None, settings: Preparation) -> tuple[Single, Single | None]:
-    """Mirror and straighten; edges left empty by the rotation are cropped."""
+    """Mirror and straighten a picture, and crop edges that the rotation leaves empty."""
     layers = rgb if subject is None else np.concatenate([rgb, subject[..., None]], axis=2)
     if settings.mirror == "yes":
         layers = layers[:, ::-1]
@@ -189,7 +189,7 @@ def _straighten(rgb: Single, subject: Single | None, settings: Preparation) -> t
 
 
 def _rotate(layers: Single, degrees: float) -> Single:
-    """Rotate counter-clockwise about the centre, and crop to the largest rectangle of the same shape."""
+    """Rotate a picture counter-clockwise, and crop it to the largest rectangle of the same proportions."""
     rows, cols = layers.shape[:2]
     angle = np.radians(degrees)
     cosine, sine = np.cos(angle), abs(np.sin(angle))
@@ -205,7 +205,7 @@ def _rotate(layers: Single, degrees: float) -> Single:
 
 
 def _trim(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Single, Single | None]:
-    """Crop to the subject, with a margin in percent of its longer side."""
+    """Crop a picture to its subject, with a margin in percent of the subject's longer side."""
     if margin is None:
         return rgb, subject
     if subject is None:

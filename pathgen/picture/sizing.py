@@ -1,4 +1,4 @@
-"""Fit of a picture to a panel: proportions, crop, resampling, and notes on its tones."""
+"""Fit of a picture to a panel: proportions, crop, resampling, and notes on tones."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SHADE = 2.0  # L*; tones this close to 0 or 100 look black or white
 def proportions(
     luminance: NDArray[np.floating], width: float | None = None, height: float | None = None
 ) -> tuple[float, float]:
-    """Return both sides of a panel; a missing side follows from the proportions of the picture.
+    """Return both sides of a panel, with a missing side from the proportions of the picture.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def proportions(
 
 
 def fit_to_panel(luminance: NDArray[np.floating], width: float, height: float, pixel: float) -> Luminance:
-    """Crop a picture about its centre to the proportions of a panel, and resample it to the panel's pixels.
+    """Crop a picture to the proportions of a panel, and resample it to the panel's pixels.
 
     Linear luminance is resampled, so the mean light of every part of the picture is kept. Reduction uses an
     antialiasing filter without negative lobes (Hamming window), because sharper filters leave dark seams
@@ -125,7 +125,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
     """
     rows_in, cols_in = _shape(thickness)
     if rows < 1 or cols < 1:
-        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1")
+        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1 pixel")
     if (rows, cols) == (rows_in, cols_in):
         return np.array(thickness, dtype=np.float64)
     box = (0.0, 0.0, float(cols_in), float(rows_in))
@@ -134,7 +134,7 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
 
 
 def tone_notes(luminance: NDArray[np.floating]) -> list[str]:
-    """Return a note if the tones of a picture leave little for the panel to show.
+    """Return a note if a picture has too few different tones for a panel.
 
     Parameters
     ----------
@@ -201,8 +201,8 @@ def _check_lengths(**lengths: float | None) -> None:
 
 
 def _shape(values: NDArray[np.floating]) -> tuple[int, int]:
-    """Return the rows and columns of a picture or map; reject other arrays."""
+    """Return the numbers of rows and columns of a picture or map; reject other arrays."""
     if values.ndim != 2 or not values.size:
         what = f"an array of shape {values.shape} is not a picture"
-        raise PathgenError(what, allowed="2 dimensions, at least one row and one column")
+        raise PathgenError(what, allowed="2 dimensions with at least one row and one column")
     return values.shape[0], values.shape[1]

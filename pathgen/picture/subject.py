@@ -1,4 +1,4 @@
-"""The subject of a photograph: detection on a plain backdrop, and cleaning and feathering of masks.
+"""Isolation of the subject of a photograph: detection, and cleaning and feathering of masks.
 
 Glossary. *Subject*: a map of the main object, from 0 (backdrop) to 1. *Plain*: a backdrop whose colour varies
 slowly over the picture, because of light and shade; noise is allowed. *Stray bit*: a piece of subject that is
@@ -36,7 +36,7 @@ JUDGED = 1200  # pixels of the longer side on which an edge is assessed
 
 
 def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
-    """Detect the subject on a plain backdrop.
+    """Detect the subject of a photograph on a plain backdrop.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
     share = float(backdrop.mean())
     if not 0.02 <= share <= 0.995:
         what = "no subject was found" if share > 0.5 else "no plain backdrop was found at the picture's edge"
-        hint = "use a mask, or change backdrop_tolerance"
+        hint = "use a mask, or change `backdrop_tolerance`"
         raise PathgenError(what, where="isolate", allowed="a subject on a plain backdrop", hint=hint)
     return _cut_soft_edge(~backdrop, distance)
 
@@ -87,9 +87,9 @@ def _cut_soft_edge(subject: Mask, distance: Single) -> Mask:
 
 
 def weak_edge(rgb: NDArray[np.floating], subject: Mask, tolerance: float) -> float:
-    """Return the share of a subject's edge where the colours differ by less than twice the tolerance.
+    """Return the fraction of a subject's edge with colour differences below twice the tolerance.
 
-    If the share is large, the position of a detected edge is unreliable.
+    If the fraction is large, the position of a detected edge is unreliable.
     """
     step = max(1, round(max(subject.shape) / JUDGED))
     rgb, subject = rgb[::step, ::step], subject[::step, ::step]
@@ -106,7 +106,7 @@ def weak_edge(rgb: NDArray[np.floating], subject: Mask, tolerance: float) -> flo
 
 
 def clean_mask(subject: Mask, stray: float = 0.001, holes: float = 0.0005) -> Mask:
-    """Remove stray bits from a mask, and fill small holes.
+    """Remove small pieces from a mask, and fill small holes.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def clean_mask(subject: Mask, stray: float = 0.001, holes: float = 0.0005) -> Ma
 
 
 def feather(subject: Mask | NDArray[np.floating], width: float) -> Single:
-    """Soften the edge of a mask over `width` pixels; 0 leaves it hard.
+    """Soften the edge of a mask over `width` pixels; 0 leaves the edge hard.
 
     Examples
     --------
@@ -148,7 +148,7 @@ def feather(subject: Mask | NDArray[np.floating], width: float) -> Single:
 
 
 def unmix_edge(codes: Single, subject: Single) -> Single:
-    """Replace the tones at the edge of a subject by those just inside it.
+    """Replace the tones at the edge of a subject by tones just inside the edge.
 
     A pixel on the edge is a mixture of subject and backdrop. On another backdrop, the old one would remain
     visible as a dark line around a light subject, or a light line around a dark one.
@@ -181,7 +181,7 @@ def unmix_edge(codes: Single, subject: Single) -> Single:
 
 
 def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tuple[int, int]) -> None:
-    """Reject a mask of another size than the picture, and one that marks nothing or everything.
+    """Reject a mask of the wrong size, and a mask that marks nothing or everything.
 
     Parameters
     ----------
@@ -191,14 +191,16 @@ def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tupl
     """
     if size != expected:
         what = f"the mask has {size[0]} × {size[1]} pixels, the picture {expected[0]} × {expected[1]}"
-        raise PathgenError(what, where="isolate", allowed="a mask of the size of the picture")
+        raise PathgenError(what, where="isolate", allowed="a mask as large as the picture")
     if float(mask.max()) <= 0.5 or float(mask.min()) > 0.5:
         what = "the mask marks " + ("nothing" if float(mask.max()) <= 0.5 else "everything")
-        raise PathgenError(what, where="isolate", allowed="white for the subject, black for the backdrop")
+        raise PathgenError(
+            what, where="isolate", allowed="a mask that is white in the subject and black in the backdrop"
+        )
 
 
 def _lab(rgb: NDArray[np.floating]) -> Single:
-    """Return CIE L*a*b* (D65) of the picture, with noise averaged."""
+    """Return the CIE L*a*b* values (D65) of a picture, smoothed to reduce noise."""
     from skimage.color import xyz2lab
 
     smooth = np.stack(
@@ -250,7 +252,7 @@ def _surface_distance(lab: Single, known: Mask) -> Single:
 
 
 def _connected_to_edge(backdrop: Mask) -> Mask:
-    """Keep the parts that are connected to the edge of the picture."""
+    """Return the parts of a mask that are connected to the edge of the picture."""
     label, _ = ndimage.label(backdrop)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
     reached = np.zeros(int(label.max()) + 1, bool)
@@ -260,7 +262,7 @@ def _connected_to_edge(backdrop: Mask) -> Mask:
 
 
 def _large_pieces(pieces: Mask, area: float) -> Mask:
-    """Keep the pieces with at least the given area, in pixels."""
+    """Return the pieces of a mask with at least the given area, in pixels."""
     label, count = ndimage.label(pieces, structure=np.ones((3, 3)))
     if not count:
         return pieces

@@ -1,4 +1,4 @@
-"""Tone adjustments of the preparation, applied to sRGB-encoded grey from 0 to 1.
+"""Tone adjustments of a picture, applied to sRGB-encoded grey from 0 to 1.
 
 Each function takes and returns (rows, cols) float32, and returns its input unchanged at the default amount.
 """
@@ -20,7 +20,7 @@ SHARPEN_RADIUS = 2.0  # pixels
 
 
 def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEIGHTS) -> Single:
-    """Mix the linear channels to grey, and encode it.
+    """Mix linear red, green and blue to grey, and encode the result as sRGB.
 
     Parameters
     ----------
@@ -41,8 +41,8 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
     """
     total = float(sum(weights))
     if not total > 1e-9:
-        what = f"the weights red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
-        raise PathgenError(what, where="red", allowed="a sum above 0")
+        what = f"the weights of red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
+        raise PathgenError(what, where="red", allowed="weights with a sum above 0")
     share = np.asarray(weights, np.float32) / np.float32(total)
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 
@@ -50,7 +50,7 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
 def stretch_levels(
     codes: Single, low: float = 0.0, high: float = 100.0, subject: Single | None = None
 ) -> Single:
-    """Stretch the tones between two percentiles to the range from black to white.
+    """Stretch the tones between two percentiles to the full range from black to white.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def stretch_levels(
     """
     if not low < high:
         what = f"levels_low is {low:g}"
-        raise PathgenError(what, where="levels_low", allowed=f"below levels_high, {high:g}")
+        raise PathgenError(what, where="levels_low", allowed=f"a value below levels_high ({high:g})")
     own = codes if subject is None else codes[subject > 0.5]
     if (low, high) == (0.0, 100.0) or not own.size:
         return codes
@@ -84,7 +84,7 @@ def stretch_levels(
 
 
 def grade(codes: Single, brightness: float = 0.0, contrast: float = 1.0, gamma: float = 1.0) -> Single:
-    """Apply gamma, then contrast about middle grey, then add brightness.
+    """Apply gamma, contrast about middle grey, and brightness, in this order.
 
     Examples
     --------
@@ -116,7 +116,7 @@ def raise_local_contrast(codes: Single, amount: float = 0.0) -> Single:
 
 
 def denoise(codes: Single, amount: float = 0.0) -> Single:
-    """Reduce noise and keep edges, by total variation with the weight `amount`."""
+    """Reduce noise but preserve edges, by total-variation denoising with weight `amount`."""
     if amount <= 0:
         return codes
     from skimage import restoration
@@ -141,5 +141,5 @@ def sharpen(codes: Single, amount: float = 0.0) -> Single:
 
 
 def decode_grey(codes: Single) -> Single:
-    """Return the linear luminance of encoded grey."""
+    """Return the linear luminance of sRGB-encoded grey."""
     return np.asarray(decode_srgb(np.clip(codes, 0.0, 1.0)), np.float32)

@@ -1,4 +1,4 @@
-"""Comparison of a written program with its target thickness map: thickness, volumes and pictures."""
+"""Comparison of a program with its target thickness map: thickness, volumes and pictures."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ WINDOW = 7  # pixels, side of the window of the structural similarity
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """Differences between a replayed panel and its target: replayed minus target.
+    """Differences between a replayed panel and its target, as replayed minus target.
 
     Attributes
     ----------
@@ -68,7 +68,7 @@ class Comparison:
     ] = None
 
     def as_dict(self) -> Row:
-        """Return the figures as a flat row; infinity becomes None, as JSON cannot represent it."""
+        """Return the results as a flat dictionary for JSON; infinity becomes None."""
         figures = flatten(self).items()
         return {key: None if value is None or math.isinf(value) else value for key, value in figures}
 
@@ -102,9 +102,9 @@ def compare(found: PanelReplay, wanted: NDArray[np.floating], *, ends: float = 0
         If the array is not a thickness map, differs from the panel in aspect ratio, or has no wall between
         the ends.
     """
-    target = check_thickness(np.asarray(wanted), "wanted thickness")
+    target = check_thickness(np.asarray(wanted), "target thickness")
     if not target.any():
-        raise PathgenError("target thickness is 0 everywhere", where="wanted thickness")
+        raise PathgenError("the target thickness is 0 everywhere", where="target thickness")
     view = found.panel.view
     deposited, target = match_sizes(found.deposited, view.standing(target))
     thickness = deposited.upright(len(target))
@@ -130,7 +130,7 @@ def compare(found: PanelReplay, wanted: NDArray[np.floating], *, ends: float = 0
 
 
 def match_sizes(deposited: DepositMap, wanted: Floats) -> tuple[DepositMap, Floats]:
-    """Bring a deposit map and a target map to the same panel height and number of columns.
+    """Resample a deposit map and a target map to the same height and number of columns.
 
     The height of a panel is rounded to whole layers. The top layer is stretched to the top of the target map,
     so that rows stay aligned. A target map with a different number of columns is resampled.
@@ -144,10 +144,10 @@ def match_sizes(deposited: DepositMap, wanted: Floats) -> tuple[DepositMap, Floa
     top, pixel = float(frame.tops[-1]), frame.width / cols
     below = top - float(frame.heights[-1])
     if abs(rows * pixel - top) > 1.001 * max(pixel, float(frame.heights[-1])):
-        what = f"target map of {cols} × {rows} pixels for a panel of {frame.width:g} × {top:g} mm"
-        allowed = f"the panel's aspect ratio, e.g. {columns} × {max(1, round(top / frame.pixel))} pixels"
-        hint = "use the map of this program, or state the panel's place with --width and --origin"
-        raise PathgenError(what, where="wanted thickness", allowed=allowed, hint=hint)
+        what = f"a target map of {cols} × {rows} pixels does not fit a panel of {frame.width:g} × {top:g} mm"
+        allowed = f"the panel's proportions, such as {columns} × {max(1, round(top / frame.pixel))} pixels"
+        hint = "use the map of this program, or state the panel's size and position with --width and --origin"
+        raise PathgenError(what, where="target thickness", allowed=allowed, hint=hint)
     if cols != columns:
         return deposited, resample(wanted, max(1, round(top / frame.pixel)), columns)
     if rows * pixel <= below or abs(rows * pixel - top) < SNAP:
@@ -159,7 +159,7 @@ def match_sizes(deposited: DepositMap, wanted: Floats) -> tuple[DepositMap, Floa
 
 
 def _volume_errors(deposited: DepositMap, wanted: Floats) -> Floats:
-    """Return the relative volume errors of layers whose target volume is not 0."""
+    """Return the relative volume error of each layer with a target volume above 0."""
     frame = deposited.frame
     area = wanted if frame.bend is None else column_area(wanted, frame.bend.radius)
     rows = np.cumsum(top_first(area) @ np.diff(frame.borders)) * (frame.tops[-1] / len(wanted))
@@ -170,7 +170,7 @@ def _volume_errors(deposited: DepositMap, wanted: Floats) -> Floats:
 
 
 def _picture_errors(ours: Floats, theirs: Floats, wall: NDArray[np.bool_]) -> dict[str, float | None]:
-    """Compare the lightness of two pictures over the given part of the wall."""
+    """Compare the lightness of two pictures within a mask."""
     from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
     gap = (ours - theirs)[wall]

@@ -1,4 +1,4 @@
-"""Deposit map: the filament of a program on a grid of layers and columns.
+"""Deposit map: the volume that a program deposits, on a grid of layers and columns.
 
 Glossary. *Deposit map*: for every layer and every column of a panel, the volume of filament fed there, and
 the thickness of wall that this volume fills. *Column*: a range of u one pixel wide.
@@ -51,12 +51,12 @@ class DepositMap:
 
     @property
     def thickness(self) -> Floats:
-        """Thickness of wall that the volume fills, mm: (L, C), top layer first."""
+        """Wall thickness equivalent to the volume, mm, (L, C), top layer first."""
         cell = top_first(self.frame.heights * self.packing)[:, None] * np.diff(self.frame.borders)
         return np.asarray(self.frame.thickness(self.volume / cell))
 
     def upright(self, rows: int | None = None) -> Floats:
-        """Resample the layers to the rows of a picture; the volume is kept.
+        """Resample the layers to the rows of a picture without changing the volume.
 
         Parameters
         ----------
@@ -76,7 +76,9 @@ class DepositMap:
         tops = self.frame.tops
         rows = max(1, round(tops[-1] / self.frame.pixel)) if rows is None else rows
         if rows < 1:
-            raise PathgenError(f"{rows} rows", where="upright", allowed="at least 1")
+            raise PathgenError(
+                f"a picture of {rows} rows was requested", where="upright", allowed="at least 1 row"
+            )
         below = np.concatenate([[0.0], tops])
         filled = np.zeros((len(below), self.volume.shape[1]))
         np.cumsum(top_first(self.thickness) * self.frame.heights[:, None], axis=0, out=filled[1:])
@@ -88,7 +90,7 @@ class DepositMap:
 
 
 def top_first(rows: Floats) -> Floats:
-    """Reverse the rows: from bottom first to top first, or back."""
+    """Reverse the order of rows between bottom first and top first."""
     return rows[::-1]
 
 
@@ -100,7 +102,7 @@ def deposit(
     filament_diameter: float,
     kinds: tuple[Kind, ...] = COUNTED,
 ) -> DepositMap:
-    """Map the filament of moves to the grid of a panel.
+    """Distribute the deposited volume of moves over the grid of a panel.
 
     Parameters
     ----------
@@ -141,7 +143,7 @@ def deposit(
     """
     if not (np.all(np.asarray(packing) > 0) and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="deposit", allowed="both above 0")
+        raise PathgenError(what, where="deposit", allowed="a packing and a diameter above 0")
     moves = source.moves if isinstance(source, Program) else source
     volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
     outside = 0.0
@@ -157,7 +159,7 @@ def deposit(
 def thickness_error(
     found: DepositMap | Floats, wanted: Floats, *, ends: float = 0.0, pixel: float | None = None
 ) -> dict[str, float]:
-    """Compare the deposited thickness with the wanted thickness.
+    """Compute the error of the deposited thickness relative to the target thickness.
 
     Parameters
     ----------
@@ -191,15 +193,15 @@ def thickness_error(
         pixel = found.frame.pixel
         found = found.thickness if len(found.volume) == len(wanted) else found.upright(len(wanted))
     if found.shape != wanted.shape:
-        what = f"the wanted thickness has the shape {wanted.shape}"
-        raise PathgenError(what, where="replay", allowed=str(found.shape))
+        what = f"the target thickness has shape {wanted.shape}, the deposited thickness {found.shape}"
+        raise PathgenError(what, where="replay", allowed="equal shapes")
     if ends and pixel is None:
-        raise PathgenError("ends requires pixel", where="replay")
+        raise PathgenError("`ends` is set without `pixel`", where="replay", hint="pass `pixel` too")
     inner = inside_ends(wanted, ends, pixel) if pixel else np.ones(wanted.shape, bool)
     difference = (found - wanted)[inner & ((wanted != 0) | (found != 0))]
     difference = difference[np.isfinite(difference)]
     if not inner.any() or not (len(difference) or (wanted == 0).any()):
-        raise PathgenError("no thickness to compare", where="replay", hint="reduce `ends`")
+        raise PathgenError("no part of the wall is left to compare", where="replay", hint="reduce `ends`")
     difference = difference if len(difference) else np.zeros(1)
     size = np.abs(difference)
     return {
@@ -211,7 +213,7 @@ def thickness_error(
 
 
 def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
-    """Mark the cells that are at least `ends` mm (along u) away from both ends of their stretch of wall.
+    """Return a mask of the cells at least `ends` mm along u from both ends of the wall around them.
 
     Beads are round at their ends and turn there, so a grid of columns shows excess and lack side by side.
 
@@ -237,7 +239,7 @@ def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
     [[False, True, True, False, False, False]]
     """
     if not 0 <= ends < math.inf:
-        raise PathgenError(f"ends is {ends:g} mm", where="replay", allowed="at least 0")
+        raise PathgenError(f"`ends` is {ends:g} mm", where="replay", allowed="0 mm or more")
     columns = wanted.shape[1]
     skip = math.ceil(ends / pixel - SNAP)
     border = np.ones((len(wanted), columns + 1), np.int32)
@@ -249,7 +251,7 @@ def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
 
 
 def _add_moves(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats) -> float:
-    """Add the moves numbered `at` to `volume` (bottom row first); return the volume outside the map, mm³."""
+    """Add the moves `at` to `volume` (bottom row first), and return the volume outside the map, mm³."""
     z, fed = moves.z[at], moves.filament[at] * area
     starts, ends = frame.spans((_before(moves, at, 0), _before(moves, at, 1)), (moves.x[at], moves.y[at]))
     layer, placed = find_layers(z, frame.tops, frame.heights)
@@ -267,6 +269,6 @@ def _add_moves(moves: Moves, at: Ints, frame: Frame, area: float, volume: Floats
 
 
 def _before(moves: Moves, at: Ints, axis: int) -> Floats:
-    """Return the position of the head on an axis before each move."""
+    """Return the position of the head along one axis before each move."""
     column = moves.x if axis == 0 else moves.y
     return np.where(at > 0, column[at - 1], moves.start[axis])

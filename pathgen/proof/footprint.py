@@ -1,4 +1,4 @@
-"""Footprints of beads, as viewed from above, and the target section of a layer.
+"""Footprints of beads in plan view, and the target section of a layer.
 
 Glossary. *Bead*: the deposit of one straight move. *Footprint*: its outline in (u, n), a stadium around the
 centreline. *Run*: the beads of one stroke up to a reversal; each line of a serpentine is a run. *Joint*: the
@@ -50,7 +50,7 @@ SIDEWAYS = 0.1  # minimum share of a move's length along the stroke's axis for a
 
 @dataclass(frozen=True, slots=True)
 class Beads:
-    """Deposits of a panel in panel coordinates: columns of N, in program order.
+    """Deposits of a panel in panel coordinates, in program order; arrays of shape (N,).
 
     Attributes
     ----------
@@ -87,11 +87,11 @@ class Beads:
 
     @property
     def spacing(self) -> Floats:
-        """Area divided by length, mm, (N,)."""
+        """Bead spacing: area in plan divided by length, mm, (N,)."""
         return np.asarray(self.area / self.length)
 
     def select(self, rows: NDArray[Any]) -> Beads:
-        """Return some beads, by mask or row; they keep their stroke and run numbers."""
+        """Return selected beads, by mask or row; stroke and run numbers are unchanged."""
         columns = (self.start, self.end, self.area, self.layer, self.stroke, self.run, self.row)
         return Beads(*(column[rows] for column in columns))
 
@@ -148,11 +148,13 @@ def extract_beads(
     (array([0.4, 0.4]), array([0, 0]), array([0, 1]))
     """
     if not (packing > 0 and filament_diameter > 0):
-        what = f"packing {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="footprint", allowed="more than 0")
+        what = f"packing is {packing}, filament diameter {filament_diameter} mm"
+        raise PathgenError(what, where="footprint", allowed="a packing and a diameter above 0")
     if frame.bend is not None:
-        what = f"a panel bent by {frame.bend.degrees:g}°"
-        raise PathgenError(what, where="footprint", allowed="a flat panel")
+        what = f"the panel is bent by {frame.bend.degrees:g}°"
+        raise PathgenError(
+            what, where="footprint", allowed="a flat panel (footprints of bent panels are not supported)"
+        )
     moves = source.moves if isinstance(source, Program) else source
     layer, placed = find_layers(moves.z, frame.tops, frame.heights)
     counted = find_deposits(moves) & np.isin(moves.kind, COUNTED) & placed
@@ -172,13 +174,13 @@ def extract_beads(
 
 
 def find_deposits(moves: Moves) -> Bools:
-    """Find the moves that deposit: they feed filament while they travel in x or y, (N,)."""
+    """Return a mask of the moves that feed filament while they travel in x or y, (N,)."""
     x, y, _ = moves.steps()
     return np.asarray(((x != 0) | (y != 0)) & (moves.filament > 0) & np.isin(moves.kind, DEPOSITS))
 
 
 def visible_width(spacing: Floats, height: float | Floats) -> Floats:
-    """Compute the width of a stadium-shaped section with the area spacing · height: w = p + h(1 − π/4), mm.
+    """Compute the width of a stadium-shaped bead section, w = p + h(1 − π/4), mm.
 
     A bead narrower than its height, with p below h·π/4, has no such section; the result is then smaller than
     the height.
@@ -192,7 +194,7 @@ def visible_width(spacing: Floats, height: float | Floats) -> Floats:
 
 
 def stadium_shapes(start: Floats, end: Floats, width: Floats) -> Shapes:
-    """Widen centrelines to stadiums.
+    """Widen the centrelines of beads to stadium shapes.
 
     Parameters
     ----------
@@ -217,7 +219,7 @@ def stadium_shapes(start: Floats, end: Floats, width: Floats) -> Shapes:
 
 
 def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
-    """Outline beads with fitted joints inside each run.
+    """Outline beads with a half disc at each end and fitted joints inside each run.
 
     Parameters
     ----------
@@ -255,7 +257,7 @@ def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
 
 
 def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
-    """Merge the footprints of each run.
+    """Merge the bead footprints of each run into one shape.
 
     Parameters
     ----------
@@ -285,7 +287,7 @@ def run_shapes(beads: Beads, width: Floats, joints: Joints = "round") -> Shapes:
 
 
 def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
-    """Find the overlap of two runs that is only due to one continuing as the other.
+    """Find the overlap at the joint of two consecutive runs of one stroke.
 
     Parameters
     ----------
@@ -320,7 +322,7 @@ def joint_shapes(beads: Beads, width: Floats, shapes: Shapes) -> Shapes:
 
 
 def is_closed(beads: Beads, first: Ints, last: Ints) -> Bools:
-    """Find strokes, by first and last bead, that end where they start, within half a spacing."""
+    """Return a mask of strokes that end within half a spacing of their start."""
     gap = np.hypot(*(beads.end[last] - beads.start[first]).T)
     return np.asarray((gap < beads.spacing[first] / 2) & (last > first + 1))
 
@@ -352,7 +354,7 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
     """
     borders = frame.borders
     if thickness.shape != (len(borders) - 1,):
-        what = f"a section of shape {thickness.shape}"
+        what = f"the thickness of the section has shape {thickness.shape}"
         raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), one thickness per column")
     wall = thickness > 0
     edge = np.diff(wall.astype(np.int8), prepend=0, append=0)
@@ -368,7 +370,7 @@ def check_options(width: str, joints: str) -> None:
     """Reject unknown names for width or joints."""
     for name, value, known in (("width", width, get_args(Width)), ("joints", joints, get_args(Joints))):
         if value not in known:
-            raise PathgenError(f"{name} {value!r}", where="footprint", allowed=" or ".join(known))
+            raise PathgenError(f"{name} is {value!r}", where="footprint", allowed=" or ".join(known))
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:
@@ -389,6 +391,6 @@ def _runs(step: Floats, stroke: Ints) -> Ints:
 
 
 def _before(moves: Moves, row: Ints, axis: int) -> Floats:
-    """Return the head's position on one axis before each move."""
+    """Return the head's position along one axis before each move."""
     column = moves.x if axis == 0 else moves.y
     return np.where(row > 0, column[row - 1], moves.start[axis])

@@ -26,7 +26,7 @@ SNAP = 1e-9  # pixels; a position this close to the border of a column counts as
 
 
 def read_bend(header: Header, width: float) -> Bend | None:
-    """Return the bend of a panel `width` mm wide as its header states it; None for a flat panel.
+    """Return the bend in the header of a panel that is `width` mm wide; None for a flat panel.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def read_bend(header: Header, width: float) -> Bend | None:
 
 
 def read_view(header: Header) -> View:
-    """Return the orientation of a panel as its header states it; by default upright.
+    """Return the orientation in a panel's header; upright if it is missing.
 
     Raises
     ------
@@ -53,7 +53,7 @@ def read_view(header: Header) -> View:
 
 
 def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -> None:
-    """Reject a grid that is too large for any panel, before memory is allocated for it.
+    """Reject a grid that is larger than any real panel, before its memory is allocated.
 
     Parameters
     ----------
@@ -70,17 +70,18 @@ def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -
         For more than `LARGEST`, `MAX_COLUMNS`, `MAX_ROWS` or `CELLS`.
     """
     if max(width, height) > LARGEST:
-        what = f"a panel of {width:g} mm" + (f" × {height:g} mm" if height else "")
+        what = f"the panel measures {width:g} mm" + (f" × {height:g} mm" if height else "")
         raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm in either direction")
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
     if columns > MAX_COLUMNS:
-        what, allowed = f"{width} mm in columns of {pixel} mm", f"at most {MAX_COLUMNS} columns"
+        what = f"a panel {width} mm wide has too many columns of {pixel} mm"
+        allowed = f"at most {MAX_COLUMNS} columns"
     elif rows > MAX_ROWS:
-        what = f"{layers:g} layers, {height:g} mm in rows of {pixel:g} mm"
-        allowed = f"at most {MAX_ROWS} of either"
+        what = f"a panel of {layers:g} layers and {height:g} mm has too many rows of {pixel:g} mm"
+        allowed = f"at most {MAX_ROWS} layers and {MAX_ROWS} rows"
     elif columns * rows > CELLS:
-        what = f"{rows:.0f} rows or layers of {columns:.0f} columns"
-        allowed = f"{CELLS:,} cells in all"
+        what = f"the panel has {rows:.0f} rows or layers of {columns:.0f} columns"
+        allowed = f"at most {CELLS:,} cells in total"
     else:
         return
     raise PathgenError(what, where="frame", allowed=allowed, hint="use a larger --pixel")
@@ -124,16 +125,16 @@ class Frame:
         """Reject values that do not form a grid."""
         object.__setattr__(self, "tops", np.asarray(self.tops, np.float64))
         if not 0 <= self.rotation < 360:
-            raise PathgenError(f"rotation {self.rotation}", where="frame", allowed="0 to 360 degrees")
+            raise PathgenError(f"rotation is {self.rotation}", where="frame", allowed="0 to 360 degrees")
         if not (self.width > 0 and self.pixel > 0):
-            what = f"width {self.width} mm, pixel {self.pixel} mm"
-            raise PathgenError(what, where="frame", allowed="more than 0")
+            what = f"width is {self.width} mm, pixel {self.pixel} mm"
+            raise PathgenError(what, where="frame", allowed="a width and a pixel above 0 mm")
         if not max(abs(self.x0), abs(self.y0)) <= LARGEST:
-            what = f"panel at x {self.x0:g}, y {self.y0:g} mm"
+            what = f"the panel is at x {self.x0:g}, y {self.y0:g} mm"
             raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
-            raise PathgenError("layer tops that do not rise", where="frame", allowed=allowed)
+            raise PathgenError("the layer tops do not increase", where="frame", allowed=allowed)
         check_grid(self.width, self.pixel, len(self.tops), float(self.tops[-1]))
 
     @property
@@ -149,7 +150,7 @@ class Frame:
 
     @classmethod
     def of(cls, program: Program) -> Frame:
-        """Return the frame that the header and the layer comments of a program state.
+        """Return the frame of a program, from its header and its layer comments.
 
         Raises
         ------
@@ -169,7 +170,7 @@ class Frame:
         )
 
     def u(self, x: Floats, y: Floats) -> Floats:
-        """Return u of machine positions, mm.
+        """Return the coordinate u (along the width) of machine positions, mm.
 
         Examples
         --------
@@ -180,11 +181,11 @@ class Frame:
         return across if self.bend is None else self.bend.to_flat(across, out)[0]
 
     def plan(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return the plan coordinates (u, n) of machine positions, mm; a bend is not undone."""
+        """Return the plan coordinates (u, n) of machine positions, mm, without undoing a bend."""
         return Placement(self.rotation, self.x0, self.y0).to_panel(x, y)
 
     def holds(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
-        """Return which machine positions belong to this panel."""
+        """Return a mask of the machine positions that belong to this panel."""
         if self.box is None:
             return np.ones(np.shape(x), bool)
         inside = np.ones(np.shape(x), bool)
@@ -193,7 +194,7 @@ class Frame:
         return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        """Return u at both ends of moves, mm; a position on the seam belongs to the side of its move.
+        """Return u at both ends of moves, mm; an end on the seam is on the side of its move.
 
         Parameters
         ----------
@@ -209,7 +210,7 @@ class Frame:
         return first, last
 
     def thickness(self, volume_per_area: Floats) -> Floats:
-        """Return the wall thickness for a volume per area of the back, mm; a bend widens the outer side."""
+        """Return the wall thickness, mm, for a volume per area of the back, corrected for the bend."""
         if self.bend is None:
             return volume_per_area
         return column_thickness(volume_per_area, self.bend.radius)

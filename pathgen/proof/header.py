@@ -1,4 +1,4 @@
-"""The header of a program as records, for writing and for reading.
+"""Reading and writing of program headers, as typed records.
 
 A program of pathgen states what it was planned with, so it can be judged without any other file. `Header` is
 both the record that is written and the one that is read back: each field carries its key in the text, its
@@ -42,7 +42,7 @@ _ANY = Dialect("E", "relative", "mm", "semicolon", "machine", start="", finish="
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """Key and format of a record's field in a header.
+    """Header key and number format of a record's field.
 
     Attributes
     ----------
@@ -61,11 +61,11 @@ class Fact:
     option: str = ""
 
     def text(self, value: object) -> str:
-        """Format a value, with its unit."""
+        """Format a value with its unit, as it appears in a header."""
         return f"{value:{self.spec}} {self.unit}".rstrip()
 
     def number(self, text: str) -> float:
-        """Read the number of a text, without its unit.
+        """Parse a number that is followed by its unit.
 
         Raises
         ------
@@ -77,19 +77,19 @@ class Fact:
         except ValueError:
             number = math.nan
         if not math.isfinite(number):
-            raise self.wrong(text, "a number, then its unit")
+            raise self.wrong(text, "a number, followed by its unit")
         return number
 
     def wrong(self, value: object, allowed: str) -> PathgenError:
-        """Return the error for an invalid value."""
+        """Return the error for an invalid header value."""
         shown_value = f"{value:g}" if isinstance(value, float) else value
-        hint = f"{self.option} states it instead" if self.option else ""
+        hint = f"pass {self.option} to replace the value in the header" if self.option else ""
         return PathgenError(f"{self.key} = {shown_value}", where="header", allowed=allowed, hint=hint)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFacts:
-    """Keys of the job that a replay uses; None for a missing key."""
+    """Job settings in a header that a replay uses; None for a missing key."""
 
     pixel: Annotated[float | None, Fact("job pixel", option="--pixel")] = None
     packing: Annotated[float | None, Fact("job packing", option="--packing")] = None
@@ -108,7 +108,7 @@ class JobFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """Header of a program as it holds for one panel; None for a missing fact.
+    """The header values of one panel of a program; None for a missing value.
 
     All keys of the job are written too, as ``job KEY``; `job` has those that are read back here.
     """
@@ -135,7 +135,7 @@ class Header:
     def read(
         cls, facts: Mapping[str, str], panel: int | None = None, without: frozenset[str] = frozenset()
     ) -> Header:
-        """Read the header of a program as it holds for one panel.
+        """Parse the header values of one panel of a program.
 
         Parameters
         ----------
@@ -156,7 +156,7 @@ class Header:
 
     @property
     def has_frame(self) -> bool:
-        """Whether the header states anything about the position and the size of the panel."""
+        """Whether the header contains any value for the position or the size of the panel."""
         frame = (self.width, self.height, self.layers, self.rotation, self.x0, self.y0, self.roll, self.low_u)
         return any(value is not None for value in frame)
 
@@ -168,14 +168,14 @@ class Header:
         return (self.low_u, require(self, "high_u")), (require(self, "low_n"), require(self, "high_n"))
 
     def lines(self) -> list[tuple[str, str]]:
-        """Return key and text of every fact but those of the job."""
+        """Return the key and the text of each header value, except those of the job."""
         values = ((fact, getattr(self, name)) for name, (fact, _) in _FACTS[type(self)].items())
         return [(fact.key, fact.text(value)) for fact, value in values if value is not None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Totals:
-    """Facts that are known only when a program is complete; blank in a program that was cut short."""
+    """Header values known only when a program is complete; blank in a truncated program."""
 
     moves: Annotated[str, Fact("moves")]
     time: Annotated[str, Fact("time")]
@@ -190,11 +190,11 @@ class Totals:
 
     @staticmethod
     def keys() -> list[str]:
-        """List the keys, for which a writer reserves space."""
+        """List the keys for which a writer reserves space."""
         return [fact.key for fact, _ in _FACTS[Totals].values()]
 
     def lines(self) -> dict[str, str]:
-        """Return the texts by key."""
+        """Return the formatted header values by key."""
         return {fact.key: getattr(self, name) for name, (fact, _) in _FACTS[Totals].items()}
 
 
@@ -202,7 +202,7 @@ Facts = TypeVar("Facts", Header, JobFacts)
 
 
 def _spellings(kind: type) -> dict[str, tuple[Fact, tuple[Any, ...]]]:
-    """List the facts among a record's fields, each with the types that its value may have."""
+    """List the header keys of a record's fields, with the valid types of their values."""
     hints = get_type_hints(kind, include_extras=True)
     return {
         name: (mark, get_args(get_args(hint)[0]))
@@ -228,18 +228,18 @@ def _read(kind: type[Facts], facts: Mapping[str, str], without: frozenset[str]) 
 
 
 def list_statable() -> dict[str, str]:
-    """List the keys of a header that an option can state instead, each with its option."""
+    """List the header keys that a command-line option can replace, with that option."""
     facts = [*_FACTS[Header].values(), *_FACTS[JobFacts].values()]
     return {fact.key: fact.option for fact, _ in facts if fact.option}
 
 
 def find_fact(record: Header | JobFacts, name: str) -> Fact:
-    """Return key and format of a record's field."""
+    """Return the header key and the format of a record's field."""
     return _FACTS[type(record)][name][0]
 
 
 def require(record: Header | JobFacts, name: str) -> float:
-    """Return a number that is required to locate the panel.
+    """Return a header value that is needed to locate the panel; reject a missing one.
 
     Raises
     ------
@@ -249,8 +249,8 @@ def require(record: Header | JobFacts, name: str) -> float:
     value = getattr(record, name)
     if value is None:
         fact = find_fact(record, name)
-        option = f"{fact.option} states it instead" if fact.option else "a program of pathgen states it"
-        raise PathgenError(f"no {fact.key!r} in the header", where="header", hint=option)
+        option = f"pass {fact.option}" if fact.option else "use a program that pathgen wrote"
+        raise PathgenError(f"{fact.key!r} is missing in the header", where="header", hint=option)
     return float(value)
 
 
@@ -277,12 +277,12 @@ def read_facts(source: Input) -> dict[str, str]:
     {'panel rotation': '90', 'job pixel': '0.1'}
     """
     where = input_name(source)
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         head = stream.read(HEAD)
     if not head:
-        raise PathgenError("the file is empty", where=where, allowed="a program")
+        raise PathgenError("the file is empty", where=where, allowed="a G-code program")
     if b"\0" in head:
-        raise not_text(where, "a program")
+        raise not_text(where, "a G-code program")
     lines = []
     for line in head.splitlines(keepends=True):
         if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
@@ -293,7 +293,7 @@ def read_facts(source: Input) -> dict[str, str]:
 
 
 def machine_for(facts: Mapping[str, str], given: Machine | None = None) -> Machine:
-    """Return the machine of a program: the one given, or the shipped one that its header names.
+    """Return `machine`, or the shipped machine that the header names.
 
     Raises
     ------
@@ -304,7 +304,7 @@ def machine_for(facts: Mapping[str, str], given: Machine | None = None) -> Machi
 
 
 def material_for(facts: Mapping[str, str], given: Material | None = None) -> Material:
-    """Return the material of a program: the one given, or the shipped one that its header names.
+    """Return `material`, or the shipped material that the header names.
 
     Raises
     ------
@@ -315,17 +315,19 @@ def material_for(facts: Mapping[str, str], given: Material | None = None) -> Mat
 
 
 def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
-    """Return the name of a shipped profile. A name in a header is never used as a path."""
+    """Return the header's profile name, which must be that of a shipped profile, never a path."""
     if what not in facts:
-        raise PathgenError(f"no {what!r} in the header", where="header", hint=f"--{what} names it")
+        raise PathgenError(
+            f"{what!r} is missing in the header", where="header", hint=f"name the {what} with --{what}"
+        )
     if facts[what] not in known:
         text = f"{what} = {format_value(facts[what])} is not a shipped profile"
-        raise PathgenError(text, where="header", hint=f"name its file with --{what}")
+        raise PathgenError(text, where="header", hint=f"pass the file of the {what} with --{what}")
     return facts[what]
 
 
 def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str, str]:
-    """Return the facts of one panel, under the keys of a program with a single panel.
+    """Return the header values of one panel, under the keys of a single-panel program.
 
     Parameters
     ----------
@@ -347,7 +349,7 @@ def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str,
     text = facts.get("panels", "")
     count = int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 1
     if panel is not None and not 1 <= panel <= count:
-        allowed = f"1 to {count}" if count > 1 else "1: the program makes a single panel"
+        allowed = f"1 to {count}" if count > 1 else "1, as the program makes a single panel"
         raise PathgenError(f"panel is {panel}", where="replay", allowed=allowed)
     common, own = {}, {}
     for key, value in facts.items():
@@ -360,7 +362,7 @@ def panel_facts(facts: Mapping[str, str], panel: int | None = None) -> dict[str,
 
 
 def number_key(key: str, panel: int) -> str:
-    """Return the key of a fact of the second or a later panel.
+    """Return the header key for the second or a later panel.
 
     Examples
     --------
@@ -372,7 +374,7 @@ def number_key(key: str, panel: int) -> str:
 
 
 def digest_note(facts: Mapping[str, str], machine: Machine, material: Material) -> list[str]:
-    """Note that the settings in a header differ from those of the shipped profiles that it names.
+    """Return a note if a header's settings differ from the shipped profiles that it names.
 
     A profile of the user's own may have a shipped name; the digest in the header covers its contents.
     """

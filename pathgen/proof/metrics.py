@@ -1,4 +1,4 @@
-"""Gaps and overlap in the plane of a layer: how well the beads of a program cover the target section.
+"""Gaps and overlap of a program's beads relative to the target section of a layer.
 
 All functions start from a `Program` that was read back, or from its `Moves`; nothing comes from the planner.
 Shares are fractions of 1. Each result is a frozen record whose `as_dict` returns a flat row for CSV or JSON;
@@ -78,7 +78,7 @@ class LayerMetrics:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneFigures:
-    """Coverage of several layers together, by area; shares are None if all sections are empty."""
+    """Area-weighted coverage of several layers; None if all their sections are empty."""
 
     sampled_layers: Annotated[int, Quantity("count", "layers measured")]
     section_mm2: Annotated[float, Quantity("mm²", "area of their sections")]
@@ -104,7 +104,7 @@ def measure_coverage(
     joints: Joints = "round",
     between: Span | None = None,
 ) -> list[LayerMetrics]:
-    """Measure gaps and overlap of sampled layers.
+    """Measure gaps and overlap of the beads in sampled layers.
 
     Parameters
     ----------
@@ -152,10 +152,12 @@ def measure_coverage(
     """
     check_options(width, joints)
     if len(sections) != len(layers):
-        raise PathgenError(f"{len(sections)} sections for {len(layers)} layers", where="measure_coverage")
+        raise PathgenError(
+            f"there are {len(sections)} sections for {len(layers)} layers", where="measure_coverage"
+        )
     if wrong := [i for i in layers if not 0 <= i < len(frame.tops)]:
         allowed = f"0 to {len(frame.tops) - 1}"
-        raise PathgenError(f"layer {wrong[0]}", where="measure_coverage", allowed=allowed)
+        raise PathgenError(f"layer {wrong[0]} does not exist", where="measure_coverage", allowed=allowed)
     beads = extract_beads(source, frame, packing=packing, filament_diameter=filament_diameter, layers=layers)
     found = []
     for layer, section in zip(layers, sections, strict=True):
@@ -168,7 +170,7 @@ def measure_coverage(
 
 
 def pool_layers(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
-    """Combine layers, weighted by the areas of their sections.
+    """Combine the coverage of layers, weighted by the areas of their sections.
 
     Examples
     --------
@@ -188,7 +190,7 @@ def pool_layers(metrics: Sequence[LayerMetrics]) -> PlaneFigures:
 
 
 def sample_layers(count: int, of: int) -> list[int]:
-    """Choose evenly spaced layers: the middles of `count` equal parts of all layers but the outermost.
+    """Choose `count` evenly spaced layers, if possible without the first and the last one.
 
     Parameters
     ----------
@@ -213,7 +215,9 @@ def sample_layers(count: int, of: int) -> list[int]:
     ([100, 300, 500, 699, 899], [0, 2, 3], [0, 1])
     """
     if count < 1:
-        raise PathgenError(f"{count} layers to sample", where="sample_layers", allowed="1 or more")
+        raise PathgenError(
+            f"a sample of {count} layers was requested", where="sample_layers", allowed="1 or more"
+        )
     count = min(count, of)
     lowest, many = (1, of - 2) if count <= of - 2 else (0, of)
     return [lowest + (2 * i + 1) * many // (2 * count) for i in range(count)]
@@ -222,7 +226,7 @@ def sample_layers(count: int, of: int) -> list[int]:
 def _covered(
     beads: Beads, wide: Floats, joints: Joints, wanted: BaseGeometry, between: Span | None
 ) -> dict[str, float]:
-    """Compare the beads of one layer with its section; the result is named as in `LayerMetrics`."""
+    """Compare the beads of one layer with its section; the keys are those of `LayerMetrics`."""
     runs = run_shapes(beads, wide, joints)
     shared = joint_shapes(beads, wide, runs)
     union = shapely.union_all(runs)
@@ -246,7 +250,7 @@ def _covered(
 
 
 def _shares_between(beads: Beads, low: float, high: float) -> Floats:
-    """Return the share of each bead between two values of u; beads across the wall count fully or not."""
+    """Return the fraction of each bead between two values of u; 0 or 1 for beads across the wall."""
     first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
     span = last - first
     inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)

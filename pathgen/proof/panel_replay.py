@@ -1,4 +1,4 @@
-"""Replay of a written program: the panel that it makes, its duration, and the predicted picture.
+"""Replay of a written program: deposited panel, duration, and predicted picture.
 
 program text ─► moves ─► deposit map ─► thickness on square pixels ─► predicted picture
 """
@@ -117,7 +117,7 @@ class PanelReplay:
         return self.backlight(self.thickness)
 
     def backlight(self, thickness: Floats) -> Floats:
-        """Return the backlit luminance of a wall of this material, with the effects of this replay.
+        """Return the backlit luminance of a wall, for the material and the effects of this replay.
 
         Parameters
         ----------
@@ -135,7 +135,11 @@ class PanelReplay:
             If the material is unknown.
         """
         if self.material is None:
-            raise PathgenError("picture of unknown material", where="replay", hint="name it with --material")
+            raise PathgenError(
+                "the material of the program is unknown",
+                where="replay",
+                hint="name the material with --material",
+            )
         light, pixel = self.material.light, self.panel.frame.pixel
         if self.effects.by_material:
             widths = (light.spread, light.spread_growth)
@@ -145,7 +149,7 @@ class PanelReplay:
         return np.asarray(spread_light(luminance, self.effects.spread, pixel), np.float64)
 
     def as_dict(self, ends: float = 0.0) -> Row:
-        """Return the figures of the replay as a flat row; each key ends in its unit.
+        """Return the results of the replay as a flat dictionary; each key ends in its unit.
 
         Parameters
         ----------
@@ -155,7 +159,7 @@ class PanelReplay:
         return flatten(self.figures(ends))
 
     def figures(self, ends: float = 0.0) -> ReplayFigures:
-        """Return the figures of the replay; `ends` as in `as_dict`."""
+        """Return the results of the replay; see `as_dict` for `ends`."""
         frame, view = self.panel.frame, self.panel.view
         standing = view.standing(self.thickness)
         solid = np.where(standing > TRACE, standing, 0.0)
@@ -184,7 +188,7 @@ class PanelReplay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplayFigures:
-    """Figures of a program, from its text alone."""
+    """Results of a replay, computed from the program alone."""
 
     machine: Annotated[str, Quantity("text", "name of the machine profile")]
     material: Annotated[str | None, Quantity("text", "name of the material profile")]
@@ -212,7 +216,7 @@ def replay(
     stated: Stated | None = None,
     effects: Effects | None = None,
 ) -> PanelReplay:
-    """Read a program and replay one panel.
+    """Read a program, and replay one of its panels.
 
     Parameters
     ----------
@@ -240,7 +244,7 @@ def replay(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TimedProgram:
-    """A program that has been read and timed, ready for the replay of its panels.
+    """A program with its timing, ready for the replay of its panels.
 
     Attributes
     ----------
@@ -284,7 +288,7 @@ def read_and_time(
     """
     effects, notes = effects or Effects(), []
     looked_up = machine is None and material is None
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         facts = read_facts(stream)
         panel_facts(facts, panel)
         machine = machine_for(facts, machine)
@@ -343,7 +347,7 @@ def replay_panel(read: TimedProgram, stated: Stated | None = None) -> PanelRepla
 
 
 def split_layers(moves: Moves) -> list[slice]:
-    """Split moves between layers, where the head rests, into pieces of about `TIMED` moves."""
+    """Split moves into blocks of about `TIMED` moves, between layers, where the head stops."""
     starts = np.flatnonzero(np.diff(moves.layer)) + 1
     at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
     cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)]).tolist()
@@ -351,7 +355,7 @@ def split_layers(moves: Moves) -> list[slice]:
 
 
 def _time_moves(program: Program, machine: Machine) -> tuple[Tally, TimeByCause]:
-    """Time the moves; moves to the origin belong to homing, and all chords of an arc to one line."""
+    """Time all moves and pauses of a program, with homing counted separately."""
     moves, events = program.moves, program.events
     pauses = sum_pauses([event.words for event in events], machine.dialect)
     homing = [events[at].line for at in pauses.homed]

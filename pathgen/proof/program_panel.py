@@ -1,4 +1,4 @@
-"""The panel of a program: its position, and the factors between filament and wall.
+"""Position of a program's panel, and the factors that convert filament to wall volume.
 
 Both come from the header; a value that a person states overrides it. A program without a header has only its
 motion; the values estimated from it are listed in a note.
@@ -30,7 +30,7 @@ SOLIDITY = (0.01, 100.0)  # outside these limits, filament and wall are unrelate
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """Facts that a person states about a program. They override the header; None: not stated.
+    """Values from the user that override a program's header; None where not stated.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Stated:
         for name in ("pixel", "packing", "width"):
             value = getattr(self, name)
             if value is not None and not 0 < value < math.inf:
-                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="more than 0")
+                raise PathgenError(f"{name} is {value:g}", where="replay", allowed="a value above 0")
         if self.rotation is not None and not 0 <= self.rotation < 360:
             raise PathgenError(f"rotation is {self.rotation}", where="replay", allowed="0 to 360 degrees")
         if self.origin and not all(map(math.isfinite, self.origin)):
@@ -68,7 +68,7 @@ class Stated:
 
     @property
     def overrides(self) -> dict[str, float]:
-        """Stated values, by the names of the header's fields that they replace."""
+        """The user's values, by the name of the header field that each replaces."""
         x0, y0 = self.origin or (None, None)
         values = {"pixel": self.pixel, "packing": self.packing, "width": self.width}
         values |= {"rotation": self.rotation, "x0": x0, "y0": y0}
@@ -77,7 +77,7 @@ class Stated:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProgramPanel:
-    """Position of a program's panel, and the factors between its filament and its wall.
+    """Position of a program's panel, and the factors that convert filament to wall volume.
 
     Attributes
     ----------
@@ -108,7 +108,7 @@ class ProgramPanel:
 
 
 class _Estimate(NamedTuple):
-    """Values of a frame, and the packing of the wall."""
+    """Position, size and pixel of a frame, and the packing of the wall."""
 
     rotation: float
     origin: tuple[float, float]
@@ -167,7 +167,7 @@ def locate_panel(program: Program, machine: Machine, stated: Stated | None = Non
 
 
 def _by_band(header: Header, packing: float, tops: Floats) -> float | Floats:
-    """Return the packing of each layer, if bands change it."""
+    """Return the packing of each layer if bands change the packing, else None."""
     bands = job_from({"band": header.job.band}, "header").band
     if all(band.packing is None for band in bands):
         return packing
@@ -177,7 +177,7 @@ def _by_band(header: Header, packing: float, tops: Floats) -> float | Floats:
 
 
 def _from_header(header: Header, overrides: dict[str, float]) -> _Estimate:
-    """Take the values from the header, unless they are stated."""
+    """Take the frame's values from the header, unless the user states them."""
 
     def value(record: Header | JobFacts, name: str, low: float = -math.inf) -> float:
         number = overrides[name] if name in overrides else require(record, name)
@@ -198,7 +198,7 @@ def _from_header(header: Header, overrides: dict[str, float]) -> _Estimate:
 
 
 def _estimated(program: Program, stated: Stated, notes: list[str]) -> _Estimate:
-    """Estimate from the motion the values that are not stated, and add a note."""
+    """Estimate the frame's missing values from the motion, and add a note."""
     moves = program.moves
     deposits = np.isin(moves.kind, COUNTED) & (moves.filament > 0)
     if (deposits & (moves.layer > 0)).any():
@@ -232,7 +232,7 @@ def _estimated(program: Program, stated: Stated, notes: list[str]) -> _Estimate:
 
 
 def _between(record: Header | JobFacts, name: str, low: float, high: float) -> float | None:
-    """Return an optional number after a check of its limits; None if it is missing."""
+    """Return an optional header value after a check of its limits; None if missing."""
     value: float | None = getattr(record, name)
     if value is not None and not low <= value <= high:
         raise find_fact(record, name).wrong(value, f"{low:g} to {high:g}")
@@ -240,7 +240,7 @@ def _between(record: Header | JobFacts, name: str, low: float, high: float) -> f
 
 
 def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, list[str]]:
-    """Return the tops of the layers from the header, or else from the deposits; reject too large a grid."""
+    """Return the layer tops, mm, from the header or else from the deposits."""
     if header.job.layer == "auto":
         return _marked_tops(program, header), []
     stated = {"panel layers": header.layers, "job layer": header.job.layer}
@@ -256,17 +256,17 @@ def _tops(program: Program, header: Header, found: _Estimate) -> tuple[Floats, l
         require(header.job, "first_layer"),
     )
     if not (count >= 1 and count == int(count) and layer > 0 and first > 0):
-        what = f"{count:g} layers of {layer:g} mm, the first of {first:g} mm"
-        raise PathgenError(what, where="header", allowed="a whole number of layers, and heights above 0")
+        what = f"the header states {count:g} layers of {layer:g} mm, with a first layer of {first:g} mm"
+        raise PathgenError(what, where="header", allowed="a whole number of layers, with heights above 0 mm")
     check_grid(found.width, found.pixel, count, first + layer * (count - 1))
     return np.asarray(first + layer * np.arange(int(count))), []
 
 
 def _marked_tops(program: Program, header: Header) -> Floats:
-    """Return the tops of layers with different heights, from the layer comments of a whole program."""
+    """Return the tops of layers of different heights, mm, from the layer comments."""
     count = require(header, "layers")
     tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
     if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
-        what = f"{count:g} layers of several heights, and {len(program.tops)} layer comments"
-        raise PathgenError(what, where="header", allowed="a comment for each layer, with rising tops")
+        what = f"the header states {count:g} layers, but there are {len(program.tops)} layer comments"
+        raise PathgenError(what, where="header", allowed="one comment per layer, with increasing tops")
     return np.asarray(tops, np.float64)

@@ -1,4 +1,4 @@
-"""The thermal-safety checklist: items checked in the program's text, and items for the operator to tick.
+"""The thermal-safety checklist: items checked in the program, and items for the operator.
 
 A program heats metal to more than 200 °C, runs for hours and is often left alone. Some precautions can be
 checked in the text of the program; the others concern the machine and the room. The list contains both.
@@ -48,13 +48,13 @@ CHECKED = (
 
 @dataclass(frozen=True, slots=True)
 class SafetyItem:
-    """One item of the list, and its state."""
+    """One item of the thermal-safety checklist, with its state."""
 
     text: str
     state: State
 
     def __str__(self) -> str:
-        """Return the item with its state, or with a box to tick."""
+        """Format the item with its state, or with a box for the operator to tick."""
         return f"[{' ' if self.state == 'to tick' else self.state}] {self.text}"
 
 
@@ -83,7 +83,7 @@ class SafetyList:
         return parts
 
     def as_dict(self) -> dict[str, object]:
-        """Return the list as one object for JSON."""
+        """Return the list as a dictionary for JSON."""
         return {
             "checked": [{"text": item.text, "state": item.state} for item in self.checked],
             "to_tick": [item.text for item in self.open],
@@ -93,7 +93,7 @@ class SafetyList:
 
 
 def build_safety_list(machine: Machine, material: Material, checklist: Checklist | None = None) -> SafetyList:
-    """Build the thermal-safety checklist.
+    """Build the thermal-safety checklist of a program.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def _open_items(machine: Machine, material: Material) -> list[str]:
 
 
 def header_lines() -> list[str]:
-    """Return a short form for a program's header: ASCII lines of at most 100 characters, without `=`.
+    """Return the checklist for a program's header, as ASCII lines of up to 100 characters without `=`.
 
     Examples
     --------

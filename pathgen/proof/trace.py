@@ -1,4 +1,4 @@
-"""Figures along a toolpath: spacing, strokes, hairpins and flow, from the moves of a written program.
+"""Toolpath statistics of a program: spacing, strokes, hairpins and melt rate.
 
 Use them to compare fills of thin walls. Time, filament and length by kind of move are in
 `pathgen.motion.tally`; gaps and overlap are in `metrics`.
@@ -31,7 +31,7 @@ LINK = 2.0  # mm, maximum length of a link
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Distribution:
-    """Weighted distribution of one quantity.
+    """Weighted quantiles and histogram of one quantity.
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ class StrokeCounts:
 
     @property
     def per_layer(self) -> LayerMeans:
-        """Mean numbers per layer."""
+        """Mean number of strokes, crossings and reversals per layer."""
         return LayerMeans(*(float(n.mean()) for n in (self.strokes, self.travels, self.links, self.hairpins)))
 
 
@@ -113,7 +113,7 @@ class LayerMeans:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeltRate:
-    """Volume melted per second.
+    """Distribution of the volume melted per second.
 
     Attributes
     ----------
@@ -142,7 +142,7 @@ class MeltRate:
 
 @dataclass(frozen=True, slots=True)
 class PathFigures:
-    """Figures along the path of a program, for a table."""
+    """Toolpath statistics of a program."""
 
     per_layer: Annotated[LayerMeans, Nested(suffix="_per_layer", unit="1")]
     spacings: Annotated[SpacingDistribution, Nested()]
@@ -288,7 +288,7 @@ def count_strokes(
 
 
 def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
-    """Return the distance without deposit before each stroke, mm, and whether it is level without retraction.
+    """Return the travel before each stroke, mm, and whether it is level and without retraction.
 
     `first` contains the row of the first bead of each stroke.
     """
@@ -307,7 +307,7 @@ def _crossings(moves: Moves, first: Ints) -> tuple[Floats, Bools]:
 
 
 def measure_melt_rate(moves: Moves, plan: SpeedPlan, filament_diameter: float) -> MeltRate:
-    """Compute how much plastic the hot end must melt per second.
+    """Compute the volume of plastic that the hot end must melt per second.
 
     Parameters
     ----------
@@ -327,7 +327,9 @@ def measure_melt_rate(moves: Moves, plan: SpeedPlan, filament_diameter: float) -
         If the plan belongs to other moves.
     """
     if len(plan.time) != len(moves):
-        raise PathgenError(f"speed plan of {len(plan.time)} moves for {len(moves)} moves", where="melt_rate")
+        raise PathgenError(
+            f"the speed plan has {len(plan.time)} moves, the program {len(moves)}", where="melt_rate"
+        )
     length = moves.path()
     volume = moves.filament.clip(0) * filament_area(filament_diameter)
     alone = (length == 0) & (volume > 0)

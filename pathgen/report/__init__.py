@@ -1,4 +1,4 @@
-"""Figures and pages for the person at the machine."""
+"""Figures and HTML reports for the person at the machine."""
 
 from pathgen.report.from_result import preview
 

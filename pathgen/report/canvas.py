@@ -1,4 +1,4 @@
-"""Common parts of all figures: sheets, axes, texts, colour scales and images.
+"""Drawing helpers shared by all figures: sheets, axes, text, colour scales and images.
 
 Positions on a sheet are whole dots from its top left corner, so that a map is drawn dot for dot and never
 resampled by the drawing library. Text is measured before it is placed, to break lines and to shorten long
@@ -47,7 +47,7 @@ TEXT: dict[str, Any] = {"color": INK, "fontfamily": FONT}
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A rectangle on a sheet: left, top, width and height in dots, from the top left corner."""
+    """A rectangle on a sheet, in dots from the top left corner."""
 
     left: int
     top: int
@@ -56,7 +56,7 @@ class Box:
 
     @property
     def foot(self) -> int:
-        """Lower edge, dots."""
+        """Lower edge of the box, dots."""
         return self.top + self.high
 
 
@@ -68,14 +68,14 @@ def new_sheet(high: int, wide: int = SHEET) -> Figure:
 
 
 def sheet_png(sheet: Figure) -> bytes:
-    """Encode a sheet as PNG, without date and software, so that the same sheet gives the same bytes."""
+    """Encode a sheet as PNG without date and software, so that equal sheets give equal bytes."""
     buffer = BytesIO()
     sheet.savefig(buffer, format="png", dpi=DPI, facecolor=PAPER, metadata={"Software": None})
     return buffer.getvalue()
 
 
 def add_axes_box(sheet: Figure, box: Box) -> Axes:
-    """Add axes that fill a box exactly, with thin frames and a few ticks outside."""
+    """Add axes that fill a box, with a thin frame and few ticks on the outside."""
     wide, high = sheet.get_figwidth() * DPI, sheet.get_figheight() * DPI
     place = (box.left / wide, 1 - box.foot / high, box.wide / wide, box.high / high)
     axes = sheet.add_axes(place, facecolor=PAPER)
@@ -86,7 +86,7 @@ def add_axes_box(sheet: Figure, box: Box) -> Axes:
 
 
 def style_axes(axes: Axes) -> None:
-    """Give axes the common style of ticks and frames."""
+    """Apply the common style of ticks and frames to axes."""
     axes.tick_params(length=3, width=0.6, color=FAINT, labelsize=9, labelcolor=INK, labelfontfamily=FONT)
     for spine in axes.spines.values():
         spine.set(linewidth=0.6, color=FAINT)
@@ -109,7 +109,7 @@ def draw_text(
     bold: bool = False,
     colour: str = INK,
 ) -> None:
-    """Draw a text on a sheet; `left` and `base`, its baseline, are in dots from the top left corner."""
+    """Draw a line of text with its left end and baseline at `left` and `base`, in dots."""
     place = (left / (sheet.get_figwidth() * DPI), 1 - base / (sheet.get_figheight() * DPI))
     weight = "bold" if bold else "normal"
     style = TEXT | {"color": colour}
@@ -117,7 +117,7 @@ def draw_text(
 
 
 def draw_line(sheet: Figure, at: float) -> None:
-    """Draw a thin rule across a sheet, `at` dots from its top."""
+    """Draw a thin horizontal line across a sheet, `at` dots from the top."""
     y = 1 - at / (sheet.get_figheight() * DPI)
     x = [EDGE / SHEET, 1 - EDGE / SHEET]
     sheet.add_artist(Line2D(x, [y, y], color=FAINT, linewidth=0.5))
@@ -131,7 +131,7 @@ def draw_scale(
     heading: str,
     extend: Literal["neither", "both", "min", "max"] = "neither",
 ) -> Axes:
-    """Draw a colour scale to the right of a box; `extend` adds a point at ends that values exceed."""
+    """Draw a colour scale to the right of a box, with a point at each end that values exceed."""
     high = max(box.high, SCALE_LOWEST)
     axes = add_axes_box(sheet, Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
     bar = sheet.colorbar(ScalarMappable(norm, colours), cax=axes, extend=extend)
@@ -142,7 +142,7 @@ def draw_scale(
 
 
 def colour_scale(low: float, high: float, minimum: float) -> Normalize:
-    """Return a scale from low to high, widened to a span of at least `minimum`."""
+    """Return a colour scale from low to high, with a span of at least `minimum`."""
     more = max(0.0, minimum - (high - low)) / 2
     return Normalize(low - more, high + more)
 
@@ -174,7 +174,7 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 
 
 def wrap_text(text: str, size: float, wide: float) -> list[str]:
-    """Break a text between words into lines of at most `wide` dots; longer words are shortened.
+    """Break a text into lines of at most `wide` dots, and shorten words that are longer.
 
     Examples
     --------
@@ -194,7 +194,7 @@ def wrap_text(text: str, size: float, wide: float) -> list[str]:
 
 
 def shorten(text: str, size: float, wide: float, bold: bool = False) -> str:
-    """Shorten a text in its middle to at most `wide` dots.
+    """Shorten a text to at most `wide` dots by cutting its middle.
 
     Examples
     --------
@@ -212,7 +212,7 @@ def shorten(text: str, size: float, wide: float, bold: bool = False) -> str:
 
 
 def area_mean(values: NDArray[Any], rows: int, cols: int) -> NDArray[np.float32]:
-    """Resample an array by area means, to a larger or smaller size.
+    """Resample an array to a larger or smaller size by area-weighted means.
 
     Parameters
     ----------
@@ -236,7 +236,7 @@ def area_mean(values: NDArray[Any], rows: int, cols: int) -> NDArray[np.float32]
 
 
 def _shares(cells: int, dots: int) -> NDArray[np.float32]:
-    """Return the share of each dot that each cell fills, (dots, cells); rows add up to 1."""
+    """Return the fraction of each dot that each cell covers, (dots, cells); each row sums to 1."""
     edge = np.linspace(0, cells, dots + 1)
     cell = np.arange(cells)
     overlap = np.minimum(edge[1:, None], cell + 1) - np.maximum(edge[:-1, None], cell)

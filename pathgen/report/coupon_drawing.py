@@ -1,4 +1,4 @@
-"""Drawing of a coupon: its panels with dimensions, their places on the platform, and the steps to measure."""
+"""Drawing of a coupon: dimensioned panels, their positions on the platform, and the steps to measure."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def coupon_figure(laid: LaidOut, minutes: float) -> Figure:
 
 
 def _different(laid: LaidOut) -> list[Planned]:
-    """Return the panels, without repetitions of equal ones."""
+    """Return the panels without duplicates."""
     shown: list[Planned] = []
     for planned in laid.platform.panels:
         same = (np.array_equal(planned.panel.thickness, other.panel.thickness) for other in shown)
@@ -94,7 +94,7 @@ def _different(laid: LaidOut) -> list[Planned]:
 
 
 def _sides(planned: Planned) -> tuple[float, float]:
-    """Return the size of the drawn face of a panel, mm; for flat panels, of the view from above."""
+    """Return the drawn size of a panel, mm: from the front, or from above if it lies flat."""
     panel = planned.panel
     return panel.width, float(panel.thickness.max()) if panel.height < FLAT else panel.height
 
@@ -202,7 +202,7 @@ def _draw_plan(sheet: Figure, box: Sequence[float], whole: tuple[float, float], 
 
 
 def _outline(planned: Planned) -> Floats:
-    """Outline a panel's wall on the platform, mm."""
+    """Return the outline of a panel's wall on the platform, mm."""
     width, thickest = planned.panel.width, float(planned.panel.thickness.max())
     along = np.linspace(0.0, width, 2 if planned.bend is None else 181)
     u, n = np.concatenate([along, along[::-1]]), np.repeat([0.0, thickest], len(along))
@@ -212,7 +212,7 @@ def _outline(planned: Planned) -> Floats:
 
 
 def _table(laid: LaidOut) -> list[list[list[str]]]:
-    """List number and nominal values of each step; cells are lists of lines, headings end in their unit."""
+    """Return the table of the steps' numbers and nominal values; each cell is a list of lines."""
     several = len(laid.specimen.panels) > 1
     heads = [["step"], *([["panel"]] if several else [])]
     for column in laid.coupon.nominal:
@@ -226,7 +226,7 @@ def _table(laid: LaidOut) -> list[list[list[str]]]:
 
 
 def _draw_table(sheet: Figure, top: float, table: list[list[list[str]]], columns: int, rows: int) -> None:
-    """Draw the table in the given number of columns, each as wide as its text."""
+    """Draw the table of steps in the given number of columns."""
     head, body = table[0], table[1:]
     widths = [
         GAP + max(text_width(line, CELL, bold=True) for row in table for line in row[place])

@@ -1,4 +1,4 @@
-"""Figure of an evaluated coupon: measurements, the fitted line, and estimates with their uncertainty."""
+"""Figure of an evaluated coupon: measurements, fitted curve, and estimates with uncertainty."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LINE = 17  # dots per line of text
 
 
 def fit_png(outcome: Outcome, name: str) -> bytes:
-    """Draw the result of a filled measurement sheet.
+    """Draw the result of a filled measurement sheet as PNG.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Preview of a planned print: the content of the figure, gathered from the result."""
+"""Preview of a planned print, from the result of planning."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def gather_facts(result: Result) -> PreviewFacts:
 
 
 def _marks(planned: Planned) -> Marks:
-    """Return the marks of overhangs, of the worst places, and of supports, as viewed from the front."""
+    """Return the marks for overhangs and supports on the map, as viewed from the front."""
     panel, found = planned.panel, planned.overhang
     shape = panel.thickness.shape
     face, outline, numbers = np.zeros(shape, bool), np.zeros(shape, bool), np.zeros(shape, np.int8)
@@ -98,7 +98,7 @@ def _marks(planned: Planned) -> Marks:
 
 
 def _cell(place: OverhangPlace, panel: Panel) -> tuple[int, int]:
-    """Return row and column of the middle of a place."""
+    """Return the row and the column of the middle of an overhang on the map."""
     rows, cols = panel.thickness.shape
     row = rows - 1 - round(place.z / panel.pixel)
     col = int(sum(place.u) / 2 / panel.pixel)
@@ -106,7 +106,7 @@ def _cell(place: OverhangPlace, panel: Panel) -> tuple[int, int]:
 
 
 def silhouette(supports: Supports, layers: Layers, bend: Bend | None = None) -> NDArray[np.int8]:
-    """Find the pixels that supports hide, as viewed from the front.
+    """Return a mask of the pixels that supports hide from the viewer.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def silhouette(supports: Supports, layers: Layers, bend: Bend | None = None) -> 
 
 
 def _boxes(spans: Ints, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Fill boxes (low, high, left, right), in pixels from the lower left, on a map with row 0 at the top."""
+    """Return a mask of boxes (low, high, left, right), in pixels from the lower left corner."""
     rows, cols = shape
     low, high, left, right = np.clip(spans, 0, [rows, rows, cols, cols]).T
     change = np.zeros((rows + 1, cols + 1), np.int32)
@@ -146,7 +146,7 @@ def _boxes(spans: Ints, shape: tuple[int, ...]) -> NDArray[np.bool_]:
 
 
 def _describe_supports(supports: Supports | None) -> tuple[str, ...]:
-    """Describe the supports of a panel."""
+    """Describe the supports of a panel in a sentence."""
     if supports is None or not supports.share:
         return ()
     lines = []
@@ -158,7 +158,7 @@ def _describe_supports(supports: Supports | None) -> tuple[str, ...]:
 
 
 def _deposits(strokes: Strokes, bend: Bend | None = None) -> tuple[Floats, Floats, Ints]:
-    """Return deposits as segments: ends (M, 2, 2), unbent, spacing (M,), mm, and layer (M,)."""
+    """Return deposits as unbent segments: ends (M, 2, 2) and spacing (M,), mm, and layer (M,)."""
     length = strokes.length()
     made = np.flatnonzero((strokes.area > 0) & (length > 0))
     flat = (strokes.u, strokes.n) if bend is None else bend.to_flat(strokes.u, strokes.n)
@@ -168,7 +168,7 @@ def _deposits(strokes: Strokes, bend: Bend | None = None) -> tuple[Floats, Float
 
 
 def _sample(result: Result, index: int) -> SampleLayer:
-    """Return the deposits of one layer and of its supports, with spacing and visible width."""
+    """Return the beads of one layer and of its supports, with spacing and visible width."""
     planned, strokes = result.planned, result.samples[index]
     height = float(planned.layers.height[index])
     # Visible width minus spacing of a stadium-shaped section.

@@ -1,4 +1,4 @@
-"""Sampled layers as viewed from above: the whole layer, and an enlarged part to scale.
+"""Sampled layers in plan view: each whole layer, and an enlarged part of it to scale.
 
 Glossary. *Strip*: a whole layer with the thickness direction n enlarged. *Window*: a part of the layer to
 scale. The back is at the top and the viewer's side at the bottom. Supports are grey; they are cut off at
@@ -43,7 +43,7 @@ APRON = 0.3  # of the wall's extent in n, shown in front of the wall and behind 
 
 @dataclass(frozen=True, slots=True)
 class SampleLayer:
-    """Beads of one layer.
+    """Beads of one layer, for drawing.
 
     Attributes
     ----------
@@ -73,7 +73,7 @@ class SampleLayer:
 
 
 def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLayer], width: float) -> None:
-    """Draw layers into their strips, the highest at the top, with a window beside each.
+    """Draw layers as strips, the highest at the top, each with an enlarged window beside it.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
 
 
 def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
-    """Return the range of n to draw, from behind the wall to in front of it, mm.
+    """Return the range of n (through the wall) to draw, from behind the wall to in front, mm.
 
     Examples
     --------
@@ -132,12 +132,12 @@ def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
 
 
 def _front(points: Floats, width: Floats) -> float:
-    """Return the largest n that beads reach, mm."""
+    """Return the maximum n of the beads, mm."""
     return float((points[..., 1].max(axis=1) + width / 2).max())
 
 
 def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
-    """Find the part of a layer, `span` long, where beads vary most in n; return its start, mm."""
+    """Return the start, mm, of the `span` of a layer in which beads vary most in n."""
     bins = 1000
     u, n = layer.points[..., 0].mean(axis=1), np.abs(np.diff(layer.points[..., 1], axis=1)[:, 0])
     # The hairpins at both ends of the wall vary most, and are the same in every panel.
@@ -149,7 +149,7 @@ def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
 
 
 def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
-    """Return a scale for the middle 96 % of the bead length, so that few hairpins do not set its limits."""
+    """Return a colour scale for the middle 96 % of the bead length, without outliers at hairpins."""
     spacing = np.concatenate([layer.spacing for layer in layers])
     if not spacing.size:
         return colour_scale(0.0, 1.0, 0.0)
@@ -161,7 +161,7 @@ def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
 
 
 def _corners(ends: Floats, width: Floats) -> list[Floats]:
-    """Return beads as rectangles in mm."""
+    """Return the corners of beads as rectangles, mm."""
     along = ends[:, 1] - ends[:, 0]
     half = width / 2 / np.maximum(np.hypot(*along.T), 1e-9)
     across = (np.column_stack([-along[:, 1], along[:, 0]]) * half[:, None])[:, None]
@@ -185,7 +185,7 @@ def _draw_bodies(axes: Axes, layer: SampleLayer, norm: Normalize) -> None:
 
 
 def _draw_lines(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float) -> None:
-    """Draw beads to scale, at `dots` per mm, as lines of the beads' width with round ends."""
+    """Draw beads to scale, at `dots` per mm, as wide lines with round ends."""
     points = 72 / DPI * dots
     shown = _visible(axes, layer.supports)
     ends, widths = layer.supports[shown], layer.supports_width[shown] * points
@@ -201,6 +201,6 @@ def _draw_lines(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float) ->
 
 
 def _visible(axes: Axes, ends: Floats) -> NDArray[np.bool_]:
-    """Find the segments inside the axes."""
+    """Return a mask of the segments inside the axes."""
     u, (low, high) = ends[..., 0], axes.get_xlim()
     return np.asarray((u.max(axis=1) >= low - 1) & (u.min(axis=1) <= high + 1))

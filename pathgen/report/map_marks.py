@@ -32,7 +32,7 @@ AWAY = (16, 22, 30, 42, 58, 80, 110)  # dots from a place to its number, closest
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """Marks on a map; all arrays have the map's shape, row 0 at the top.
+    """Masks of overhangs and supports, with the shape of the map and row 0 at the top.
 
     Attributes
     ----------
@@ -90,7 +90,7 @@ def draw_marks(dots: Dots, wall: Bools, marks: Marks) -> Dots:
 
 
 def _covered(mask: Bools, high: int, wide: int) -> Bools:
-    """Resample a mask; each cell, even if smaller than a dot, marks a dot."""
+    """Resample a mask so that even cells smaller than a dot remain visible."""
     covered = resample_nearest(mask, high, wide)
     row, col = np.nonzero(mask)
     rows, cols = mask.shape
@@ -99,7 +99,7 @@ def _covered(mask: Bools, high: int, wide: int) -> Bools:
 
 
 def _sparse(mask: Bools) -> Bools:
-    """Find the surroundings of isolated marks, which could be missed."""
+    """Return the surroundings of isolated marks, which a reader could miss."""
     high, wide = mask.shape
     summed = np.zeros((high + 1, wide + 1), np.intp)
     summed[1:, 1:] = mask.cumsum(axis=0).cumsum(axis=1)
@@ -112,7 +112,7 @@ def _sparse(mask: Bools) -> Bools:
 
 
 def _with_supports(dots: Dots, wall: Bools, supports: NDArray[np.int8]) -> Dots:
-    """Draw the silhouette of supports: dark outlines with a light border, filled outside the wall."""
+    """Draw the silhouette of supports as outlines, filled outside the wall."""
     drawn = dots.copy()
     if not supports.any():
         return drawn
@@ -146,7 +146,7 @@ def draw_swatch(kind: str, high: int, wide: int) -> Dots:
 
 
 def number_places(axes: Axes, box: Box, marks: Marks) -> None:
-    """Draw numbers at the worst places of a map: circles for the face, squares for the outline."""
+    """Draw the numbers of the worst overhangs: circles for the face, squares for the outline."""
     rows, cols = marks.numbers.shape
     row, col = np.nonzero(marks.numbers)
     spots = np.column_stack([(col + 0.5) / cols * box.wide, box.high - (row + 0.5) / rows * box.high])
@@ -165,7 +165,7 @@ def number_places(axes: Axes, box: Box, marks: Marks) -> None:
 
 
 def place_labels(spots: Floats, box: Box) -> Floats:
-    """Place numbers beside places: inside the map, clear of all places and other numbers.
+    """Choose label positions inside the map that are clear of all points and other labels.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A self-contained HTML report of a print, made from its written program.
+"""The self-contained HTML report of a print, from its written program.
 
 Style, script, pictures and layers are inside the file. Nothing is fetched, and a content security policy
 forbids it. The report works on a phone, on paper, by keyboard and with a screen reader.
@@ -116,13 +116,13 @@ def _read_part(name: str) -> str:
 
 
 def _print_size(panel: ReplayedSection) -> str:
-    """Return a style rule with the panel's size; printed pictures have this size if it fits on the paper."""
+    """Return a CSS rule that prints pictures at the panel's size if the paper is large enough."""
     width, height = panel.size
     return f"#shown-{panel.section.number}{{--wide:{width:g}mm;--over:{width / height:.4f}}}\n"
 
 
 def _policy(style: str, script: str) -> str:
-    """Return a content security policy that allows only this style and this script, by their digests."""
+    """Return a content security policy that allows only the given style and script, by digest."""
     style_digest, script_digest = (
         base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
         for text in (style, script)

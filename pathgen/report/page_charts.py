@@ -1,4 +1,4 @@
-"""SVG charts of the report: areas, lines and limits over two axes, and bars in table cells.
+"""SVG charts of the report: line charts, colour scales, and bars in table cells.
 
 Elements have classes, and the style sheet of the report decides how they look, so that screen and paper can
 differ. Each chart has a title and a description for screen readers.
@@ -23,19 +23,19 @@ BAR_WIDE, BAR_HIGH = 120, 10
 
 @dataclass(frozen=True, slots=True)
 class ChartAxis:
-    """One axis, from `low` to `high`, with its label and unit."""
+    """An axis from `low` to `high`, with label and unit."""
 
     low: float
     high: float
     label: str
 
     def share(self, values: Floats) -> Floats:
-        """Return positions along the axis, clipped to the range from 0 (`low`) to 1 (`high`)."""
+        """Return positions along the axis as fractions, clipped to 0 (`low`) to 1 (`high`)."""
         return np.clip((np.asarray(values, np.float64) - self.low) / (self.high - self.low or 1.0), 0, 1)
 
 
 def choose_ticks(low: float, high: float, maximum: int = 6) -> list[float]:
-    """Choose round values between two limits.
+    """Choose round values between two limits as ticks.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def choose_ticks(low: float, high: float, maximum: int = 6) -> list[float]:
 
 
 class Chart:
-    """A chart; elements added later are drawn on top.
+    """A line chart; later elements are drawn on top of earlier ones.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ class Chart:
         self._parts.append(Markup('<path class="{}" d="M{}"/>').format(look, _points(self._place(x, y))))
 
     def level(self, y: float, words: str) -> None:
-        """Draw a labelled horizontal line; a level outside the axis is omitted."""
+        """Draw a labelled horizontal line, unless the level is outside the axis."""
         if not self._y.low <= y <= self._y.high:
             return
         at = float(self._place(np.zeros(1), np.array([y]))[0, 1])
@@ -99,7 +99,7 @@ class Chart:
 
     @property
     def svg(self) -> Markup:
-        """The chart as an SVG element."""
+        """Markup of the chart as an SVG element."""
         head = Markup(
             '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="{name}-title {name}-text">'
             '<title id="{name}-title">{}</title><desc id="{name}-text">{}</desc>'
@@ -138,7 +138,7 @@ class Chart:
 
 
 def draw_bar(share: float) -> Markup:
-    """Draw a bar for a table cell; `share` is its length, from 0 to 1."""
+    """Draw a bar for a table cell, with a length from 0 to 1."""
     wide = max(0.0, min(1.0, share)) * BAR_WIDE
     return Markup(
         '<svg class="cell" viewBox="0 0 {} {}" preserveAspectRatio="none" aria-hidden="true">'
@@ -147,7 +147,7 @@ def draw_bar(share: float) -> Markup:
 
 
 def draw_colour_scale(colours: Sequence[str], low: str, high: str, words: str, name: str) -> Markup:
-    """Draw a colour scale with labels.
+    """Draw a colour scale with labels at its ends.
 
     Parameters
     ----------

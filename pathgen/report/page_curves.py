@@ -1,4 +1,4 @@
-"""The curves of the report: time by height, melt rate over time, and sway during the print."""
+"""Curves of the report: time and sway by height, and melt rate over time."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def time_chart(rates: PrintRates) -> Chart:
 
 
 def melt_chart(rates: PrintRates, machine: Machine) -> Chart:
-    """Draw the melt rate during deposits."""
+    """Draw the melt rate over time, during deposits."""
     limit, peak = machine.hot_end.melt_rate, float(rates.peak.max(initial=0.0))
     chart = Chart(
         "Melt rate over time",
@@ -48,7 +48,7 @@ def melt_chart(rates: PrintRates, machine: Machine) -> Chart:
 
 
 def sway_chart(planned: Planned, name: str) -> Chart | None:
-    """Draw the sway of the top over the height; None for bent panels, whose shape makes them steady."""
+    """Draw the sway of the top by height; None for a panel whose sway is not computed."""
     steady = planned.steady
     if steady is None or not len(steady.z):
         return None

@@ -1,4 +1,4 @@
-"""Data of the report: comparison of the written program with the plan, pictures, and times.
+"""Data of the report: comparison of the program with the plan, pictures, and times.
 
 Pictures, layers, times and melt rates are replayed from the text of the program, so the report shows what the
 machine receives. Only the bead counts and the sway are taken from the plan.
@@ -54,7 +54,7 @@ ERROR_COLOURS = colormaps["RdBu_r"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PanelComparison:
-    """A replayed panel compared with its plan; maps are as the viewer sees the panel.
+    """Comparison of a replayed panel with its plan; maps are oriented as viewed.
 
     Attributes
     ----------
@@ -89,13 +89,13 @@ class PanelComparison:
 
 
 def read_for_page(setup: Setup, program: Path) -> TimedProgram:
-    """Read a program once, for all its panels; with pressure lag if the program compensates it."""
+    """Read and time a program, with pressure lag if the program compensates for it."""
     effects = Effects(lag=setup.feeds.lead == "on", by_material=True)
     return read_and_time(program, setup.machine, setup.material, effects=effects)
 
 
 def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = None) -> PanelComparison:
-    """Replay one panel and compare its picture with the planned one.
+    """Replay one panel, and compare its predicted picture with the planned one.
 
     Parameters
     ----------
@@ -145,12 +145,12 @@ def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = 
 
 
 def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
-    """Clip luminance to the range from black to the picture's white; holes become white."""
+    """Clip luminance to the range from black (0) to the picture's white (1)."""
     return np.clip(np.asarray(luminance, np.float64), 0.0, 1.0)
 
 
 def _tone_wall(planned: Planned) -> Floats | None:
-    """Return the wall that shows each tone without blur, as it stands; None if the planned wall does."""
+    """Return the wall before blur compensation; None if the planned wall is not compensated."""
     setup, source = planned.setup, planned.made_of
     if setup.light.aim != "picture" or source is None:
         return None
@@ -161,7 +161,7 @@ def _tone_wall(planned: Planned) -> Floats | None:
 
 @dataclass(frozen=True, slots=True)
 class PageImages:
-    """Pictures as PNG data URLs, and the colours and limits of their scales."""
+    """Pictures of a panel as PNG data URLs, with the colours and limits of their scales."""
 
     target: str
     predicted: str
@@ -174,7 +174,7 @@ class PageImages:
 
 
 def draw_images(judged: PanelComparison, largest: int) -> PageImages:
-    """Draw the pictures; the longer side has at most `largest` dots."""
+    """Draw the pictures of a panel, with at most `largest` dots on the longer side."""
     rows, cols = judged.wall.shape
     times = min(1.0, largest / max(rows, cols))
     high, wide = max(1, round(rows * times)), max(1, round(cols * times))
@@ -226,7 +226,7 @@ def _shades(colours: Colormap, number: int) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PrintRates:
-    """Times and melt rates of a program.
+    """Layer times and melt rates of a program.
 
     Attributes
     ----------
@@ -251,7 +251,7 @@ class PrintRates:
 
 
 def measure_rates(found: PanelReplay) -> PrintRates:
-    """Time the layers of a program as the machine drives them, and compute their melt rates."""
+    """Compute the durations and the melt rates of a program's layers."""
     tops, moves = np.nan_to_num(found.program.tops), found.program.moves
     total = len(tops)
     seconds, made, volume, peak = np.zeros((3, total)), np.zeros(total), np.zeros(total), np.zeros(total)
@@ -288,7 +288,7 @@ def measure_rates(found: PanelReplay) -> PrintRates:
 
 
 def bead_shares(counts: NDArray[np.int8]) -> list[tuple[int, float]]:
-    """Compute the share of the wall's length with each number of beads side by side.
+    """Compute the fraction of the wall's length for each number of beads side by side.
 
     Parameters
     ----------

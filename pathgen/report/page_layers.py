@@ -35,7 +35,7 @@ DRAWN_WIDE = 720  # user units of a layer drawn for paper
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LayerSegments:
-    """Segments of one layer.
+    """Line segments of one layer, for drawing.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class LayerSegments:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LayerSet:
-    """Sampled layers of a panel.
+    """Sampled layers of one panel, with their common view and colour scale.
 
     Attributes
     ----------
@@ -89,7 +89,7 @@ class LayerSet:
 
     @property
     def enlarged(self) -> tuple[float, ...]:
-        """Enlargement of the thickness direction for each box; 1 for a bent wall."""
+        """Enlargement of each box through the wall's thickness; 1 for a bent wall."""
         return tuple(
             max(1.0, min(12.0, TALLEST * (right - left) / (front - back)))
             for left, back, right, front in self.boxes
@@ -102,7 +102,7 @@ def spacing_colours() -> list[str]:
 
 
 def spacing_shades(spacing: tuple[float, float]) -> list[tuple[float, str]]:
-    """Return spacing and colour of each step; steps beyond the limits of the scale have its end colours.
+    """Return the spacing and the colour of each step of the scale.
 
     Examples
     --------
@@ -154,7 +154,7 @@ def pack_layers(
 
 
 def _segments(found: PanelReplay, number: int, begun: int) -> LayerSegments:
-    """Extract one layer without stationary moves, the start line and other panels."""
+    """Extract the segments of one layer of the panel, without stationary moves and the start line."""
     frame, moves = found.panel.frame, found.program.moves
     first, last = (int(np.searchsorted(moves.layer, begun + number, side)) for side in ("left", "right"))
     part = moves.rows(slice(first, last))
@@ -187,7 +187,7 @@ def _segments(found: PanelReplay, number: int, begun: int) -> LayerSegments:
 
 
 def _box(layers: list[LayerSegments], frame: Frame) -> tuple[float, float, float, float]:
-    """Return the bounding box of all deposits, with some space around it."""
+    """Return the bounding box of all deposits, with a margin."""
     ends = [np.concatenate([s.points[:-1][s.codes > DRY], s.points[1:][s.codes > DRY]]) for s in layers]
     points = np.concatenate([*ends, np.zeros((0, 2))])
     if not len(points):
@@ -208,7 +208,7 @@ def _middle(found: PanelReplay) -> tuple[Floats, float]:
 
 
 def encode_layers(sampled: LayerSet) -> dict[str, object]:
-    """Encode layers for the report's script: columns of integers as base64, the rest as plain values.
+    """Encode layers for the report's script, with integer arrays as base64.
 
     Returns
     -------
@@ -244,7 +244,7 @@ def _text(values: NDArray[np.generic]) -> str:
 
 
 def draw_layer_svg(sampled: LayerSet, index: int, name: str, words: str) -> Markup:
-    """Draw one layer for paper, and for browsers without scripts.
+    """Draw one layer as SVG, for paper and for browsers without scripts.
 
     Parameters
     ----------
@@ -289,7 +289,7 @@ def draw_layer_svg(sampled: LayerSet, index: int, name: str, words: str) -> Mark
 
 
 def _width(sampled: LayerSet, code: int) -> float:
-    """Return the drawn spacing of a code, mm: the middle of its step, or the mean of all brim or supports."""
+    """Return the drawn spacing, mm, of all segments with one code."""
     if code >= FIRST:
         return spacing_shades(sampled.spacing)[code - FIRST][0]
     chosen = [(s.spacing[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]
@@ -298,7 +298,7 @@ def _width(sampled: LayerSet, code: int) -> float:
 
 
 def _outline(layer: LayerSegments, code: int) -> str:
-    """Return all segments of one code as the data of an SVG path."""
+    """Return all segments with one code as SVG path data."""
     at = np.flatnonzero(layer.codes == code)
     begins = np.diff(at, prepend=-9) > 1
     values = np.concatenate([layer.points[at], layer.points[at + 1]], axis=1)

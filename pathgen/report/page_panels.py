@@ -1,4 +1,4 @@
-"""Sections of the report: one per panel, with its pictures, layers and stability; copies share a section.
+"""Sections of the report: one per panel and its copies, with pictures, layers and stability.
 
 Glossary. *Section*: part of the report for a panel and its copies. *Begun*: number of layers in the program
 before the panel's first one; not 0 only for panels built in turn.
@@ -44,7 +44,7 @@ ON_PAPER = 3  # layers drawn on paper
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A panel and its copies.
+    """A section of the report: a panel and its copies.
 
     Attributes
     ----------
@@ -66,19 +66,19 @@ class Section:
 
     @property
     def name(self) -> str:
-        """Heading of the section, if there are several panels."""
+        """Heading of the section, with the numbers of its panels."""
         *most, last = map(str, self.panels)
         return f"Panels {', '.join(most)} and {last}" if most else f"Panel {last}"
 
     @property
     def planned(self) -> Planned:
-        """The planned panel."""
+        """The planned panel of this section."""
         return self.part.planned
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProgramTotals:
-    """Figures of the whole program."""
+    """Totals of the whole program."""
 
     tally: Tally
     seconds: float
@@ -87,7 +87,7 @@ class ProgramTotals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReplayedSection:
-    """Content of a section.
+    """Content of a section of the report.
 
     Attributes
     ----------
@@ -128,7 +128,7 @@ class ReplayedSection:
 
 
 def panel_sections(result: Result) -> list[Section]:
-    """List the sections of a program, in the order of their first panels.
+    """List the sections of the report, in the order of their first panels.
 
     Examples
     --------
@@ -158,7 +158,7 @@ def panel_sections(result: Result) -> list[Section]:
 
 
 def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], ProgramTotals]:
-    """Read a program, and compute the content of all sections and the figures of the whole program."""
+    """Read a program, and compute the content of all sections and the totals."""
     every, totals, out = panel_sections(result), None, []
     several, text = len(result.parts) > 1, read_for_page(result.platform.setup, program)
     for section in every:
@@ -198,7 +198,7 @@ def _show(section: Section, judged: PanelComparison, rates: PrintRates, among: i
 
 
 def _seconds(section: Section, rates: PrintRates, layer: int) -> str:
-    """Format the duration of a layer, which includes all panels that share it."""
+    """Format the duration of a layer, including all panels in that layer."""
     seconds = f"{rates.layer_seconds[section.begun + layer]:.0f} s"
     return f"{seconds} for all panels" if section.shared else seconds
 
@@ -214,13 +214,13 @@ def _bars(shares: Sequence[tuple[int, float]]) -> list[tuple[int, float, Markup]
 
 
 def _data(sampled: LayerSet, words: Sequence[str]) -> Markup:
-    """Encode layers as JSON that cannot end the script element around it."""
+    """Encode layers as JSON that is safe inside a script element."""
     text = json.dumps(encode_layers(sampled) | {"words": list(words)}, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
 def _scales(pictures: PageImages, sampled: LayerSet, number: int) -> dict[str, Markup]:
-    """Draw the colour scales of the maps and the layers."""
+    """Draw the colour scales of the maps and of the layers."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
     return {
         "difference": draw_colour_scale(

@@ -45,7 +45,7 @@ def list_checks(machine: Machine, material: Material, program: Path) -> ChecksBe
 
 
 def _describe_findings(checklist: Checklist) -> list[str]:
-    """Return one text per broken rule: its first place, the number of places, and the remedy."""
+    """Return one text per broken rule: first finding, number of findings, and remedy."""
     firsts: dict[int, Finding] = {}
     for finding in checklist.findings:
         firsts.setdefault(finding.number, finding)
@@ -81,7 +81,7 @@ KEEP = (
 
 
 def list_steps_after(result: Result) -> list[tuple[str, str]]:
-    """List what to do after the print, as headings with instructions, in order (common practice)."""
+    """List the steps after the print, in order, as headings with instructions (common practice)."""
     every = [part.planned for part in result.parts]
     softens = result.planned.setup.material.temperature.glass_transition
     steps = [("Cooling", COOL)]

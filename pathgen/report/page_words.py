@@ -1,4 +1,4 @@
-"""Texts and figures of the report: key figures, layers, times by kind of move, stability and settings."""
+"""Texts of the report: key figures, layers, times by kind of move, stability and settings."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class KindRow:
-    """One kind of move: name, time in s, share of the time, path in mm, mass in g, and a bar."""
+    """A row of the table of moves: kind, time in s, fraction of the time, path in mm, mass in g, and bar."""
 
     name: str
     seconds: float
@@ -49,7 +49,7 @@ class KindRow:
 
 
 def page_title(result: Result) -> str:
-    """Name the pictures of all panels."""
+    """Return the page title, with the names of all pictures."""
     names = list(dict.fromkeys(part.planned.source for part in result.parts))
     if len(names) > 2:
         return f"{names[0]}, {names[1]} and {len(names) - 2} more"
@@ -57,7 +57,7 @@ def page_title(result: Result) -> str:
 
 
 def key_figures(result: Result, seconds: float, filament: float) -> list[tuple[str, str, str]]:
-    """List the most important figures as name, value and remark.
+    """List the key figures of the print, each with name, value and remark.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def key_figures(result: Result, seconds: float, filament: float) -> list[tuple[s
 
 
 def describe_picture(planned: Planned, judged: PanelComparison) -> list[str]:
-    """Describe a panel's position, its contrast and its thickness error, one sentence each."""
+    """Describe the position, the contrast and the thickness error of a panel."""
     error, edge, tones = judged.thickness_error, planned.panel.view, compute_tones(planned)
     contrast, steps = tones.contrast, tones.steps
     on = f"on its {edge.edge} edge, " if edge.turn else ""
@@ -93,7 +93,7 @@ def describe_picture(planned: Planned, judged: PanelComparison) -> list[str]:
 
 
 def describe_layer(layer: LayerSegments, found: PanelReplay, every: NDArray[np.int8], seconds: str) -> str:
-    """Describe a layer in one sentence, for the page and for screen readers.
+    """Describe a layer in one sentence, also for screen readers.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def describe_layer(layer: LayerSegments, found: PanelReplay, every: NDArray[np.i
 
 
 def time_by_kind(tally: Tally, setup: Setup) -> list[KindRow]:
-    """List time, path and material by kind of move; kinds that do not occur are omitted."""
+    """List time, path and material for each kind of move in the program."""
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
     longest = float(tally.time.max()) or 1.0
@@ -146,7 +146,7 @@ def time_by_kind(tally: Tally, setup: Setup) -> list[KindRow]:
 
 @dataclass(frozen=True, slots=True)
 class StabilityText:
-    """Sentences about the stability of a panel, and its worst overhangs, worst first."""
+    """Description of a panel's stability, and a list of its worst overhangs."""
 
     lines: list[str]
     places: list[str]
@@ -172,7 +172,7 @@ def describe_stability(planned: Planned) -> StabilityText:
 
 @dataclass(frozen=True, slots=True)
 class SettingsTable:
-    """Settings of the print.
+    """Settings of the print, as shown in the report.
 
     Attributes
     ----------
@@ -191,7 +191,7 @@ class SettingsTable:
 
 
 def list_settings(result: Result) -> SettingsTable:
-    """List the settings of a print; for several panels, those of the first."""
+    """List the settings of a print, or those of the first of several panels."""
     setup, plain, rows = result.planned.setup, Job(), []
     for name, value in setup.keys().items():
         usual = getattr(plain, name)
@@ -202,7 +202,7 @@ def list_settings(result: Result) -> SettingsTable:
 
 @dataclass(frozen=True, slots=True)
 class PanelEntry:
-    """One of several panels: picture, size, position, and differences of its job from the first one."""
+    """A row of the table of panels: picture, size, position, and settings that differ from the first."""
 
     name: str
     size: str
@@ -230,7 +230,7 @@ def list_panels(result: Result) -> list[PanelEntry]:
 
 
 def format_seconds(seconds: float) -> str:
-    """Format a duration; durations below 90 s in seconds.
+    """Format a duration, in seconds below 90 s.
 
     Examples
     --------

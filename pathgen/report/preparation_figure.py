@@ -1,4 +1,4 @@
-"""Figure of a prepared picture: all stages side by side, to compare them by eye."""
+"""Figure of a prepared picture, with all stages side by side."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ GAP, HEAD, LINE = 36, 70, 24
 
 
 def preparation_png(stages: list[tuple[str, NDArray[np.float32]]], title: str, lines: list[str]) -> bytes:
-    """Draw the stages of a picture in their order, with lines of advice below.
+    """Draw all stages of a picture's preparation as PNG, with advice below.
 
     Parameters
     ----------

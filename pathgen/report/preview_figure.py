@@ -1,4 +1,4 @@
-"""The preview: one sheet that shows a planned panel before it is printed.
+"""The preview: a sheet that shows a planned panel before the print.
 
 At the top are maps as the viewer sees the panel: thickness, wanted picture, and number of beads side by side.
 In the middle is the stability of the panel during the print. At the bottom are sampled layers as viewed from
@@ -192,7 +192,7 @@ def _draw_map(sheet: Figure, box: Box, facts: PreviewFacts, dots: Dots, heading:
 
 
 def _coloured(values: Floats | NDArray[np.int8], norm: Normalize, colours: Colormap) -> Dots:
-    """Colour a map, (rows, cols) to (rows, cols, 3); cells without wall get a colour that the scale lacks."""
+    """Colour a map, (rows, cols) to (rows, cols, 3), with a separate colour for cells without wall."""
     drawn = colours(norm(values), bytes=True)[..., :3]
     return np.where(values[..., None] > 0, drawn, np.array(BARE, np.uint8))
 

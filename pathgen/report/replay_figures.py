@@ -73,7 +73,7 @@ def backlit_png(luminance: NDArray[np.floating], pixel: float | None = None) -> 
 def thickness_png(
     thickness: NDArray[np.floating], size: tuple[float, float], ends: float = 0.0, name: str = ""
 ) -> bytes:
-    """Draw a thickness map with its scale.
+    """Draw a thickness map as PNG, with a colour scale.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def error_png(
     name: str = "",
     wanted: NDArray[np.floating] | None = None,
 ) -> bytes:
-    """Draw a thickness error, deposited minus target; the scale covers 99 % of the pixels without ends.
+    """Draw the thickness error (deposited minus target) as PNG, with a colour scale.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def round_up(value: float) -> float:
 def _without_ends(
     values: NDArray[np.floating], wall: NDArray[np.floating], size: tuple[float, float], ends: float
 ) -> NDArray[np.floating]:
-    """Return the values away from the ends of the wall, or all values if nothing is left."""
+    """Return the values away from the ends of the wall, or all values if there are none."""
     inner = values[inside_ends(np.asarray(wall, np.float64), ends, size[0] / values.shape[1])]
     return inner if inner.size else values
 
@@ -171,7 +171,7 @@ def _map(
     colours: Colormap,
     heading: tuple[str, str, str],
 ) -> bytes:
-    """Draw a map with axes in mm, two heading lines, and a scale that marks `values` beyond its limits."""
+    """Draw a map with axes in mm, two heading lines, and a colour scale."""
     norm = colour_scale(*limits, minimum)
     dots = _to_dots(dots)
     high, wide = dots.shape
@@ -191,7 +191,7 @@ def _map(
 
 
 def _to_dots(values: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Resample a map to dots: a whole number per pixel, or area means if the map is too large."""
+    """Resample a map to dots: a whole number of dots per pixel, or area means of a large map."""
     rows, cols = values.shape
     times = min(MAP_WIDEST / cols, MAP_TALLEST / rows)
     if times >= 1:

@@ -1,4 +1,4 @@
-"""Figure of a fitted law: measurements and laws over thickness, and the residuals of the chosen law."""
+"""Figure of a fitted law: measurements and laws by thickness, and residuals of the chosen law."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def residuals_png(fit: LawFit, name: str = "") -> bytes:
 
 
 def _draw_laws(axes: Axes, fit: LawFit) -> None:
-    """Draw all laws, scaled like the chosen one, and the measurements."""
+    """Draw the measurements and all laws, on the scale of the chosen law."""
     readings = fit.wedge
     t = np.linspace(0.0, 1.04 * readings.thickness.max(), POINTS)
     for each, dashes in zip(fit.laws, cycle(DASHES), strict=False):
@@ -99,7 +99,7 @@ def _draw_laws(axes: Axes, fit: LawFit) -> None:
 
 
 def _draw_residuals(axes: Axes, fit: LawFit) -> None:
-    """Draw the residuals of the chosen law; outliers beyond the axis are drawn at its edge."""
+    """Draw the residuals of the chosen law, with outliers clipped to the edge of the axes."""
     over = 100 * np.expm1(fit.chosen.residuals)
     inside = np.delete(over, fit.outliers)
     reach = 1.3 * max(1.0, float(np.abs(inside).max(initial=0.0)), 3 * 100 * fit.rms)
@@ -114,7 +114,7 @@ def _draw_residuals(axes: Axes, fit: LawFit) -> None:
 
 
 def _ring(axes: Axes, fit: LawFit, across: Floats, up: Floats, more: list[str]) -> None:
-    """Draw rings around outliers, and label the first `MAX_LABELS` of them with their line."""
+    """Draw rings around outliers, and label the first `MAX_LABELS` with their line in the file."""
     x, y = across[fit.outliers], up[fit.outliers]
     axes.plot(x, y, "o", color=WRONG, markersize=9, markerfacecolor="none", markeredgewidth=1.2)
     lines = fit.wedge.line[fit.outliers][:MAX_LABELS]

@@ -1,4 +1,4 @@
-"""The stability band of the preview: overhangs, sway and orientation of a panel, in three columns.
+"""The stability part of the preview: overhangs, sway and orientation of a panel.
 
 The left column lists unsupported overhangs, with the key to the marks on the thickness map; the middle column
 shows the sway during the print; the right column compares the possible orientations. The band is as high as
@@ -48,7 +48,7 @@ AXES_COLUMNS, AXES_WIDE = (176, 300), 108
 
 @dataclass(frozen=True, slots=True)
 class Stability:
-    """Stability of a panel.
+    """Results of the stability checks of a panel.
 
     Attributes
     ----------
@@ -75,14 +75,14 @@ class Stability:
 
 
 class _Column:
-    """A column of the band, drawn from the top down; without a sheet it only measures its height."""
+    """A text column drawn from the top down, or only measured if there is no sheet."""
 
     def __init__(self, sheet: Figure | None, left: int, top: int) -> None:
         self.sheet, self.left, self.top, self.base = sheet, left, top, top + 14
 
     @property
     def high(self) -> int:
-        """Height that is used so far, dots."""
+        """Height used so far, dots."""
         return self.base - self.top - 14
 
     def heading(self, text: str) -> None:
@@ -92,7 +92,7 @@ class _Column:
     def cells(
         self, lefts: tuple[int, ...], texts: tuple[str, ...], colour: str = INK, row: int = ROW
     ) -> None:
-        """Draw texts on one line; the first of several is bold."""
+        """Draw the cells of a table row; the first of several is bold."""
         for at, text in zip(lefts, texts, strict=True):
             bold = len(texts) > 1 and at == 0 and colour == INK
             if self.sheet:
@@ -100,13 +100,13 @@ class _Column:
         self.base += row
 
     def paragraph(self, text: str, left: int = 0, colour: str = INK) -> None:
-        """Draw a text on as many lines as it needs."""
+        """Draw a text, wrapped to the width of the column."""
         for line in wrap_text(text, SMALL, COLUMN):
             self.cells((left,), (line,), colour)
 
 
 def band_high(stability: Stability) -> int:
-    """Return the height of the band below its heading, dots."""
+    """Return the height of the stability band without its heading, dots."""
     columns = [_Column(None, 0, 0) for _ in range(3)]
     for draw, column in zip(_COLUMNS, columns, strict=True):
         draw(column, stability)
@@ -114,7 +114,7 @@ def band_high(stability: Stability) -> int:
 
 
 def draw_band(sheet: Figure, lefts: tuple[int, int, int], top: int, stability: Stability) -> None:
-    """Draw the band.
+    """Draw the stability band of the preview.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def draw_band(sheet: Figure, lefts: tuple[int, int, int], top: int, stability: S
 
 
 def describe_overhang(found: Overhang, wall: int) -> str:
-    """Introduce the list of the worst overhangs with their share of the wall's pixels, and their number."""
+    """Introduce the list of worst overhangs by their number and their fraction of the wall's pixels."""
     share = 100 * int(np.count_nonzero(found.excess)) / max(wall, 1)
     text = f"{share:.2f}" if share >= 0.005 else "Less than 0.01"
     listed = len(found.worst)
@@ -142,7 +142,7 @@ def describe_overhang(found: Overhang, wall: int) -> str:
 
 
 def _key(stability: Stability) -> list[tuple[str, str]]:
-    """List the marks on the thickness map and their meanings."""
+    """Draw the key to the marks on the thickness map."""
     found, key = stability.overhang, []
     if found and (found.unsupported & ~found.outline).any():
         key.append(("face", "unsupported overhang of the face"))
@@ -152,7 +152,7 @@ def _key(stability: Stability) -> list[tuple[str, str]]:
 
 
 def _draw_overhang(column: _Column, stability: Stability) -> None:
-    """List the worst overhangs, the key to the marks, and the supports."""
+    """Draw the list of worst overhangs, the key to the marks, and a line about supports."""
     column.heading("Unsupported overhangs")
     found, places = stability.overhang, stability.overhang.worst if stability.overhang else ()
     if found is None:
@@ -181,7 +181,7 @@ def _draw_overhang(column: _Column, stability: Stability) -> None:
 
 
 def _draw_steady(column: _Column, stability: Stability) -> None:
-    """Draw sway and first frequency over the height, and the advice below."""
+    """Draw sway and first natural frequency by height, with advice below."""
     steady = stability.steady
     if steady is None:
         column.heading("Sway")
@@ -210,7 +210,7 @@ def _rows(choice: AxisChoice) -> list[tuple[str, Callable[[AxisScore], str]]]:
 
 
 def _draw_axes(column: _Column, stability: Stability) -> None:
-    """Compare the orientations in a table with a frame around the chosen one, or give the reason."""
+    """Draw a table that compares the orientations, or the reason why there is none."""
     choice = stability.axes
     if choice is not None or stability.reason:
         column.heading("Orientation")

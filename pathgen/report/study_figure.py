@@ -1,4 +1,4 @@
-"""Figure of a study: two result columns of all cases, and the effect of each factor on both.
+"""Figure of a study: two results of all cases, and the effect of each factor on both.
 
 The main plot has one point per case. Cases that no other case improves in both columns, the Pareto front, are
 joined by a line and labelled with their case numbers. Below, a small plot per factor and column shows all
@@ -57,7 +57,7 @@ KINDS = ("#1f3c52", "#a63d12", "#3b7ea1", "#d98a2b", "#6c8f3d", "#8a5a83", "#86b
 
 @dataclass(frozen=True, slots=True)
 class _Figures:
-    """Cases with both figures: numbers, figures, and levels of the factors."""
+    """The cases that have both results: case numbers, results, and factor levels."""
 
     case: list[str]
     across: Floats
@@ -67,7 +67,7 @@ class _Figures:
 
 
 def pareto_front(across: Floats, up: Floats) -> NDArray[np.intp]:
-    """Find the points that no other point dominates; low values are better.
+    """Find the points that no other point dominates, where lower values are better.
 
     Parameters
     ----------
@@ -173,9 +173,9 @@ def _collect(
     both = list(zip(table.column(across), table.column(up), strict=True))
     kept = [i for i, cells in enumerate(both) if all(cells)]
     if len(kept) < 2:
-        what = f"{len(kept)} cases with both {across} and {up}"
-        hint = "the table is complete; it gives the reason for each rejected case"
-        raise PathgenError(what, where="figure", allowed="at least two", hint=hint)
+        what = f"only {len(kept)} cases have both {across} and {up}"
+        hint = "see the study's table for the reasons of the rejected cases"
+        raise PathgenError(what, where="figure", allowed="at least two cases", hint=hint)
     x, y = np.array([[float(cell) for cell in both[i]] for i in kept]).T
     cells = {name: [table.column(name)[i] for i in kept] for name in factors}
     numbers = {n for n, own in cells.items() if all(_number_of(cell) is not None for cell in own)}
@@ -194,7 +194,7 @@ def _with_unit(name: str) -> str:
 
 
 def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
-    """Draw all cases, the Pareto front, and the key; each picture has a front of its own."""
+    """Draw all cases, the Pareto front of each picture, and the key."""
     axes = add_axes_box(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
     label_axes(axes, "", _with_unit(across), _with_unit(up))
     levels = {name: cells for name, cells in found.factors.items() if name not in found.ranges}
@@ -225,7 +225,7 @@ def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
 
 
 def _point(colour: str, kind: int) -> dict[str, Any]:
-    """Return the style of a case's point."""
+    """Return the style of the point that represents a case."""
     edge = {"markeredgecolor": PAPER, "markeredgewidth": 0.6}
     return {"color": colour, "marker": MARKERS[kind], "linestyle": "none", "markersize": 6.5, **edge}
 
@@ -248,7 +248,7 @@ def _draw_key(axes: Axes, colours: tuple[str, list[str]], markers: tuple[str, li
 
 
 def _label_cases(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Sequence[float]) -> None:
-    """Label points of the front with their case numbers, away from other cases, unless labels would touch."""
+    """Label points of the front with their case numbers, unless labels would touch."""
     sides = ("right" if signs[0] > 0 else "left", "top" if signs[1] > 0 else "bottom")
     axes.autoscale_view()  # otherwise the limits, and with them the positions, change at the first drawing
     places = axes.transData.transform(np.column_stack([found.across[best], found.up[best]]))
@@ -263,7 +263,7 @@ def _label_cases(axes: Axes, found: _Figures, best: NDArray[np.intp], signs: Seq
 
 
 def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continuous: bool) -> None:
-    """Draw the effect of a factor: all cases in grey, and the means."""
+    """Draw the effect of a factor, with all cases in grey and the mean of each level."""
     levels = sorted(dict.fromkeys(cells), key=_order)
     place = {level: float(number) for number, level in enumerate(levels)}
     at = np.array([float(cell) if continuous else place[cell] for cell in cells])
@@ -286,7 +286,7 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continu
 
 
 def short_names(levels: Sequence[str]) -> list[str]:
-    """Shorten level names: paths to their stem, numbers to three digits, if the names stay distinct.
+    """Shorten level names (paths to stems, numbers to three digits) if they stay distinct.
 
     Examples
     --------
@@ -303,7 +303,7 @@ def short_names(levels: Sequence[str]) -> list[str]:
 
 
 def _order(level: str) -> tuple[int, float]:
-    """Return a sort key: numbers by value, then words in their order."""
+    """Return a sort key that puts numbers first, by value, and then words."""
     number = _number_of(level)
     return (0, number) if number is not None else (1, 0.0)
 

@@ -1,4 +1,4 @@
-"""Sway and first frequency of a wall during the print, as two curves side by side.
+"""Curves of the sway and the first natural frequency of a wall during the print.
 
 The height axis points up, as on the maps. Heights that wedges support are grey, like wedges elsewhere on the
 sheet.
@@ -25,7 +25,7 @@ GAP, CLEAR = 7, 2  # dots from the labelled place, and from everything else
 
 
 def draw_sway(sheet: Figure, box: Box, steady: Steadiness) -> None:
-    """Draw the sway of the top over the height, its limit, and the height that wedges support."""
+    """Draw the sway of the top by height, with the limit and the height that wedges support."""
     limit, passed = FRACTION * steady.conditions.spacing, steady.limit_height()
     widest, high = max(1.15 * float(steady.sway.max(initial=0.0)), 1.3 * limit), steady.sections.height
     supported = min(steady.conditions.support, high)
@@ -48,7 +48,7 @@ def draw_sway(sheet: Figure, box: Box, steady: Steadiness) -> None:
 
 
 class CurveLabels:
-    """Labels of places in axes, placed clear of lines and of each other.
+    """Labels of points in axes, at positions clear of lines and of each other.
 
     Parameters
     ----------
@@ -67,13 +67,13 @@ class CurveLabels:
             self.avoid(x, y)
 
     def avoid(self, x: Any, y: Any) -> None:
-        """Add a line to avoid, as shares of the axes' width and height."""
+        """Add a line that labels avoid, in fractions of the axes' width and height."""
         at = np.linspace(0, len(x) - 1, 2000)
         line = np.column_stack([np.interp(at, np.arange(len(x)), side) for side in (x, y)])
         self._dots = np.vstack([self._dots, line * self._size])
 
     def put(self, text: str, x: float, y: float) -> None:
-        """Draw a label as close as possible to a place; without a free position it is omitted."""
+        """Draw a label close to a point, or omit the label if no position is free."""
         size = np.array([text_width(text, LABEL), 1.4 * LABEL]) + 2
         level = self._offers(size, x, y)
         upright = self._offers(size[::-1], x, y)
@@ -87,7 +87,7 @@ class CurveLabels:
                 return
 
     def _offers(self, size: Floats, x: float, y: float) -> list[tuple[Floats, Floats]]:
-        """Return possible lower left corners of a label around a place and above it, with its size."""
+        """Return candidate positions (lower left corner) of a label around a point, and the label's size."""
         spot = self._size * (x, y)
         right, over = spot[0] + GAP, spot[1] + GAP
         left, under = spot[0] - GAP - size[0], spot[1] - GAP - size[1]
@@ -118,7 +118,7 @@ def _draw_supported(axes: Axes, steady: Steadiness) -> None:
 
 
 def draw_frequency(sheet: Figure, box: Box, steady: Steadiness) -> None:
-    """Draw the first frequency over the height, on a logarithmic scale."""
+    """Draw the first natural frequency by height, on a logarithmic scale."""
     axes = add_axes_box(sheet, box)
     axes.set_ylim(0, steady.sections.height)
     axes.tick_params(labelleft=False)
@@ -140,7 +140,7 @@ def draw_frequency(sheet: Figure, box: Box, steady: Steadiness) -> None:
 
 
 def round_ticks(low: float, high: float, wide: float) -> list[float]:
-    """Choose round values for a logarithmic axis of `wide` dots, powers of ten first, as many as fit.
+    """Choose as many round ticks as fit on a logarithmic axis of `wide` dots.
 
     Examples
     --------

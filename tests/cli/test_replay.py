@@ -204,7 +204,7 @@ def test_wrong_input_gets_one_line(tmp_path, capsys):
         (1, [out, "--against", tmp_path / "cube.npy"], "cube.npy"),
         (1, [out, "--against", tmp_path / "text.npy"], "text.npy"),
         (1, [out, "--against", tmp_path / "none.npy"], "none.npy"),
-        (1, [out, "--against", tmp_path / "square.npy"], "aspect ratio"),
+        (1, [out, "--against", tmp_path / "square.npy"], "the panel's proportions"),
         (1, [out, "--against", tmp_path / "zero.npy"], "0 everywhere"),
         (1, [out, "--against", out], "panel.gcode"),
         (2, [out, "--error", kept[2] / "e.png"], "--against"),

@@ -207,7 +207,10 @@ GOOD = readings(20.0, np.random.default_rng(7))
     ("columns", "why"),
     [
         ({}, "the sheet has no measurements"),
-        ({"bright_lux": GOOD["dim_lux"], "dim_lux": GOOD["bright_lux"]}, "bright is less than dim"),
+        (
+            {"bright_lux": GOOD["dim_lux"], "dim_lux": GOOD["bright_lux"]},
+            "the bright reading is below the dim reading",
+        ),
         ({"bright_lux": GOOD["bright_lux"], "dim_lux": [0.0] * 14}, "dim is 0"),
         ({"bright_lux": GOOD["bright_lux"]}, "0 measurements of contrast"),
         ({k: [*v[:6], *[None] * 8] for k, v in GOOD.items()}, "3 measurements of contrast"),

@@ -153,7 +153,10 @@ GOOD = 800 - (AT - 210) ** 2 / 4
         ({"reading_lux": [*GOOD[:12], *[None] * 9]}, "4 measurements of light"),
         ({"reading_lux": 500 + (AT - 205) ** 2}, "light has no peak"),
         ({"reading_lux": GOOD, "bonded": [0.0] * 21}, "the bond between layers holds at no step"),
-        ({"reading_lux": GOOD, "bonded": once(AT > 225)}, "the bond between layers is safe at no step"),
+        (
+            {"reading_lux": GOOD, "bonded": once(AT > 225)},
+            "no measured step is safe for the bond between layers",
+        ),
         ({"reading_lux": GOOD, "bonded": once(AT < 200)}, "judgements of the bond between layers are random"),
         ({"reading_lux": GOOD, "bonded": [2.0, *[None] * 20]}, "bonded is '2'"),
     ],

@@ -120,7 +120,7 @@ def test_a_map_is_cut_short_while_it_is_read(wall, tmp_path, monkeypatch, capsys
 
     monkeypatch.setattr(load, "_check_form", judged)
     args, _ = panel(changing, out, *EXTRAS)
-    assert "it contains only " in refused(capsys, *args)
+    assert "the file contains only " in refused(capsys, *args)
     assert not list(out.iterdir())
 
 

@@ -57,7 +57,9 @@ def test_the_picture_stays_the_way_up_it_is(order):
 
 @pytest.mark.parametrize("ends", [(3.0, 0.8), (-1, 3), (float("nan"), 3), (0.8, float("inf"))])
 def test_ranges_that_are_none_are_refused(ends):
-    with pytest.raises(PathgenError, match="thinnest is .* mm and thickest is .* mm .*; allowed: at least 0"):
+    with pytest.raises(
+        PathgenError, match="thinnest is .* mm and thickest is .* mm .*; allowed: 0 ≤ thinnest ≤ thickest"
+    ):
         thickness(np.ones((2, 2)), TWO_FLUX, *ends)
 
 

@@ -51,7 +51,7 @@ def test_an_opaque_wall_in_the_dark_has_no_ratio_but_a_number_of_steps():
 
 @pytest.mark.parametrize(("thin", "thick"), [(2.0, 1.0), (-1.0, 1.0), (0.0, np.inf), (np.nan, 1.0)])
 def test_what_is_no_range(thin, thick):
-    with pytest.raises(PathgenError, match="thinnest not above thickest"):
+    with pytest.raises(PathgenError, match="0 ≤ thinnest ≤ thickest"):
         find_visible_range(LAW, thin, thick)
 
 

@@ -188,7 +188,7 @@ CASES = {
     "micrometres": (GOOD.replace("_mm", "_um"), ["unit 'um'", "thickness_mm"]),
     "two units": (
         "thickness_mm,reading_lux,reference_srgb\n1,2,3\n",
-        ["'reference_srgb' is in srgb, another column in lux"],
+        ["'reference_srgb' is in srgb, but another column is in lux"],
     ),
     "twice": ("thickness_mm,thickness_mm,reading_lux\n1,2,3\n", ["'thickness_mm' is repeated"]),
     "decimal comma": (HEAD + "0,5,300\n", ["line 2", "3 cells, but 2 column names", "with a point"]),
@@ -217,7 +217,7 @@ CASES = {
     ),
     "flat": (HEAD + "1,5\n2,6\n3,5\n4,6\n", ["light that decreases with thickness"]),
     "rising end": (GOOD + "3.5,60\n4,100\n4.5,180\n", ["times the light of 3 mm", "lines 7 and 9"]),
-    "brighter": (GOOD + "0,300\n", ["times the reference", "line 2", "at most 1"]),
+    "brighter": (GOOD + "0,300\n", ["times the reference", "line 2", "at most the reference"]),
     "dark reference": (GOOD + "0,0\n", ["the reference is 0", "line 8"]),
     "clipped reference": (
         "thickness_mm,reading_srgb\n0,255\n1,200\n2,150\n3,100\n4,50\n",

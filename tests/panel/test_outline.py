@@ -89,7 +89,7 @@ REFUSED = [
     # Cut where its arms are wide apart, a V has no bottom to hold them together.
     (lambda: with_foot(VEE, 20), "a foot of 20 mm cuts off 35.56 mm and leaves 2 pieces"),
     # Widest at one level only, and narrower at once above it.
-    (lambda: with_foot(FUNNEL, 12), "foot of 12 mm fits the outline only at a single height.*: less than 12 mm"),
+    (lambda: with_foot(FUNNEL, 12), "fits the outline only at a single height.*: less than 12 mm"),
 ]  # fmt: skip
 
 

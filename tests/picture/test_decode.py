@@ -230,5 +230,7 @@ def test_blocks_join_without_a_seam(tmp_path, monkeypatch):
 @pytest.mark.parametrize("dtype", [np.float32, np.int32])
 def test_pixels_of_other_kinds_are_refused(tmp_path, dtype):
     save(Image.fromarray(np.ones((4, 4), dtype=dtype)), tmp_path / "f.tif")
-    with pytest.raises(PathgenError, match=r"pixel mode is [FI] \(.*f\.tif\); allowed: 8 or 16 bits"):
+    with pytest.raises(
+        PathgenError, match=r"pixel mode is [FI] \(.*f\.tif\); allowed: grey or colour pixels of 8 or 16 bits"
+    ):
         load_picture(tmp_path / "f.tif")

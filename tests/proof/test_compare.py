@@ -115,12 +115,12 @@ def test_ends_are_left_out(found):
 @pytest.mark.parametrize(
     ("wanted", "ends", "why"),
     [
-        (np.zeros((0, 0)), 0.0, "wanted"),
-        (np.full((60, 200), np.nan), 0.0, "wanted"),
+        (np.zeros((0, 0)), 0.0, "target"),
+        (np.full((60, 200), np.nan), 0.0, "target"),
         (np.zeros((60, 200)), 0.0, "is 0 everywhere"),
-        (np.ones(5), 0.0, "wanted"),
-        (np.ones((60, 60)), 0.0, "aspect ratio"),
-        (WALL, 99.0, "no thickness"),
+        (np.ones(5), 0.0, "target"),
+        (np.ones((60, 60)), 0.0, "the panel's proportions"),
+        (WALL, 99.0, "no part of the wall"),
         (WALL, float("nan"), "ends"),
         (WALL, -1.0, "ends"),
     ],

@@ -292,9 +292,9 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
     assert thickness_error(found, np.ones((1, 10)))["max"] == pytest.approx(0.0, abs=1e-12)
     with pytest.raises(PathgenError, match=r"shape \(2, 9\)"):
         thickness_error(found, np.ones((2, 9)))
-    with pytest.raises(PathgenError, match="no thickness to compare"):
+    with pytest.raises(PathgenError, match="no part of the wall is left"):
         thickness_error(found, by_layer, ends=2.0)
-    with pytest.raises(PathgenError, match="ends requires pixel"):
+    with pytest.raises(PathgenError, match="`ends` is set without `pixel`"):
         thickness_error(by_layer, by_layer, ends=2.0)
 
 

@@ -44,7 +44,7 @@ def test_a_frame_from_a_header():
 
 @pytest.mark.parametrize("key", HEADER)
 def test_a_header_that_does_not_say(key):
-    with pytest.raises(PathgenError, match=f"no '{key}'"):
+    with pytest.raises(PathgenError, match=f"'{key}' is missing"):
         Frame.of(program_with({k: v for k, v in HEADER.items() if k != key}))
     for value in ("", "wide", "nan mm"):
         with pytest.raises(PathgenError, match=f"{key} = {value}"):
@@ -66,13 +66,13 @@ def test_u_runs_to_the_viewers_right():
 @pytest.mark.parametrize(
     ("change", "why"),
     [
-        ({"rotation": 360}, "rotation 360"),
-        ({"width": 0.0}, "width 0.0 mm"),
+        ({"rotation": 360}, "rotation is 360"),
+        ({"width": 0.0}, "width is 0.0 mm"),
         ({"pixel": -0.1}, "pixel -0.1 mm"),
         ({"pixel": 1e-9}, "at most 100000 columns"),
-        ({"tops": np.array([0.2, 0.2])}, "do not rise"),
-        ({"tops": np.array([0.2, np.nan])}, "do not rise"),
-        ({"tops": np.array([])}, "do not rise"),
+        ({"tops": np.array([0.2, 0.2])}, "do not increase"),
+        ({"tops": np.array([0.2, np.nan])}, "do not increase"),
+        ({"tops": np.array([])}, "do not increase"),
     ],
 )
 def test_frames_that_are_none(change, why):

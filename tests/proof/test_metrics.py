@@ -154,7 +154,7 @@ def test_flow_is_volume_over_time(tmp_path):
     rows = found.deposit
     assert (found.mean[rows] * plan.time[rows]).sum() == pytest.approx(moves.filament[rows].sum() * area)
     assert found.by_time.median == pytest.approx(0.99 * 0.42 * 0.1 * 20, rel=0.02)
-    with pytest.raises(PathgenError, match="speed plan of"):
+    with pytest.raises(PathgenError, match="the speed plan has"):
         measure_melt_rate(moves.only(rows), plan, 1.75)
 
 
@@ -167,11 +167,11 @@ def test_refusals(tmp_path):
     result, program, frame, amounts = written(np.full((12, 60), 1.26), tmp_path)
     with pytest.raises(PathgenError, match="layer 99"):
         measure_coverage(program, frame, [np.ones(60)], [99], **amounts)
-    with pytest.raises(PathgenError, match="width 'wide'"):
+    with pytest.raises(PathgenError, match="width is 'wide'"):
         measure_coverage(program, frame, [np.ones(60)], [1], **amounts, width="wide")
-    with pytest.raises(PathgenError, match="joints 'square'"):
+    with pytest.raises(PathgenError, match="joints is 'square'"):
         measure_coverage(program, frame, [np.ones(60)], [1], **amounts, joints="square")
     with pytest.raises(PathgenError, match="bent by 90"):
         measure_coverage(program, replace(frame, bend=Bend(frame.width, 90.0)), [np.ones(60)], [1], **amounts)
-    with pytest.raises(PathgenError, match="section of shape"):
+    with pytest.raises(PathgenError, match="the section has shape"):
         measure_coverage(program, frame, [np.ones(3)], [1], **amounts)

@@ -88,7 +88,7 @@ def test_a_material_of_ones_own_is_missed_but_not_needed(panel):
     found = replay(ours)
     assert found.material is None and any("'ours'" in note and "--material" in note for note in found.notes)
     assert found.as_dict()["mass_g"] is None
-    with pytest.raises(PathgenError, match="unknown material"):
+    with pytest.raises(PathgenError, match="the material of the program is unknown"):
         found.picture  # noqa: B018
     named = replay(ours, material=load_material("petg-white"))
     assert named.notes == () and named.picture.shape == found.thickness.shape

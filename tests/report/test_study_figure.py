@@ -40,7 +40,7 @@ def test_drawn_the_same_twice_whatever_stands_in_it():
         for _ in "ab"
     ]
     assert drawn[0] == drawn[1] and drawn[0][1:4] == b"PNG"
-    with pytest.raises(PathgenError, match="1 cases with both"):
+    with pytest.raises(PathgenError, match="only 1 cases have both"):
         study_png(ResultsTable(names, rows[:2]), names[1:4], "time_s", "thickness_rms_mm")
 
 

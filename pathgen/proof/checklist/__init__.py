@@ -1,4 +1,4 @@
-"""The checklist: numbered rules, applied to the text of a program.
+"""The checklist: numbered rules, applied to a G-code program.
 
 `check_program` reads the text and applies every rule of `RULES`. It collects all findings; no finding stops
 the check.
@@ -85,7 +85,7 @@ def check_program(
     >>> [(error.number, error.line) for error in found.errors]
     [(201, 5), (202, 5)]
     """
-    with open_input(source, "a program") as stream:
+    with open_input(source, "a G-code program") as stream:
         facts = read_facts(stream)
         machine, material = machine_for(facts, machine), material_for(facts, material)
         # Panels built in turn can collide with each other, so the whole program is checked at once.
@@ -108,7 +108,7 @@ def check_program(
 def _check_windows(
     windows: Iterable[tuple[Program, bool]], machine: Machine, material: Material, places: int
 ) -> Checklist:
-    """Apply the rules to one window after the other."""
+    """Apply the rules to each window of the program in turn."""
     log, earlier, whole, below, fed, moves = FindingLog(places), EarlierDeposits(), True, 0.0, 0.0, 0
     for program, last in windows:
         whole &= last
@@ -140,7 +140,7 @@ def _check_windows(
 
 
 def _apply_rules(subject: Subject) -> None:
-    """Apply the themes one after another; deposit the panel in a second thread, which takes about as long."""
+    """Apply all rules to a window, and deposit its panel in a second thread to save time."""
     assert (
         subject.levels is not None and subject.commands is not None
     )  # computed before both threads use them
@@ -157,7 +157,7 @@ def _quietly(check: Callable[[Subject], None], subject: Subject) -> None:
 
 
 def _from_platform(program: Program, machine: Machine) -> Program:
-    """Return the program with heights measured from the platform instead of the controller's zero."""
+    """Return the program with z measured from the platform instead of the controller's zero."""
     if not machine.z_zero:
         return program
     return replace(program, moves=replace(program.moves, z=program.moves.z + machine.z_zero))

@@ -1,4 +1,4 @@
-"""Rules 601 to 603: no collision of the nozzle or the head with the print.
+"""Rules 601 to 603: the nozzle and the head must not collide with the print.
 
 Glossary. *Dip*: a move that goes below the highest deposit so far. Only dips can collide, and an ordinary
 panel has none, as its travels run at the height of the current layer. *Height map*: top of the print on a
@@ -27,14 +27,14 @@ MAX_CELLS = 16_000_000
 
 
 class _Box(NamedTuple):
-    """Corners of a box, (x, y, z) mm."""
+    """Lower and upper corner of an axis-aligned box, (x, y, z) mm."""
 
     low: tuple[float, float, float]
     high: tuple[float, float, float]
 
 
 class PrintedHeights:
-    """Top of the print, mm, on square cells as viewed from above.
+    """Height map of the print, mm, on square cells in plan view.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class PrintedHeights:
         self.bounds = _Box((np.inf, np.inf, 0.0), (-np.inf, -np.inf, 0.0))  # of everything printed
 
     def cells(self, x: Floats, y: Floats) -> tuple[Ints, Ints]:
-        """Return the cells of positions; positions outside the region go to its edge."""
+        """Return the cells that contain positions; positions outside the region are clipped to its edge."""
         found = [
             np.clip((values - low) / self.cell, 0, size - 1).astype(np.intp)
             for values, low, size in zip((x, y), self.low, self.height.shape, strict=True)
@@ -59,7 +59,7 @@ class PrintedHeights:
         return found[0], found[1]
 
     def raise_to(self, x: Floats, y: Floats, z: Floats) -> None:
-        """Add deposits at the given positions, at least one."""
+        """Raise the cells at one or more positions to the height of new deposits."""
         np.maximum.at(self.height, self.cells(x, y), z.astype(np.float32))
         low, high = self.bounds
         edge = self.cell
@@ -109,7 +109,7 @@ def check_collisions(subject: Subject) -> None:
 
 
 def _dips(subject: Subject) -> Ints:
-    """Return the rows whose lower end is below the highest earlier deposit."""
+    """Return the rows of moves that go below the highest earlier deposit."""
     z, levels = subject.moves.z, subject.levels
     # The lowest z of each run of deposits against the highest so far shows quickly if there are no dips.
     lowest = np.minimum.reduceat(z, levels.first)
@@ -123,14 +123,14 @@ def _dips(subject: Subject) -> Ints:
 
 
 def _group_dips(subject: Subject, dips: Ints) -> list[Ints]:
-    """Split dips where they are not consecutive or change height."""
+    """Split rows of low moves into groups of consecutive moves at one height."""
     z = subject.moves.z
     apart = (np.diff(dips) > 1) | (np.abs(z[dips[1:]] - z[dips[:-1]]) > 1e-6)
     return np.split(dips, np.flatnonzero(apart) + 1)
 
 
 def _along(subject: Subject, rows: Ints, step: float) -> tuple[Ints, Floats, Floats, Floats]:
-    """Sample moves at a maximum distance, end points included, and return row, x, y, z of the points."""
+    """Sample moves at points no further apart than a maximum distance; return their rows, x, y and z."""
     start = [np.clip(values, -FAR, FAR) for values in subject.before(rows)]
     end = [np.clip(getattr(subject.moves, name)[rows], -FAR, FAR) for name in "xyz"]
     length = np.hypot(end[0] - start[0], end[1] - start[1]) + np.abs(end[2] - start[2])
@@ -159,7 +159,7 @@ def _add_deposits(subject: Subject, printed: PrintedHeights, rows: Ints) -> None
 
 
 def _check_nozzle(subject: Subject, printed: PrintedHeights, rows: Ints) -> None:
-    """601: points of the nozzle's path below the top of the print."""
+    """Check that the nozzle stays above the print (rule 601)."""
     row, x, y, z = _along(subject, rows, printed.cell / 2)
     depth = printed.height[printed.cells(x, y)] - z
     bad = np.flatnonzero(depth > HIGHER)
@@ -172,7 +172,7 @@ def _check_nozzle(subject: Subject, printed: PrintedHeights, rows: Ints) -> None
 def _higher_cells(
     printed: PrintedHeights, box: _Box, x: tuple[float, float], y: tuple[float, float], above: float
 ) -> tuple[Bools, tuple[int, int]]:
-    """Find cells around a box, widened along x and y, that are higher than its lowest point plus `above`.
+    """Find cells within a margin around a box that are higher than its lowest point plus `above`.
 
     Returns
     -------
@@ -195,7 +195,7 @@ def _higher_cells(
 
 
 def _check_part(subject: Subject, printed: PrintedHeights, rows: Ints, box: _Box, part: HeadPart) -> None:
-    """602: cells within a part of the head that are higher than the part."""
+    """Check that a part of the head clears the print (rule 602)."""
     higher, corner = _higher_cells(printed, box, part.x, part.y, part.z)
     if not higher.any():
         return
@@ -213,7 +213,7 @@ def _hit(
     corner: tuple[int, int],
     near: NDArray[np.float32],
 ) -> Bools:
-    """Find points at which the part's box contains a cell that is higher than the part, height by height."""
+    """Find the points of a path at which a part of the head touches the print, height by height."""
     x, y, z = at
     hit = np.zeros(len(x), bool)
     for height in np.unique(np.round(z, 3)).tolist():

@@ -1,4 +1,4 @@
-"""Rules 701 to 709: the deposited panel, that is its layers, overhangs, supports and missing parts.
+"""Rules 701 to 709: layers, overhangs, supports and missing parts of the deposited panel.
 
 The header states where the panel stands. Without a header, overhangs are not checked.
 """
@@ -59,7 +59,7 @@ def check_panel(subject: Subject) -> None:
 
 
 def _check_layers(subject: Subject) -> None:
-    """701, 702: layer heights against the nozzle diameter and the motor step."""
+    """Check layer heights against the nozzle diameter and the motor step (rules 701 and 702)."""
     levels, machine = subject.levels, subject.machine
     highest = LAYER_OF_NOZZLE * machine.hot_end.nozzle_diameter
     steps = machine.axes.z.steps_per_mm
@@ -132,14 +132,16 @@ def _check_overhang(
     comb: Floats | None,
     prefix: str,
 ) -> None:
-    """703, 704: unsupported overhang of the face and of the outline."""
+    """Check the unsupported overhang of the face and of the outline (rules 703 and 704)."""
     frame = placed.frame
     angle = subject.machine.overhang if job.overhang is None else job.overhang
     spacing = 1.05 * subject.machine.hot_end.nozzle_diameter if job.spacing is None else job.spacing
     wall = np.where(wall > TRACE, wall, 0.0)
     supporting = None if comb is None else comb > TRACE
     if not 0 < angle < 90:
-        raise PathgenError(f"job overhang = {angle:g}", where="header", allowed="between 0 and 90")
+        raise PathgenError(
+            f"job overhang = {angle:g}", where="header", allowed="an angle between 0 and 90 degrees"
+        )
     found = overhangs(wall, frame.pixel, angle, spacing, supporting)
     subject.log.count_checks(int(np.count_nonzero(wall)), 703, 704)
     inner = inside_ends(wall, ENDS, frame.pixel)
@@ -156,7 +158,7 @@ def _check_overhang(
 
 
 def _worst_places(overhang: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
-    """Return row and column of the largest values, none of them close to a larger one."""
+    """Return the rows and columns of the largest local maxima, well apart from each other."""
     left = overhang.copy()
     found: list[tuple[int, int]] = []
     near = max(1, round(APART / pixel))
@@ -168,7 +170,7 @@ def _worst_places(overhang: NDArray[np.float32], pixel: float) -> list[tuple[int
 
 
 def _check_supports(subject: Subject, placed: ProgramPanel, rim: float, prefix: str) -> None:
-    """705: gap between the beads of supports and those of the picture's face, in sampled layers."""
+    """Check the gap between supports and the picture's face in sampled layers (rule 705)."""
     moves, levels, rows = subject.moves, subject.levels, subject.deposits
     supports = np.isin(moves.kind[rows], (Kind.WEDGE, Kind.COMB))
     if not supports.any():
@@ -193,7 +195,7 @@ def _check_supports(subject: Subject, placed: ProgramPanel, rim: float, prefix: 
 def _smallest_gap(
     subject: Subject, placed: ProgramPanel, rows: Ints, kind: Kind, border: float
 ) -> tuple[int, float]:
-    """Return the row of the support's bead closest to the face in one layer, and the gap, mm; inf if none."""
+    """Return the support bead closest to the face in one layer, and the gap, mm; inf without supports."""
     moves, frame = subject.moves, placed.frame
     support = rows[moves.kind[rows] == kind]
     wall = rows[np.isin(moves.kind[rows], (Kind.WALL, Kind.HAIRPIN))]
@@ -219,7 +221,7 @@ def _lines(subject: Subject, rows: Ints) -> NDArray[np.object_]:
 
 
 def _widths(subject: Subject, rows: Ints) -> Floats:
-    """Return bead widths, mm, limited to the nozzle's maximum, as very short moves give no valid width."""
+    """Return bead widths, mm, clipped to the nozzle's maximum; very short moves give invalid widths."""
     x, y, _ = subject.before(rows)
     length = np.hypot(subject.moves.x[rows] - x, subject.moves.y[rows] - y)
     hot = subject.machine.hot_end

@@ -1,4 +1,4 @@
-"""Data shared by all rules: the program, the profiles, the parsed commands and the deposits.
+"""Input data of all rules: the program, the profiles, the parsed commands and the deposits.
 
 Glossary. *Command*: an event split into its words. *Deposit*: a move that feeds filament while the head
 travels. *Level*: a run of deposits at one height; its layer height is the distance to the level below.
@@ -31,7 +31,7 @@ SAME = 1e-4  # mm; heights closer than this are equal
 
 
 class Command(NamedTuple):
-    """One event, split into its words."""
+    """Command codes and values of one line of the program."""
 
     line: int  # in the source, from 1
     move: int  # index of the move that follows it
@@ -41,7 +41,7 @@ class Command(NamedTuple):
 
 @dataclass
 class EarlierDeposits:
-    """Deposits of the earlier windows of a program; the panel is judged when it is complete.
+    """Deposits from earlier windows of a program, kept until the panel is complete and can be checked.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ class EarlierDeposits:
     heights: list[tuple[float, int]] = field(default_factory=list)
 
     def add(self, panel: int, kinds: tuple[Kind, ...], more: DepositMap) -> DepositMap:
-        """Add a window's deposits to those stored, and return the sum."""
+        """Add a window's deposits to the stored ones, and return all of them."""
         stored = self.maps.get((panel, kinds))
         if stored is not None:
             more = replace(more, volume=stored.volume + more.volume, outside=stored.outside + more.outside)
@@ -64,7 +64,7 @@ class EarlierDeposits:
 
 
 class DepositLevels(NamedTuple):
-    """Runs of deposits at one height, in program order: columns of length K."""
+    """Runs of consecutive deposits at one height, in program order; arrays of shape (K,)."""
 
     first: Ints  # row of the first deposit of the run
     z: Floats  # mm above the platform
@@ -73,7 +73,7 @@ class DepositLevels(NamedTuple):
 
 @dataclass(frozen=True)
 class Subject:
-    """One window of a program, with the data that the rules need.
+    """One window of a program, with all data that the rules use.
 
     Attributes
     ----------
@@ -105,12 +105,12 @@ class Subject:
 
     @property
     def moves(self) -> Moves:
-        """Moves of the program."""
+        """Moves in this window of the program."""
         return self.program.moves
 
     @property
     def strict(self) -> bool:
-        """Whether the controller is limited to RS-274 words, also for the filament."""
+        """Whether the controller accepts only RS-274 words, including those that feed filament."""
         return self.machine.dialect.extruder not in self.machine.dialect.own_words
 
     @property
@@ -132,7 +132,7 @@ class Subject:
 
     @cached_property
     def commands(self) -> tuple[Command, ...]:
-        """Every event except bare G92, which programs contain by the thousand, split into words."""
+        """All commands split into words, except the many bare G92."""
         found = []
         for event in self.program.events:
             codes, values = parse_words(event.words)
@@ -151,7 +151,7 @@ class Subject:
 
     @cached_property
     def deposits(self) -> Ints:
-        """Rows of moves that deposit: they feed filament while the head travels."""
+        """Rows of moves that deposit, that is, feed filament while the head travels."""
         return np.asarray(self.fed[self.moves.kind[self.fed] != Kind.RELOAD])
 
     @cached_property
@@ -182,7 +182,7 @@ class Subject:
         return int(self.program.line[row]) if row < len(self.program.line) else self.last_line
 
     def blocks(self) -> list[slice]:
-        """Split the moves into blocks."""
+        """Return slices of consecutive moves that are small enough for the processor's cache."""
         return [slice(a, a + BLOCK) for a in range(0, len(self.moves), BLOCK)]
 
     def before(self, rows: Ints | slice) -> tuple[Floats, Floats, Floats]:
@@ -198,7 +198,7 @@ class Subject:
         return found[0], found[1], found[2]
 
     def add_rows(self, number: int, rows: Ints, values: Floats, limit: str, unit: str, digits: int) -> None:
-        """Record moves that break a rule; consecutive moves form one finding with the largest value.
+        """Record moves that break a rule, with one finding per group of consecutive moves.
 
         Parameters
         ----------

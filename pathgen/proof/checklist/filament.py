@@ -1,4 +1,4 @@
-"""Rules 401 to 406: retraction balance, bead width against bead spacing, and the total of the filament.
+"""Rules 401 to 406: retraction balance, bead width relative to bead spacing, and total filament.
 
 Two lengths are measured from the text and compared. The bead spacing is the distance, across the wall, from
 the middle of a bead to the next bead of the same layer. The bead width is the fed volume divided by the
@@ -41,7 +41,7 @@ def check_filament(subject: Subject) -> None:
 
 
 def _balance(subject: Subject) -> None:
-    """401, 402: filament retracted and reloaded between two deposits."""
+    """Check that retraction and reloading between deposits balance (rules 401 and 402)."""
     moves, deposits = subject.moves, subject.deposits
     aside = np.flatnonzero((moves.filament < 0) | (moves.kind == Kind.RELOAD))
     if not len(deposits) or not len(aside):
@@ -66,7 +66,7 @@ def _balance(subject: Subject) -> None:
 
 
 def _widths(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
-    """Return bead width (volume per layer height and length) and length of deposits, mm."""
+    """Return the bead width (volume divided by layer height and length) and the length of deposits, mm."""
     moves = subject.moves
     x, y, z = subject.before(rows)
     length = np.sqrt((moves.x[rows] - x) ** 2 + (moves.y[rows] - y) ** 2 + (moves.z[rows] - z) ** 2)
@@ -75,7 +75,7 @@ def _widths(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
 
 
 def _lumps(subject: Subject) -> None:
-    """405: beads far wider than the nozzle can deposit."""
+    """Check for beads that are far wider than the nozzle can deposit (rule 405)."""
     hot, deposits = subject.machine.hot_end, subject.deposits
     widest = (hot.spacing_max or 1.55 * hot.nozzle_diameter) * LUMP
     subject.log.count_checks(len(deposits), 405)
@@ -89,7 +89,7 @@ def _lumps(subject: Subject) -> None:
 
 
 def _total(subject: Subject) -> None:
-    """406: filament in total against the header."""
+    """Check the total of fed filament against the header (rule 406)."""
     text = subject.program.header.get("filament", "").strip()
     if not text:
         return
@@ -105,7 +105,7 @@ def _total(subject: Subject) -> None:
 
 
 def _spacing(subject: Subject) -> None:
-    """403, 404: median ratio of bead width to bead spacing, in layers spread over the program."""
+    """Check the ratio of bead width to bead spacing in sampled layers (rules 403 and 404)."""
     levels = subject.levels
     count = len(levels.first)
     if not count:
@@ -138,7 +138,7 @@ def _spacing(subject: Subject) -> None:
 
 
 def _check_packing(subject: Subject, share: float, where: str, first: int, last: int, whole: bool) -> None:
-    """Check a packing, relative to the intended one; rule 403 applies only to the whole program."""
+    """Check a measured packing against the intended one (rule 404; rule 403 for the whole program)."""
     subject.log.count_checks(1, 404, *([403] if whole else []))
     for number, (low, high) in RANGES.items():
         if not low <= share <= high and (whole or number == 404):
@@ -148,7 +148,7 @@ def _check_packing(subject: Subject, share: float, where: str, first: int, last:
 
 
 def _intended(subject: Subject, bottom: float) -> list[float]:
-    """Return the packings that a layer may have: one per panel in the header, or the material's packing."""
+    """Return the valid packings: those of the panels in the header, or else the material's packing."""
     found = []
     for number in range(1, 1 + min(subject.panels or 1, MAX_PANELS)):
         try:
@@ -163,7 +163,7 @@ def _intended(subject: Subject, bottom: float) -> list[float]:
 
 
 def _ratios(subject: Subject, rows: Ints) -> Floats:
-    """Return bead width divided by bead spacing at places of a layer where a bead has a neighbour."""
+    """Return bead width divided by bead spacing wherever a bead of a layer has a neighbour."""
     bead_width, length = _widths(subject, rows)
     long = np.flatnonzero((length > MIN_LENGTH) & (subject.moves.kind[rows] == Kind.WALL))
     if not len(long):

@@ -21,7 +21,7 @@ PLACES = 20  # findings listed per rule by default; one more finding stands for 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One place where a rule is broken.
+    """Violation of a rule in one or more lines of a program.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class Finding:
 
     @property
     def place(self) -> str:
-        """Lines of the finding, as text.
+        """Line numbers of the finding, formatted as text.
 
         Examples
         --------
@@ -82,7 +82,7 @@ class Finding:
 
 @dataclass(slots=True)
 class FindingLog:
-    """Counts of checks and findings, by rule.
+    """Log of the checks made and of the findings, by rule.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class FindingLog:
     known: set[tuple[int, int, int, str]] = field(default_factory=set)
 
     def count_checks(self, count: int, *numbers: int) -> None:
-        """Record that rules were applied `count` more times."""
+        """Increase the number of checks of rules by `count`."""
         for number in numbers:
             self.checks[number] += count
 
@@ -117,7 +117,7 @@ class FindingLog:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Record a finding; store only its lines once a rule has reached `capacity`."""
+        """Record a finding; beyond `capacity` findings of a rule, store only their lines."""
         last = max(line, last)
         key = (number, line, last, found)
         if key in self.known:  # the state carried into the next window repeats findings about commands
@@ -134,13 +134,13 @@ class FindingLog:
     def require(
         self, passed: bool, number: int, line: int, found: str, value: float | None = None, limit: str = ""
     ) -> None:
-        """Apply a rule once, and record a finding unless it passed."""
+        """Count one check of a rule, and record a finding if the check failed."""
         self.count_checks(1, number)
         if not passed:
             self.add(number, line, found, value, limit)
 
     def sorted_findings(self) -> tuple[Finding, ...]:
-        """Return the findings, most severe first, then by line; one finding per rule counts dropped ones."""
+        """Return the findings by severity, then by line; one more per rule counts those not stored."""
         others = []
         for number, lines in self.dropped.items():
             count = self.counts[number] - self.capacity
@@ -170,7 +170,7 @@ def consecutive_rows(rows: NDArray[np.intp]) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True, slots=True)
 class Checklist:
-    """Result of checking a program.
+    """Result of the checklist for a program.
 
     Attributes
     ----------
@@ -198,16 +198,16 @@ class Checklist:
     moves: int
 
     def of(self, level: Level) -> tuple[Finding, ...]:
-        """Return the findings of one level."""
+        """Return the findings of one severity level."""
         return tuple(found for found in self.findings if found.level == level)
 
     def places(self, level: Level) -> int:
-        """Count all places of one level, including those not listed in `findings`."""
+        """Count all violations of one severity level, including those not listed in `findings`."""
         return sum(count for number, count in self.counts.items() if RULES[number].level == level)
 
     @property
     def errors(self) -> tuple[Finding, ...]:
-        """Findings because of which the program must not run."""
+        """Findings of level "error": the program must not run."""
         return self.of("error")
 
     @property
@@ -222,7 +222,7 @@ class Checklist:
 
     @property
     def verdict(self) -> str:
-        """Summary of the result in one line.
+        """One-line summary of the result.
 
         Examples
         --------
@@ -237,7 +237,7 @@ class Checklist:
         return ", ".join([f"no errors found by the {rules}", *counts])
 
     def as_dict(self) -> dict[str, object]:
-        """Return the result as one object for JSON."""
+        """Return the result as a dictionary for JSON."""
         return {
             "program": self.program,
             "machine": self.machine,

@@ -1,4 +1,4 @@
-"""Rules 201 to 215: temperatures, no cold feeding, heaters, fan and motors off at the end."""
+"""Rules 201 to 215: temperatures, cold extrusion, waits, and the state at the end of the program."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class _Heater:
 
 @dataclass
 class _State:
-    """State of the controller, as far as heat is concerned."""
+    """Simulated thermal state of the controller: heaters, fan and filament fed."""
 
     nozzle: _Heater
     platform: _Heater
@@ -81,7 +81,7 @@ def _value(command: Command, word: ProgramWord) -> float | None:
 
 
 def _execute(subject: Subject, state: _State, command: Command, code: str, word: ProgramWord) -> None:
-    """Execute one command."""
+    """Update the simulated state with one command."""
     value = _value(command, word)
     if word.effect == "nozzle":
         tool = command.values.get("T", 0.0)
@@ -107,7 +107,7 @@ def _execute(subject: Subject, state: _State, command: Command, code: str, word:
 def _set(
     subject: Subject, heater: _Heater, command: Command, code: str, value: float | None, waits: bool
 ) -> None:
-    """Set a temperature, or wait for the temperature that is set."""
+    """Apply a command that sets a temperature or waits for a heater."""
     if value is not None:
         for number, limit, profile in heater.limits:
             text = f"{code} sets {value:g} °C"
@@ -123,7 +123,7 @@ def _set(
 
 
 def _feeding(subject: Subject, state: _State, first: int, last: int) -> None:
-    """205 to 207: filament fed while the nozzle temperature stays unchanged."""
+    """Check filament feeding against the nozzle temperature (rules 205 to 207)."""
     low, high = np.searchsorted(subject.fed, [first, last])
     nozzle = state.nozzle
     if low == high or (subject.machine.dialect.heaters == "machine" and nozzle.value is None):
@@ -142,7 +142,7 @@ def _feeding(subject: Subject, state: _State, first: int, last: int) -> None:
 
 
 def _wait(subject: Subject, state: _State, command: Command, code: str, word: ProgramWord) -> None:
-    """210, 212, 213: pauses and waits."""
+    """Check pauses and waits (rules 210, 212 and 213)."""
     by_machine = subject.machine.dialect.heaters == "machine"
     hot = by_machine or state.hot
     if word.effect == "pause":
@@ -157,7 +157,7 @@ def _wait(subject: Subject, state: _State, command: Command, code: str, word: Pr
 
 
 def _finish(subject: Subject, state: _State) -> None:
-    """208, 209, 214, 215: heaters, fan and motors at the end."""
+    """Check that heaters, fan and motors are off at the end (rules 208, 209, 214 and 215)."""
     dialect, log = subject.machine.dialect, subject.log
     for heater in state.heaters:
         if heater.value is not None:

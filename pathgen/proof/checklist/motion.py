@@ -20,7 +20,7 @@ def check_motion(subject: Subject) -> None:
 
 
 def _feeds(subject: Subject, block: slice) -> None:
-    """501 to 505, for a block of moves."""
+    """Check feed rates, filament drive and melt rate in a block of moves (rules 501 to 505)."""
     machine, moves = subject.machine, subject.moves
     feed, filament = moves.feed[block], np.abs(moves.filament[block])
     steps = [
@@ -54,7 +54,7 @@ def _feeds(subject: Subject, block: slice) -> None:
 
 
 def _accelerations(subject: Subject) -> None:
-    """506: accelerations that the program sets, mm/s²."""
+    """Check the accelerations that the program sets, mm/s² (rule 506)."""
     axes = subject.machine.axes
     travel = max(axes.x.acceleration, axes.y.acceleration)
     limits = {"X": axes.x, "Y": axes.y, "Z": axes.z, "E": axes.filament}

@@ -29,12 +29,12 @@ def check_positions(subject: Subject) -> None:
 
 
 def _slack(subject: Subject) -> float:
-    """Return half of the last decimal of positions in the text, mm."""
+    """Return half of the last decimal place of coordinates in the program, mm."""
     return float(0.5 * 10.0**-subject.machine.dialect.position_decimals + ROUNDING)
 
 
 def _volume(subject: Subject, homing: set[int]) -> None:
-    """301, 302: end points of moves, which is enough because moves are straight and the volume is a box."""
+    """Check that both ends of all moves are inside the build volume (rules 301 and 302)."""
     volume, slack = subject.machine.volume, _slack(subject)
     subject.log.count_checks(len(subject.moves), 301, 302)
     for block in subject.blocks():
@@ -56,7 +56,7 @@ def _volume(subject: Subject, homing: set[int]) -> None:
 
 
 def _fed_low(subject: Subject) -> None:
-    """303: deposits without room under the nozzle."""
+    """Check that deposits are at least `MIN_FIRST` above the platform (rule 303)."""
     rows = subject.deposits
     subject.log.count_checks(len(rows), 303)
     lowest = MIN_FIRST - _slack(subject)
@@ -68,7 +68,7 @@ def _fed_low(subject: Subject) -> None:
 
 
 def _keep_out(subject: Subject, box: KeepOut) -> None:
-    """304, 305: moves through a zone or over it, with half a bead around it.
+    """Check that no move enters a keep-out zone, with half a nozzle diameter as margin (rules 304 and 305).
 
     Vertical moves down into a zone count too: if they start above its height, no other move reports them.
     """
@@ -94,7 +94,7 @@ def _keep_out(subject: Subject, box: KeepOut) -> None:
 def segments_meet_box(
     start: tuple[Floats, Floats], end: tuple[Floats, Floats], box: KeepOut, margin: float
 ) -> Bools:
-    """Find line segments that cross a box with a margin, by the clipping of Liang and Barsky (1984).
+    """Find line segments that cross a box with a margin, by Liang–Barsky clipping (1984).
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def segments_meet_box(
 
 
 def _axes(command: Command) -> set[str]:
-    """Return the axes that a G28 homes: the named ones, or all."""
+    """Return the axes that a G28 command homes: the axes in its words, or all if it has none."""
     return (set("XYZ") & set(command.values)) or set("XYZ")
 
 
@@ -144,7 +144,7 @@ def _moved(subject: Subject, name: str, rows: slice) -> int | None:
 
 
 def _homed(subject: Subject, homing: list[Command]) -> None:
-    """306, 307: homing before the first move, and no homing of z above the panel."""
+    """Check that homing precedes the first move and z is not homed above the panel (rules 306 and 307)."""
     dialect, log = subject.machine.dialect, subject.log
     if "G28" in commands(dialect.start, dialect):
         for name in "XYZ":
@@ -159,7 +159,7 @@ def _homed(subject: Subject, homing: list[Command]) -> None:
 
 
 def _released(subject: Subject, homing: list[Command]) -> None:
-    """308: moves between a release of the motors and the next homing."""
+    """Check that no axis moves between a release of the motors and the next homing (rule 308)."""
     for command in subject.commands:
         if not any(m.effect == "motors off" for code in command.codes if (m := subject.effects.get(code))):
             continue

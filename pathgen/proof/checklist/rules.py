@@ -1,4 +1,4 @@
-"""The rules of the checklist: number, title, level, reason and remedy of each, read from `rules.toml`.
+"""The rules of the checklist, with title, level, reason and remedy, as read from `rules.toml`.
 
 To add a rule, describe it in `rules.toml` and apply it in the module of its theme.
 """

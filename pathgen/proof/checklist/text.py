@@ -1,4 +1,4 @@
-"""Rules 101 to 111: readable text, modes set before use, and a complete program."""
+"""Rules 101 to 111: readable lines, modes set before use, and a complete program."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
 
 def check_text(subject: Subject) -> None:
-    """Check that the text is readable, sets its modes and is complete (rules 101 to 111)."""
+    """Check that the program is readable, sets its modes and is complete (rules 101 to 111)."""
     _lines(subject)
     _words(subject)
     _modes(subject)
@@ -24,7 +24,7 @@ def check_text(subject: Subject) -> None:
 
 
 def _lines(subject: Subject) -> None:
-    """101, 103, 109, 110: lines that cannot be interpreted."""
+    """Check for lines that cannot be interpreted (rules 101, 103, 109 and 110)."""
     program, log = subject.program, subject.log
     log.count_checks(subject.last_line, 101, 109)
     for fault in program.faults:
@@ -45,7 +45,7 @@ def _lines(subject: Subject) -> None:
 
 
 def _message_code(fault: LineFault, subject: Subject) -> str:
-    """Return the M code of an unreadable line if the controller may skip it as an unknown code."""
+    """Return the M code of an unreadable line that the controller may skip; empty for any other line."""
     found = _LEADING.match(fault.text)
     if subject.strict or found is None or fault.why.startswith("the line has "):
         return ""
@@ -54,7 +54,7 @@ def _message_code(fault: LineFault, subject: Subject) -> str:
 
 
 def _words(subject: Subject) -> None:
-    """102, 103: unlisted commands. An unlisted G code may move; strict controllers also reject M codes."""
+    """Check for commands that are neither RS-274 nor listed in the profile (rules 102 and 103)."""
     dialect, strict = subject.machine.dialect, subject.strict
     for command in subject.commands:
         for code in command.codes:
@@ -64,7 +64,7 @@ def _words(subject: Subject) -> None:
 
 
 def _modes(subject: Subject) -> None:
-    """106 to 108: units and modes set before they are used."""
+    """Check that units and modes are set before use (rules 106 to 108)."""
     dialect, moves = subject.machine.dialect, subject.moves
     moving = _first_motion(subject)
     for number, codes, row in (
@@ -86,7 +86,7 @@ def _modes(subject: Subject) -> None:
 
 
 def _mode_fits(subject: Subject) -> None:
-    """108: filament mode that the dialect does not support."""
+    """Check that the dialect supports the filament mode (rule 108)."""
     dialect = subject.machine.dialect
     if dialect.filament_mode not in ("relative", "absolute") or not len(subject.fed):
         return
@@ -105,7 +105,7 @@ def _first_motion(subject: Subject) -> int:
 
 
 def _end(subject: Subject) -> None:
-    """104, 105, 111: complete program and header."""
+    """Check that the program and its header are complete (rules 104, 105 and 111)."""
     program, log = subject.program, subject.log
     log.require(program.ended, 104, subject.last_line, "the text ends here", None, "M2 or M30 at the end")
     if program.ended:

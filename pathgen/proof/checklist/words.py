@@ -23,7 +23,7 @@ _CARRIER = re.compile(r"([A-Z])\s*\{(\w+)\}")
 
 @lru_cache(maxsize=4096)
 def parse_words(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]:
-    """Split an event into commands without leading zeros, and (letter, value) of all other words.
+    """Split a line into commands without leading zeros, and letter and value of the other words.
 
     Examples
     --------
@@ -36,7 +36,7 @@ def parse_words(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ..
 
 
 def command_effects(dialect: Dialect) -> dict[str, ProgramWord]:
-    """Return the effect of each command: as defined by the profile, otherwise the usual one.
+    """Return the effect of each command, from the profile or else by common practice.
 
     If the start block uses {nozzle} only in commands without a usual effect, the last of them is taken to
     wait for the temperature, as a start block has to.
@@ -74,7 +74,7 @@ def _word(effect: Effect, letters: tuple[str, ...] = (), waits: bool = False) ->
 
 
 def _carriers(block: str, name: str) -> list[tuple[str, str]]:
-    """List (command, letter) of the lines of a block that contain a placeholder."""
+    """List the command and the letter of each placeholder in a block of a profile."""
     found = []
     for line in block.splitlines():
         letters = [letter for letter, used in _CARRIER.findall(line) if used == name]
@@ -86,5 +86,5 @@ def _carriers(block: str, name: str) -> list[tuple[str, str]]:
 
 
 def is_listed(code: str, dialect: Dialect) -> bool:
-    """Check whether a command is part of RS-274 or listed in the profile."""
+    """Return whether a command is part of RS-274 or listed in the profile."""
     return code in STANDARD_WORDS or code in dialect.own_words
