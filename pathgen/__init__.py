@@ -1,4 +1,4 @@
-"""pathgen: programs for thin backlit relief panels, made from photographs and checked from their text.
+"""pathgen: make G-code for thin backlit relief panels from photographs, and check G-code files.
 
 The names below are the public API. They are loaded when they are first used, so importing pathgen is quick.
 `__version__` is the version of the installed package. Stages are logged to loggers named `pathgen.*`.

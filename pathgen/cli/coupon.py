@@ -131,7 +131,7 @@ def _list(job: Job) -> Answer:
 
 
 def _size(made: LaidOut) -> dict[str, Any]:
-    """Return the largest panel's size, the number of panels and the time of a coupon."""
+    """Return a coupon's largest panel size, number of panels and printing time."""
     panels = [planned.panel for planned in made.platform.panels]
     largest = max(panels, key=lambda panel: panel.width * panel.height)
     time = made.write(BytesIO()).summary.times.time_s

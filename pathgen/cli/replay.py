@@ -81,7 +81,8 @@ FROM_0 = click.FloatRange(0, LARGEST)
     type=float,
     nargs=2,
     metavar="X Y",
-    help="Machine position of the back's lower left corner as viewed, mm. Default: the value in the "
+    help="Machine position (mm) of the lower left corner of the panel's back, as the viewer sees the "
+    "panel. Default: the value in the "
     "program header.",
 )
 @click.option(

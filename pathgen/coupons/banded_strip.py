@@ -199,7 +199,7 @@ def log_light(filled: FilledSheet, name: str) -> Floats:
     if dark.size:
         where = f"{filled.where}, line {filled.line[dark[0]]}"
         raise PathgenError(
-            f"{name} is 0", where=where, allowed="a reading above 0 of the light through the wall"
+            f"{name} is 0", where=where, allowed="a reading of the light through the wall, above 0"
         )
     return np.log(light)
 

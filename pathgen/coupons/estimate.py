@@ -169,7 +169,11 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     yes = holds > 0.5
     if yes.all() or not yes.any():
         answer = "holds at every step" if yes.all() else "holds at no step"
-        raise PathgenError(f"{what} {answer}", where="sheet", allowed="steps with both answers, yes and no")
+        raise PathgenError(
+            f"{what} {answer}",
+            where="sheet",
+            allowed="at least one step with the answer yes and one with the answer no",
+        )
     steps = np.unique(at)
     require_count(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))

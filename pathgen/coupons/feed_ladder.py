@@ -188,7 +188,7 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
     low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
         allowed = "bands that differ by more than the scatter of the measurements"
-        raise PathgenError("the contrast does not determine the feed", where="sheet", allowed=allowed)
+        raise PathgenError("the feed cannot be determined from the contrast", where="sheet", allowed=allowed)
     return ContrastFit(float(at[best]), low, high, float(scale[best]))
 
 

@@ -264,7 +264,7 @@ def _around(size: tuple[float, float]) -> Floats:
 
 
 def _surface(at: Floats, values: Floats, wanted: Floats) -> Floats:
-    """Fit a quadratic surface to light samples without outliers, and evaluate the surface at points."""
+    """Fit a quadratic surface to samples of the light, ignoring outliers, and evaluate it at points."""
 
     def terms(places: Floats) -> Floats:
         x, y = places.T

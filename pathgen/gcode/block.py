@@ -75,7 +75,7 @@ class Grammar:
             raise PathgenError(
                 f"extruder letter {dialect.extruder!r} already has a meaning in RS-274",
                 where="dialect.extruder",
-                allowed="E, or a linear axis letter such as A",
+                allowed="E, or the letter of a linear axis, such as A",
             )
         letters = {word for word in dialect.own_words if len(word) == 1} | {dialect.extruder}
         return cls(

@@ -145,7 +145,7 @@ def _last_digits(decimals: int) -> int:
 
 @cache
 def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
-    """Build entries of eight bytes: three for blank, letter and sign, then four digits with the point.
+    """Build eight-byte entries: blank, letter and sign (three bytes), then four digits and a point (five).
 
     The result concatenates four tables: without and with leading zeros, and both again without trailing
     zeros.
@@ -174,7 +174,7 @@ def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
 
 @cache
 def _last_table(count: int, point: bool) -> NDArray[np.uint32]:
-    """Build entries of four bytes: the last decimals without trailing zeros, with the point if it fits."""
+    """Build four-byte entries: the last decimals without trailing zeros, and the point if there is room."""
     digits = _digits(count) * _before_zeros(_digits(count))
     entry = np.zeros((10**count, 4), np.uint8)
     if point:

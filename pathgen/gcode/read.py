@@ -313,7 +313,7 @@ def _join_stretches(stretches: list[Stretch]) -> Stretch:
 def _layers_by_height(
     z: NDArray[np.float64], kind: NDArray[np.uint8]
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
-    """Rank deposits by height as their layers; other moves get the layer of the preceding deposit."""
+    """Find layers by deposit height; other moves get the layer of the preceding deposit."""
     deposit = np.flatnonzero(np.isin(kind, DEPOSITS))
     tops, rank = np.unique(np.round(z[deposit], SAME_LAYER), return_inverse=True)
     spans = np.diff(deposit, prepend=0, append=len(z))

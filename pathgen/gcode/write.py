@@ -316,6 +316,6 @@ def _whole(values: Floats, what: str) -> Ints:
     """Round to integers, of 32 bits if they fit, because these are formatted faster."""
     low, high = values.min(), values.max()
     if not (-_EXACT < low and high < _EXACT):  # "not (...)", because every comparison with NaN is false
-        raise PathgenError(f"the {what} is not a finite number, or too large")
+        raise PathgenError(f"the {what} is too large or not a finite number")
     small = -_SMALL < low and high < _SMALL
     return np.rint(values).astype(np.int32 if small else np.int64)

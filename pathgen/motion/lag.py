@@ -214,7 +214,7 @@ def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) 
 
 
 def _length(moves: Moves) -> Floats:
-    """Return the length to which speeds refer, mm: path, or filament while the head is at rest."""
+    """Return the length of each move in mm: its path, or its filament if the head does not move."""
     path = moves.path()
     return np.where(path > MIN_LENGTH, path, np.abs(moves.filament))
 

@@ -149,7 +149,9 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     if isinstance(table, FittedLaw):
         laws.append(table)
     elif choice == "table":
-        raise PathgenError(f"no table law can be fitted: {table}", where="fit", hint="choose another law")
+        raise PathgenError(
+            f"the law `table` cannot be fitted: {table}", where="fit", hint="choose another law"
+        )
     if before is not None:
         kept = {"spread": before.spread, "spread_growth": before.spread_growth}
         laws = [replace(each, light=msgspec.structs.replace(each.light, **kept)) for each in laws]

@@ -149,7 +149,7 @@ class TwoFluxLaw:
         return np.asarray(self.t0 * fall / spread)
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness that has a transmittance, in mm, from a quadratic equation in exp(γt)."""
+        """Return the thickness in mm for a transmittance, from a quadratic equation in exp(γt)."""
         gamma, loss = self.decay, self.absorption + self.scattering
         transmittance = np.asarray(transmittance, dtype=np.float64)
         # A smaller transmittance is rounding error, and its reciprocal would overflow.

@@ -160,7 +160,7 @@ def _mean(values: Single, radius: int) -> Single:
 
 
 def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
-    """Return the scale and the shift of the base that bring base plus detail between `low` and white.
+    """Return the scale and shift of the base for which base plus detail lies between `low` and white.
 
     A shift does not reduce contrast, so the base is scaled only if a shift is not sufficient.
     """

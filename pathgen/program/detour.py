@@ -100,7 +100,7 @@ class Detour:
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
-        """Find detours for straight moves, (N, 2) to (N, 2), that cross a shape; return points by row."""
+        """Find detours for straight moves that cross an obstacle; return the points of each detour by row."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
         bad = np.flatnonzero(shapely.intersects(lines, join_areas(shapes)))
         if not len(bad):

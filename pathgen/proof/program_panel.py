@@ -268,5 +268,9 @@ def _marked_tops(program: Program, header: Header) -> Floats:
     tops = program.tops[: int(count)] if count == int(count) and count >= 1 else np.zeros(0)
     if len(tops) < count or not (np.diff(tops, prepend=0.0) > 0).all():
         what = f"the header states {count:g} layers, but there are {len(program.tops)} layer comments"
-        raise PathgenError(what, where="header", allowed="one comment per layer, with increasing tops")
+        raise PathgenError(
+            what,
+            where="header",
+            allowed="one comment per layer, with heights that increase from layer to layer",
+        )
     return np.asarray(tops, np.float64)

@@ -234,7 +234,7 @@ class Obstacles:
         return line[bend:] if side else line[bend::-1]
 
     def _free(self, a: Viewpoints, i: Ints, b: Viewpoints, j: Ints) -> _Free:
-        """Return the shortest routes from exits i of a to exits j of b."""
+        """Return the shortest routes from exits `i` of wall `a` to exits `j` of wall `b`."""
         length = _lengths(a.at[i] - b.at[j])
         blocked = self._sight.blocked(a, i, b, j)
         if not blocked.any():
@@ -358,7 +358,7 @@ class _Wall:
         return 2 if len(self.middle) else len(self.rings)
 
     def leave(self, points: Floats) -> tuple[Floats, Ints, Floats, Ints]:
-        """Return exits, (D, 2); the exits of each point and their distances, (N, R); and `bend`, (N, 2)."""
+        """Return the exit positions, the exits of each point with their distances, and the bend points."""
         if len(self.middle):
             return self._along(points)
         spots = shapely.points(points)

@@ -214,10 +214,13 @@ GOOD = readings(20.0, np.random.default_rng(7))
         ({"bright_lux": GOOD["bright_lux"], "dim_lux": [0.0] * 14}, "dim is 0"),
         ({"bright_lux": GOOD["bright_lux"]}, "0 measurements of contrast"),
         ({k: [*v[:6], *[None] * 8] for k, v in GOOD.items()}, "3 measurements of contrast"),
-        ({"bright_lux": [300.0] * 14, "dim_lux": [300.0] * 14}, "the contrast does not determine the feed"),
+        (
+            {"bright_lux": [300.0] * 14, "dim_lux": [300.0] * 14},
+            "the feed cannot be determined from the contrast",
+        ),
         (
             {"bright_lux": [400.0, 400, 600, 600] * 3 + [400.0] * 2, "dim_lux": [300.0] * 14},
-            "the contrast does not determine the feed",
+            "the feed cannot be determined from the contrast",
         ),
     ],
 )

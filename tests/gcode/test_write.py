@@ -411,7 +411,7 @@ def test_nothing_to_write():
 def test_what_is_not_finite_is_refused(bad, column):
     made = moves((Kind.WALL, 1, 0, 0.2, 0.1, 0), (Kind.WALL, 2, 0, 0.2, 0.1, 0))
     getattr(made, column)[1] = bad
-    with pytest.raises(PathgenError, match="is not a finite number, or too large"):
+    with pytest.raises(PathgenError, match="is too large or not a finite number"):
         program(made, machine())
 
 

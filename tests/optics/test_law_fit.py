@@ -136,7 +136,7 @@ def test_no_table_of_everything():
     t = np.linspace(0.4, 4.0, 61)
     wedge = readings(WHITE, t=t, noise=0.01)
     assert [each.name for each in fit_law(wedge).laws] == ["exponential", "two-flux"]
-    with pytest.raises(PathgenError, match="no table law can be fitted: 61 thicknesses, more than 60"):
+    with pytest.raises(PathgenError, match="the law `table` cannot be fitted: 61 thicknesses, more than 60"):
         fit_law(wedge, "table")
 
 
