@@ -155,7 +155,7 @@ MISTAKES = [
     (["panel", "quay.png", "--out", "y.png", "--preview", "y.png"], 1, "same path"),
     (["panel", "quay.png", "--out", "none/x.gcode"], 1, "does not exist"),
     (["panel", "quay.png", "--out", "-"], 2, "standard output"),
-    (["panel", "quay.png", *OUT, "--preview", "-"], 2, "--out only"),
+    (["panel", "quay.png", *OUT, "--preview", "-"], 2, "only for --out"),
     (["panel", "quay.png", *OUT, "--machine", "unsafe.toml"], 3, "301"),
     (["picture", "none.png", "--out", "x.png"], 1, "no such file"),
     (["picture", "quay.png", "--out", "x.jpg"], 2, ".tif"),

@@ -115,7 +115,7 @@ def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
     [
         ([1] * 11, "holds at every step"),
         ([0] * 11, "holds at no step"),
-        ([0] * 5 + [1] * 6, "overhanging ones hold"),
+        ([0] * 5 + [1] * 6, "columns with large overhangs hold"),
         ([1, 1, 0] + [""] * 8, "3 measurements of lean"),
         (["maybe"] * 11, "holds is 'maybe'"),
         ([""] * 11, "the sheet has no measurements"),

@@ -57,7 +57,7 @@ def test_a_wall_of_too_many_beads_is_refused():
     thickest = MAX_BEADS * PLAN.spacing_max
     assert (count_beads(np.full((1, 5), thickest), 0.1, PLAN) >= MAX_BEADS).all()
     for wall in (np.full((1, 5), 999.0), np.array([[0.8, thickest + 0.1]])):
-        with pytest.raises(PathgenError, match="the wall is .* mm thick .*: at most 77.5 mm, 125 beads"):
+        with pytest.raises(PathgenError, match="the wall is .* mm thick .*: at most 77.5 mm .125 beads"):
             count_beads(wall, 0.1, PLAN)
 
 

@@ -117,7 +117,7 @@ def test_layers_take_the_band_they_begin_in():
     "bands, said",
     [
         ([Band(above=5.0)], "changes nothing"),
-        ([Band(above=5.0, feed=30.0), Band(above=5.0, feed=40.0)], "more than that of the band before"),
+        ([Band(above=5.0, feed=30.0), Band(above=5.0, feed=40.0)], "the height of the previous band"),
         ([Band(above=5.0, feed=900.0)], "slower of axes"),
         ([Band(above=5.0, nozzle_temperature=290.0)], "for pla-white"),
     ],

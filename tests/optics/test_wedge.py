@@ -191,7 +191,7 @@ CASES = {
         ["'reference_srgb' is in srgb, but another column is in lux"],
     ),
     "twice": ("thickness_mm,thickness_mm,reading_lux\n1,2,3\n", ["'thickness_mm' is repeated"]),
-    "decimal comma": (HEAD + "0,5,300\n", ["line 2", "3 cells, but 2 column names", "with a point"]),
+    "decimal comma": (HEAD + "0,5,300\n", ["line 2", "3 cells, but", "with a point"]),
     "decimal comma 2": ("thickness_mm;reading_lux\n0,5;300\n", ["'0,5'", "line 2", "use a decimal point"]),
     "text": (GOOD.replace("\n1.5,", "\n1.5,bright"), ["reading_lux is 'bright", "line 4", "a number from 0"]),
     "nan": (GOOD + "4,nan\n", ["reading_lux is 'nan'", "line 8"]),

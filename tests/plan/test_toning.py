@@ -93,14 +93,14 @@ def test_tones_that_do_not_fit_keep_their_detail():
 
         thickness, notes = thickness_of(shown, settle(Job(tones=tones)), View())
         found[tones] = float(np.abs(np.diff(thickness[30])).max())
-        assert any(note.startswith(f"tones {tones}") for note in notes) == (tones != "global")
+        assert any(note.startswith(f"tones = {tones}") for note in notes) == (tones != "global")
     assert found["clip"] < 1e-6
     assert found["local"] > 1.5 * found["global"] > 0
 
 
 @pytest.mark.parametrize("job", [{"aim": "picture"}, {"tones": "local"}])
 def test_a_map_is_made_as_it_is(job):
-    with pytest.raises(PathgenError, match="for a thickness map"):
+    with pytest.raises(PathgenError, match="the source is a thickness map"):
         plan_panel(np.full((40, 60), 1.5), Job(**job))
 
 

@@ -26,7 +26,7 @@ SMALL = {"width": 26.0, "brim": 3.0, "pixel": 0.2}
 def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
     result = make(photo, tmp_path / "a.gcode", Job(**SMALL, within=f"{minutes}min"))
     assert 0.75 * 60 * minutes < result.summary.times.time_s <= 60 * minutes
-    assert result.summary.notes[0].startswith("takes ")
+    assert result.summary.notes[0].startswith("the print takes ")
     assert "job within" not in (tmp_path / "a.gcode").read_text()  # what was chosen stands in its place
 
 
@@ -54,7 +54,7 @@ def test_from_the_command_line(photo, tmp_path, capsys):
     size = "--width 26 --brim 3 --pixel 0.2".split()
     args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), *size]
     assert run([*args, "--within", "0h30min"]) == 0
-    assert "note: takes " in capsys.readouterr().out
+    assert "note: the print takes " in capsys.readouterr().out
     assert run([*args, "--within", "soon"]) == 1
     assert "a duration such as 6h" in capsys.readouterr().err
 

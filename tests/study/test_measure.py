@@ -82,7 +82,7 @@ def test_what_one_group_cannot_say_leaves_the_others_theirs():
     assert "bent" in refused
     two = {"brim": 3.0, "layer": 0.2, "pixel": 0.2, "copies": 2}
     cells, refused = measured(two, ("panels", "overlap_share"))
-    assert cells == {"panels": "2", "overlap_share": ""} and "2 panels" in refused
+    assert cells == {"panels": "2", "overlap_share": ""} and "the program has 2" in refused
 
 
 def test_the_digest_does_not_know_where_the_files_lay():

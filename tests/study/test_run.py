@@ -133,7 +133,7 @@ def test_a_refused_case_is_a_row_with_its_reason(folder):
 
 def test_a_worker_with_other_versions_is_refused(study, folder):
     elsewhere = replace(study, head=replace(study.head, versions="pathgen 9"))
-    with pytest.raises(PathgenError, match="a worker has pathgen .*; this machine has pathgen 9"):
+    with pytest.raises(PathgenError, match="a worker has pathgen .*, but this machine has pathgen 9"):
         run_study(elsewhere, folder / "a.csv", workers=0)
     assert not (folder / "a.csv").exists()
 
@@ -174,7 +174,7 @@ def test_memory_that_runs_out_is_the_same_row_everywhere(deadly):
     study = load_study(deadly / "hungry.toml")
     here = table_of(study, deadly / "a.csv", workers=0)
     assert table_of(study, deadly / "b.csv", workers=1) == here
-    assert here.count(b"also when it ran alone: out of memory") == 1
+    assert here.count(b"even when the case ran alone: out of memory") == 1
 
 
 def test_processes_that_end_as_they_start(study, folder, monkeypatch):
