@@ -100,7 +100,7 @@ def read_source(source: Source, setup: Setup, pixel: float) -> LoadedSource:
 
 
 def measure_again(loaded: LoadedSource, setup: Setup, pixel: float) -> LoadedSource:
-    """Recompute the panel size and outline of a source for a different turn.
+    """Recompute a source's panel size and outline for a different rotation of the panel.
 
     Parameters, result and errors are those of `read_source`; the source is not read again.
     """

@@ -99,7 +99,7 @@ def _covered(mask: Bools, high: int, wide: int) -> Bools:
 
 
 def _sparse(mask: Bools) -> Bools:
-    """Return the surroundings of isolated marks, which a reader could miss."""
+    """Return the areas around isolated marks, because a person could overlook such marks."""
     high, wide = mask.shape
     summed = np.zeros((high + 1, wide + 1), np.intp)
     summed[1:, 1:] = mask.cumsum(axis=0).cumsum(axis=1)

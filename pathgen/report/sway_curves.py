@@ -67,7 +67,7 @@ class CurveLabels:
             self.avoid(x, y)
 
     def avoid(self, x: Any, y: Any) -> None:
-        """Add a line that labels avoid, in fractions of the axes' width and height."""
+        """Add a line for labels to avoid, in fractions of the axes' width and height."""
         at = np.linspace(0, len(x) - 1, 2000)
         line = np.column_stack([np.interp(at, np.arange(len(x)), side) for side in (x, y)])
         self._dots = np.vstack([self._dots, line * self._size])

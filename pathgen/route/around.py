@@ -403,7 +403,7 @@ def _check(walls: NDArray[np.object_], lines: Sequence[Floats | None]) -> None:
 
 
 def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
-    """Extend the middle of a wall at both ends to just outside the wall."""
+    """Extend the centreline of a wall at both ends until it lies just outside the wall."""
     points: Floats = np.asarray(line, np.float64)
     points = np.concatenate([_gate(wall, points[:2]), points, _gate(wall, points[:-3:-1])])
     middle: Floats = shapely.get_coordinates(shapely.simplify(shapely.LineString(points), HAIR))

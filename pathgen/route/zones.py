@@ -51,7 +51,7 @@ def zone_height(zone: KeepOut) -> float:
 
 
 def closed_areas(machine: Machine, z: float) -> list[shapely.Polygon]:
-    """Return the areas that are closed to the centre of the nozzle at a height.
+    """Return the areas that the nozzle's centre must not enter at a given height.
 
     Parameters
     ----------

@@ -86,7 +86,7 @@ class Job(Preparation, frozen=True):
             ge=0.05,
             le=50,
             description="Scale of the picture: at 1 the picture just covers the panel, at 2 it is twice "
-            "as large. Below 1, the border around the picture is as thick as the picture's white.",
+            "as large. Below 1, the area around the picture gets the wall thickness of white.",
         ),
     ] = 1.0
     tilt: Annotated[

@@ -117,7 +117,7 @@ class FindingLog:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Record a finding; beyond `capacity` findings of a rule, store only their lines."""
+        """Record a finding; once a rule has `capacity` findings, store only the lines of further ones."""
         last = max(line, last)
         key = (number, line, last, found)
         if key in self.known:  # the state carried into the next window repeats findings about commands
