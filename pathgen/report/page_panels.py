@@ -222,18 +222,18 @@ def _data(sampled: LayerSet, words: Sequence[str]) -> Markup:
 def _scales(pictures: PageImages, sampled: LayerSet, number: int) -> dict[str, Markup]:
     """Draw the colour scales of the maps and of the layers."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
-    return {
-        "difference": draw_colour_scale(
+    rows = {
+        "difference": (
             pictures.difference_colours,
             f"−{reach:g}",
             f"+{reach:g}",
             "L*: darker, brighter",
-            f"scale-l-{number}",
+            "l",
         ),
-        "thickness": draw_colour_scale(
-            pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"
-        ),
-        "spacing": draw_colour_scale(
-            spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"
-        ),
+        "thickness": (pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", "t"),
+        "spacing": (spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", "p"),
+    }
+    return {
+        name: draw_colour_scale(colours, first, last, words, f"scale-{mark}-{number}")
+        for name, (colours, first, last, words, mark) in rows.items()
     }

@@ -42,13 +42,7 @@ from pathgen.report.canvas import (
     shorten,
     wrap_text,
 )
-from pathgen.report.layer_samples import (
-    STRIP_HIGH,
-    STRIP_ROW,
-    STRIP_WIDE,
-    SampleLayer,
-    draw_layers,
-)
+from pathgen.report.layer_samples import STRIP_HIGH, STRIP_ROW, STRIP_WIDE, SampleLayer, draw_layers
 from pathgen.report.map_marks import Marks, draw_marks, number_places
 from pathgen.report.stability_band import Stability, band_high, draw_band
 

@@ -75,11 +75,8 @@ def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, F
         checked.add((key, value))
         if is_file(key, value):
             if not value.isprintable():
-                raise PathgenError(
-                    f"file name {value!r} has unprintable characters",
-                    where=key,
-                    allowed="printable characters only",
-                )
+                what = f"file name {value!r} has unprintable characters"
+                raise PathgenError(what, where=key, allowed="printable characters only")
             files[value] = File(Path(value.replace("\\", "/")).name, _read(folder / value, value))
         if key in PROFILES:
             PROFILES[key](folder / value if is_file(key, value) else value)

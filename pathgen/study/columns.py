@@ -94,9 +94,8 @@ def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
             raise PathgenError(f"unknown column {name!r}", where=where, hint=hint)
     twice = next((name for i, name in enumerate(found) if name in found[:i]), None)
     if twice:
-        raise PathgenError(
-            f"column {twice!r} is named twice", where=where, hint="remove one of the two entries"
-        )
+        hint = "remove one of the two entries"
+        raise PathgenError(f"column {twice!r} is named twice", where=where, hint=hint)
     return tuple(found)
 
 

@@ -35,15 +35,12 @@ def count_cases(design: str, factors: Sequence[Factor], samples: int | None, whe
             raise PathgenError("a grid design cannot have `samples`", where=f"{where}: samples", hint=hint)
         for factor in factors:
             if not factor.levels:
-                place = f"{where}: factors.{factor.name}"
-                raise PathgenError(
-                    "a range in a grid design needs `steps`", where=place, hint="add, for example, steps = 5"
-                )
+                what, place = "a range in a grid design needs `steps`", f"{where}: factors.{factor.name}"
+                raise PathgenError(what, where=place, hint="add, for example, steps = 5")
         return math.prod(len(factor.levels) for factor in factors)
     if samples is None:
-        raise PathgenError(
-            f"the {design} design needs `samples`", where=where, hint="add, for example, samples = 64"
-        )
+        hint = "add, for example, samples = 64"
+        raise PathgenError(f"the {design} design needs `samples`", where=where, hint=hint)
     return samples
 
 

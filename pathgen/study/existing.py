@@ -67,9 +67,8 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(exist_ok=True)
     except OSError as error:
         what = f"cannot create folder {folder}: {error.strerror or error}"
-        raise PathgenError(
-            what, where="--arrays", allowed="an existing folder, or a new name in an existing folder"
-        ) from None
+        allowed = "an existing folder, or a new name in an existing folder"
+        raise PathgenError(what, where="--arrays", allowed=allowed) from None
 
 
 def write_arrays(folder: Path, measured: Measured) -> None:

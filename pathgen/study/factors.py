@@ -158,9 +158,8 @@ def check_value(name: str, value: object, place: str) -> object:
     """Check the value of a job key or of the picture, and return the value."""
     if name == PICTURE:
         if not isinstance(value, str) or not value:
-            raise PathgenError(
-                f"picture is {format_value(value)}", where=place, allowed="a file name in quotes"
-            )
+            what = f"picture is {format_value(value)}"
+            raise PathgenError(what, where=place, allowed="a file name in quotes")
         return value
     file = place.rpartition(": ")[0]
     try:
@@ -185,30 +184,22 @@ def _between(span: Range, share: float) -> float:
 def _range(name: str, value: dict[str, object], place: str) -> Factor:
     if name not in _NUMBERS:
         allowed = "a list of file names" if name == PICTURE else "a list of levels"
-        raise PathgenError(
-            f"{name} cannot have a range, because it is not a number", where=place, allowed=allowed
-        )
+        what = f"{name} cannot have a range, because it is not a number"
+        raise PathgenError(what, where=place, allowed=allowed)
     keys: dict[str, Any] = plain(typed(value, RANGE_KEYS, place))
     span = Range(keys["from"], keys["to"], keys["steps"], keys["log"])
     if span.log and min(span.first, span.last) <= 0:
         what = f"a range from {span.first:g} to {span.last:g} cannot be logarithmic"
         raise PathgenError(what, where=place, allowed="numbers above 0")
     if span.first == span.last:
-        raise PathgenError(
-            f"the range from {span.first:g} to {span.last:g} is empty",
-            where=place,
-            allowed="two different limits",
-        )
+        what = f"the range from {span.first:g} to {span.last:g} is empty"
+        raise PathgenError(what, where=place, allowed="two different limits")
     whole = name in _WHOLE
     if whole and span.steps is None:
         steps = abs(span.last - span.first) + 1
         if steps > MAX_LEVELS:
-            raise PathgenError(
-                f"the range has {steps:.0f} levels",
-                where=place,
-                allowed=f"at most {MAX_LEVELS}",
-                hint="add steps",
-            )
+            what, allowed = f"the range has {steps:.0f} levels", f"at most {MAX_LEVELS}"
+            raise PathgenError(what, where=place, allowed=allowed, hint="add steps")
         span = Range(span.first, span.last, int(steps), span.log)
     ends = [_number(end, whole) for end in (span.first, span.last)]
     for end in ends:
@@ -218,9 +209,8 @@ def _range(name: str, value: dict[str, object], place: str) -> Factor:
     values = [_between(span, i / (span.steps - 1)) for i in range(span.steps)]
     values[0], values[-1] = span.first, span.last
     numbers = [_number(round_level(v), whole) for v in values]
-    return Factor(
-        name, _check_levels([Level(v, {name: check_value(name, v, place)}) for v in numbers], place), span
-    )
+    levels = [Level(v, {name: check_value(name, v, place)}) for v in numbers]
+    return Factor(name, _check_levels(levels, place), span)
 
 
 def _number(value: float, whole: bool) -> float | int:

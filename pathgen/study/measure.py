@@ -108,11 +108,8 @@ def measure(case: Case, request: Request, files: Mapping[str, File], scratch: st
                 arrays = _arrays(case, result, read_back, request)
         except PathgenError as error:
             if str(folder / PROGRAM) in str(error):
-                raise PathgenError(
-                    "no space for temporary files",
-                    where=str(folder.parent),
-                    hint="set TMPDIR to another folder",
-                ) from error
+                what, hint = "no space for temporary files", "set TMPDIR to another folder"
+                raise PathgenError(what, where=str(folder.parent), hint=hint) from error
             reasons.append(str(error))
         except MemoryError:
             found, reasons, arrays = {}, [ENDED], b""
@@ -176,11 +173,8 @@ def _path(result: Result, found: PanelReplay, request: Request) -> Row:
     _reject_several(result, "columns along the path")
     stands, beads, machine = found.panel, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
-        raise PathgenError(
-            "columns along the path need a constant packing",
-            where="band",
-            allowed="one packing for all layers",
-        )
+        what = "columns along the path need a constant packing"
+        raise PathgenError(what, where="band", allowed="one packing for all layers")
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
     spacings = measure_spacing(
@@ -211,10 +205,8 @@ def _arrays(case: Case, result: Result, found: PanelReplay, request: Request) ->
 
 def _reject_several(result: Result, what: str) -> None:
     if len(result.parts) > 1:
-        many = len(result.parts)
-        raise PathgenError(
-            f"{what} need a single panel, but the program has {many}", where="copies", allowed="1"
-        )
+        text = f"{what} need a single panel, but the program has {len(result.parts)}"
+        raise PathgenError(text, where="copies", allowed="1")
 
 
 _GROUPS: dict[str, Callable[[Result, PanelReplay, Request], Row]] = {

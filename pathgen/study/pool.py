@@ -45,10 +45,8 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB
 # Other systems have no fork server, or their libraries do not survive a fork.
 CAN_FORK = sys.platform == "linux" and "forkserver" in multiprocessing.get_all_start_methods()
 SOCKET_FOLDER = 70  # bytes; the path of a socket has at most 107, and `multiprocessing` appends 32 (unix(7))
-LATER = (
-    "skimage.metrics.simple_metrics",
-    "scipy.interpolate",
-)  # loaded by the first comparison with the target
+NO_START = "use fewer --workers if memory is short; in a script, add if __name__ == '__main__':"
+LATER = ("skimage.metrics.simple_metrics", "scipy.interpolate")  # loaded by the first comparison
 
 
 def measure_locally(
@@ -141,10 +139,7 @@ class _Crew:
                         waiting.appendleft(case)
                         workers -= 1
                 if not workers:
-                    hint = (
-                        "use fewer --workers if memory is short; in a script, add if __name__ == '__main__':"
-                    )
-                    raise PathgenError("worker processes exit while starting", hint=hint)
+                    raise PathgenError("worker processes exit while starting", hint=NO_START)
         finally:  # `shutdown` alone would wait for the cases in flight
             for process in set(multiprocessing.active_children()) - others:
                 process.kill()
@@ -167,9 +162,8 @@ class _Crew:
             return None
         except (EOFError, OSError) as error:
             reason = getattr(error, "strerror", None) or str(error) or "the process exited while starting"
-            raise PathgenError(
-                f"cannot start a worker process: {reason}", hint="use fewer --workers"
-            ) from None
+            what = f"cannot start a worker process: {reason}"
+            raise PathgenError(what, hint="use fewer --workers") from None
 
     def _result(self, future: Future[None], case: Case) -> Measured | None:
         """Read the result of a case; return None if the worker ran out of memory."""
@@ -198,9 +192,8 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
                 (folder / str(number)).write_bytes(ForkingPickler.dumps(file))
         except OSError as error:
             what = f"cannot write to the temporary folder: {error.strerror or error}"
-            raise PathgenError(
-                what, where=str(folder.parent), hint="set TMPDIR to a folder with free space"
-            ) from None
+            hint = "set TMPDIR to a folder with free space"
+            raise PathgenError(what, where=str(folder.parent), hint=hint) from None
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)

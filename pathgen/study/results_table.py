@@ -176,9 +176,8 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
     body = "\n".join(text.split("\n")[len(head.lines) :])
     names, *rows = [*csv.reader(io.StringIO(body, newline=""))] or [[]]
     if not names or any(len(row) != len(names) for row in rows):
-        raise PathgenError(
-            "the rows have different lengths", where=str(path), hint="restore the unedited file"
-        )
+        what = "the rows have different lengths"
+        raise PathgenError(what, where=str(path), hint="restore the unedited file")
     return head, ResultsTable(tuple(names), tuple(map(tuple, rows)))
 
 

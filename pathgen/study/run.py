@@ -142,9 +142,9 @@ def _measure_missing(
 
 
 def _measure_all(study: Study, cases: list[Case], options: _Options) -> Iterator[Measured]:
-    request = (
-        replace(study.request, arrays=study.head.digest) if options.arrays is not None else study.request
-    )
+    request = study.request
+    if options.arrays is not None:
+        request = replace(request, arrays=study.head.digest)
     if options.cluster is not None:
         return measure_on_cluster(cases, request, study.files, options.cluster)
     if options.workers:

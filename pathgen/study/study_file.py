@@ -240,15 +240,11 @@ def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list
     if keys.factors or keys.samples is not None:
         extra = "factors" if keys.factors else "samples"
         what = f"a table design cannot have {extra}"
-        raise PathgenError(
-            what, where=f"{where}: {extra}", hint="list the cases, each under a [[case]] header"
-        )
+        hint = "list the cases, each under a [[case]] header"
+        raise PathgenError(what, where=f"{where}: {extra}", hint=hint)
     if not keys.case:
-        raise PathgenError(
-            "the table design has no cases",
-            where=f"{where}: case",
-            hint="put a [[case]] header before each case",
-        )
+        what, hint = "the table design has no cases", "put a [[case]] header before each case"
+        raise PathgenError(what, where=f"{where}: case", hint=hint)
     names = tuple(dict.fromkeys(key for case in keys.case for key in case))
     shared = keys.job | ({PICTURE: keys.picture} if keys.picture else {})
     levels = []
@@ -276,10 +272,9 @@ def _check_overlap(factors: list[Factor], where: str) -> None:
 
 def _limit_cases(number: int, max_cases: int, where: str) -> None:
     if number > max_cases:
+        what, allowed = f"the study has {number} cases", f"at most {max_cases}"
         hint = f"use fewer levels, or --max-cases {number}"
-        raise PathgenError(
-            f"the study has {number} cases", where=where, allowed=f"at most {max_cases}", hint=hint
-        )
+        raise PathgenError(what, where=where, allowed=allowed, hint=hint)
 
 
 def check_figure(study: Study) -> None:
@@ -294,8 +289,6 @@ def check_figure(study: Study) -> None:
         place = f"figure.{key}"
         measured = [n for n in study.request.columns if COLUMNS[n].unit not in ("text", "yes/no")]
         if name not in measured:
-            hint = (
-                nearest(name, measured)
-                or f"add the column to `columns`, or set figure.{key} to another column"
-            )
+            other = f"add the column to `columns`, or set figure.{key} to another column"
+            hint = nearest(name, measured) or other
             raise PathgenError(f"column {name!r} is not measured, or is not numeric", where=place, hint=hint)
