@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from io import BytesIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +15,10 @@ from pathgen.layers.supports import Supports
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import OverhangPlace
 from pathgen.program.summary import format_duration, grams
+from pathgen.report.canvas import sheet_png
 from pathgen.report.layer_samples import SampleLayer
 from pathgen.report.map_marks import FIN, RIB, Marks
-from pathgen.report.preview_figure import PreviewFacts, draw_preview
+from pathgen.report.preview_figure import PreviewFacts, compose_preview
 from pathgen.report.stability_band import Stability
 
 
@@ -35,9 +35,7 @@ def preview(result: Result) -> bytes:
     bytes
         PNG; the same result gives the same bytes.
     """
-    buffer = BytesIO()
-    draw_preview(buffer, gather_facts(result))
-    return buffer.getvalue()
+    return sheet_png(compose_preview(gather_facts(result)))
 
 
 def gather_facts(result: Result) -> PreviewFacts:

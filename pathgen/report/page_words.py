@@ -17,7 +17,7 @@ from pathgen.proof.trace import SPACING_EDGES, weighted_quantiles
 from pathgen.report.page_charts import draw_bar
 from pathgen.report.page_data import PanelComparison
 from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, LayerSegments
-from pathgen.report.stability_band import describe_overhang
+from pathgen.report.stability_band import BENT, describe_overhang
 from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
 
@@ -154,12 +154,10 @@ class StabilityText:
 
 def describe_stability(planned: Planned) -> StabilityText:
     """Describe the sway, the supports and the unsupported overhangs of a panel."""
-    lines = []
+    lines = [BENT]
     if planned.steady is not None:
         advice = planned.steady.advice_line()
-        lines.append(advice[:1].upper() + advice[1:] + ".")
-    else:
-        lines.append("The shape of a bent panel makes it steady; its sway is not computed.")
+        lines = [advice[:1].upper() + advice[1:] + "."]
     if planned.supports is not None and planned.supports.share:
         supports = planned.supports
         tabs = f", with {supports.contacts} tabs to break off" if supports.contacts else ""

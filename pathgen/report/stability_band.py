@@ -155,12 +155,8 @@ def _draw_overhang(column: _Column, stability: Stability) -> None:
     """Draw the list of worst overhangs, the key to the marks, and a line about supports."""
     column.heading("Unsupported overhangs")
     found, places = stability.overhang, stability.overhang.worst if stability.overhang else ()
-    if found is None:
-        column.paragraph("Overhangs were not checked.")
-    elif not places:
-        column.paragraph("No unsupported overhangs.")
-    else:
-        column.paragraph(describe_overhang(found, stability.wall))
+    none = "No unsupported overhangs." if found else "Overhangs were not checked."
+    column.paragraph(describe_overhang(found, stability.wall) if found and places else none)
     column.base += 4
     if places:
         column.cells(OVERHANG_COLUMNS, OVERHANG_HEADS, FAINT)
