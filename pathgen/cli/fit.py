@@ -174,7 +174,7 @@ def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answe
     name = material_name(task.out.stem, material_names())
     task.files.put("--out", material_text(_profile_text(task.base), fit, name, task.source).encode())
     if "--plot" in task.files:
-        from pathgen.report.residuals import residuals_png  # loads matplotlib
+        from pathgen.report.fit_figure import residuals_png  # loads matplotlib
 
         task.files.put_picture("--plot", residuals_png(fit, printable(task.source)))
     facts = {"measured": task.source, "material": name, **law_facts(fit, before)}

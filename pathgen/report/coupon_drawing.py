@@ -7,27 +7,14 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 
 from pathgen.coupons.make import LaidOut
 from pathgen.plan.model import Planned
-from pathgen.report.canvas import (
-    FAINT,
-    FONT,
-    INK,
-    PAPER,
-    TEXT,
-    THICKNESS_COLOURS,
-    Floats,
-    area_mean,
-    draw_text,
-    new_sheet,
-    sheet_png,
-    text_width,
-    wrap_text,
-)
+from pathgen.program.summary import format_duration
+from pathgen.report.canvas import FAINT, FONT, INK, PAPER, TEXT, THICKNESS_COLOURS, Sheet
+from pathgen.report.lettering import text_width, wrap_text
+from pathgen.report.resampling import Floats, area_mean
 
 WIDE = 1180  # dots
 LEFT, RIGHT = 60, 40
@@ -47,6 +34,8 @@ MAX_ROWS = 24  # per table column
 STEP_INK = "#b0480a"
 MIN_DOTS = 11  # minimum width of a step with a number
 
+Dots = tuple[float, float, float, float]  # left, top, width and height
+
 
 def coupon_png(laid: LaidOut, minutes: float) -> bytes:
     """Draw a coupon as PNG.
@@ -62,10 +51,10 @@ def coupon_png(laid: LaidOut, minutes: float) -> bytes:
     bytes
         PNG; the same coupon gives the same bytes.
     """
-    return sheet_png(coupon_figure(laid, minutes))
+    return coupon_figure(laid, minutes).png()
 
 
-def coupon_figure(laid: LaidOut, minutes: float) -> Figure:
+def coupon_figure(laid: LaidOut, minutes: float) -> Sheet:
     """Draw a coupon on a sheet; see `coupon_png` for the parameters."""
     views = _different(laid)
     boxes, front = _flow([_sides(view) for view in views])
@@ -74,11 +63,11 @@ def coupon_figure(laid: LaidOut, minutes: float) -> Figure:
     rows = math.ceil((len(table) - 1) / columns)
     head = max(len(title) for title in table[0])
     high = math.ceil(HEAD + max(front + ROW * (rows + head + 2), PLAN + 60) + FOOT)
-    sheet = new_sheet(high, WIDE)
+    sheet = Sheet(high, WIDE)
     _draw_heading(sheet, laid, minutes)
     for view, (left, down, wide, tall) in zip(views, boxes, strict=True):
-        _draw_front(sheet, (left, high - HEAD - down - tall, wide, tall), (WIDE, high), laid, view)
-    _draw_plan(sheet, (WIDE - RIGHT - PLAN, high - HEAD - PLAN, PLAN, PLAN), (WIDE, high), laid)
+        _draw_front(sheet, (left, HEAD + down, wide, tall), laid, view)
+    _draw_plan(sheet, laid)
     _draw_table(sheet, HEAD + front, table, columns, rows)
     return sheet
 
@@ -87,10 +76,13 @@ def _different(laid: LaidOut) -> list[Planned]:
     """Return the panels without duplicates."""
     shown: list[Planned] = []
     for planned in laid.platform.panels:
-        same = (np.array_equal(planned.panel.thickness, other.panel.thickness) for other in shown)
-        if not any(same):
+        if not any(_alike(planned, other) for other in shown):
             shown.append(planned)
     return shown
+
+
+def _alike(planned: Planned, other: Planned) -> bool:
+    return np.array_equal(planned.panel.thickness, other.panel.thickness)
 
 
 def _sides(planned: Planned) -> tuple[float, float]:
@@ -99,7 +91,7 @@ def _sides(planned: Planned) -> tuple[float, float]:
     return panel.width, float(panel.thickness.max()) if panel.height < FLAT else panel.height
 
 
-def _flow(sides: Sequence[tuple[float, float]]) -> tuple[list[tuple[float, float, float, float]], float]:
+def _flow(sides: Sequence[tuple[float, float]]) -> tuple[list[Dots], float]:
     """Arrange views in rows, as large as possible; return their boxes and the total height."""
     scale = min(VIEW_WIDE / max(w for w, _ in sides), VIEW_HIGH / max(h for _, h in sides))
     while True:
@@ -114,31 +106,18 @@ def _flow(sides: Sequence[tuple[float, float]]) -> tuple[list[tuple[float, float
         scale *= 0.95
 
 
-def _draw_heading(sheet: Figure, laid: LaidOut, minutes: float) -> None:
-    setup = laid.setup
-    hours, left = divmod(round(minutes), 60)
-    time = f"{hours} h {left:02d} min" if hours else f"{left} min"
+def _draw_heading(sheet: Sheet, laid: LaidOut, minutes: float) -> None:
+    setup, time = laid.setup, format_duration(60 * minutes)
     line = f"{laid.coupon.measures}; {time} on {setup.machine.name} in {setup.material.name}"
-    draw_text(sheet, LEFT, 34, f"Coupon {laid.coupon.name}", 14)
-    draw_text(sheet, LEFT, 56, line, 9.5)
+    sheet.draw_text(LEFT, 34, f"Coupon {laid.coupon.name}", 14)
+    sheet.draw_text(LEFT, 56, line, 9.5)
 
 
-def _axes(sheet: Figure, box: Sequence[float], whole: tuple[float, float]) -> Axes:
-    left, bottom, wide, high = box
-    axes = sheet.add_axes(
-        (left / whole[0], bottom / whole[1], wide / whole[0], high / whole[1]), facecolor=PAPER
-    )
-    axes.set_axis_off()
-    return axes
-
-
-def _draw_front(
-    sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid: LaidOut, planned: Planned
-) -> None:
+def _draw_front(sheet: Sheet, box: Dots, laid: LaidOut, planned: Planned) -> None:
     """Draw a panel as the viewer sees it, with numbered steps and outer dimensions."""
-    axes = _axes(sheet, box, whole)
-    panel = planned.panel
-    wide, high = _sides(planned)
+    panel, (wide, high) = planned.panel, _sides(planned)
+    axes = sheet.add_axes(sheet.bounds(*box), frameon=False, xlim=(0, wide), ylim=(0, high))
+    axes.set_axis_off()
     flat = panel.height < FLAT
     drawn = _from_above(planned) if flat else panel.view.upright(panel.thickness)
     dots = area_mean(np.asarray(drawn, np.float64), max(1, round(box[3])), max(1, round(box[2])))
@@ -146,8 +125,6 @@ def _draw_front(
     wall = np.ma.masked_less_equal(dots, 1e-6)
     axes.imshow(wall, extent=(0, wide, 0, high), cmap=THICKNESS_COLOURS, vmin=0, vmax=thickest * 1.3,
                 interpolation="nearest", aspect="auto")  # fmt: skip
-    axes.set_xlim(0, wide)
-    axes.set_ylim(0, high)
     number = next(i for i, other in enumerate(laid.platform.panels) if other is planned)
     scale = box[2] / wide
     for count, step in enumerate(laid.specimen.steps, start=1):
@@ -162,7 +139,7 @@ def _draw_front(
             axes.text(*middle, step.label or str(count), ha="center", va="center", fontsize=7.5,
                       color=STEP_INK, family=FONT,
                       bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
-    same = sum(np.array_equal(p.panel.thickness, panel.thickness) for p in laid.platform.panels)
+    same = sum(_alike(planned, other) for other in laid.platform.panels)
     size = f"{wide:.4g} mm" + (f"   {same} copies" if same > 1 else "")
     style: dict[str, Any] = {"fontsize": 8.5, "clip_on": False, "transform": axes.transAxes, **TEXT}
     arrow = {"arrowstyle": "<->", "color": INK, "linewidth": 0.7, "shrinkA": 0, "shrinkB": 0}
@@ -182,22 +159,21 @@ def _from_above(planned: Planned) -> Floats:
     return np.where(inside, TILE_TONE * deep * planned.panel.pixel, 0.0)
 
 
-def _draw_plan(sheet: Figure, box: Sequence[float], whole: tuple[float, float], laid: LaidOut) -> None:
+def _draw_plan(sheet: Sheet, laid: LaidOut) -> None:
     """Draw the platform as viewed from above, with all panels."""
-    axes, volume = _axes(sheet, box, whole), laid.setup.machine.volume
-    (low_x, high_x), (low_y, high_y) = volume.x, volume.y
-    span = max(high_x - low_x, high_y - low_y)
-    axes.set_xlim(low_x, low_x + span)
-    axes.set_ylim(low_y, low_y + span)
-    axes.add_patch(
-        Rectangle((low_x, low_y), high_x - low_x, high_y - low_y, fill=False, edgecolor=FAINT, clip_on=False)
-    )
+    (low_x, high_x), (low_y, high_y) = laid.setup.machine.volume.x, laid.setup.machine.volume.y
+    wide, deep = high_x - low_x, high_y - low_y
+    span = max(wide, deep)
+    axes = sheet.add_axes(sheet.bounds(WIDE - RIGHT - PLAN, HEAD, PLAN, PLAN))
+    axes.set(xlim=(low_x, low_x + span), ylim=(low_y, low_y + span))
+    axes.set_axis_off()
+    axes.add_patch(Rectangle((low_x, low_y), wide, deep, fill=False, edgecolor=FAINT, clip_on=False))
     for planned in laid.platform.panels:
         axes.add_patch(Polygon(_outline(planned), closed=True, facecolor=INK, edgecolor=INK, linewidth=0.8))
     (first, last), n = laid.platform.line
     x, y = laid.platform.placement.to_machine(np.array([first, last]), np.array([n, n]))
     axes.plot(x, y, color=FAINT, linewidth=1.2)
-    text = f"platform from above, {high_x - low_x:g} × {high_y - low_y:g} mm"
+    text = f"platform from above, {wide:g} × {deep:g} mm"
     axes.text(0.0, -0.03, text, transform=axes.transAxes, ha="left", va="top", fontsize=8.5, **TEXT)
 
 
@@ -225,7 +201,7 @@ def _table(laid: LaidOut) -> list[list[list[str]]]:
     return rows
 
 
-def _draw_table(sheet: Figure, top: float, table: list[list[list[str]]], columns: int, rows: int) -> None:
+def _draw_table(sheet: Sheet, top: float, table: list[list[list[str]]], columns: int, rows: int) -> None:
     """Draw the table of steps in the given number of columns."""
     head, body = table[0], table[1:]
     widths = [
@@ -242,4 +218,4 @@ def _draw_table(sheet: Figure, top: float, table: list[list[list[str]]], columns
         for line, place, cell in part:
             for below, text in enumerate(cell):
                 base = top + (line + below) * ROW
-                draw_text(sheet, left + lefts[place], base, text, CELL, bold=line < deep)
+                sheet.draw_text(left + lefts[place], base, text, CELL, bold=line < deep)

@@ -15,7 +15,6 @@ from pathgen.layers.supports import Supports
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import OverhangPlace
 from pathgen.program.summary import format_duration, grams
-from pathgen.report.canvas import sheet_png
 from pathgen.report.layer_samples import SampleLayer
 from pathgen.report.map_marks import FIN, RIB, Marks
 from pathgen.report.preview_figure import PreviewFacts, compose_preview
@@ -35,7 +34,7 @@ def preview(result: Result) -> bytes:
     bytes
         PNG; the same result gives the same bytes.
     """
-    return sheet_png(compose_preview(gather_facts(result)))
+    return compose_preview(gather_facts(result)).png()
 
 
 def gather_facts(result: Result) -> PreviewFacts:
@@ -50,32 +49,25 @@ def gather_facts(result: Result) -> PreviewFacts:
     span = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
     edge = f"on its {panel.view.edge} edge " if panel.view.turn else ""
     first = f", the first of {several} panels" if several > 1 else ""
+    every = f"all {several} panels " if several > 1 else ""
+    wall, reason = int(np.count_nonzero(panel.thickness)), facts.rotation_reason
+    supports = _describe_supports(planned.supports)
     return PreviewFacts(
-        thickness=thickness,
-        luminance=optics.backlit(thickness, law, thinnest),
+        thickness=thickness, luminance=optics.backlit(thickness, law, thinnest),
         counts=panel.view.upright(result.counts[::-1]),
         layers=tuple(_sample(result, index) for index in sorted(result.samples)),
-        width=cols * panel.pixel,
-        height=rows * panel.pixel,
+        width=cols * panel.pixel, height=rows * panel.pixel,
         title=f"{planned.source} on {facts.machine}, {facts.material}{first}",
         lines=(
-            f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, {facts.layers} layers of {span}, "
-            f"{f'all {several} panels ' if several > 1 else ''}"
-            f"about {format_duration(facts.times.time_s)}, "
-            f"{facts.filament_m:.1f} m of filament, {grams(facts.mass_g)}",
-            f"stands {edge}{facts.rotation_reason}; {setup.beads.fill} fill, "
+            f"{cols * panel.pixel:g} × {rows * panel.pixel:g} mm, {facts.layers} layers of {span}, {every}"
+            f"about {format_duration(facts.times.time_s)}, {facts.filament_m:.1f} m of filament, "
+            f"{grams(facts.mass_g)}",
+            f"stands {edge}{reason}; {setup.beads.fill} fill, "
             f"{facts.bead_changes_per_layer:g} changes of the bead count per layer",
         ),
         marks=_marks(planned),
-        stability=Stability(
-            planned.steady,
-            planned.overhang,
-            planned.axes,
-            facts.rotation_reason,
-            _describe_supports(planned.supports),
-            int(np.count_nonzero(panel.thickness)),
-        ),
-    )
+        stability=Stability(planned.steady, planned.overhang, planned.axes, reason, supports, wall),
+    )  # fmt: skip
 
 
 def _marks(planned: Planned) -> Marks:

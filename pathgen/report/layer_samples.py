@@ -15,24 +15,10 @@ from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import ListedColormap, Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from pathgen.report.canvas import (
-    DPI,
-    EDGE,
-    FAINT,
-    INK,
-    RISE,
-    Box,
-    Floats,
-    add_axes_box,
-    colour_scale,
-    draw_line,
-    draw_scale,
-    draw_text,
-    label_axes,
-)
+from pathgen.report.canvas import DPI, EDGE, FAINT, INK, RISE, Box, Sheet, colour_scale
+from pathgen.report.resampling import Floats
 
 STRIP_WIDE, STRIP_HIGH, STRIP_ROW = 1104, 150, 232
 WINDOW_LEFT, WINDOW_WIDE = 1236, 440
@@ -72,12 +58,12 @@ class SampleLayer:
     supports_width: Floats = field(default_factory=lambda: np.empty(0))
 
 
-def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLayer], width: float) -> None:
+def draw_layers(sheet: Sheet, strips: Sequence[Box], layers: Sequence[SampleLayer], width: float) -> None:
     """Draw layers as strips, the highest at the top, each with an enlarged window beside it.
 
     Parameters
     ----------
-    sheet : Figure
+    sheet : Sheet
     strips : sequence of Box
         One per layer, from top to bottom.
     layers : sequence of SampleLayer
@@ -90,28 +76,27 @@ def draw_layers(sheet: Figure, strips: Sequence[Box], layers: Sequence[SampleLay
     dots = STRIP_HIGH / (front - back)  # per mm
     span = min(width, WINDOW_WIDE / dots)
     line = strips[0].top - 52
-    draw_line(sheet, line - RISE)
+    sheet.draw_line(line - RISE)
     supported = any(len(layer.supports) for layer in layers)
     grey = "; supports grey, cut off" if supported else ""
     text = f"Layers as viewed from above: the back at the top, the viewer's side at the bottom{grey}"
-    draw_text(sheet, EDGE, line, text, 11)
+    sheet.draw_text(EDGE, line, text, 11)
     larger = f"n enlarged {dots * width / STRIP_WIDE:.2g} times"
-    draw_text(sheet, EDGE + STRIP_WIDE, line, larger, 9, "right")
-    draw_text(sheet, WINDOW_LEFT, line, "The framed part, to scale", 9)
+    sheet.draw_text(EDGE + STRIP_WIDE, line, larger, 9, "right")
+    sheet.draw_text(WINDOW_LEFT, line, "The framed part, to scale", 9)
     for box, layer in zip(strips, reversed(layers), strict=True):
         start = find_busiest(layer, span, width)
         below = "u, mm" if box is strips[-1] else ""
-        whole = add_axes_box(sheet, box)
+        whole = sheet.add_box(box, f"layer {layer.index + 1}, z {layer.z:.2f} mm", below, "n, mm")
         whole.set(xlim=(0, width), ylim=(front, back))
-        _draw_bodies(whole, layer, norm)
+        _draw_beads(whole, layer, norm)
         whole.axvspan(start, start + span, fill=False, edgecolor=INK, linewidth=1.2, zorder=5)
-        label_axes(whole, f"layer {layer.index + 1}, z {layer.z:.2f} mm", below, "n, mm")
-        piece = add_axes_box(sheet, Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high))
+        window = Box(WINDOW_LEFT, box.top, max(1, round(span * dots)), box.high)
+        piece = sheet.add_box(window, f"u {start:.1f} to {start + span:.1f} mm", below)
         piece.set(xlim=(start, start + span), ylim=(front, back))
-        _draw_lines(piece, layer, norm, dots)
-        label_axes(piece, f"u {start:.1f} to {start + span:.1f} mm", below)
+        _draw_beads(piece, layer, norm, dots)
     beside = Box(WINDOW_LEFT, strips[0].top, WINDOW_WIDE, strips[-1].foot - strips[0].top)
-    draw_scale(sheet, beside, norm, SPACING_COLOURS, "spacing, mm", "both")
+    sheet.draw_scale(beside, norm, SPACING_COLOURS, "spacing, mm", "both")
 
 
 def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
@@ -168,36 +153,23 @@ def _corners(ends: Floats, width: Floats) -> list[Floats]:
     return list(np.concatenate([ends - across, (ends + across)[:, ::-1]], axis=1))
 
 
-def _add_centrelines(axes: Axes, ends: Floats, colour: str) -> None:
-    axes.add_collection(LineCollection(list(ends), colors=colour, linewidths=0.45), autolim=False)
-
-
-def _draw_bodies(axes: Axes, layer: SampleLayer, norm: Normalize) -> None:
-    """Draw beads as rectangles in mm, for axes of any proportions."""
-    corners = _corners(layer.supports, layer.supports_width)
-    axes.add_collection(PolyCollection(corners, facecolors=SUPPORT, edgecolors="none"), autolim=False)
-    _add_centrelines(axes, layer.supports, FAINT)
-    corners = _corners(layer.points, layer.width)
-    bodies = PolyCollection(corners, cmap=SPACING_COLOURS, norm=norm, linewidths=0.3, edgecolors="face")
-    bodies.set_array(layer.spacing)
-    axes.add_collection(bodies, autolim=False)
-    _add_centrelines(axes, layer.points, INK)
-
-
-def _draw_lines(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float) -> None:
-    """Draw beads to scale, at `dots` per mm, as wide lines with round ends."""
-    points = 72 / DPI * dots
-    shown = _visible(axes, layer.supports)
-    ends, widths = layer.supports[shown], layer.supports_width[shown] * points
-    supports = LineCollection(list(ends), colors=SUPPORT, linewidths=widths, capstyle="round")
-    axes.add_collection(supports, autolim=False)
-    _add_centrelines(axes, ends, FAINT)
-    shown = _visible(axes, layer.points)
-    ends, widths = layer.points[shown], layer.width[shown] * points
-    bodies = LineCollection(list(ends), cmap=SPACING_COLOURS, norm=norm, linewidths=widths, capstyle="round")
-    bodies.set_array(layer.spacing[shown])
-    axes.add_collection(bodies, autolim=False)
-    _add_centrelines(axes, ends, INK)
+def _draw_beads(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float = 0.0) -> None:
+    """Draw beads as rectangles in mm, or, at `dots` per mm, to scale as wide lines with round ends."""
+    supports = layer.supports, layer.supports_width, None, FAINT
+    for ends, width, spacing, colour in (supports, (layer.points, layer.width, layer.spacing, INK)):
+        shown = _visible(axes, ends)
+        ends, width = ends[shown], width[shown]
+        bodies: LineCollection | PolyCollection
+        if dots:
+            bodies = LineCollection(list(ends), linewidths=72 / DPI * dots * width, capstyle="round")
+        else:
+            bodies = PolyCollection(_corners(ends, width), linewidths=0.3, edgecolors="face")
+        if spacing is None:
+            bodies.set_color(SUPPORT)
+        else:
+            bodies.set(array=spacing[shown], cmap=SPACING_COLOURS, norm=norm)
+        axes.add_collection(bodies, autolim=False)
+        axes.add_collection(LineCollection(list(ends), colors=colour, linewidths=0.45), autolim=False)
 
 
 def _visible(axes: Axes, ends: Floats) -> NDArray[np.bool_]:

@@ -14,10 +14,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from pathgen.report.canvas import BARE, FONT, INK, PAPER, Box, Dots, Floats, dilate, resample_nearest
+from pathgen.report.canvas import FONT, INK, PAPER, Box
+from pathgen.report.resampling import Dots, Floats, dilate, resample_nearest
 
 Bools = NDArray[np.bool_]
 
+BARE = np.array([228, 225, 217], np.uint8)  # no wall
 MARK = (228, 92, 8)
 FRINGE = tuple(bytes.fromhex(PAPER[1:]))
 LINE = tuple(bytes.fromhex(INK[1:]))
@@ -141,7 +143,7 @@ def draw_swatch(kind: str, high: int, wide: int) -> Dots:
     face, outline = middle if kind == "face" else none, middle if kind == "outline" else none
     fins = np.where(np.arange(wide) % 6 < 2, FIN, RIB).astype(np.int8)
     supports = np.where(middle, fins, NOTHING).astype(np.int8) if kind == "supports" else none.astype(np.int8)
-    bare = np.broadcast_to(np.array(BARE, np.uint8), (high, wide, 3))
+    bare = np.broadcast_to(BARE, (high, wide, 3))
     return draw_marks(bare, none, Marks(face, outline, none.astype(np.int8), supports))
 
 

@@ -63,33 +63,18 @@ def render_page(result: Result, program: str | Path, *, name: str | None = None)
     planned, replayed = result.summary.notes, [note for panel in panels for note in panel.notes]
     assert isinstance(planned, list)
     script, style = _read_part("page.js"), _read_part("page.css") + "".join(map(_print_size, panels))
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters |= {"clock": format_duration, "span": format_seconds, "bind_units": bind_units}
-    text = environment.from_string(_read_part("page.html.j2")).render(
-        summary=result.summary,
-        title=page_title(result),
+    templates = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    templates.filters |= {"clock": format_duration, "span": format_seconds, "bind_units": bind_units}
+    text = templates.from_string(_read_part("page.html.j2")).render(
+        summary=result.summary, title=page_title(result), panels=panels, entries=list_panels(result),
         figures=key_figures(result, totals.seconds, float(totals.tally.filament.sum())),
-        notes=list(dict.fromkeys([*planned, *replayed])),
-        panels=panels,
-        entries=list_panels(result),
-        kinds=time_by_kind(totals.tally, setup),
-        seconds=totals.seconds,
-        heaters=setup.machine.heaters,
-        time=time_chart(totals.rates),
-        melt=melt_chart(totals.rates, setup.machine),
-        checks=list_checks(setup.machine, setup.material, program),
-        steps=list_steps_after(result),
-        settings=list_settings(result),
-        program=name or program.name,
-        size=size,
-        digest=digest,
-        version=_version(),
-        style=Markup(style),
-        script=Markup(script),
-        policy=_policy(style, script),
-    )
+        notes=list(dict.fromkeys([*planned, *replayed])), seconds=totals.seconds,
+        kinds=time_by_kind(totals.tally, setup), heaters=setup.machine.heaters,
+        time=time_chart(totals.rates), melt=melt_chart(totals.rates, setup.machine),
+        checks=list_checks(setup.machine, setup.material, program), steps=list_steps_after(result),
+        settings=list_settings(result), program=name or program.name, size=size, digest=digest,
+        version=_version(), style=Markup(style), script=Markup(script), policy=_policy(style, script),
+    )  # fmt: skip
     return text.encode("utf-8")
 
 
@@ -123,11 +108,7 @@ def _print_size(panel: ReplayedSection) -> str:
 
 def _policy(style: str, script: str) -> str:
     """Return a content security policy that allows only the given style and script, by digest."""
-    style_digest, script_digest = (
-        base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-        for text in (style, script)
-    )
-    return (
-        f"default-src 'none'; img-src data:; style-src 'sha256-{style_digest}'; "
-        f"script-src 'sha256-{script_digest}'; base-uri 'none'; form-action 'none'"
-    )
+    digests = (hashlib.sha256(text.encode("utf-8")).digest() for text in (style, script))
+    styles, scripts = (f"'sha256-{base64.b64encode(digest).decode('ascii')}'" for digest in digests)
+    allowed = f"default-src 'none'; img-src data:; style-src {styles}; script-src {scripts}"
+    return f"{allowed}; base-uri 'none'; form-action 'none'"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -29,7 +30,7 @@ class ChartAxis:
     high: float
     label: str
 
-    def share(self, values: Floats) -> Floats:
+    def share(self, values: Floats | float) -> Floats:
         """Return positions along the axis as fractions, clipped to 0 (`low`) to 1 (`high`)."""
         return np.clip((np.asarray(values, np.float64) - self.low) / (self.high - self.low or 1.0), 0, 1)
 
@@ -80,19 +81,18 @@ class Chart:
 
     def area(self, x: Floats, low: Floats, high: Floats, look: str) -> None:
         """Fill the area between two curves; `look` is a class of the style sheet."""
-        there = _points(self._place(x, high))
-        back = _points(self._place(x[::-1], low[::-1]))
+        there, back = self._points(x, high), self._points(x[::-1], low[::-1])
         self._parts.append(Markup('<path class="{}" d="M{}L{}Z"/>').format(look, there, back))
 
     def line(self, x: Floats, y: Floats, look: str) -> None:
         """Draw a curve; `look` is a class of the style sheet."""
-        self._parts.append(Markup('<path class="{}" d="M{}"/>').format(look, _points(self._place(x, y))))
+        self._parts.append(Markup('<path class="{}" d="M{}"/>').format(look, self._points(x, y)))
 
     def level(self, y: float, words: str) -> None:
         """Draw a labelled horizontal line, unless the level is outside the axis."""
         if not self._y.low <= y <= self._y.high:
             return
-        at = float(self._place(np.zeros(1), np.array([y]))[0, 1])
+        at = self._up(y)
         line = Markup('<path class="level" d="M{} {:.1f}H{}"/>').format(LEFT, at, WIDE - RIGHT)
         text = _text(WIDE - RIGHT - 3, at + 14 if at < TOP + 16 else at - 5, words, "end")
         self._parts.append(line + text)
@@ -104,37 +104,28 @@ class Chart:
             '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="{name}-title {name}-text">'
             '<title id="{name}-title">{}</title><desc id="{name}-text">{}</desc>'
         ).format(WIDE, HIGH, self._title, self.description, name=self._name)
-        return head + self._grid() + Markup("").join(self._parts) + self._frame() + Markup("</svg>")
+        levels = [(self._up(value), f"{value:g}") for value in choose_ticks(self._y.low, self._y.high)]
+        lines = "".join(f"M{LEFT} {at:.1f}H{WIDE - RIGHT}" for at, _ in levels)
+        grid = Markup('<path class="grid" d="{}"/>').format(lines)
+        frame = Markup('<path class="frame" d="M{} {}H{}"/>').format(LEFT, HIGH - FOOT, WIDE - RIGHT)
+        for value in choose_ticks(self._x.low, self._x.high, 7):
+            frame += _text(self._across(value), HIGH - FOOT + 15, f"{value:g}", "middle")
+        for at, label in levels:
+            frame += _text(LEFT - 6, at + 4, label, "end")
+        frame += _text((LEFT + WIDE - RIGHT) / 2, HIGH - 6, self._x.label, "middle")
+        turned = Markup('<text x="12" y="{0}" class="middle" transform="rotate(-90 12 {0})">{1}</text></svg>')
+        parts = Markup("").join(self._parts)
+        return head + grid + parts + frame + turned.format((TOP + HIGH - FOOT) / 2, self._y.label)
 
-    def _place(self, x: Floats, y: Floats) -> Floats:
-        across = LEFT + self._x.share(x) * (WIDE - LEFT - RIGHT)
-        up = HIGH - FOOT - self._y.share(y) * (HIGH - FOOT - TOP)
-        return np.stack([across, up], axis=-1)
+    def _across(self, x: Floats | float) -> Any:
+        return LEFT + self._x.share(x) * (WIDE - LEFT - RIGHT)
 
-    def _grid(self) -> Markup:
-        lines = [float(self._place(np.zeros(1), np.array([y]))[0, 1]) for y in self._ticks(self._y)]
-        drawn = "".join(f"M{LEFT} {at:.1f}H{WIDE - RIGHT}" for at in lines)
-        return Markup('<path class="grid" d="{}"/>').format(drawn)
+    def _up(self, y: Floats | float) -> Any:
+        return HIGH - FOOT - self._y.share(y) * (HIGH - FOOT - TOP)
 
-    def _frame(self) -> Markup:
-        out = [Markup('<path class="frame" d="M{} {}H{}"/>').format(LEFT, HIGH - FOOT, WIDE - RIGHT)]
-        for value in self._ticks(self._x):
-            at = float(self._place(np.array([value]), np.zeros(1))[0, 0])
-            out.append(_text(at, HIGH - FOOT + 15, f"{value:g}", "middle"))
-        for value in self._ticks(self._y):
-            at = float(self._place(np.zeros(1), np.array([value]))[0, 1])
-            out.append(_text(LEFT - 6, at + 4, f"{value:g}", "end"))
-        out.append(_text((LEFT + WIDE - RIGHT) / 2, HIGH - 6, self._x.label, "middle"))
-        turned = f"rotate(-90 12 {(TOP + HIGH - FOOT) / 2})"
-        out.append(
-            Markup('<text x="12" y="{}" class="middle" transform="{}">{}</text>').format(
-                (TOP + HIGH - FOOT) / 2, turned, self._y.label
-            )
-        )
-        return Markup("").join(out)
-
-    def _ticks(self, axis: ChartAxis) -> list[float]:
-        return choose_ticks(axis.low, axis.high, 7 if axis is self._x else 6)
+    def _points(self, x: Floats, y: Floats) -> str:
+        places = zip(self._across(x), self._up(y), strict=True)
+        return "L".join(f"{across:.1f} {up:.1f}" for across, up in places)
 
 
 def draw_bar(share: float) -> Markup:
@@ -175,7 +166,3 @@ def draw_colour_scale(colours: Sequence[str], low: str, high: str, words: str, n
 
 def _text(x: float, y: float, words: str, look: str) -> Markup:
     return Markup('<text x="{:.1f}" y="{:.1f}" class="{}">{}</text>').format(x, y, look, words)
-
-
-def _points(places: Floats) -> str:
-    return "L".join(f"{x:.1f} {y:.1f}" for x, y in places.tolist())

@@ -36,8 +36,9 @@ from pathgen.proof.panel_replay import (
 )
 from pathgen.proof.program_panel import Stated
 from pathgen.proof.trace import measure_melt_rate
-from pathgen.report.canvas import THICKNESS_COLOURS, area_mean
+from pathgen.report.canvas import THICKNESS_COLOURS
 from pathgen.report.replay_figures import round_up
+from pathgen.report.resampling import area_mean
 from pathgen.settings import Setup
 
 Floats = NDArray[np.float64]
@@ -130,18 +131,11 @@ def compare_with_plan(planned: Planned, text: TimedProgram, panel: int | None = 
     difference = np.where(wall, lightness(predicted) - lightness(target), 0.0)
     counted = difference[inner]
     return PanelComparison(
-        found,
-        thickness=view.upright(thickness),
-        target=view.upright(target),
-        predicted=view.upright(predicted),
-        difference=view.upright(difference),
-        wall=view.upright(wall),
-        inner=view.upright(inner),
-        thickness_error=error,
-        rms=float(np.sqrt(np.mean(counted**2))),
-        p99=float(np.percentile(np.abs(counted), 99)),
-        solved=toned is not None,
-    )
+        found, thickness=view.upright(thickness), target=view.upright(target),
+        predicted=view.upright(predicted), difference=view.upright(difference), wall=view.upright(wall),
+        inner=view.upright(inner), thickness_error=error, rms=float(np.sqrt(np.mean(counted**2))),
+        p99=float(np.percentile(np.abs(counted), 99)), solved=toned is not None,
+    )  # fmt: skip
 
 
 def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
@@ -188,34 +182,30 @@ def draw_images(judged: PanelComparison, largest: int) -> PageImages:
     reach = round_up(max(judged.p99, 0.5))
     error = fit(judged.difference) / (2 * reach) + 0.5
     return PageImages(
-        target=_grey(fit(judged.target), wall),
-        predicted=_grey(fit(judged.predicted), wall),
+        target=_grey(fit(judged.target), wall), predicted=_grey(fit(judged.predicted), wall),
         difference=_coloured(error, wall, ERROR_COLOURS, ERROR_SHADES),
         thickness=_coloured((deposited - low) / (thick - low), wall, THICKNESS_COLOURS, 255),
-        difference_colours=_shades(ERROR_COLOURS, ERROR_SHADES),
-        difference_end=reach,
-        thickness_colours=_shades(THICKNESS_COLOURS, 48),
-        thickness_ends=(low, thick),
-    )
+        difference_colours=_shades(ERROR_COLOURS, ERROR_SHADES), difference_end=reach,
+        thickness_colours=_shades(THICKNESS_COLOURS, 48), thickness_ends=(low, thick),
+    )  # fmt: skip
 
 
 def _grey(luminance: Floats, wall: NDArray[np.bool_]) -> str:
-    """Encode luminance as a grey PNG that is transparent outside the wall."""
-    codes = np.maximum(np.rint(255 * encode_srgb(luminance)), 1).astype(np.uint8)
-    return _png(Image.fromarray(np.where(wall, codes, 0).astype(np.uint8)))
+    return _png(np.maximum(np.rint(255 * encode_srgb(luminance)), 1), wall)
 
 
 def _coloured(share: Floats, wall: NDArray[np.bool_], colours: Colormap, shades: int) -> str:
-    codes = 1 + np.clip(share * shades, 0, shades - 1).astype(np.uint8)
-    image = Image.fromarray(np.where(wall, codes, 0).astype(np.uint8)).convert("P")
     table = np.zeros((256, 3), np.uint8)
     table[1 : shades + 1] = colours((np.arange(shades) + 0.5) / shades, bytes=True)[:, :3]
-    image.putpalette(table.tobytes())
-    return _png(image)
+    return _png(1 + np.clip(share * shades, 0, shades - 1), wall, table)
 
 
-def _png(image: Image.Image) -> str:
-    buffer = BytesIO()
+def _png(codes: Floats, wall: NDArray[np.bool_], table: NDArray[np.uint8] | None = None) -> str:
+    """Encode grey levels or indices of a colour table as PNG that is transparent outside the wall."""
+    image, buffer = Image.fromarray(np.where(wall, codes, 0).astype(np.uint8)), BytesIO()
+    if table is not None:
+        image = image.convert("P")
+        image.putpalette(table.tobytes())
     image.save(buffer, "PNG", transparency=0, optimize=False, compress_level=7)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
@@ -277,14 +267,9 @@ def measure_rates(found: PanelReplay) -> PrintRates:
     borders = np.linspace(0.0, float(tops.max()), min(BANDS, total) + 1)
     band = np.clip(np.searchsorted(borders, tops - 1e-9) - 1, 0, len(borders) - 2)
     bands = np.stack([np.bincount(band, row, len(borders) - 1).astype(np.float64) for row in seconds])
-    return PrintRates(
-        layer_seconds=each,
-        z=borders,
-        band_seconds=bands,
-        hours=np.cumsum(np.add.reduceat(each, starts)) / 3600,
-        mean=np.divide(amount, time, out=np.zeros(len(time)), where=time > 0),
-        peak=np.maximum.reduceat(peak, starts),
-    )
+    hours = np.cumsum(np.add.reduceat(each, starts)) / 3600
+    mean = np.divide(amount, time, out=np.zeros(len(time)), where=time > 0)
+    return PrintRates(each, borders, bands, hours, mean, np.maximum.reduceat(peak, starts))
 
 
 def bead_shares(counts: NDArray[np.int8]) -> list[tuple[int, float]]:

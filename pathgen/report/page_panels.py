@@ -145,16 +145,13 @@ def panel_sections(result: Result) -> list[Section]:
         copies.setdefault(id(part.planned.panel), []).append(number)
     in_turn = result.platform.in_turn
     layers = [len(part.planned.layers) for part in result.parts]
-    return [
-        Section(
-            number,
-            tuple(each + 1 for each in panels),
-            result.parts[panels[0]],
-            sum(layers[: panels[0]]) if in_turn else 0,
-            len(layers) > 1 and not in_turn,
-        )
-        for number, panels in enumerate(copies.values(), start=1)
-    ]
+    shared = len(layers) > 1 and not in_turn
+    sections = []
+    for number, places in enumerate(copies.values(), start=1):
+        panels, first = tuple(place + 1 for place in places), places[0]
+        begun = sum(layers[:first]) if in_turn else 0
+        sections.append(Section(number, panels, result.parts[first], begun, shared))
+    return sections
 
 
 def replay_sections(result: Result, program: Path) -> tuple[list[ReplayedSection], ProgramTotals]:
@@ -180,21 +177,12 @@ def _show(section: Section, judged: PanelComparison, rates: PrintRates, among: i
     ]
     pictures = draw_images(judged, round(LARGEST * min(1.0, (2 / among) ** 0.5)))
     return ReplayedSection(
-        section,
-        size=found.panel.size,
-        layers=len(found.panel.frame.tops),
-        sampled=len(sampled.layers),
-        judged=judged,
-        pictures=pictures,
-        scales=_scales(pictures, sampled, number),
-        facts=describe_picture(planned, judged),
-        beads=_bars(bead_shares(section.part.counts)),
-        standing=describe_stability(planned),
-        sway=sway_chart(planned, f"steady-{number}"),
-        data=_data(sampled, words),
-        paper=_paper(sampled, words, number),
-        notes=found.notes,
-    )
+        section, size=found.panel.size, layers=len(found.panel.frame.tops), sampled=len(sampled.layers),
+        judged=judged, pictures=pictures, scales=_scales(pictures, sampled, number),
+        facts=describe_picture(planned, judged), beads=_bars(bead_shares(section.part.counts)),
+        standing=describe_stability(planned), sway=sway_chart(planned, f"steady-{number}"),
+        data=_data(sampled, words), paper=_paper(sampled, words, number), notes=found.notes,
+    )  # fmt: skip
 
 
 def _seconds(section: Section, rates: PrintRates, layer: int) -> str:
@@ -222,18 +210,10 @@ def _data(sampled: LayerSet, words: Sequence[str]) -> Markup:
 def _scales(pictures: PageImages, sampled: LayerSet, number: int) -> dict[str, Markup]:
     """Draw the colour scales of the maps and of the layers."""
     reach, (thin, thick), (low, high) = pictures.difference_end, pictures.thickness_ends, sampled.spacing
+    shades, end = pictures.difference_colours, f"{reach:g}"
     rows = {
-        "difference": (
-            pictures.difference_colours,
-            f"−{reach:g}",
-            f"+{reach:g}",
-            "L*: darker, brighter",
-            "l",
-        ),
-        "thickness": (pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", "t"),
-        "spacing": (spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", "p"),
+        "difference": (shades, f"−{end}", f"+{end}", "L*: darker, brighter", f"scale-l-{number}"),
+        "thickness": (pictures.thickness_colours, f"{thin:.2f}", f"{thick:.2f}", "mm", f"scale-t-{number}"),
+        "spacing": (spacing_colours(), f"{low:.2f}", f"{high:.2f}", "spacing, mm", f"scale-p-{number}"),
     }
-    return {
-        name: draw_colour_scale(colours, first, last, words, f"scale-{mark}-{number}")
-        for name, (colours, first, last, words, mark) in rows.items()
-    }
+    return {name: draw_colour_scale(*row) for name, row in rows.items()}

@@ -37,11 +37,12 @@ def list_checks(machine: Machine, material: Material, program: Path) -> ChecksBe
     """Check a program, and collect safety items and findings."""
     checklist = check_program(program, machine, material)
     safety = build_safety_list(machine, material, checklist)
-    items = [*safety.checked, *safety.open]
-    verdict = checklist.verdict
-    return ChecksBeforeRunning(
-        items, [*GUIDANCE, DISCLAIMER], verdict[:1].upper() + verdict[1:], _describe_findings(checklist)
-    )
+    items, verdict = [*safety.checked, *safety.open], _capital(checklist.verdict)
+    return ChecksBeforeRunning(items, [*GUIDANCE, DISCLAIMER], verdict, _describe_findings(checklist))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _describe_findings(checklist: Checklist) -> list[str]:
@@ -52,10 +53,9 @@ def _describe_findings(checklist: Checklist) -> list[str]:
     lines = []
     for number, first in firsts.items():
         count = checklist.counts[number]
-        text = str(first)
-        if count > 1:
-            text += f". First of {count:,} places"
-        lines.append(f"{text[:1].upper()}{text[1:]}. Reason: {first.rule.why}. What to do: {first.rule.do}.")
+        places = f". First of {count:,} places" if count > 1 else ""
+        text = f"{_capital(str(first))}{places}"
+        lines.append(f"{text}. Reason: {first.rule.why}. What to do: {first.rule.do}.")
     return lines
 
 

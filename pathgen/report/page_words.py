@@ -130,18 +130,13 @@ def time_by_kind(tally: Tally, setup: Setup) -> list[KindRow]:
     total = float(tally.time.sum()) or 1.0
     grams = tally.filament.clip(0) * setup.machine.hot_end.section * setup.material.density * 1e-6
     longest = float(tally.time.max()) or 1.0
-    return [
-        KindRow(
-            name,
-            float(tally.time[kind]),
-            float(tally.time[kind]) / total,
-            float(tally.length[kind]),
-            0.0 if kind == Kind.RELOAD else float(grams[kind]),
-            draw_bar(float(tally.time[kind]) / longest),
-        )
-        for kind, name in KINDS.items()
-        if tally.count[kind]
-    ]
+    grams[Kind.RELOAD] = 0.0
+    rows = []
+    for kind, name in KINDS.items():
+        if tally.count[kind]:
+            time, length, mass = float(tally.time[kind]), float(tally.length[kind]), float(grams[kind])
+            rows.append(KindRow(name, time, time / total, length, mass, draw_bar(time / longest)))
+    return rows
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.report.canvas import Box, add_axes_box, draw_text, label_axes, new_sheet, sheet_png
+from pathgen.report.canvas import Box, Sheet
 
 ACROSS = 4  # pictures per row
 WIDE = 420  # dots per picture
@@ -37,16 +37,16 @@ def preparation_png(stages: list[tuple[str, NDArray[np.float32]]], title: str, l
     tall = max(round(WIDE * codes.shape[0] / codes.shape[1]) for _, codes in stages)
     wide = max(GAP + across * (WIDE + GAP), 900)
     high = HEAD + rows * (tall + GAP + LINE) + LINE * (len(lines) + 1) + GAP
-    sheet = new_sheet(high, wide)
-    draw_text(sheet, GAP, 42, title, 14, bold=True)
+    sheet = Sheet(high, wide)
+    sheet.draw_text(GAP, 42, title, 14, bold=True)
     for number, (name, codes) in enumerate(stages):
         row, col = divmod(number, ACROSS)
         left, top = GAP + col * (WIDE + GAP), HEAD + row * (tall + GAP + LINE) + LINE
-        axes = add_axes_box(sheet, Box(left, top, WIDE, round(WIDE * codes.shape[0] / codes.shape[1])))
+        box = Box(left, top, WIDE, round(WIDE * codes.shape[0] / codes.shape[1]))
+        axes = sheet.add_box(box, f"{number + 1}  {name}")
         axes.imshow(codes, cmap="gray", vmin=0, vmax=1, interpolation="antialiased", aspect="auto")
         axes.set(xticks=[], yticks=[])
-        label_axes(axes, f"{number + 1}  {name}")
     base = HEAD + rows * (tall + GAP + LINE) + LINE
     for number, line in enumerate(lines):
-        draw_text(sheet, GAP, base + LINE * number, line, 9.5)
-    return sheet_png(sheet)
+        sheet.draw_text(GAP, base + LINE * number, line, 9.5)
+    return sheet.png()

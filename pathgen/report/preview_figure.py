@@ -9,41 +9,19 @@ part to scale.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from os import PathLike
-from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm, Colormap, ListedColormap, Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pathgen.picture import encode_srgb
-from pathgen.report.canvas import (
-    BARE,
-    EDGE,
-    SCALE_LOWEST,
-    SHEET,
-    THICKNESS_COLOURS,
-    Box,
-    Dots,
-    Floats,
-    add_axes_box,
-    area_mean,
-    colour_scale,
-    draw_scale,
-    draw_text,
-    label_axes,
-    new_sheet,
-    resample_nearest,
-    sheet_png,
-    shorten,
-    wrap_text,
-)
+from pathgen.report.canvas import EDGE, SCALE_LOWEST, SHEET, THICKNESS_COLOURS, Box, Sheet, colour_scale
 from pathgen.report.layer_samples import STRIP_HIGH, STRIP_ROW, STRIP_WIDE, SampleLayer, draw_layers
-from pathgen.report.map_marks import Marks, draw_marks, number_places
+from pathgen.report.lettering import shorten, wrap_text
+from pathgen.report.map_marks import BARE, Marks, draw_marks, number_places
+from pathgen.report.resampling import Dots, Floats, area_mean, resample_nearest
 from pathgen.report.stability_band import Stability, band_high, draw_band
 
 MAP_WIDEST, MAP_TALLEST = 460, 640
@@ -70,12 +48,11 @@ class PreviewFacts:
     width, height : float
         Size of the panel, mm.
     title : str
+    marks : Marks
+        Overhangs and supports to mark on the thickness map.
+    stability : Stability
     lines : tuple of str
         Lines under the title.
-    marks : Marks, optional
-        Overhangs and supports to mark on the thickness map.
-    stability : Stability, optional
-        Without it, the stability band is omitted.
     """
 
     thickness: Floats
@@ -85,9 +62,9 @@ class PreviewFacts:
     width: float
     height: float
     title: str
+    marks: Marks
+    stability: Stability
     lines: tuple[str, ...] = ()
-    marks: Marks | None = None
-    stability: Stability | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,48 +89,30 @@ class SheetLayout:
     high: int
 
 
-def draw_preview(out: BinaryIO | str | PathLike[str], facts: PreviewFacts) -> None:
-    """Draw the preview of a panel as PNG.
+def compose_preview(facts: PreviewFacts) -> Sheet:
+    """Draw the preview of a panel on a sheet.
 
-    Parameters
-    ----------
-    out : binary file or path
-    facts : PreviewFacts
-        Thickness and luminance are resampled by area means, counts by nearest neighbours. A layer without
-        beads gives an empty strip.
-
-    Notes
-    -----
-    The same facts give the same bytes.
+    Thickness and luminance are resampled by area means, counts by nearest neighbours. A layer without beads
+    gives an empty strip.
 
     Examples
     --------
-    >>> from io import BytesIO
-    >>> flat = np.full((60, 100), 2.0)
+    >>> flat, none = np.full((60, 100), 2.0), np.zeros((60, 100), bool)
     >>> bead = SampleLayer(0.2, 0, np.array([[[0.0, 1.0], [9.0, 1.0]]]), np.array([0.4]), np.array([0.42]))
-    >>> facts = PreviewFacts(flat, flat / 2, np.full((60, 100), 5, np.int8), (bead,), 10.0, 6.0, "panel")
-    >>> draw_preview(picture := BytesIO(), facts)
-    >>> picture.getvalue()[1:4]
+    >>> marks = Marks(none, none, none.astype(np.int8), none.astype(np.int8))
+    >>> counts, stability = np.full((60, 100), 5, np.int8), Stability(None, None, None)
+    >>> facts = PreviewFacts(flat, flat / 2, counts, (bead,), 10.0, 6.0, "panel", marks, stability)
+    >>> compose_preview(facts).png()[1:4]
     b'PNG'
     """
-    content = sheet_png(compose_preview(facts))
-    if isinstance(out, (str, PathLike)):
-        Path(out).write_bytes(content)
-    else:
-        out.write(content)
-
-
-def compose_preview(facts: PreviewFacts) -> Figure:
-    """Draw the preview on a sheet."""
     layout = arrange_preview(facts)
-    sheet = new_sheet(layout.high)
-    draw_text(sheet, EDGE, 46, shorten(facts.title, 15, SHEET - 2 * EDGE, bold=True), 15, bold=True)
+    sheet = Sheet(layout.high)
+    sheet.draw_text(EDGE, 46, shorten(facts.title, 15, SHEET - 2 * EDGE, bold=True), 15, bold=True)
     for i, line in enumerate(layout.lines):
-        draw_text(sheet, EDGE, 76 + 24 * i, line, 10.5)
+        sheet.draw_text(EDGE, 76 + 24 * i, line, 10.5)
     for box, draw in zip(layout.maps, (_draw_thickness, _draw_picture, _draw_counts), strict=True):
         draw(sheet, box, facts)
-    if facts.stability:
-        draw_band(sheet, MAP_LEFTS, layout.band, facts.stability)
+    draw_band(sheet, MAP_LEFTS, layout.band, facts.stability)
     if facts.layers:
         draw_layers(sheet, layout.strips, facts.layers, facts.width)
     return sheet
@@ -166,62 +125,53 @@ def arrange_preview(facts: PreviewFacts) -> SheetLayout:
     lines = tuple(part for line in facts.lines for part in wrap_text(line, 10.5, SHEET - 2 * EDGE))
     top = 110 + 24 * len(lines)
     maps = tuple(Box(left, top, wide, high) for left in MAP_LEFTS)
-    foot = top + max(high, SCALE_LOWEST)
-    band = foot + 96
-    if facts.stability:
-        foot = band + band_high(facts.stability) - 24
-    first = foot + 148
+    band = top + max(high, SCALE_LOWEST) + 96
+    first = band + band_high(facts.stability) + 124
     strips = tuple(Box(EDGE, first + STRIP_ROW * i, STRIP_WIDE, STRIP_HIGH) for i in range(len(facts.layers)))
-    return SheetLayout(
-        lines, maps, strips, band, first + STRIP_ROW * len(strips) - 24 if strips else first - 84
-    )
+    foot = first + STRIP_ROW * len(strips) - 24 if strips else first - 84
+    return SheetLayout(lines, maps, strips, band, foot)
 
 
-def _draw_map(sheet: Figure, box: Box, facts: PreviewFacts, dots: Dots, heading: str) -> Axes:
+def _draw_map(sheet: Sheet, box: Box, facts: PreviewFacts, dots: Dots, heading: str) -> Axes:
     """Draw a coloured map of the size of the box, with axes in mm."""
-    axes = add_axes_box(sheet, box)
+    axes = sheet.add_box(box, heading, "across, mm", "up, mm", 11)
     axes.imshow(dots, extent=(0, facts.width, 0, facts.height), aspect="auto", interpolation="nearest")
-    label_axes(axes, heading, "across, mm", "up, mm", 11)
     return axes
 
 
 def _coloured(values: Floats | NDArray[np.int8], norm: Normalize, colours: Colormap) -> Dots:
     """Colour a map, (rows, cols) to (rows, cols, 3), with a separate colour for cells without wall."""
     drawn = colours(norm(values), bytes=True)[..., :3]
-    return np.where(values[..., None] > 0, drawn, np.array(BARE, np.uint8))
+    return np.where(values[..., None] > 0, drawn, BARE)
 
 
-def _draw_thickness(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
+def _draw_thickness(sheet: Sheet, box: Box, facts: PreviewFacts) -> None:
     wall = facts.thickness[facts.thickness > 0]
-    norm = (
-        colour_scale(float(wall.min()), float(wall.max()), 0.05) if wall.size else colour_scale(0.0, 1.0, 0.0)
-    )
+    limits = (float(wall.min()), float(wall.max())) if wall.size else (0.0, 1.0)
+    norm = colour_scale(*limits, 0.05)
     values = area_mean(facts.thickness, box.high, box.wide)
-    dots = _coloured(values, norm, THICKNESS_COLOURS)
-    if facts.marks:
-        dots = draw_marks(dots, values > 0, facts.marks)
+    dots = draw_marks(_coloured(values, norm, THICKNESS_COLOURS), values > 0, facts.marks)
     axes = _draw_map(sheet, box, facts, dots, "Thickness, as viewed from the front")
-    if facts.marks:
-        number_places(axes, box, facts.marks)
-    draw_scale(sheet, box, norm, THICKNESS_COLOURS, "mm")
+    number_places(axes, box, facts.marks)
+    sheet.draw_scale(box, norm, THICKNESS_COLOURS, "mm")
 
 
-def _draw_picture(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
+def _draw_picture(sheet: Sheet, box: Box, facts: PreviewFacts) -> None:
     light = area_mean(np.clip(facts.luminance, 0, 1), box.high, box.wide)
     grey = np.rint(255 * encode_srgb(light)).astype(np.uint8)
     wall = area_mean(facts.thickness, box.high, box.wide) > 0
-    dots = np.where(wall[..., None], grey[..., None], np.array(BARE, np.uint8))
+    dots = np.where(wall[..., None], grey[..., None], BARE)
     _draw_map(sheet, box, facts, dots, "Target picture, lit from behind")
 
 
-def _draw_counts(sheet: Figure, box: Box, facts: PreviewFacts) -> None:
+def _draw_counts(sheet: Sheet, box: Box, facts: PreviewFacts) -> None:
     highest = max(1, int(facts.counts.max()))
     steps = np.arange(int(facts.counts.min(where=facts.counts > 0, initial=highest)), highest + 1)
     colours = ListedColormap(COUNT_COLOURS(np.linspace(*COUNT_SHARE, len(steps))))
     norm = BoundaryNorm(np.append(steps, highest + 1) - 0.5, len(steps))
     dots = _coloured(resample_nearest(facts.counts, box.high, box.wide), norm, colours)
     _draw_map(sheet, box, facts, dots, "Beads side by side")
-    scale = draw_scale(sheet, box, norm, colours, "beads")
+    scale = sheet.draw_scale(box, norm, colours, "beads")
     # Only as many labels as fit; the highest count is always labelled.
     apart = -(-len(steps) * 16 // max(box.high, SCALE_LOWEST))
     scale.set_yticks(steps[::-apart], [str(n) for n in steps[::-apart]])

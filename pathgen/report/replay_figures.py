@@ -19,19 +19,8 @@ from PIL.PngImagePlugin import PngInfo
 
 from pathgen.picture import encode_srgb
 from pathgen.proof.deposit_map import inside_ends
-from pathgen.report.canvas import (
-    SCALE_LOWEST,
-    THICKNESS_COLOURS,
-    Box,
-    add_axes_box,
-    area_mean,
-    colour_scale,
-    draw_scale,
-    draw_text,
-    label_axes,
-    new_sheet,
-    sheet_png,
-)
+from pathgen.report.canvas import SCALE_LOWEST, THICKNESS_COLOURS, Box, Sheet, colour_scale
+from pathgen.report.resampling import area_mean
 
 MAP_WIDEST, MAP_TALLEST = 1000, 1000  # dots
 LEFT, TOP, RIGHT, FOOT = 76, 92, 134, 62  # dots around the map
@@ -176,18 +165,17 @@ def _map(
     dots = _to_dots(dots)
     high, wide = dots.shape
     box = Box(LEFT, TOP, wide, high)
-    sheet = new_sheet(TOP + max(high, SCALE_LOWEST) + FOOT, max(LEFT + wide + RIGHT, 620))
-    axes = add_axes_box(sheet, box)
+    sheet = Sheet(TOP + max(high, SCALE_LOWEST) + FOOT, max(LEFT + wide + RIGHT, 620))
+    axes = sheet.add_box(box, "", "across, mm", "up, mm")
     axes.imshow(dots, colours, norm, extent=(0, size[0], 0, size[1]), aspect="auto", interpolation="nearest")
-    label_axes(axes, "", "across, mm", "up, mm")
     under, over = bool((values < limits[0]).any()), bool((values > limits[1]).any())
     extend: Literal["neither", "both", "min", "max"] = (
         "both" if under and over else "min" if under else "max" if over else "neither"
     )
-    draw_scale(sheet, box, norm, colours, heading[2], extend)
+    sheet.draw_scale(box, norm, colours, heading[2], extend)
     for text, base, points in zip(heading[:2], (40, 66), (13, 10), strict=True):
-        draw_text(sheet, LEFT, base, text, points)
-    return sheet_png(sheet)
+        sheet.draw_text(LEFT, base, text, points)
+    return sheet.png()
 
 
 def _to_dots(values: NDArray[np.floating]) -> NDArray[np.floating]:

@@ -8,30 +8,17 @@ its content.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from pathgen.panel.overhang import Overhang
 from pathgen.panel.steadiness import Steadiness
 from pathgen.program.summary import format_duration
-from pathgen.report.canvas import (
-    DPI,
-    FAINT,
-    INK,
-    RISE,
-    SHEET,
-    SMALL,
-    TINT,
-    Box,
-    add_axes_box,
-    draw_line,
-    draw_text,
-    wrap_text,
-)
+from pathgen.report.canvas import FAINT, INK, RISE, SMALL, TINT, Box, Sheet
+from pathgen.report.lettering import wrap_text
 from pathgen.report.map_marks import draw_swatch
 from pathgen.report.sway_curves import draw_frequency, draw_sway
 from pathgen.route.axis import WEIGHTS, AxisChoice, AxisScore
@@ -77,7 +64,7 @@ class Stability:
 class _Column:
     """A text column drawn from the top down, or only measured if there is no sheet."""
 
-    def __init__(self, sheet: Figure | None, left: int, top: int) -> None:
+    def __init__(self, sheet: Sheet | None, left: int, top: int) -> None:
         self.sheet, self.left, self.top, self.base = sheet, left, top, top + 14
 
     @property
@@ -85,18 +72,18 @@ class _Column:
         """Height used so far, dots."""
         return self.base - self.top - 14
 
+    def text(self, at: int, text: str, bold: bool = False, colour: str = INK) -> None:
+        if self.sheet:
+            self.sheet.draw_text(self.left + at, self.base, text, SMALL, bold=bold, colour=colour)
+
     def heading(self, text: str) -> None:
         if self.sheet:
-            draw_text(self.sheet, self.left, self.top - 8, text, 10)
+            self.sheet.draw_text(self.left, self.top - 8, text, 10)
 
-    def cells(
-        self, lefts: tuple[int, ...], texts: tuple[str, ...], colour: str = INK, row: int = ROW
-    ) -> None:
+    def cells(self, lefts: Sequence[int], texts: Sequence[str], colour: str = INK, row: int = ROW) -> None:
         """Draw the cells of a table row; the first of several is bold."""
         for at, text in zip(lefts, texts, strict=True):
-            bold = len(texts) > 1 and at == 0 and colour == INK
-            if self.sheet:
-                draw_text(self.sheet, self.left + at, self.base, text, SMALL, bold=bold, colour=colour)
+            self.text(at, text, len(texts) > 1 and at == 0 and colour == INK, colour)
         self.base += row
 
     def paragraph(self, text: str, left: int = 0, colour: str = INK) -> None:
@@ -107,26 +94,26 @@ class _Column:
 
 def band_high(stability: Stability) -> int:
     """Return the height of the stability band without its heading, dots."""
-    columns = [_Column(None, 0, 0) for _ in range(3)]
+    columns = [_Column(None, 0, 0) for _ in _COLUMNS]
     for draw, column in zip(_COLUMNS, columns, strict=True):
         draw(column, stability)
     return HEAD + max(column.high for column in columns)
 
 
-def draw_band(sheet: Figure, lefts: tuple[int, int, int], top: int, stability: Stability) -> None:
+def draw_band(sheet: Sheet, lefts: tuple[int, int, int], top: int, stability: Stability) -> None:
     """Draw the stability band of the preview.
 
     Parameters
     ----------
-    sheet : Figure
+    sheet : Sheet
     lefts : (int, int, int)
         Left edges of the three columns, dots.
     top : int
         Baseline of the heading, dots.
     stability : Stability
     """
-    draw_line(sheet, top - RISE)
-    draw_text(sheet, lefts[0], top, "Stability during the print", 11)
+    sheet.draw_line(top - RISE)
+    sheet.draw_text(lefts[0], top, "Stability during the print", 11)
     for draw, left in zip(_COLUMNS, lefts, strict=True):
         draw(_Column(sheet, left, top + HEAD), stability)
 
@@ -142,12 +129,11 @@ def describe_overhang(found: Overhang, wall: int) -> str:
 
 
 def _key(stability: Stability) -> list[tuple[str, str]]:
-    """Draw the key to the marks on the thickness map."""
+    """Return the key to the marks on the thickness map."""
     found, key = stability.overhang, []
-    if found and (found.unsupported & ~found.outline).any():
-        key.append(("face", "unsupported overhang of the face"))
-    if found and (found.unsupported & found.outline).any():
-        key.append(("outline", "unsupported overhang of the outline"))
+    if found:
+        marks = {"face": found.unsupported & ~found.outline, "outline": found.unsupported & found.outline}
+        key = [(part, f"unsupported overhang of the {part}") for part, mark in marks.items() if mark.any()]
     return key + ([("supports", "supports, as viewed from the front")] if stability.supports else [])
 
 
@@ -168,7 +154,7 @@ def _draw_overhang(column: _Column, stability: Stability) -> None:
     column.base += 10 if key else 0
     for kind, words in key:
         if column.sheet:
-            axes = add_axes_box(column.sheet, Box(column.left, column.base - 12, 30, 15))
+            axes = column.sheet.add_box(Box(column.left, column.base - 12, 30, 15))
             axes.imshow(draw_swatch(kind, 15, 30), aspect="auto", interpolation="nearest")
             axes.set_axis_off()
         column.cells((42,), (words,), row=KEY_ROW)
@@ -215,27 +201,20 @@ def _draw_axes(column: _Column, stability: Stability) -> None:
     rows = _rows(choice)
     for at, score in zip(AXES_COLUMNS, choice.rows, strict=False):
         chosen = score.rotation == choice.rotation
-        if column.sheet:
-            if chosen:
-                box = Box(column.left + at - 12, column.top - 2, AXES_WIDE + 12, ROW * (len(rows) + 1) + 12)
-                _draw_frame(column.sheet, box)
-            left = column.left + at
-            draw_text(column.sheet, left, column.base, f"along {score.along}", SMALL, bold=chosen)
+        if column.sheet and chosen:
+            left, high = column.left + at - 12, ROW * (len(rows) + 1) + 12
+            place = column.sheet.bounds(left, column.top - 2, AXES_WIDE + 12, high)
+            frame = Rectangle(place[:2], *place[2:], facecolor=TINT, edgecolor=INK, linewidth=0.8)
+            column.sheet.add_artist(frame)
+        column.text(at, f"along {score.along}", chosen)
     column.base += ROW + 4
     for name, cell in rows:
         for at, score in zip(AXES_COLUMNS, choice.rows, strict=False):
-            if column.sheet:
-                draw_text(column.sheet, column.left + at, column.base, cell(score), SMALL)
+            column.text(at, cell(score))
         column.cells((0,), (name,), FAINT)
     column.base += 10
     weights = ", ".join(f"{name} {weight:g}" for name, weight in WEIGHTS.items())
     column.paragraph(f"The orientation with the lower cost is chosen. Weights: {weights}.", colour=FAINT)
-
-
-def _draw_frame(sheet: Figure, box: Box) -> None:
-    high = sheet.get_figheight() * DPI
-    place, sides = (box.left / SHEET, 1 - box.foot / high), (box.wide / SHEET, box.high / high)
-    sheet.add_artist(Rectangle(place, *sides, facecolor=TINT, edgecolor=INK, linewidth=0.8))
 
 
 _COLUMNS = (_draw_overhang, _draw_steady, _draw_axes)

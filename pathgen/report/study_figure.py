@@ -14,29 +14,12 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.report.canvas import (
-    EDGE,
-    FAINT,
-    FONT,
-    INK,
-    PAPER,
-    SHEET,
-    SMALL,
-    TEXT,
-    Box,
-    add_axes_box,
-    draw_text,
-    label_axes,
-    new_sheet,
-    sheet_png,
-    shorten,
-    text_width,
-)
+from pathgen.report.canvas import EDGE, FAINT, FONT, INK, PAPER, SHEET, SMALL, TEXT, Box, Sheet
+from pathgen.report.lettering import shorten, text_width
 from pathgen.study.columns import COLUMNS, RISING
 from pathgen.study.results_table import ResultsTable
 
@@ -131,7 +114,7 @@ def study_png(
     >>> study_png(ResultsTable(names, rows), ["brim"], "time_s", "thickness_rms_mm")[1:4]
     b'PNG'
     """
-    return sheet_png(study_sheet(table, factors, across, up, title, ranges))
+    return study_sheet(table, factors, across, up, title, ranges).png()
 
 
 def study_sheet(
@@ -141,18 +124,18 @@ def study_sheet(
     up: str,
     title: str = "",
     ranges: Sequence[str] = (),
-) -> Figure:
+) -> Sheet:
     """Draw the results of a study on a sheet; see `study_png` for parameters and errors."""
     found = _collect(table, factors, across, up, ranges)
     columns = min(MAX_ACROSS, max(len(factors), 1))
     bands = -(-len(factors) // columns)
     high = HEAD + MAIN + 2 * bands * (SMALL_HIGH + BETWEEN) + FOOT
-    sheet = new_sheet(high)
+    sheet = Sheet(high)
     excluded = len(table.rows) - len(found.case)
-    draw_text(sheet, EDGE, 42, shorten(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
+    sheet.draw_text(EDGE, 42, shorten(title or "Study", 15, SHEET - 2 * EDGE, True), 15, bold=True)
     some = f", {excluded} of {len(table.rows)} excluded without both figures" if excluded else ""
     better = _describe_better(across, up)
-    draw_text(sheet, EDGE, 66, f"{len(found.case)} cases{some}; {better}; labels are case numbers", 10)
+    sheet.draw_text(EDGE, 66, f"{len(found.case)} cases{some}; {better}; labels are case numbers", 10)
     _draw_main(sheet, found, across, up)
     wide = (SHEET - LEFT - EDGE - (columns - 1) * BETWEEN) // columns
     for line, (name, values) in enumerate(((up, found.up), (across, found.across))):
@@ -160,8 +143,8 @@ def study_sheet(
             band, place = divmod(number, columns)
             top = HEAD + MAIN + BETWEEN + (2 * band + line) * (SMALL_HIGH + BETWEEN) - 20
             box = Box(LEFT + place * (wide + BETWEEN), top, wide, SMALL_HIGH)
-            axes = add_axes_box(sheet, box)
-            label_axes(axes, shorten(factor, 10, wide), "", _with_unit(name) if place == 0 else "")
+            label = _with_unit(name) if place == 0 else ""
+            axes = sheet.add_box(box, shorten(factor, 10, wide), "", label)
             _draw_effect(axes, box, found.factors[factor], values, factor in found.ranges)
             _set_scale(axes, values, "y")
     return sheet
@@ -193,10 +176,10 @@ def _with_unit(name: str) -> str:
     return name if column.unit in ("1", "count", "share") else f"{name} ({column.unit})"
 
 
-def _draw_main(sheet: Figure, found: _Figures, across: str, up: str) -> None:
+def _draw_main(sheet: Sheet, found: _Figures, across: str, up: str) -> None:
     """Draw all cases, the Pareto front of each picture, and the key."""
-    axes = add_axes_box(sheet, Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40))
-    label_axes(axes, "", _with_unit(across), _with_unit(up))
+    box = Box(LEFT, HEAD + 20, SHEET - LEFT - EDGE - 330, MAIN - 40)
+    axes = sheet.add_box(box, "", _with_unit(across), _with_unit(up))
     levels = {name: cells for name, cells in found.factors.items() if name not in found.ranges}
     few = [name for name, cells in levels.items() if 1 < len(set(cells)) <= MAX_KINDS]
     pictures = [name for name in few if name.removeprefix("factor:") == "picture"]

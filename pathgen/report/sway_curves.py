@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from pathgen.panel.steadiness import FRACTION, Steadiness
-from pathgen.report.canvas import INK, SMALL, TEXT, TINT, Box, Floats, add_axes_box, label_axes, text_width
+from pathgen.report.canvas import INK, SMALL, TEXT, TINT, Box, Sheet
+from pathgen.report.lettering import text_width
+from pathgen.report.resampling import Floats
 
 FREQUENCY_SPAN = 60.0  # highest frequency shown divided by the lowest
 LABEL = 8.5  # points
@@ -24,15 +25,14 @@ UPRIGHT = 25  # dots; a horizontal label is preferred up to this additional dist
 GAP, CLEAR = 7, 2  # dots from the labelled place, and from everything else
 
 
-def draw_sway(sheet: Figure, box: Box, steady: Steadiness) -> None:
+def draw_sway(sheet: Sheet, box: Box, steady: Steadiness) -> None:
     """Draw the sway of the top by height, with the limit and the height that wedges support."""
     limit, passed = FRACTION * steady.conditions.spacing, steady.limit_height()
     widest, high = max(1.15 * float(steady.sway.max(initial=0.0)), 1.3 * limit), steady.sections.height
     supported = min(steady.conditions.support, high)
     sway, z = np.append(0.0, steady.sway), np.append(0.0, steady.z)
-    axes = add_axes_box(sheet, box)
+    axes = sheet.add_box(box, "Sway of the top", "sway, mm", "z, mm")
     axes.set(xlim=(0, widest), ylim=(0, high))
-    label_axes(axes, "Sway of the top", "sway, mm", "z, mm")
     axes.axvspan(limit, widest, facecolor="none", edgecolor=TINT, hatch="///", linewidth=0, zorder=0.5)
     axes.axvline(limit, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
     _draw_supported(axes, steady)
@@ -117,12 +117,11 @@ def _draw_supported(axes: Axes, steady: Steadiness) -> None:
         axes.axhline(supported, color=INK, linewidth=0.9)
 
 
-def draw_frequency(sheet: Figure, box: Box, steady: Steadiness) -> None:
+def draw_frequency(sheet: Sheet, box: Box, steady: Steadiness) -> None:
     """Draw the first natural frequency by height, on a logarithmic scale."""
-    axes = add_axes_box(sheet, box)
+    axes = sheet.add_box(box, "First frequency", "Hz")
     axes.set_ylim(0, steady.sections.height)
     axes.tick_params(labelleft=False)
-    label_axes(axes, "First frequency", "Hz")
     free = np.isfinite(steady.frequency)
     lowest = float(steady.frequency[free].min()) if free.any() else 1.0
     low, high = lowest / 1.4, lowest * FREQUENCY_SPAN

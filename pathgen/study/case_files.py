@@ -68,11 +68,7 @@ def read_files(named: Iterable[tuple[str, object]], folder: Path) -> dict[str, F
         When a file cannot be read, or a profile, shipped or not, is invalid.
     """
     files: dict[str, File] = {}
-    checked: set[tuple[str, str]] = set()
-    for key, value in named:
-        if not isinstance(value, str) or (key, value) in checked:
-            continue
-        checked.add((key, value))
+    for key, value in dict.fromkeys((key, value) for key, value in named if isinstance(value, str)):
         if is_file(key, value):
             if not value.isprintable():
                 what = f"file name {value!r} has unprintable characters"

@@ -14,7 +14,7 @@ from typing import Any
 
 from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
-from pathgen.study.measure import ENDED, Measured, ended_at, measure
+from pathgen.study.measure import Measured, measure, retry_alone
 from pathgen.study.study_file import Case, Request
 
 TIMEOUT = 30.0  # s for an answer of the scheduler
@@ -47,15 +47,7 @@ def measure_on_cluster(
     """
     client = _connect(address)
     try:
-        abandoned = []
-        for case, result in _measure_all(client, cases, request, files):
-            if result is None:
-                abandoned.append(case)
-            else:
-                yield result
-        for case in abandoned:
-            for _, result in _measure_all(client, [case], request, files):
-                yield result or ended_at(case, request)
+        yield from retry_alone(lambda some: _measure_all(client, some, request, files), cases, request)
     finally:
         client.close()
 
@@ -63,24 +55,19 @@ def measure_on_cluster(
 def _measure_all(
     client: Any, cases: Sequence[Case], request: Request, files: Mapping[str, File]
 ) -> Iterator[tuple[Case, Measured | None]]:
-    """Measure cases; yield None for a case abandoned by the scheduler or stopped by a lack of memory."""
+    """Measure cases; yield None for a case abandoned by the scheduler."""
     # A file is the result of a task rather than scattered data: if the worker that holds it dies, the
     # scheduler runs the task again. Each call makes new keys (pure=False), because an abandoned key stays
     # abandoned.
     needed = {name for case in cases for name in case.files}
-    held = {
-        name: client.submit(File, file.name, file.data, pure=False)
-        for name, file in files.items()
-        if name in needed
-    }
+    held = {name: client.submit(File, files[name].name, files[name].data, pure=False) for name in needed}
     futures = {
         client.submit(measure, case, request, {name: held[name] for name in case.files}, pure=False): case
         for case in cases
     }
     try:
         for future in _distributed().as_completed(futures, loop=client.loop):
-            result = _result(future, client)
-            yield futures[future], None if result is None or result.refused == ENDED else result
+            yield futures[future], _result(future, client)
     finally:
         with suppress(Exception):  # a failed cancellation loses nothing
             client.cancel([*futures, *held.values()])
@@ -112,13 +99,11 @@ def _connect(address: str) -> Any:
 def _result(future: Any, client: Any) -> Measured | None:
     """Wait for a result; return None if the scheduler abandoned the case."""
     try:
-        result = future.result()
+        result: Measured = future.result()
+        return result
     except _distributed().KilledWorker:
         return None
     except Exception as error:
         reason = (str(error) or type(error).__name__).splitlines()[0]
         hint = "run the same command again to continue"
-        what = f"the cluster at {client.scheduler.address} failed: {reason}"
-        raise PathgenError(what, hint=hint) from None
-    assert isinstance(result, Measured)
-    return result
+        raise PathgenError(f"the cluster at {client.scheduler.address} failed: {reason}", hint=hint) from None

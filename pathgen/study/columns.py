@@ -92,8 +92,7 @@ def check_columns(names: Sequence[str], where: str) -> tuple[str, ...]:
         else:
             hint = nearest(name, COLUMNS) or "run `pathgen study --columns` for a list"
             raise PathgenError(f"unknown column {name!r}", where=where, hint=hint)
-    twice = next((name for i, name in enumerate(found) if name in found[:i]), None)
-    if twice:
+    if twice := next((name for i, name in enumerate(found) if name in found[:i]), None):
         hint = "remove one of the two entries"
         raise PathgenError(f"column {twice!r} is named twice", where=where, hint=hint)
     return tuple(found)

@@ -46,22 +46,12 @@ _FIELDS = inspect.type_info(Job)
 assert isinstance(_FIELDS, inspect.StructType)
 _WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
 _NUMBERS = _WHOLE | {field.name for field in _FIELDS.fields if inspect.FloatType in _kinds(field.type)}
-# `from` is a keyword of Python and cannot be a field of a class statement.
-RANGE_KEYS = cast(
-    type[Profile],
-    defstruct(
-        "RangeKeys",
-        [
-            ("from", float),
-            ("to", float),
-            ("steps", Annotated[int, Meta(ge=2, le=MAX_LEVELS)] | None, None),
-            ("log", Annotated[bool, Meta(extra={"allowed": "true or false"})], False),
-        ],
-        bases=(Profile,),
-        frozen=True,
-    ),
-)
 _TAKEN = ("case", "refused", "name")
+# `from` is a keyword of Python and cannot be a field of a class statement.
+_FROM_TO = [("from", float), ("to", float)]
+_STEPS = ("steps", Annotated[int, Meta(ge=2, le=MAX_LEVELS)] | None, None)
+_LOG = ("log", Annotated[bool, Meta(extra={"allowed": "true or false"})], False)
+RANGE_KEYS = defstruct("RangeKeys", [*_FROM_TO, _STEPS, _LOG], bases=(Profile,), frozen=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +60,8 @@ class Range:
 
     first: float
     last: float
-    steps: int | None = None
-    log: bool = False
+    steps: int | None
+    log: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +176,8 @@ def _range(name: str, value: dict[str, object], place: str) -> Factor:
         allowed = "a list of file names" if name == PICTURE else "a list of levels"
         what = f"{name} cannot have a range, because it is not a number"
         raise PathgenError(what, where=place, allowed=allowed)
-    keys: dict[str, Any] = plain(typed(value, RANGE_KEYS, place))
-    span = Range(keys["from"], keys["to"], keys["steps"], keys["log"])
+    keys: dict[str, Any] = plain(typed(value, cast(type[Profile], RANGE_KEYS), place))
+    span = Range(*keys.values())
     if span.log and min(span.first, span.last) <= 0:
         what = f"a range from {span.first:g} to {span.last:g} cannot be logarithmic"
         raise PathgenError(what, where=place, allowed="numbers above 0")
@@ -219,16 +209,15 @@ def _number(value: float, whole: bool) -> float | int:
 
 def _sets(name: str, value: object, place: str) -> Factor:
     """Read a factor whose levels are sets of keys."""
-    tables = isinstance(value, list) and bool(value) and all(isinstance(entry, dict) for entry in value)
-    if not tables:
+    entries = value if isinstance(value, list) else []
+    if not entries or not all(isinstance(entry, dict) for entry in entries):
         hint = nearest(name, (*KEYS, PICTURE)) or "run `pathgen panel --help` for a list of keys"
         raise PathgenError(f"unknown key {format_value(name)}", where=place, hint=hint)
     if not _NAME.match(name) or name in _TAKEN:
         allowed = "lower-case letters, digits and _, but not " + ", ".join(_TAKEN)
         raise PathgenError(f"invalid factor name {format_value(name)}", where=place, allowed=allowed)
-    assert isinstance(value, list)
     levels = []
-    for number, entry in enumerate(value, start=1):
+    for number, entry in enumerate(entries, start=1):
         sets: dict[str, Any] = dict(entry)
         label = sets.pop("name", str(number))
         if not isinstance(label, str) or not label.strip():

@@ -13,9 +13,8 @@ import os
 import sys
 import zlib
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
-from types import TracebackType
 from typing import BinaryIO
 
 from pathgen.errors import PathgenError
@@ -39,7 +38,7 @@ def journal_path(out: Path) -> Path:
     return out.with_name(out.name + ".part")
 
 
-class Journal:
+class Journal(AbstractContextManager["Journal"]):
     """Journal file opened for one run of a study.
 
     Parameters
@@ -89,13 +88,7 @@ class Journal:
             self._stream.close()
             raise
 
-    def __enter__(self) -> Journal:
-        """Return the journal."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Close the journal and release the lock."""
         self._stream.close()
 

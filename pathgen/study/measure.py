@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -52,6 +52,9 @@ class Measured:
     refused: str
     versions: str
     arrays: bytes = b""
+
+
+Attempt = Callable[[Sequence[Case]], Iterator[tuple[Case, Measured | None]]]
 
 
 def measure(case: Case, request: Request, files: Mapping[str, File], scratch: str | None = None) -> Measured:
@@ -120,9 +123,31 @@ def measure(case: Case, request: Request, files: Mapping[str, File], scratch: st
     return Measured(case.number, cells, refused, versions(), arrays)
 
 
-def ended_at(case: Case, request: Request) -> Measured:
-    """Return the row for a case that killed its worker."""
-    return Measured(case.number, ("",) * len(request.columns), ENDED, versions())
+def retry_alone(attempt: Attempt, cases: Sequence[Case], request: Request) -> Iterator[Measured]:
+    """Measure cases by workers, and measure each case whose worker died or ran out of memory again, alone.
+
+    Parameters
+    ----------
+    attempt : callable
+        Measures several cases; gives None for a case whose worker died.
+    cases : sequence of Case
+    request : Request
+
+    Yields
+    ------
+    Measured
+        In order of completion; cases that are tried again come last. The row of a case that kills its worker
+        again says so.
+    """
+    lost = []
+    for case, found in attempt(cases):
+        if found is None or found.refused == ENDED:
+            lost.append(case)
+        else:
+            yield found
+    for case in lost:
+        for _, found in attempt([case]):
+            yield found or Measured(case.number, ("",) * len(request.columns), ENDED, versions())
 
 
 def _made(
@@ -209,12 +234,7 @@ def _reject_several(result: Result, what: str) -> None:
         raise PathgenError(text, where="copies", allowed="1")
 
 
-_GROUPS: dict[str, Callable[[Result, PanelReplay, Request], Row]] = {
-    "text": _text,
-    "against": _against,
-    "plane": _plane,
-    "path": _path,
-}
+_GROUPS = {"text": _text, "against": _against, "plane": _plane, "path": _path}
 
 
 def _with_study_names(reason: str, places: Mapping[str, Path]) -> str:

@@ -30,6 +30,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from multiprocessing import resource_tracker
 from multiprocessing.reduction import ForkingPickler
 from pathlib import Path
@@ -38,7 +39,7 @@ from typing import Any, NoReturn
 from pathgen.errors import PathgenError
 from pathgen.study.case_files import File
 from pathgen.study.columns import COLUMNS
-from pathgen.study.measure import ENDED, Measured, ended_at, measure
+from pathgen.study.measure import Measured, measure, retry_alone
 from pathgen.study.study_file import Case, Request
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -76,14 +77,7 @@ def measure_locally(
     """
     with _shared_folder(files) as folder:
         crew = _Crew(folder, request, list(files))
-        lost = []
-        for case, found in crew.measure_all(cases, workers):
-            if found is None:
-                lost.append(case)
-            else:
-                yield found
-        for case, found in crew.measure_all(lost, 1):
-            yield found or ended_at(case, request)
+        yield from retry_alone(lambda some: crew.measure_all(some, workers), cases, request)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,8 +102,7 @@ class _Crew:
 
     def __init__(self, folder: Path, request: Request, names: Sequence[str]) -> None:
         self._folder, self._request = folder, request
-        self._numbers = {name: number for number, name in enumerate(names)}
-        self._started = 0
+        self._numbers, self._starts = {name: number for number, name in enumerate(names)}, count(1)
         # The fork server listens on a socket in the system's temporary folder.
         forks = CAN_FORK and len(os.fsencode(tempfile.gettempdir())) <= SOCKET_FOLDER
         self._context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
@@ -118,7 +111,7 @@ class _Crew:
             self._context.set_forkserver_preload([__name__, *(LATER if compared else ())])
 
     def measure_all(self, cases: Sequence[Case], workers: int) -> Iterator[tuple[Case, Measured | None]]:
-        """Measure cases; yield None for a case whose worker died or ran out of memory."""
+        """Measure cases; yield None for a case whose worker died."""
         waiting, idle = deque(cases), list[_Worker]()
         flying: dict[Future[None], tuple[Case, _Worker]] = {}
         others = set(multiprocessing.active_children())
@@ -147,8 +140,7 @@ class _Crew:
                 worker.pool.shutdown()
 
     def _start(self) -> _Worker:
-        self._started += 1
-        begun = self._folder / f"worker-{self._started}"
+        begun = self._folder / f"worker-{next(self._starts)}"
         return _Worker(ProcessPoolExecutor(1, self._context, _prepare_worker, (begun,)), begun)
 
     def _submit(self, worker: _Worker, case: Case) -> Future[None] | None:
@@ -165,14 +157,13 @@ class _Crew:
             what = f"cannot start a worker process: {reason}"
             raise PathgenError(what, hint="use fewer --workers") from None
 
-    def _result(self, future: Future[None], case: Case) -> Measured | None:
-        """Read the result of a case; return None if the worker ran out of memory."""
+    def _result(self, future: Future[None], case: Case) -> Measured:
+        """Read the result of a case."""
         if error := future.exception():
             raise PathgenError(f"a worker process failed: {error}")
-        found = ForkingPickler.loads(self._path(case).read_bytes())
+        found: Measured = ForkingPickler.loads(self._path(case).read_bytes())
         self._path(case).unlink()
-        assert isinstance(found, Measured)
-        return None if found.refused == ENDED else found
+        return found
 
     def _path(self, case: Case) -> Path:
         """Return the path of the file for a case and, later, for the result."""
@@ -182,7 +173,7 @@ class _Crew:
 @contextmanager
 def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
     """Write the files of a study to a temporary folder; restrict workers to one thread."""
-    before = {name: os.environ.get(name) for name in THREADS}
+    before = {name: os.environ[name] for name in THREADS if name in os.environ}
     folder = Path(tempfile.mkdtemp(prefix="pathgen-"))
     # Libraries read these variables when they are loaded: set them before a process is spawned.
     os.environ.update(dict.fromkeys(THREADS, "1"))
@@ -197,10 +188,9 @@ def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-        for name, value in before.items():
+        for name in THREADS:
             os.environ.pop(name, None)
-            if value is not None:
-                os.environ[name] = value
+        os.environ.update(before)
 
 
 @contextmanager

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from pathgen.errors import PathgenError
@@ -18,6 +19,7 @@ from pathgen.study.results_table import ResultsTable, cell, format_table
 from pathgen.study.study_file import Case, Study
 
 Progress = Callable[[int, int], None]
+Begin = Callable[[list[Case]], Iterator[Measured]]
 
 
 class Stopped(PathgenError):
@@ -67,32 +69,23 @@ def run_study(
     folder = Path(arrays) if arrays is not None else None
     if folder is not None:
         make_folder(folder)
-    options = _Options(workers, cluster, folder, progress)
+    begin = partial(_measure_all, study, workers, cluster, folder)
     if table := read_finished(study, out, names):
-        _measure_missing(study, {int(row[0]): row for row in table.rows}, None, options)
+        rows = {int(row[0]): row for row in table.rows}
+        _measure_missing(study, rows, None, begin, folder, progress)
         return table
     with Journal(journal_path(out), study.head, len(names)) as journal:
         try:
-            _measure_missing(study, journal.rows, journal, options)
+            _measure_missing(study, journal.rows, journal, begin, folder, progress)
         except KeyboardInterrupt:
             what = f"stopped with {len(journal.rows)} of {len(study.cases)} cases done"
             hint = f"they are saved in {journal.path}; run the same command again to continue"
             raise Stopped(what, hint=hint) from None
-        rows = tuple(journal.rows[case.number] for case in study.cases)
+        table = ResultsTable(names, tuple(journal.rows[case.number] for case in study.cases))
         with atomic_output(out) as stream:
-            stream.write(format_table(study.head, names, rows).encode())
+            stream.write(format_table(study.head, names, table.rows).encode())
         journal.remove()
-    return ResultsTable(names, rows)
-
-
-@dataclass(frozen=True, slots=True)
-class _Options:
-    """Options of `run_study`."""
-
-    workers: int
-    cluster: str | None
-    arrays: Path | None
-    progress: Progress | None
+    return table
 
 
 def column_names(study: Study) -> tuple[str, ...]:
@@ -113,42 +106,43 @@ def range_names(study: Study) -> list[str]:
 
 
 def _measure_missing(
-    study: Study, rows: Mapping[int, Cells], journal: Journal | None, options: _Options
-) -> None:
+    study: Study, rows: Mapping[int, Cells], journal: Journal | None, begin: Begin, arrays: Path | None,
+    progress: Progress | None,
+) -> None:  # fmt: skip
     """Measure the cases that lack a row or a requested array file."""
     total = len(study.cases)
     numbers = {number for number in range(1, total + 1) if number not in rows}
-    numbers |= _without_arrays(study, rows, options.arrays)
+    numbers |= _without_arrays(study, rows, arrays)
     cases = [study.cases[number - 1] for number in sorted(numbers)]
     done = total - len(cases)
-    if options.progress:
-        options.progress(done, total)
+    if progress:
+        progress(done, total)
     if not cases:
         return
-    with closing(_measure_all(study, cases, options)) as results:  # type: ignore[type-var]
+    with closing(begin(cases)) as results:  # type: ignore[type-var]
         for measured in results:
             if measured.versions != study.head.versions:
                 what = f"a worker has {measured.versions}, but this machine has {study.head.versions}"
                 raise PathgenError(what, where="--cluster", allowed="the same versions on all machines")
-            if options.arrays is not None:  # before the row, which marks the case as done
-                write_arrays(options.arrays, measured)
+            if arrays is not None:  # before the row, which marks the case as done
+                write_arrays(arrays, measured)
             if journal is not None and measured.number not in rows:
                 labels = (cell(label) for label in study.cases[measured.number - 1].labels)
                 row = (str(measured.number), *labels, *measured.cells, measured.refused)
                 journal.append(measured.number, row)
             done += 1
-            if options.progress:
-                options.progress(done, total)
+            if progress:
+                progress(done, total)
 
 
-def _measure_all(study: Study, cases: list[Case], options: _Options) -> Iterator[Measured]:
-    request = study.request
-    if options.arrays is not None:
-        request = replace(request, arrays=study.head.digest)
-    if options.cluster is not None:
-        return measure_on_cluster(cases, request, study.files, options.cluster)
-    if options.workers:
-        return measure_locally(cases, request, study.files, options.workers)
+def _measure_all(
+    study: Study, workers: int, cluster: str | None, arrays: Path | None, cases: list[Case]
+) -> Iterator[Measured]:
+    request = replace(study.request, arrays=study.head.digest) if arrays else study.request
+    if cluster is not None:
+        return measure_on_cluster(cases, request, study.files, cluster)
+    if workers:
+        return measure_locally(cases, request, study.files, workers)
     return (measure(case, request, study.files) for case in cases)
 
 

@@ -23,10 +23,9 @@ from pathgen.study.designs import combinations, count_cases
 from pathgen.study.factors import PICTURE, Factor, Level, Values, check_value, read_factor
 from pathgen.study.results_table import Head, read_head
 
-MAX_CASES = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
+Names = tuple[str, ...]
 
-TABLE = {"allowed": "a table, such as [job]"}
-TRUTH = {"allowed": "true or false"}
+MAX_CASES = 2000  # default maximum of cases, minutes to hours of work; more are probably a mistake
 
 
 class FigureKeys(Profile, frozen=True):
@@ -47,11 +46,16 @@ class StudyKeys(Profile, frozen=True):
     columns: tuple[str, ...] = ()
     layers: Annotated[int, Meta(ge=1, le=10_000)] = 7
     ends: Annotated[float, Meta(ge=0, le=1000, extra={"unit": "mm"})] = 1.0
-    viewed: Annotated[bool, Meta(extra=TRUTH)] = False
+    viewed: Annotated[bool, Meta(extra={"allowed": "true or false"})] = False
     figure: FigureKeys = FigureKeys()
-    job: Annotated[dict[str, Any], Meta(extra=TABLE)] = {}
+    job: Annotated[dict[str, Any], Meta(extra={"allowed": "a table, such as [job]"})] = {}
     factors: Annotated[dict[str, Any], Meta(extra={"allowed": "a table, [factors]"})] = {}
     case: Annotated[tuple[dict[str, Any], ...], Meta(extra={"allowed": "[[case]] before each case"})] = ()
+
+    @property
+    def shared(self) -> Values:
+        """Keys of all cases, including the picture."""
+        return self.job | ({PICTURE: self.picture} if self.picture else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +174,7 @@ def load_study(path: str | Path, *, folder: str | Path | None = None, max_cases:
         text = read_input_text(path, "a study file (TOML)", LIMIT).replace("\r\n", "\n")
         table = parse_table(text, where)
     else:
-        table, text = _parse_head_text(before.text, where), before.text
+        text, table = before.text, _parse_head_text(before.text, where)
     keys = typed(table, StudyKeys, where)
     _check_job(keys.job, where)
     factors, cases, ranges = _list_cases(keys, where, max_cases)
@@ -201,11 +205,9 @@ def _check_job(job: Mapping[str, object], where: str) -> None:
     typed(dict(job), Job, f"{where}: job")
 
 
-def _list_cases(
-    keys: StudyKeys, where: str, max_cases: int
-) -> tuple[tuple[str, ...], tuple[Case, ...], tuple[str, ...]]:
+def _list_cases(keys: StudyKeys, where: str, max_cases: int) -> tuple[Names, tuple[Case, ...], Names]:
     """Return the factors and cases of a study, and the factors with a continuous range."""
-    ranges: tuple[str, ...] = ()
+    ranges: Names = ()
     if keys.design == "table":
         names, levels = _read_case_table(keys, where)
         _limit_cases(len(levels), max_cases, where)
@@ -222,10 +224,8 @@ def _list_cases(
         levels = list(combinations(keys.design, factors, number, keys.seed))
     cases = []
     for number, chosen in enumerate(levels, start=1):
-        job: Values = {PICTURE: keys.picture} | keys.job
-        for level in chosen:
-            job |= level.sets
-        picture = job.pop(PICTURE)
+        job: Values = keys.shared | {key: value for level in chosen for key, value in level.sets.items()}
+        picture = job.pop(PICTURE, None)
         if not isinstance(picture, str) or not picture:
             hint = 'add picture = "FILE" at the top, or a factor named picture'
             raise PathgenError(f"case {number} has no picture", where=f"{where}: picture", hint=hint)
@@ -235,7 +235,7 @@ def _list_cases(
     return names, tuple(cases), ranges
 
 
-def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list[tuple[Level, ...]]]:
+def _read_case_table(keys: StudyKeys, where: str) -> tuple[Names, list[tuple[Level, ...]]]:
     """Read explicit cases; every key set in any case is a factor, with label "" where unset."""
     if keys.factors or keys.samples is not None:
         extra = "factors" if keys.factors else "samples"
@@ -246,14 +246,13 @@ def _read_case_table(keys: StudyKeys, where: str) -> tuple[tuple[str, ...], list
         what, hint = "the table design has no cases", "put a [[case]] header before each case"
         raise PathgenError(what, where=f"{where}: case", hint=hint)
     names = tuple(dict.fromkeys(key for case in keys.case for key in case))
-    shared = keys.job | ({PICTURE: keys.picture} if keys.picture else {})
     levels = []
     for number, case in enumerate(keys.case, start=1):
         place = f"{where}: case {number}"
         typed({key: value for key, value in case.items() if key != PICTURE}, Job, place)
         for key, value in case.items():
             check_value(key, value, f"{place}: {key}")
-        labels = [case.get(name, shared.get(name, "")) for name in names]
+        labels = [case.get(name, keys.shared.get(name, "")) for name in names]
         sets = [{name: case[name]} if name in case else {} for name in names]
         levels.append(tuple(map(Level, labels, sets)))
     return names, levels

@@ -8,19 +8,10 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from pathgen.report.canvas import (
-    EDGE,
-    add_axes_box,
-    area_mean,
-    dilate,
-    draw_text,
-    new_sheet,
-    resample_nearest,
-    shorten,
-    text_width,
-    wrap_text,
-)
+from pathgen.report.canvas import EDGE, Sheet
 from pathgen.report.canvas import Box as Place
+from pathgen.report.lettering import shorten, text_width, wrap_text
+from pathgen.report.resampling import area_mean, dilate, resample_nearest
 
 
 @pytest.mark.parametrize("size", [(7, 5), (40, 90), (13, 31), (1, 1)])
@@ -52,8 +43,8 @@ def test_growing_is_the_largest_within_a_square():
 
 
 def test_text_is_measured_as_it_is_drawn():
-    sheet = new_sheet(300)
-    draw_text(sheet, EDGE, 100, "what holds it: wedges", 9)
+    sheet = Sheet(300)
+    sheet.draw_text(EDGE, 100, "what holds it: wedges", 9)
     sheet.canvas.draw()
     text = sheet.findobj(Text)[-1]
     box = text.get_window_extent(sheet.canvas.get_renderer())
@@ -84,8 +75,8 @@ def test_a_word_that_is_too_long_is_cut_in_its_middle():
 
 @pytest.mark.parametrize(("wide", "high"), [(460, 46), (64, 640), (18, 18), (460, 460)])
 def test_ticks_have_room_for_their_figures(wide, high, written):
-    sheet = new_sheet(800)
-    axes = add_axes_box(sheet, Place(100, 60, wide, high))
+    sheet = Sheet(800)
+    axes = sheet.add_box(Place(100, 60, wide, high))
     axes.set(xlim=(0, 199.9), ylim=(0, 199.9))
     boxes = [box for _, box in written(sheet)]
     assert len(boxes) >= 2

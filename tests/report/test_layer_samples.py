@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pathgen.report.canvas import Box, new_sheet
+from pathgen.report.canvas import Box, Sheet
 from pathgen.report.layer_samples import (
     APRON,
     STRIP_HIGH,
@@ -58,7 +58,7 @@ def test_reaches_without_beads():
 
 @pytest.mark.parametrize("layer", [supported(), supported(front=1.5)])
 def test_supports_are_drawn_grey_on_both_sides_of_the_wall(layer):
-    sheet, strip = new_sheet(400), Box(76, 160, 1104, STRIP_HIGH)
+    sheet, strip = Sheet(400), Box(76, 160, 1104, STRIP_HIGH)
     draw_layers(sheet, [strip], [layer], 100.0)
     sheet.canvas.draw()
     dots = np.asarray(sheet.canvas.buffer_rgba())[..., :3].astype(int)

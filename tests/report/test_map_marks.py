@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from pathgen.report.canvas import BARE, THICKNESS_COLOURS, Box
+from pathgen.report.canvas import THICKNESS_COLOURS, Box
 from pathgen.report.map_marks import (
     BADGE,
+    BARE,
     FIN,
     FRINGE,
     MARK,

@@ -12,19 +12,20 @@ from PIL import Image
 
 from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import BARE, SHEET
+from pathgen.report.canvas import SHEET
 from pathgen.report.layer_samples import SPACING_COLOURS, SampleLayer
-from pathgen.report.map_marks import MARK, Marks
+from pathgen.report.map_marks import BARE, MARK, Marks
 from pathgen.report.preview_figure import (
     PreviewFacts,
     arrange_preview,
     compose_preview,
-    draw_preview,
 )
 from pathgen.report.stability_band import Stability
 from pathgen.route import Footprint
 from pathgen.route.axis import score_axes
 from pathgen.settings import load_machine
+
+NO_MARKS = Marks(*np.zeros((2, 60, 100), bool), *np.zeros((2, 60, 100), np.int8))
 
 
 def layer_of(z=0.2, index=0, spacing=0.42, n=(0.21, 0.63, 1.05), width=100.0, steps=50):
@@ -45,6 +46,8 @@ def gather_facts(**changes):
         "width": 100.0,
         "height": 60.0,
         "title": "harbour.png: panel 100 × 60 mm",
+        "marks": NO_MARKS,
+        "stability": Stability(None, None, None),
         "lines": ("600 layers, 7 h 40 min, 9.1 m of filament",),
     }
     return PreviewFacts(**(values | changes))
@@ -92,9 +95,7 @@ def standing_facts(width=100.0, height=60.0, pixels=(60, 100), acceleration=0.0,
 
 
 def draw_layer_svg(facts):
-    out = BytesIO()
-    draw_preview(out, facts)
-    return np.asarray(Image.open(out).convert("RGB"))
+    return np.asarray(Image.open(BytesIO(compose_preview(facts).png())).convert("RGB"))
 
 
 def part(picture, box):
@@ -194,11 +195,9 @@ def test_marks_are_on_the_map_of_thickness_only():
 
 
 def test_same_facts_same_bytes():
-    first, second = BytesIO(), BytesIO()
-    draw_preview(first, standing_facts())
-    draw_preview(second, standing_facts())
-    assert first.getvalue() == second.getvalue()
-    assert not {"Software", "date:create", "Creation Time"} & set(Image.open(first).info)
+    first, second = (compose_preview(standing_facts()).png() for _ in range(2))
+    assert first == second
+    assert not {"Software", "date:create", "Creation Time"} & set(Image.open(BytesIO(first)).info)
 
 
 @pytest.mark.parametrize(
@@ -242,11 +241,5 @@ def test_what_is_written_stays_apart_and_on_the_sheet(given, well_placed):
 def test_less_to_say_takes_less_of_the_sheet():
     full = standing_facts()
     nothing = Stability(None, None, None)
-    highs = [arrange_preview(replace(full, stability=s)).high for s in (None, nothing, full.stability)]
-    assert highs[0] < highs[1] < highs[2]
-
-
-def test_a_path_will_do(tmp_path):
-    draw_preview(tmp_path / "preview.png", gather_facts(layers=()))
-    with Image.open(tmp_path / "preview.png") as picture:
-        assert picture.width == SHEET
+    highs = [arrange_preview(replace(full, stability=s)).high for s in (nothing, full.stability)]
+    assert highs[0] < highs[1]

@@ -10,7 +10,7 @@ from pathgen.optics.law_fit import fit_law
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
 from pathgen.optics.wedge import WedgeMeasurements
 from pathgen.report.canvas import PAPER
-from pathgen.report.residuals import WRONG, residuals_png
+from pathgen.report.fit_figure import WRONG, residuals_png
 
 T = np.repeat(np.arange(0.4, 4.01, 0.3), 3)
 

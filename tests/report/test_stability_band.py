@@ -9,7 +9,7 @@ import pytest
 
 from pathgen.panel.overhang import overhangs
 from pathgen.panel.steadiness import Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import new_sheet
+from pathgen.report.canvas import Sheet
 from pathgen.report.stability_band import BENT, HEAD, Stability, band_high, draw_band
 from pathgen.route import Footprint
 from pathgen.route.axis import score_axes
@@ -43,7 +43,7 @@ def said(written):
     """What the band says of something, in reading order."""
 
     def words(given):
-        sheet = new_sheet(TOP + band_high(given) + 40)
+        sheet = Sheet(TOP + band_high(given) + 40)
         draw_band(sheet, LEFTS, TOP, given)
         boxes = written(sheet)
         high = sheet.get_size_inches()[1] * sheet.dpi
@@ -101,7 +101,7 @@ def test_the_axes_are_a_table_of_their_figures(said):
 @pytest.mark.parametrize(("rotation", "chosen"), [(0, "along X"), (90, "along Y")])
 def test_the_chosen_axis_is_bold_and_framed(rotation, chosen):
     given = standing(axes=replace(choice(), rotation=rotation))
-    sheet = new_sheet(TOP + band_high(given) + 40)
+    sheet = Sheet(TOP + band_high(given) + 40)
     draw_band(sheet, LEFTS, TOP, given)
     sheet.canvas.draw()
     bold = [t for t in sheet.texts if t.get_weight() == "bold" and t.get_text().startswith("along")]

@@ -9,7 +9,8 @@ import pytest
 from matplotlib.text import Text
 
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import SMALL, Box, new_sheet, text_width
+from pathgen.report.canvas import SMALL, Box, Sheet
+from pathgen.report.lettering import text_width
 from pathgen.report.sway_curves import draw_frequency, draw_sway, round_ticks
 
 SWAY, RING = Box(672, 60, 262, 230), Box(958, 60, 174, 230)
@@ -35,7 +36,7 @@ WALLS = {
 
 
 def both(steady):
-    sheet = new_sheet(360)
+    sheet = Sheet(360)
     draw_sway(sheet, SWAY, steady)
     draw_frequency(sheet, RING, steady)
     sheet.canvas.draw()
