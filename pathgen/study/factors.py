@@ -17,9 +17,10 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any, cast
+from types import UnionType
+from typing import Annotated, Any, Union, cast, get_args, get_origin, get_type_hints
 
-from msgspec import Meta, defstruct, inspect
+from msgspec import Meta, defstruct
 
 from pathgen.errors import PathgenError, nearest
 from pathgen.settings import Job
@@ -29,23 +30,15 @@ from pathgen.settings.validation import format_value, plain, typed
 Values = dict[str, object]
 
 
-def _kinds(node: inspect.Type) -> set[type[inspect.Type]]:
-    """Return the value types that a field accepts."""
-    if isinstance(node, inspect.Metadata):
-        return _kinds(node.type)
-    if isinstance(node, inspect.UnionType):
-        return set().union(*(_kinds(each) for each in node.types))
-    return {type(node)}
-
-
 KEYS = Job.__struct_fields__
 PICTURE = "picture"
 MAX_LEVELS = 100_000  # of one factor
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
-_FIELDS = inspect.type_info(Job)
-assert isinstance(_FIELDS, inspect.StructType)
-_WHOLE = {field.name for field in _FIELDS.fields if inspect.IntType in _kinds(field.type)}
-_NUMBERS = _WHOLE | {field.name for field in _FIELDS.fields if inspect.FloatType in _kinds(field.type)}
+_UNIONS = (Union, UnionType)
+_HINTS = get_type_hints(Job).items()
+_TYPES = {name: get_args(hint) if get_origin(hint) in _UNIONS else (hint,) for name, hint in _HINTS}
+_WHOLE = {name for name, types in _TYPES.items() if int in types}
+_NUMBERS = {name for name, types in _TYPES.items() if int in types or float in types}
 _TAKEN = ("case", "refused", "name")
 # `from` is a keyword of Python and cannot be a field of a class statement.
 _FROM_TO = [("from", float), ("to", float)]

@@ -9,7 +9,8 @@ from pathgen.cli import BROKEN_PIPE
 from tests.faults.conftest import NOBODY, panel
 
 OLD = b"of yesterday\n"
-EXTRAS = ("thickness", "moves", "preview")
+EXTRAS = ("thickness", "moves")
+DRAWN = (*EXTRAS, "preview")  # a drawing takes longer than all other files together
 USERS = [None]  # another user could not read a package that lies in a private folder
 
 
@@ -25,7 +26,7 @@ def names(folder):
 
 
 @pytest.mark.parametrize("user", USERS)
-@pytest.mark.parametrize("largest", [1000, 60_000, 200_000])
+@pytest.mark.parametrize("largest", [1000, 60_000, 1_000_000])
 def test_files_that_may_not_grow(forge, readable_wall, open_folder, user, largest):
     out = open_folder / "out"
     out.mkdir()
@@ -39,7 +40,7 @@ def test_files_that_may_not_grow(forge, readable_wall, open_folder, user, larges
 
 
 @pytest.mark.parametrize("user", USERS)
-@pytest.mark.parametrize("size", ["4k", "64k", "360k", "700k"])
+@pytest.mark.parametrize("size", ["4k", "360k", "700k"])
 def test_a_full_disk(forge, readable_wall, disk, user, size):
     small = disk("small", size)
     args, files = panel(readable_wall, small, *EXTRAS)
@@ -52,9 +53,9 @@ def test_a_full_disk(forge, readable_wall, disk, user, size):
 
 
 def test_a_full_disk_under_one_of_the_files_only(forge, wall, disk, tmp_path):
-    for kind in EXTRAS:
+    for kind in DRAWN:
         small = disk(f"{kind}-disk", "4k")
-        args, files = panel(wall, tmp_path, *EXTRAS)
+        args, files = panel(wall, tmp_path, *(DRAWN if kind == "preview" else EXTRAS))
         full = small / files[kind].name
         args[args.index(f"--{kind}") + 1] = str(full)
         (small / "filler").write_bytes(b"x" * 4096)
@@ -63,9 +64,9 @@ def test_a_full_disk_under_one_of_the_files_only(forge, wall, disk, tmp_path):
         assert names(tmp_path) == [] and names(small) == ["filler"]
 
 
-@pytest.mark.parametrize("largest", [500, 10_000, 100_000])
+@pytest.mark.parametrize("largest", [500, 10_000, 50_000])
 def test_a_coupon_stands_or_falls_with_its_sheet_and_drawing(forge, tmp_path, largest):
-    said = forge("coupon", "bead-ladder", "--out", tmp_path / "c.gcode", largest=largest).refused()
+    said = forge("coupon", "first-layer-tile", "--out", tmp_path / "c.gcode", largest=largest).refused()
     assert "file too large" in said
     assert names(tmp_path) == []
 

@@ -5,6 +5,7 @@ import json
 import pickle
 import struct
 import zlib
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 
@@ -23,9 +24,15 @@ def chunk(kind, body):
     return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
 
+@cache
+def zeros(size):
+    """Zero bytes, compressed."""
+    return zlib.compress(bytes(size), 1)
+
+
 def png(wide, high, *more):
     head = chunk(b"IHDR", struct.pack(">IIBBBBB", wide, high, 8, 0, 0, 0, 0))
-    data = chunk(b"IDAT", zlib.compress(bytes(1_000_000), 9))
+    data = chunk(b"IDAT", zeros(1_000_000))
     return b"\x89PNG\r\n\x1a\n" + head + b"".join(more) + data + chunk(b"IEND", b"")
 
 
@@ -68,8 +75,8 @@ def form(shape, kind="<f8"):
 BOMBS = {
     "wide.png": lambda: png(60_000, 60_000),
     "thin.png": lambda: png(2_000_000_000, 2),
-    "text.png": lambda: png(9, 9, chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(200_000_000), 9))),
-    "profile.png": lambda: png(9, 9, chunk(b"iCCP", b"a\0\0" + zlib.compress(bytes(200_000_000), 9))),
+    "text.png": lambda: png(9, 9, chunk(b"zTXt", b"a\0\0" + zeros(200_000_000))),
+    "profile.png": lambda: png(9, 9, chunk(b"iCCP", b"a\0\0" + zeros(200_000_000))),
     "wide.tif": lambda: tiff(2**31 - 1, 2**31 - 1),
     "deep.tif": lambda: tiff(100_000, 1_000),
     "frames.tif": lambda: tiff(20, 20, frames=3000),
@@ -139,6 +146,13 @@ def test_nothing_is_ever_unpickled(forge, tmp_path, what):
     assert not ran.exists() and not list(out.iterdir())
 
 
+def dotted(node):
+    """Return the name of a function that is called, such as np.load; empty if it is not a name."""
+    if isinstance(node, ast.Attribute):
+        return f"{dotted(node.value)}.{node.attr}"
+    return node.id if isinstance(node, ast.Name) else ""
+
+
 def test_no_code_comes_in():
     """No word of Python runs text; arrays are read without pickles; one place loads other packages' code."""
     runs = {"eval", "exec", "compile", "__import__", "os.system", "os.popen", "pickle.load", "pickle.loads"}
@@ -151,7 +165,7 @@ def test_no_code_comes_in():
                 assert not names & {"pickle", "marshal", "shelve", "subprocess", "runpy", "code"}, path
             if not isinstance(node, ast.Call):
                 continue
-            called = ast.unparse(node.func)
+            called = dotted(node.func)
             assert called not in runs, f"{path}:{node.lineno}"
             if called in ("np.load", "np.save", "np.lib.format.write_array", "npy.write_array"):
                 options = {option.arg: ast.unparse(option.value) for option in node.keywords}
@@ -175,19 +189,19 @@ def test_a_fill_of_another_package_that_cannot_be_loaded(monkeypatch):
 
 
 NAMES = [
-    "two\nlines.npy", "cr\rx.npy", "esc\x1b[2J\x1b]0;title\x07.npy", "bidi\u202egnp.npy", "tab\there.npy",
-    "bytes\udcff\udcfe.npy", "c1\x9b31m.npy", "clef\U0001d11e\U000e0041.npy", "G1 X0 Y0 Z0.npy",
-    "(a) (b).npy", "a) G0 Z0 (.npy", "; M104 S300.npy", "$\\frac{$.npy", "x = 1\njob pixel = 9.npy",
+    "two\nlines.npy", "cr\rx.npy", "esc\x1b[2J$\\frac{$\x1b]0;title\x07.npy", "bidi\u202egnp.npy",
+    "tab\there.npy", "bytes\udcff\udcfe.npy", "c1\x9b31m.npy", "clef\U0001d11e\U000e0041.npy",
+    "G1 X0 Y0 Z0.npy", "(a) (b).npy", "a) G0 Z0 (.npy", "; M104 S300.npy", "$\\frac{$.npy", "x = 1\njob pixel = 9.npy",
     "panel width = 5.npy", "layer 1-1 top 9 mm height 9 mm.npy", "end.npy", "%.npy",
     "\\N{BULLET}{nozzle}.npy", "写真.npy", "MSG, look.npy", "ö" * 100 + ".npy",
 ]  # fmt: skip
 
 
-DRAWN = [NAMES[2], NAMES[5], NAMES[12], NAMES[19]]  # drawings take their time
+DRAWN = [NAMES[2], NAMES[19]]  # drawings take their time
 # The strict controller's comments are the narrower ones: all names go there, and some to another as well.
 STANDS = [(name, "ngc-lab") for name in NAMES] + [(name, "moving-table") for name in NAMES[::8]]
 STANDS = [
-    pytest.param(name, machine, marks=[pytest.mark.slow] * (place % 2 and name not in DRAWN[:2]))
+    pytest.param(name, machine, marks=[pytest.mark.slow] * (place % 2 and place != 5))
     for place, (name, machine) in enumerate(STANDS)
 ]
 

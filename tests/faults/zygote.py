@@ -27,7 +27,7 @@ def warm():
         names = {"preview": "p.png", "thickness": "t.npy", "moves": "m.npz"}
         extras = [f"--{kind}={Path(folder, name)}" for kind, name in names.items()]
         code = cli.run(["panel", str(wall), "--out", str(out), "--brim", "1", "--rim-width", "0", *extras])
-        code = code or cli.run(["coupon", "bead-ladder", "--out", str(Path(folder, "c.gcode"))])
+        code = code or cli.run(["coupon", "first-layer-tile", "--out", str(Path(folder, "c.gcode"))])
         against = ["--against", str(wall), "--map", str(Path(folder, "map.png"))]
         return code or cli.run(["replay", str(out), "--ends", "0", *against])
 

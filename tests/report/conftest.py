@@ -7,7 +7,7 @@ from matplotlib.text import Text
 
 
 def _written(sheet):
-    sheet.draw_without_rendering()
+    sheet.canvas.draw()
     renderer = sheet.canvas.get_renderer()
     unseen = set()  # figures at ticks that lie beyond their axes' ends
     for axis in (axis for axes in sheet.axes for axis in (axes.xaxis, axes.yaxis)):

@@ -1,5 +1,7 @@
 """The drawing of a coupon: its panels to scale, its steps in their places, the platform from above."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from matplotlib.patches import Polygon, Rectangle
@@ -83,6 +85,15 @@ def test_the_platform_is_seen_from_above(drawn):
         left, low, right, high = patch.get_path().get_extents().extents
         assert (left, right) == pytest.approx((x.min(), x.max()), abs=0.6)
         assert (low, high) == pytest.approx((y.min(), y.max()), abs=0.6)
+
+
+def test_all_that_is_written_is_on_the_sheet_and_apart(drawn, written):
+    boxes = written(drawn[1])
+    wide, high = drawn[1].get_size_inches() * drawn[1].dpi
+    assert not [t for t, b in boxes if b.x0 < 0 or b.y0 < 0 or b.x1 > wide or b.y1 > high]
+    pairs = combinations([(t, b.padded(-1)) for t, b in boxes], 2)
+    assert not [(s, t) for (s, a), (t, b) in pairs if a.overlaps(b)]
+    assert sum(text == "step" for text, _ in boxes) >= 1
 
 
 def test_the_time_is_in_hours_and_minutes(drawn):

@@ -9,8 +9,10 @@ import pytest
 from PIL import Image
 
 from pathgen.job import plan_panel, plan_several, write
+from pathgen.report.canvas import SHEET
 from pathgen.report.from_result import gather_facts, preview, silhouette
 from pathgen.report.map_marks import FIN, NOTHING, RIB
+from pathgen.report.preview_figure import arrange_preview
 from pathgen.settings import Job
 
 
@@ -33,11 +35,9 @@ def disc():
     return made(np.full((150, 150), 1.6), outline="disc", foot=6.0)
 
 
-def test_the_preview_is_a_png_and_always_the_same(wedged):
-    first = preview(wedged)
-    assert first == preview(wedged)
-    with Image.open(BytesIO(first)) as picture:
-        assert picture.format == "PNG"
+def test_the_preview_is_a_png_of_the_whole_sheet(wedged):
+    with Image.open(BytesIO(preview(wedged))) as picture:
+        assert (picture.format, *picture.size) == ("PNG", SHEET, arrange_preview(gather_facts(wedged)).high)
 
 
 def test_all_maps_have_one_shape(wedged, disc):

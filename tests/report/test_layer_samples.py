@@ -69,3 +69,9 @@ def test_supports_are_drawn_grey_on_both_sides_of_the_wall(layer):
     wall = strip.top + (np.array([0.0, 1.27]) - back) / (front - back) * strip.high
     assert rows.min() < wall[0] < wall[1] < rows.max()
     assert rows.min() >= strip.top - 1 and rows.max() <= strip.foot + 1  # the frame cuts them off
+    window = sheet.axes[1]  # to scale: as many dots per mm across as through the wall
+    box = window.get_window_extent()
+    assert box.width / np.ptp(window.get_xlim()) == pytest.approx(STRIP_HIGH / (front - back), rel=0.01)
+    (rule,) = sheet.artists
+    heading = next(text for text in sheet.texts if text.get_text().startswith("Layers as viewed"))
+    assert (rule.get_ydata()[0] - heading.get_position()[1]) * 400 == pytest.approx(34)

@@ -84,6 +84,8 @@ def test_no_cell_is_lost_however_small(cell):
     middle = (cell[0] + 0.5) / 500 * HIGH, (cell[1] + 0.5) / 1000 * WIDE
     assert rows.min() <= middle[0] <= rows.max() + 1 and cols.min() <= middle[1] <= cols.max() + 1
     assert len(rows) >= 4  # widened, so that it is seen
+    if cell == (250, 501):  # evenly to all sides
+        assert (rows.mean(), cols.mean()) == (int(middle[0]), int(middle[1]))
 
 
 def test_crowded_marks_are_not_widened():
@@ -128,6 +130,14 @@ def test_numbers_are_inside_the_map_and_apart():
         assert all(np.abs(a - b).max() > BADGE for a, b in combinations(found, 2))
         if min(wide, high) > 400:  # there is room beside all places
             assert (np.abs(found[:, None] - spots).max(axis=2) > BADGE / 2 + 1).all()
+
+
+def test_a_number_keeps_off_other_places():
+    free = place_labels(np.array([[100.0, 100.0]]), Box(0, 0, 300, 300))[0]
+    found = place_labels(np.array([[100.0, 100.0], free]), Box(0, 0, 300, 300))
+    assert np.abs(found[0] - free).max() > BADGE / 2 + 1
+    near = np.abs(found - [[100.0, 100.0], free]).max(axis=1)
+    assert (near < 25).all()  # one of the nearest positions will do
 
 
 def test_numbers_stay_apart_where_there_is_no_room():

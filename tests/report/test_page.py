@@ -6,6 +6,8 @@ import base64
 import hashlib
 import json
 import re
+from dataclasses import replace
+from functools import cache
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
@@ -24,8 +26,9 @@ from pathgen.proof.program_panel import Stated
 from pathgen.proof.safety import SafetyItem
 from pathgen.report import page, page_panels, page_safety
 from pathgen.report.page_charts import Chart, ChartAxis, choose_ticks
-from pathgen.report.page_data import compare_with_plan, measure_rates, read_for_page
-from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, pack_layers
+from pathgen.report.page_data import compare_with_plan, draw_images, measure_rates, read_for_page
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, encode_layers, pack_layers
+from pathgen.report.replay_figures import round_up
 from pathgen.settings import Job
 
 NAME = 'quay <b>&"1".png'
@@ -70,6 +73,26 @@ def made(folder, picture):
     job = Job(width=26.0, wedges=2, wedge_height=12.0, wedge_base=5.0, **QUICK)
     result = make(picture, program, job)
     return result, program, rendered(result, program)
+
+
+@pytest.fixture(scope="module")
+def compared(made):
+    """The panel as it is replayed from its program."""
+    result, program, _ = made
+    return compare_with_plan(result.planned, read_for_page(result.platform.setup, program))
+
+
+@pytest.fixture(scope="module")
+def shaped(folder, picture):
+    """Give the result and the page of a small panel with the given keys, made once for all tests."""
+
+    @cache
+    def shape(**keys):
+        program = folder / "shape.gcode"
+        result = make(picture, program, Job(width=22.0, **QUICK, **keys))
+        return result, rendered(result, program)
+
+    return shape
 
 
 class Reader(HTMLParser):
@@ -172,6 +195,7 @@ def test_the_predicted_picture_is_that_of_the_text(made):
     got = shown(whole, "predicted")
     assert got.shape == found.picture.shape
     assert np.abs(got - np.rint(255 * srgb)).max() <= 1
+    assert (got == np.clip(np.rint(255 * srgb), 1, 255)).mean() > 0.95
 
 
 def test_another_text_gives_another_picture(made, folder):
@@ -192,15 +216,49 @@ def test_another_text_gives_another_picture(made, folder):
     assert hashlib.sha256(other.read_bytes()).hexdigest() in changed.decode()
 
 
-def test_left_stays_left(made):
-    result, program, whole = made
+def test_the_scale_of_the_thickness_is_that_of_the_wall_without_its_ends(compared):
+    images, wall = draw_images(compared, 1000), compared.thickness[compared.inner]
+    assert images.thickness_ends == (wall.min(), wall.max())
+    with Image.open(BytesIO(base64.b64decode(images.thickness.partition(",")[2]))) as image:
+        shade = np.asarray(image.convert("RGB")).astype(int).sum(axis=2)
+    thick = compared.thickness > np.quantile(wall, 0.9)
+    thin = compared.inner & (compared.thickness < np.quantile(wall, 0.1))
+    assert shade[thick & compared.inner].max() < shade[thin].min()
+    assert images.difference_end == round_up(max(compared.p99, 0.5))
+    assert (len(images.difference_colours), len(images.thickness_colours)) == (41, 48)
+    flat = draw_images(replace(compared, thickness=np.full_like(compared.thickness, 1.5)), 50)
+    assert flat.thickness_ends == pytest.approx((1.5, 1.55))  # a span that differences can be seen in
+    with Image.open(BytesIO(base64.b64decode(flat.target.partition(",")[2]))) as image:
+        assert max(image.size) == 50
+
+
+def test_each_box_is_that_of_its_own_layers(folder):
+    """The first layer has a box of its own, as a brim is wider than the wall; here it is narrower."""
+    program = folder / "grown.gcode"
+    make_several(
+        [(np.tile(np.linspace(2.6, 1.0, 30)[:, None], (1, 60)), Job(rim_width=0.0, **QUICK | {"brim": 0.0}))],
+        program,
+    )
+    sampled = pack_layers(replay(program), (0.28, 0.62))
+    for box, layers in zip(sampled.boxes, (sampled.layers[:1], sampled.layers[1:]), strict=True):
+        made = [np.flatnonzero(layer.codes > DRY) for layer in layers]
+        ends = [layer.points[np.union1d(at, at + 1)] for layer, at in zip(layers, made, strict=True)]
+        low, high = np.concatenate(ends).min(axis=0) - 1, np.concatenate(ends).max(axis=0) + 1
+        assert box == pytest.approx((*low, *high))
+    kept = {"shades": 4, "boxes": 3, "enlarged": 2, "middle": 3, "window": 3, "beside": 3, "origin": 6}
+    for key, digits in kept.items():
+        found = encode_layers(sampled)[key]
+        numbers = [row[0] for row in found] if key == "shades" else np.ravel(found)
+        assert all(round(float(number), digits) == number for number in numbers), key
+
+
+def test_left_stays_left(made, compared):
+    whole = made[2]
     for name in ("target", "predicted"):
         rows = shown(whole, name)[30:90, 20:110]
         assert rows[:, :30].mean() + 20 < rows[:, -30:].mean()
     # Dark is thick: at the viewer's left the wall reaches further toward him.
-    layer = pack_layers(
-        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
-    ).layers[20]
+    layer = pack_layers(compared.found, (0.28, 0.62)).layers[20]
     ends, wall = layer.points[1:], layer.codes >= FIRST
     left, right = (wall & (ends[:, 0] > low) & (ends[:, 0] < low + 6) for low in (4, 16))
     assert ends[left, 1].max() > ends[right, 1].max() + 0.3
@@ -227,11 +285,9 @@ def test_layers_unpack_to_the_moves_of_the_text(made):
     assert {DRY, BRIM, SUPPORT} < set(codes.tolist())
 
 
-def test_a_beads_spacing_fills_its_thickness(made):
-    result, program, _ = made
-    layer = pack_layers(
-        compare_with_plan(result.planned, read_for_page(result.platform.setup, program)).found, (0.28, 0.62)
-    ).layers[20]
+def test_a_beads_spacing_fills_its_thickness(made, compared):
+    result = made[0]
+    layer = pack_layers(compared.found, (0.28, 0.62)).layers[20]
     along = np.abs(np.diff(layer.points[:, 0]))
     wall = (layer.codes >= FIRST) & (along > 0)
     # Area of the section from above: spacing times length, summed, is thickness times width.
@@ -240,8 +296,8 @@ def test_a_beads_spacing_fills_its_thickness(made):
     assert area == pytest.approx(row.sum() * 0.2, rel=0.03)
 
 
-def test_times_add_up(made):
-    found = compare_with_plan(made[0].planned, read_for_page(made[0].platform.setup, made[1])).found
+def test_times_add_up(compared):
+    found = compared.found
     pace, whole = measure_rates(found), float(found.tally.time.sum())
     assert pace.layer_seconds.sum() == pytest.approx(whole, rel=1e-9)
     assert pace.band_seconds.sum() == pytest.approx(whole, rel=1e-9)
@@ -355,10 +411,8 @@ def test_a_page_of_many_panels_stays_small(folder, monkeypatch):
     [{"bend": 120.0}, {"outline": "disc", "foot": 6.0}, {"turn": 90}, {"relief": "away"}, {"aim": "picture"}],
     ids=lambda keys: next(iter(keys)),
 )
-def test_every_shape_has_a_page(folder, picture, keys):
-    program = folder / "shape.gcode"
-    result = make(picture, program, Job(width=22.0, **QUICK, **keys))
-    whole = rendered(result, program)
+def test_every_shape_has_a_page(shaped, keys):
+    result, whole = shaped(**keys)
     size = result.planned.panel.view.upright(result.planned.panel.thickness).shape
     assert shown(whole, "predicted").shape == pytest.approx(size, abs=1)
     middle = shown(whole, "target")
@@ -366,11 +420,8 @@ def test_every_shape_has_a_page(folder, picture, keys):
     assert middle[30:60, third - 10 : third].mean() < middle[30:60, 2 * third : 2 * third + 10].mean()
 
 
-def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(folder, picture):
-    plain, solved = folder / "plain.gcode", folder / "solved.gcode"
-    job = {"width": 22.0, **QUICK}
-    first = rendered(make(picture, plain, Job(**job)), plain)
-    second = rendered(make(picture, solved, Job(aim="picture", **job)), solved)
+def test_a_solved_wall_is_held_against_the_picture_it_was_solved_for(shaped):
+    first, second = shaped()[1], shaped(aim="picture")[1]
     rim = slice(20, -20)
     apart = np.abs(shown(first, "target") - shown(second, "target"))[rim, rim]
     assert apart.max() <= 2  # rounding to layers aside, they want the same

@@ -38,7 +38,7 @@ def standing(**changes):
     return Stability(**(given | changes))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def said(written):
     """What the band says of something, in reading order."""
 
@@ -110,6 +110,17 @@ def test_the_chosen_axis_is_bold_and_framed(rotation, chosen):
     box = frame.get_window_extent(sheet.canvas.get_renderer())
     inside = [t.get_text() for t in sheet.texts if box.contains(*t.get_window_extent().min)]
     assert inside[0] == chosen and len(inside) == 7  # and six figures
+    assert (box.width, box.height) == pytest.approx((120, 20 * 7 + 12), abs=0.1)
+
+
+def test_a_rule_stands_above_the_heading():
+    sheet = Sheet(TOP + band_high(standing()) + 40)
+    draw_band(sheet, LEFTS, TOP, standing())
+    (rule,) = [artist for artist in sheet.artists if artist.__class__.__name__ == "Line2D"]
+    (heading,) = [text for text in sheet.texts if text.get_text() == "Stability during the print"]
+    high = sheet.get_size_inches()[1] * sheet.dpi
+    assert (np.array(rule.get_ydata()) - heading.get_position()[1]) * high == pytest.approx([34, 34])
+    assert heading.get_position()[0] * 1800 == pytest.approx(LEFTS[0])
 
 
 def test_an_axis_that_does_not_fit_has_no_cost(said):

@@ -6,10 +6,11 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
-from pathgen.report.canvas import SMALL, Box, Sheet
+from pathgen.report.canvas import SMALL, TINT, Box, Sheet
 from pathgen.report.lettering import text_width
 from pathgen.report.sway_curves import draw_frequency, draw_sway, round_ticks
 
@@ -90,6 +91,16 @@ def test_the_dot_is_where_the_curve_meets_the_limit():
     (x,), (y,) = dot.get_data()
     assert x == pytest.approx(FRACTION * 0.42)
     assert np.interp(y, np.append(0, steady.z), np.append(0, steady.sway)) == pytest.approx(x, rel=1e-6)
+
+
+@pytest.mark.parametrize(("name", "high"), [("wedges", 60.0), ("steady", None)])
+def test_the_height_that_wedges_hold_is_tinted_beside_both_curves(name, high):
+    for axes in both(WALLS[name]).axes:
+        tints = [patch for patch in axes.patches if to_hex(patch.get_facecolor()) == TINT]
+        tops = [patch.get_extents().transformed(axes.transData.inverted()).y1 for patch in tints]
+        edges = [line.get_ydata()[0] for line in axes.lines if len(set(line.get_ydata())) == 1]
+        assert tops == pytest.approx([high] if high else [])
+        assert (high in edges) == bool(high)
 
 
 def test_a_wall_held_all_the_way_has_no_frequency_to_show():

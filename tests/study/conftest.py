@@ -26,7 +26,7 @@ packing = {from = 0.95, to = 1, steps = 3}
 """
 
 
-def wall(rows=12, cols=40):
+def wall(rows=8, cols=30):
     u, z = np.meshgrid(np.arange(cols), np.arange(rows))
     return 1.6 + 0.5 * np.sin(u / 6) * np.cos(z / 5)
 

@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from dataclasses import replace
 
@@ -27,7 +28,9 @@ def study(folder):
 
 
 def test_processes_give_what_this_process_gives(study, folder, undisturbed):
+    threads = set(threading.enumerate())
     assert table_of(study, folder / "two.csv", workers=2) == undisturbed
+    assert set(threading.enumerate()) <= threads
     head, table = read_table_text(folder / "two.csv")
     assert head == study.head
     assert table.column("case") == [str(i) for i in range(1, 10)]
