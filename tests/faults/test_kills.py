@@ -66,8 +66,8 @@ def storm(forge, wall, folder, made, count, number, *, seed):
     return ends
 
 
-def test_15_kills(forge, wall, tmp_path, made):
-    storm(forge, wall, tmp_path, made, 15, signal.SIGKILL, seed=1)
+def test_9_kills(forge, wall, tmp_path, made):
+    storm(forge, wall, tmp_path, made, 9, signal.SIGKILL, seed=1)
 
 
 @pytest.mark.slow

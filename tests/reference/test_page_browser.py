@@ -61,7 +61,7 @@ def file(tmp_path_factory):
     u, z = np.meshgrid(np.linspace(0, 1, 120), np.linspace(0, 1, 90))
     grey = 127 + 127 * np.sin(9 * u) * np.cos(5 * z)
     Image.fromarray(grey.astype(np.uint8)).save(folder / "swell.png")
-    job = Job(width=40.0, layer=0.2, pixel=0.2, brim=4.0, wedges=2, wedge_height=18.0, wedge_base=6.0)
+    job = Job(width=28.0, layer=0.2, pixel=0.2, brim=4.0, wedges=2, wedge_height=14.0, wedge_base=5.0)
     result = make(folder / "swell.png", folder / "swell.gcode", job)
     path = folder / "swell.html"
     path.write_bytes(rendered(result, folder / "swell.gcode"))
