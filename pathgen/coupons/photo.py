@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from pathgen import picture
 from pathgen.coupons import resolution_chart
-from pathgen.coupons.definition import Coupon, Floats, PanelArea
+from pathgen.coupons.definition import Coupon, PanelArea
+from pathgen.coupons.fit_result import Floats
 from pathgen.coupons.measurement_sheet import PLACE
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import CsvRows

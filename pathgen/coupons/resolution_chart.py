@@ -19,18 +19,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.coupons.definition import (
-    LIGHT,
-    Coupon,
-    FilledSheet,
-    Floats,
-    MeasuringPlace,
-    PanelArea,
-    SheetColumn,
-    Specimen,
-)
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import Estimates, least_squares, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome, round_to_error
 from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -311,26 +302,4 @@ def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimate
     return Curve("periods per mm", "modulation of waves on a thin wall", frequency, modulations[chosen], line)
 
 
-COUPON = Coupon(
-    name="resolution-chart",
-    measures="sideways spread of light in the wall, and finest visible detail",
-    profile="material",
-    nominal=(
-        SheetColumn("kind", "", 0, 2),
-        SheetColumn("along", "", 0, 1),
-        SheetColumn("period", "mm", 0, 100),
-        SheetColumn("mean", "mm", 0, 100),
-        SheetColumn("swing", "mm", 0, 100),
-    ),
-    measured=(
-        SheetColumn("bright", LIGHT, text="light at the middle of a bright line of the patch"),
-        SheetColumn("dim", LIGHT, text="light at the middle of a dark line of the patch"),
-    ),
-    how=(
-        "Photograph the chart sharply on an even light, without overexposure, and pass it to --photo.",
-        "kind: 0 wave, 1 line pairs, 2 edge; along: 0 left to right, 1 upward.",
-        "Count patches from the thicker edge, the lower row first.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("resolution-chart", _build, _fit)
