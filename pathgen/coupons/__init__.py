@@ -7,23 +7,10 @@ from __future__ import annotations
 
 from importlib import import_module
 
-from pathgen.coupons.definition import Coupon
+from pathgen.coupons.definition import TABLES, Coupon
 from pathgen.errors import PathgenError, nearest
 
-# In the recommended order: later coupons depend on values that earlier ones measure.
-NAMES = (
-    "first-layer-tile",
-    "bead-ladder",
-    "lag-strip",
-    "heat-ladder",
-    "packing-ladder",
-    "step-wedge",
-    "resolution-chart",
-    "feed-ladder",
-    "axis-pair",
-    "overhang-ladder",
-    "sway-fin",
-)
+NAMES = tuple(TABLES)  # in the recommended order
 
 
 def find_coupon(name: str) -> Coupon:

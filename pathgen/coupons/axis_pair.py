@@ -10,18 +10,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy import special
 
-from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import LEVEL, estimate_mean
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
-from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome
+from pathgen.coupons.shapes import build_stripes, cut_notches, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
 from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
-
-Floats = NDArray[np.float64]
 
 LONG, HIGH = 30.0, 12.0  # mm; the strip between its posts
 THICK, POST, POST_WIDE = 1.6, 3.0, 4.0  # mm
@@ -38,11 +36,10 @@ def _build(setup: Setup) -> Specimen:
     wall = build_stripes([POST_WIDE, LONG, POST_WIDE], [POST, THICK, POST], HIGH, pixel)
     job = plain_job(setup.job, brim=BRIM, thinnest=THICK, thickest=POST)
     middle = [sum(span) / 2 for span in usable_area(setup.machine)]
+    box = PanelArea(POST_WIDE + 1.0, 1.0, POST_WIDE + LONG - 1.0, HIGH - 2.0)
     panels, steps, spots = [], [], []
     for number, (rotation, (x, y)) in enumerate(STRIPS, start=1):
-        left = POST_WIDE + (LONG - notches_width(number)) / 2
-        panels.append((cut_notches(wall, pixel, [(left, number)]), job))
-        box = PanelArea(POST_WIDE + 1.0, 1.0, POST_WIDE + LONG - 1.0, HIGH - 2.0)
+        panels.append((cut_notches(wall, pixel, [(POST_WIDE + LONG / 2, number)]), job))
         steps.append(MeasuringPlace(box, (rotation,), panel=number - 1))
         spots.append(Spot(middle[0] + x, middle[1] + y, rotation))
     return Specimen(panels, steps, spots, repeats=5)
@@ -66,22 +63,18 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     Intervals are Student's; axes are compared by Welch's test (`compare_means`).
     """
     measured = {r: filled["roughness"][filled["rotation"] == r] / 1000 for r, _ in STRIPS}
-    names = {axis: f"roughness at {rotation:g} degrees" for axis, rotation in POSITIONED_BY.items()}
-    estimates = {
-        axis: Estimate(f"{axis} positioning", "mm", *estimate_mean(measured[rotation], names[axis]))
-        for axis, rotation in POSITIONED_BY.items()
-    }
-    changes, lines = [], []
-    for axis, estimate in estimates.items():
+    remark = "mm, measured; without it, one motor step"
+    estimates, changes, lines = {}, [], []
+    for axis, rotation in POSITIONED_BY.items():
+        figures = estimate_mean(measured[rotation], f"roughness at {rotation:g} degrees")
+        estimate = estimates[axis] = Estimate(f"{axis} positioning", "mm", *figures)
         profile = getattr(setup.machine.axes, axis)
         old = profile.positioning or 1 / profile.steps_per_mm
-        value = round_to_error(estimate.value, (estimate.high - estimate.low) / 2)
+        value = estimate.rounded()
         if not 0 < value <= 5:
             what = f"the positioning error of {axis} would be {estimate.value:g} mm"
             raise PathgenError(what, where=filled.where, allowed="above 0 and at most 5 mm")
-        changes.append(
-            Change(f"axes.{axis}", "positioning", value, "mm, measured; without it, one motor step")
-        )
+        changes.append(Change(f"axes.{axis}", "positioning", value, remark))
         lines.append(f"axes.{axis} positioning {old:.4g} → {value:.4g} mm")
     notes = (_compare_axes(measured), _check_diagonal(measured))
     return Outcome(tuple(estimates.values()), tuple(changes), tuple(lines), _curve(filled, estimates), notes)
@@ -126,14 +119,12 @@ def _error(values: Floats) -> float:
 
 def _student(gap: float, parts: list[tuple[float, int]]) -> tuple[float, float]:
     """Return Student's t and p of a difference, from its variance components and degrees of freedom."""
-    from scipy.special import stdtr
-
     variance = sum(part for part, _ in parts)
     if variance == 0:
         return (math.copysign(math.inf, gap), 0.0) if gap else (0.0, 1.0)
     freedom = variance**2 / sum(part**2 / free for part, free in parts)
     t = gap / math.sqrt(variance)
-    return t, 2 * float(stdtr(freedom, -abs(t)))
+    return t, 2 * float(special.stdtr(freedom, -abs(t)))
 
 
 def _compare_axes(measured: dict[float, Floats]) -> str:
@@ -167,26 +158,8 @@ def _check_diagonal(measured: dict[float, Floats]) -> str:
 def _curve(filled: FilledSheet, estimates: dict[str, Estimate]) -> Curve:
     turn = np.linspace(0.0, 90.0, 91)
     x, y = (1000 * estimates[axis].value for axis in "xy")
-    expected = np.hypot(x * np.sin(np.radians(turn)), y * np.cos(np.radians(turn)))
-    return Curve(
-        "rotation (degrees)", "roughness (um)", filled["rotation"], filled["roughness"], (turn, expected)
-    )
+    line = turn, np.hypot(x * np.sin(np.radians(turn)), y * np.cos(np.radians(turn)))
+    return Curve("rotation (degrees)", "roughness (um)", filled["rotation"], filled["roughness"], line)
 
 
-COUPON = Coupon(
-    name="axis-pair",
-    measures="positioning error of the x and y axes",
-    profile="machine",
-    nominal=(SheetColumn("rotation", "deg", 0.0, 360.0),),
-    measured=(
-        SheetColumn(
-            "roughness", "um", 0.001, 5000.0, "height of the ripples, or any other measure of roughness in um"
-        ),
-    ),
-    how=(
-        "Measure the face between the protruding posts, at five places per strip, always in the same way.",
-        "One notch marks the strip along X, two notches the strip along Y, three the strip at 45 degrees.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("axis-pair", _build, _fit)

@@ -12,17 +12,14 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen
 from pathgen.coupons.estimate import estimate_peak, estimate_threshold
-from pathgen.coupons.fit_result import Curve, Estimate
+from pathgen.coupons.fit_result import Curve, Estimate, Floats
 from pathgen.coupons.shapes import NOTCH, build_stripes, pixel_count, plain_job
 from pathgen.errors import PathgenError
-from pathgen.settings import Setup
+from pathgen.settings import Job, Setup
 from pathgen.settings.job import Band
-
-Floats = NDArray[np.float64]
 
 POST = 5.0  # mm, width of a post
 WALL = 1.6  # mm, mid-tone thickness of an ordinary panel
@@ -126,6 +123,40 @@ def band_areas(
     ]
 
 
+def banded_strip(
+    base: Job,
+    face: Floats,
+    heights: Sequence[float],
+    key: str,
+    values: Sequence[float],
+    areas: Sequence[PanelArea],
+    **changes: object,
+) -> Specimen:
+    """Build a strip whose bands differ in one setting.
+
+    Parameters
+    ----------
+    base : Job
+        Job of the user; `plain_job` resets it.
+    face : (cols,) float64
+        Thickness along the strip, mm.
+    heights : sequence of float
+        Heights of the bands, mm, lowest first.
+    key : str
+        Key of the bands.
+    values : sequence of float
+        Its values, lowest band first.
+    areas : sequence of PanelArea
+        Area to measure in each band.
+    **changes
+        Further keys of the job.
+    """
+    keys = [{"above": z, key: value} for z, value in zip(bottoms(heights), values, strict=True)]
+    job = plain_job(base, band=tuple(Band(**each) for each in keys), **changes)
+    steps = [MeasuringPlace(area, (value,)) for area, value in zip(areas, values, strict=True)]
+    return Specimen([(extrude_bands(face, heights, job.pixel), job)], steps, repeats=3)
+
+
 def even_strip(
     setup: Setup,
     height: float,
@@ -152,12 +183,11 @@ def even_strip(
     """
     heights, (wall, post), pixel = [height] * len(values), _plain_wall(setup), setup.light.pixel
     face = build_stripes([POST, WIDE - 2 * POST, POST], [post, wall, post], pixel, pixel)[0]
-    bands = [{"above": z, key: value} for z, value in zip(bottoms(heights), values, strict=True)]
-    band = tuple(Band(**keys) for keys in bands)
-    job = plain_job(setup.job, brim=BRIM, thinnest=wall, thickest=post, band=band, **changes)
-    areas = band_areas(heights, WIDE, settled=settled)
-    steps = [MeasuringPlace(area, (value,)) for area, value in zip(areas, values, strict=True)]
-    return Specimen([(extrude_bands(face, heights, pixel), job)], steps, repeats=3)
+    areas, changes = (
+        band_areas(heights, WIDE, settled=settled),
+        {"thinnest": wall, "thickest": post, **changes},
+    )
+    return banded_strip(setup.job, face, heights, key, values, areas, brim=BRIM, **changes)
 
 
 def fit_brightness(filled: FilledSheet, name: str, unit: str, limit: Limit) -> tuple[Estimate, Curve]:
@@ -197,10 +227,8 @@ def log_light(filled: FilledSheet, name: str) -> Floats:
     light = filled[name]
     dark = np.flatnonzero(light == 0)
     if dark.size:
-        where = f"{filled.where}, line {filled.line[dark[0]]}"
-        raise PathgenError(
-            f"{name} is 0", where=where, allowed="a reading of the light through the wall, above 0"
-        )
+        allowed = "a reading of the light through the wall, above 0"
+        raise PathgenError(f"{name} is 0", where=filled.place(dark[0]), allowed=allowed)
     return np.log(light)
 
 

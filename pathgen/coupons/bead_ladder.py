@@ -15,10 +15,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import estimate_threshold, least_squares, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
-from pathgen.coupons.shapes import build_stripes, cut_notches, notches_width, plain_job
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
+from pathgen.coupons.shapes import build_stripes, cut_notches, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
 
@@ -35,27 +35,15 @@ def _build(setup: Setup) -> Specimen:
     """Build the two walls of the bead ladder."""
     nozzle = setup.machine.hot_end.nozzle_diameter
     ones, twos = ([round(float(p) * nozzle, 3) for p in spacings] for spacings in (ONE, TWO))
-    common = {
-        "brim": BRIM,
-        "change_cost": CONSTANT,
-        "end_cost": CONSTANT,
-        "fill": "tailored",
-        "spacing": None,
-        "spacing_min": round(0.5 * nozzle, 3),
-        "spacing_max": round(2.0 * nozzle, 3),
-    }
+    ends = {"spacing_min": round(0.5 * nozzle, 3), "spacing_max": round(2.0 * nozzle, 3)}
+    costs = {"change_cost": CONSTANT, "end_cost": CONSTANT}
+    job = plain_job(setup.job, brim=BRIM, fill="tailored", spacing=None, **costs, **ends)
     panels, steps = [], []
     for number, (beads, spacings) in enumerate(((1, ones), (2, twos))):
-        wall = build_stripes(
-            [POST_WIDE, *[WIDE] * len(spacings), POST_WIDE],
-            [POST, *(beads * spacing for spacing in spacings), POST],
-            HIGH,
-            setup.light.pixel,
-        )
-        middle = (POST_WIDE - notches_width(beads)) / 2
-        panels.append(
-            (cut_notches(wall, setup.light.pixel, [(middle, beads)]), plain_job(setup.job, **common))
-        )
+        widths = [POST_WIDE, *[WIDE] * len(spacings), POST_WIDE]
+        walls = [POST, *(beads * spacing for spacing in spacings), POST]
+        wall = build_stripes(widths, walls, HIGH, setup.light.pixel)
+        panels.append((cut_notches(wall, setup.light.pixel, [(POST_WIDE / 2, beads)]), job))
         for place, spacing in enumerate(spacings):
             left = POST_WIDE + WIDE * place
             box = PanelArea(left + 2.0, 1.0, left + WIDE - 2.0, HIGH - 1.0)
@@ -68,27 +56,19 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     """Estimate the ratio of deposited to fed volume, and the range of valid bead spacings."""
     factor, curve, notes = _factor(sheet)
     hot_end = setup.machine.hot_end
-    reach = (factor.high - factor.low) / 2
-    changes = [
-        Change(
-            "hot_end",
-            "filament_factor",
-            round_to_error(factor.value, reach),
-            "volume deposited over volume fed",
-        )
-    ]
+    changes = [Change("hot_end", "filament_factor", factor.rounded(), "volume deposited over volume fed")]
     lines = [f"filament factor {hot_end.filament_factor:g} → {changes[0].value:g}"]
     estimates = [factor]
-    for key, sign in (("spacing_min", -1.0), ("spacing_max", 1.0)):
+    ends = ("minimum", "spacing_min", -1.0, 0.70, np.ceil), ("maximum", "spacing_max", 1.0, 1.55, np.floor)
+    for end, key, sign, usual, round_safely in ends:
         limit, reason = _limit(sheet, key, sign, hot_end.nozzle_diameter)
         if limit is None:
             notes.append(reason)
             continue
         estimates.append(limit)
-        safe = np.ceil(100 * limit.high) / 100 if sign < 0 else np.floor(100 * limit.low) / 100
-        before = getattr(hot_end, key) or (0.70 if sign < 0 else 1.55) * hot_end.nozzle_diameter
-        words = "minimum bead spacing, mm, measured" if sign < 0 else "maximum bead spacing, mm, measured"
-        changes.append(Change("hot_end", key, float(safe), words))
+        safe = float(round_safely(100 * (limit.high if sign < 0 else limit.low)) / 100)
+        before = getattr(hot_end, key) or usual * hot_end.nozzle_diameter
+        changes.append(Change("hot_end", key, safe, f"{end} bead spacing, mm, measured"))
         lines.append(f"{key} {before:.3g} → {safe:.3g} mm")
     return Outcome(tuple(estimates), tuple(changes), tuple(lines), curve, tuple(notes))
 
@@ -98,36 +78,21 @@ def _factor(sheet: FilledSheet) -> tuple[Estimate, Curve, list[str]]:
     good = np.isfinite(sheet["wall"]) & ~(sheet["holds"] < 0.5)
     nominal, wall = (sheet["packing"] * sheet["beads"] * sheet["spacing"])[good], sheet["wall"][good]
     require_count(len(wall), 6, "walls that hold")
-    line = least_squares(
-        lambda p: p[0] * nominal + p[1],
-        wall,
-        np.array([1.0, 0.02]),
-        (np.array([0.2, -1.0]), np.array([3.0, 1.0])),
-        "walls",
-    )
-    old = sheet.common_value("filament_factor")
-    factor = Estimate(
-        "filament factor", "", *(float(old * ends[0]) for ends in (line.values, line.low, line.high))
-    )
-    if factor.high - factor.low > 2 * MAX_ERROR:
+    bounds = np.array([0.2, -1.0]), np.array([3.0, 1.0])
+    line = least_squares(lambda p: p[0] * nominal + p[1], wall, np.array([1.0, 0.02]), bounds, "walls")
+    name, unit, *ratios = line.single(0, "filament factor", "")
+    factor = Estimate(name, unit, *(sheet.common_value("filament_factor") * ratio for ratio in ratios))
+    if factor.half_width > MAX_ERROR:
         ends = f"{factor.low:.3g} to {factor.high:.3g}"
         what = f"the filament factor is uncertain, {ends}: the walls scatter by {line.scatter:.3f} mm"
-        hint = "measure more walls, each at its middle"
-        raise PathgenError(
-            what, where=sheet.where, allowed=f"an interval of at most ±{MAX_ERROR:g}", hint=hint
-        )
+        allowed, hint = f"an interval of at most ±{MAX_ERROR:g}", "measure more walls, each at its middle"
+        raise PathgenError(what, where=sheet.where, allowed=allowed, hint=hint)
+    slope, offset = line.values
     drawn = np.array([nominal.min(), nominal.max()])
-    curve = Curve(
-        "packing · beads · spacing, mm",
-        "wall, mm",
-        nominal,
-        wall,
-        (drawn, line.values[0] * drawn + line.values[1]),
-    )
-    notes = [
-        f"walls scatter by {line.scatter:.3f} mm about the fitted line; its offset is {line.values[1]:.3f} mm"
-    ]
-    return factor, curve, notes
+    fitted = drawn, slope * drawn + offset
+    curve = Curve("packing · beads · spacing, mm", "wall, mm", nominal, wall, fitted)
+    note = f"walls scatter by {line.scatter:.3f} mm about the fitted line; its offset is {offset:.3f} mm"
+    return factor, curve, [note]
 
 
 def _limit(sheet: FilledSheet, key: str, sign: float, nozzle: float) -> tuple[Estimate | None, str]:
@@ -145,24 +110,4 @@ def _limit(sheet: FilledSheet, key: str, sign: float, nozzle: float) -> tuple[Es
     return Estimate(key, "mm", value, min(low, high), max(low, high)), ""
 
 
-COUPON = Coupon(
-    name="bead-ladder",
-    measures="ratio of deposited to fed volume, and range of valid bead spacings",
-    profile="machine",
-    nominal=(
-        SheetColumn("beads", "", 1, 2),
-        SheetColumn("spacing", "mm", 0.01, 5.0),
-        SheetColumn("packing", "", 0.5, 1.2),
-        SheetColumn("filament_factor", "", 0.5, 1.5),
-    ),
-    measured=(
-        SheetColumn("wall", "mm", 0.05, 10.0, "thickness at the middle of the step, by micrometer"),
-        SheetColumn("holds", "", 0, 1, "1 if the wall is closed and even, 0 if it has gaps or ridges"),
-    ),
-    how=(
-        "The wall with one notch is one bead thick, the other two beads; count steps from the notches.",
-        "Close the micrometer gently, because thin walls bend.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("bead-ladder", _build, _fit)

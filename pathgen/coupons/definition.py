@@ -9,24 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from pathlib import Path
+from typing import NamedTuple
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.coupons.fit_result import Floats, Outcome
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
 from pathgen.settings import Job, Setup
 
-if TYPE_CHECKING:
-    from pathgen.coupons.fit_result import Outcome
-
-Floats = NDArray[np.float64]
-
 LIGHT = "light"  # unit of a column that accepts any unit of light
 
 
-class SheetColumn(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class SheetColumn:
     """A column of a measurement sheet.
 
     Attributes
@@ -135,8 +134,8 @@ class Coupon:
     nominal: tuple[SheetColumn, ...]
     measured: tuple[SheetColumn, ...]
     how: tuple[str, ...]
-    build: Callable[[Setup], Specimen] = field(repr=False)
-    fit: Callable[[FilledSheet, Setup], Outcome] | None = field(repr=False)
+    build: Build = field(repr=False)
+    fit: Fit | None = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,6 +163,10 @@ class FilledSheet:
         """Return a column of the sheet by name."""
         return self.values[name]
 
+    def place(self, row: int) -> str:
+        """Return the file and the line of a row, for error messages."""
+        return f"{self.where}, line {self.line[row]}"
+
     def common_value(self, name: str) -> float:
         """Return the common value of all rows of a nominal column.
 
@@ -177,3 +180,13 @@ class FilledSheet:
             what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
             raise PathgenError(what, where=self.where, allowed="the same value in all rows of the sheet")
         return float(values[0])
+
+
+Build = Callable[[Setup], Specimen]
+Fit = Callable[[FilledSheet, Setup], Outcome]
+TABLES = msgspec.toml.decode(Path(__file__).with_name("coupons.toml").read_bytes())
+
+
+def define_coupon(name: str, build: Build, fit: Fit | None = None) -> Coupon:
+    """Return the coupon with the columns and the instructions that `coupons.toml` gives for its name."""
+    return msgspec.convert({"name": name, **TABLES[name], "build": build, "fit": fit}, Coupon)

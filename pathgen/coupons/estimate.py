@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
+from pathgen.coupons.fit_result import Estimate, Floats
 from pathgen.errors import PathgenError
-
-Floats = NDArray[np.float64]
 
 LEVEL = 0.95
 GRID = 801  # maximum number of candidates of a profile likelihood
@@ -40,6 +40,10 @@ class Estimates:
     high: Floats
     covariance: Floats
     scatter: float
+
+    def single(self, place: int, name: str, unit: str) -> Estimate:
+        """Return one parameter, by its index, with its interval."""
+        return Estimate(name, unit, *(float(ends[place]) for ends in (self.values, self.low, self.high)))
 
 
 def least_squares(
@@ -84,7 +88,6 @@ def least_squares(
     [2.0, 1.0]
     """
     from scipy import optimize
-    from scipy.special import stdtrit
 
     count, figures = len(measurements), len(start)
     require_count(count, figures + 2, what)
@@ -101,8 +104,30 @@ def least_squares(
     freedom = count - figures
     variance = float(np.sum(found.fun**2)) / freedom
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * (variance + misfit**2)
-    error = float(stdtrit(freedom, (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
+    error = student_factor(freedom) * np.sqrt(np.diag(covariance))
     return Estimates(found.x, found.x - error, found.x + error, covariance, float(np.sqrt(variance)))
+
+
+def student_factor(freedom: int) -> float:
+    """Return the half width of Student's interval in standard errors, for `freedom` degrees of freedom.
+
+    Examples
+    --------
+    >>> round(student_factor(2), 3)
+    4.303
+    """
+    return float(special.stdtrit(freedom, (1 + LEVEL) / 2))
+
+
+def sum_limit(freedom: int) -> float:
+    """Return the sum of squares at the ends of an interval, relative to the smallest sum, by the F test.
+
+    Examples
+    --------
+    >>> round(sum_limit(2), 2)
+    10.26
+    """
+    return 1 + float(special.fdtri(1, freedom, LEVEL)) / freedom
 
 
 def estimate_mean(values: Floats, what: str) -> tuple[float, float, float]:
@@ -118,13 +143,9 @@ def estimate_mean(values: Floats, what: str) -> tuple[float, float, float]:
     >>> tuple(round(v, 3) for v in estimate_mean(np.array([1.0, 2.0, 3.0]), "heights"))
     (2.0, -0.484, 4.484)
     """
-    from scipy.special import stdtrit
-
     require_count(len(values), 3, what)
     middle = float(values.mean())
-    error = float(stdtrit(len(values) - 1, (1 + LEVEL) / 2)) * float(
-        values.std(ddof=1) / np.sqrt(len(values))
-    )
+    error = student_factor(len(values) - 1) * float(values.std(ddof=1) / np.sqrt(len(values)))
     return middle, middle - error, middle + error
 
 
@@ -161,19 +182,14 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     >>> value, low < 45 and high > 50
     (47.5, True)
     """
-    from scipy.special import chdtri, log_ndtr
-
     judged = np.isfinite(holds)
     at, holds = at[judged], holds[judged]
     require_count(len(at), 4, what)
     yes = holds > 0.5
     if yes.all() or not yes.any():
         answer = "holds at every step" if yes.all() else "holds at no step"
-        raise PathgenError(
-            f"{what} {answer}",
-            where="sheet",
-            allowed="at least one step with the answer yes and one with the answer no",
-        )
+        allowed = "at least one step with the answer yes and one with the answer no"
+        raise PathgenError(f"{what} {answer}", where="sheet", allowed=allowed)
     steps = np.unique(at)
     require_count(len(steps), 2, f"{what} at different steps")
     step = float(np.median(np.diff(steps)))
@@ -183,20 +199,16 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     theta = np.linspace(steps[0] - 2 * step, steps[-1] + 2 * step, count)
     sigma = np.geomspace(step / 2, 2 * step, 25)
     z = (theta[:, None, None] - at) / sigma[:, None]
-    likely = np.where(yes, log_ndtr(z), log_ndtr(-z)).sum(axis=2).max(axis=1)
+    likely = special.log_ndtr(np.where(yes, z, -z)).sum(axis=2).max(axis=1)
     best = likely.max()
     flat = likely >= best - 1e-9
     share = float(yes.mean())
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
-        raise PathgenError(
-            f"judgements of {what} are random",
-            where="sheet",
-            allowed="judgements that change once along the steps",
-        )
-    return float(theta[flat].mean().round(9)), *interval_ends(
-        theta, likely >= best - chdtri(1, 1 - LEVEL) / 2
-    )
+        allowed = "judgements that change once along the steps"
+        raise PathgenError(f"judgements of {what} are random", where="sheet", allowed=allowed)
+    interval = interval_ends(theta, likely >= best - special.chdtri(1, 1 - LEVEL) / 2)
+    return float(theta[flat].mean().round(9)), *interval
 
 
 def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, float, Floats]:
@@ -234,8 +246,6 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     >>> round(value, 1), low < 3.2 < high
     (3.2, True)
     """
-    from scipy.special import fdtri
-
     require_count(len(at), 5, what)
     require_count(len(np.unique(at)), 4, f"{what} at different steps")
     middle, half = (at.max() + at.min()) / 2, (at.max() - at.min()) / 2
@@ -245,8 +255,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     residual = max(float(np.sum((np.polyval(line, x) - read) ** 2)), smallest)
     where = np.linspace(-1.0, 1.0, GRID)
     sums = _sums_by_peak(x, read, where)
-    freedom = len(at) - 3
-    limit = residual * (1 + float(fdtri(1, freedom, LEVEL)) / freedom)
+    limit = residual * sum_limit(len(at) - 3)
     if not (sums > limit).any():
         allowed = "steps that differ by more than the scatter of the measurements"
         raise PathgenError(f"{what} does not depend on the step", where="sheet", allowed=allowed)
@@ -254,16 +263,12 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     inside = sums <= limit
     interval = interval_ends(where, inside) if inside.any() else (best, best)
     if not inside.any():  # the peak is beyond an end, or no parabola fits better than a constant
-        even, nearest = float(np.sum((read - read.mean()) ** 2)), float(sums.min())
-        if even < nearest * (1 + float(fdtri(1, freedom + 1, LEVEL)) / (freedom + 1)):
+        if float(np.sum((read - read.mean()) ** 2)) < float(sums.min()) * sum_limit(len(at) - 2):
             allowed = "measurements with a single maximum, inside the range or at an end"
             raise PathgenError(f"{what} has no peak", where="sheet", allowed=allowed)
     value, low, high = (float(middle + half * v) for v in (best, *interval))
-    a, b, c = line
-    unscaled = np.array(
-        [a / half**2, b / half - 2 * a * middle / half**2, c - b * middle / half + a * middle**2 / half**2]
-    )
-    return value, low, high, unscaled
+    unscaled = np.poly1d(line)(np.poly1d([1 / half, -middle / half]))
+    return value, low, high, np.asarray(unscaled.coeffs)
 
 
 def _sums_by_peak(x: Floats, read: Floats, places: Floats) -> Floats:
@@ -292,6 +297,5 @@ def interval_ends(candidates: Floats, inside: NDArray[np.bool_]) -> tuple[float,
 def require_count(count: int, minimum: int, what: str) -> None:
     """Raise an error for fewer measurements than an estimate needs."""
     if count < minimum:
-        raise PathgenError(
-            f"there are {count} measurements of {what}", where="sheet", allowed=f"at least {minimum}"
-        )
+        found = f"there are {count} measurements of {what}"
+        raise PathgenError(found, where="sheet", allowed=f"at least {minimum}")

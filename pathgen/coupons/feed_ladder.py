@@ -24,29 +24,18 @@ also have less time to cool, which can only soften them further; this error favo
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pathgen.coupons.banded_strip import (
-    BRIM,
-    POST,
-    average_steps,
-    band_areas,
-    bottoms,
-    extrude_bands,
-    log_light,
-)
-from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, MeasuringPlace, SheetColumn, Specimen
-from pathgen.coupons.estimate import GRID, LEVEL, interval_ends, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
-from pathgen.coupons.shapes import pixel_count, plain_job
+from pathgen.coupons.banded_strip import BRIM, POST, average_steps, band_areas, banded_strip, log_light
+from pathgen.coupons.definition import FilledSheet, Specimen, define_coupon
+from pathgen.coupons.estimate import GRID, interval_ends, require_count, sum_limit
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome, round_to_error
+from pathgen.coupons.shapes import pixel_count
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
-from pathgen.settings.job import Band
-
-Floats = NDArray[np.float64]
 
 FEEDS = (8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0)  # mm/s, lowest band first
 KEEP = 100.0  # cost of a change of bead count, high enough to prevent any
@@ -88,18 +77,14 @@ def ladder_feeds(setup: Setup) -> list[float]:
     >>> ladder_feeds(settle(Job()))
     [8.0, 12.0, 16.0, 20.0, 30.0, 40.0, 60.0]
     """
-    melts = setup.machine.hot_end.melt_rate / (
-        setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal
-    )
+    section = setup.beads.packing * setup.beads.spacing_max * setup.layers.nominal
+    melts = setup.machine.hot_end.melt_rate / section
     fastest = min(FEEDS[-1], slower_axis_feed(setup), float(math.floor(melts)))
     speeds = [feed for feed in FEEDS if feed < fastest] + [fastest]
     if len(speeds) < MIN_BANDS:
         what = f"walls on {setup.machine.name} can be printed at {fastest:g} mm/s at most"
-        raise PathgenError(
-            what,
-            where="feed-ladder",
-            allowed=f"a machine that prints walls faster than {FEEDS[MIN_BANDS - 2]:g} mm/s",
-        )
+        allowed = f"a machine that prints walls faster than {FEEDS[MIN_BANDS - 2]:g} mm/s"
+        raise PathgenError(what, where="feed-ladder", allowed=allowed)
     return speeds
 
 
@@ -134,19 +119,11 @@ def _build(setup: Setup) -> Specimen:
     width = 2 * POST + WAVES * PERIOD
     u = (np.arange(pixel_count(width, pixel)) + 0.5) * pixel
     face = mean + swing * np.cos(2 * np.pi * np.clip(u - POST, 0.0, WAVES * PERIOD) / PERIOD)
-    bands = tuple(Band(above=z, feed=feed) for z, feed in zip(bottoms(heights), speeds, strict=True))
-    job = plain_job(
-        setup.job,
-        brim=BRIM,
-        thinnest=round(mean - swing, 3),
-        thickest=round(mean + swing, 3),
-        band=bands,
-        pixel=pixel,
-        change_cost=KEEP,
-    )
-    places = band_areas(heights, width, (width - READ * PERIOD) / 2)
-    steps = [MeasuringPlace(box, (feed,)) for box, feed in zip(places, speeds, strict=True)]
-    return Specimen([(extrude_bands(face, heights, pixel), job)], steps, repeats=READ)
+    areas = band_areas(heights, width, (width - READ * PERIOD) / 2)
+    ends = {"thinnest": round(mean - swing, 3), "thickest": round(mean + swing, 3)}
+    changes = {"brim": BRIM, "pixel": pixel, "change_cost": KEEP, **ends}
+    strip = banded_strip(setup.job, face, heights, "feed", speeds, areas, **changes)
+    return replace(strip, repeats=READ)
 
 
 def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
@@ -176,15 +153,13 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
     >>> round(fit_contrast(v, 0.7 / (1 + (v / 40) ** 2) + 0.003 * np.cos(9 * v)).feed, 1)
     20.1
     """
-    from scipy.special import fdtri
-
     require_count(len(feed), MIN_BANDS, "contrast")
     at = np.geomspace(feed.min() / BEYOND, feed.max() * BEYOND, 10 * GRID)
     shape = 1 / (1 + (EVEN * feed / at[:, None]) ** 2)
     scale = np.maximum(shape @ contrast, 0.0) / np.sum(shape**2, axis=1)
     sums = np.sum((contrast - scale[:, None] * shape) ** 2, axis=1)
-    best, left = int(np.argmin(sums)), len(feed) - 2
-    limit = max(float(sums[best]), 1e-30) * (1 + float(fdtri(1, left, LEVEL)) / left)
+    best = int(np.argmin(sums))
+    limit = max(float(sums[best]), 1e-30) * sum_limit(len(feed) - 2)
     low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
         allowed = "bands that differ by more than the scatter of the measurements"
@@ -215,14 +190,14 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     contrast = log_light(filled, "bright") - log_light(filled, "dim")
     turned = np.flatnonzero(contrast < 0)
     if turned.size:
-        where = f"{filled.where}, line {filled.line[turned[0]]}"
+        what = "the bright reading is below the dim reading"
         allowed = "a bright reading that is not below the dim reading"
-        raise PathgenError("the bright reading is below the dim reading", where=where, allowed=allowed)
+        raise PathgenError(what, where=filled.place(turned[0]), allowed=allowed)
     at, read = average_steps(filled["feed"], contrast)
     kept = fit_contrast(at, read)
     slowest, fastest = float(at.min()), min(float(at.max()), slower_axis_feed(setup))
     figures = (_limited_feed(kept, fastest), _lag(kept, fastest))
-    wanted = round_to_error(kept.feed, (figures[0].high - figures[0].low) / 2)
+    wanted = round_to_error(kept.feed, figures[0].half_width)
     chosen = float(np.clip(wanted, slowest, fastest))
     x = np.linspace(0.0, at.max(), 121)
     line = kept.contrast / (1 + (EVEN * x / kept.feed) ** 2)
@@ -257,26 +232,9 @@ def _notes(kept: ContrastFit, lag: Estimate, slowest: float, fastest: float, set
         notes += (f"{slowest:g} mm/s already loses more than {100 * (1 - HOLDS):.0f} % of the contrast",)
     known = setup.machine.hot_end.lag
     if known and not lag.low <= known <= lag.high:
-        notes += (
-            f"the profile's lag is {known:g} s, not {lag.low:.2g} to {lag.high:.2g}: print a lag strip",
-        )
+        measured = f"{lag.low:.2g} to {lag.high:.2g}"
+        notes += (f"the profile's lag is {known:g} s, not {measured}: print a lag strip",)
     return notes
 
 
-COUPON = Coupon(
-    name="feed-ladder",
-    measures="maximum feed of walls before the relief flattens",
-    profile="machine",
-    nominal=(SheetColumn("feed", "mm_s", 0.1, 1000.0),),
-    measured=(
-        SheetColumn("bright", LIGHT, text="light at the brightest place of the wave"),
-        SheetColumn("dim", LIGHT, text="light at the dimmest place beside it"),
-    ),
-    how=(
-        "Count bands from the platform up; a faster band begins at each notch in the edge.",
-        "On an even light, measure the two middle waves of each band at the brightest and the dimmest place.",
-        "Ignore the waves near the ends, where the head reverses.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("feed-ladder", _build, _fit)

@@ -9,11 +9,11 @@ of the tile; on the platform that corner is at the front left.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy import special
 
-from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import LEVEL, Estimates, least_squares
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome, round_to_error
 from pathgen.coupons.shapes import build_stripes, plain_job
 from pathgen.errors import PathgenError
 from pathgen.plan.settle import Spot
@@ -21,8 +21,6 @@ from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 from pathgen.settings.constraints import MIN_FIRST
 from pathgen.settings.machine import Range
-
-Floats = NDArray[np.float64]
 
 SIDE = 20.0  # mm; the maximum thickness of a panel
 STAIR = 1.6  # mm, width and depth of a step in the corner
@@ -37,28 +35,16 @@ def _build(setup: Setup) -> Specimen:
     """Build the tiles at the centre and near the corners of the platform."""
     # Two rows form a layer. There is only the first layer, so its feed is the only one.
     pixel = setup.layers.first_layer / 2
-    job = plain_job(
-        setup.job,
-        pixel=pixel,
-        brim=0.0,
-        wedges=0,
-        feed=setup.feeds.first_feed,
-        thinnest=SIDE - STAIR * len(WHERE),
-        thickest=SIDE,
-    )
-    spans = usable_area(setup.machine)
-    middles = [sum(span) / 2 for span in spans]
-    reaches = [(high - low) / 2 - INSET for low, high in spans]
+    ends = {"thinnest": SIDE - STAIR * len(WHERE), "thickest": SIDE}
+    job = plain_job(setup.job, pixel=pixel, brim=0.0, wedges=0, feed=setup.feeds.first_feed, **ends)
+    low, high = np.transpose(usable_area(setup.machine))
+    middles, reaches = (low + high) / 2, (high - low) / 2 - INSET
     panels, steps, spots = [], [], []
     for number, signs in enumerate(WHERE, start=1):
-        x, y = (
-            round(middle + sign * reach, 3)
-            for middle, sign, reach in zip(middles, signs, reaches, strict=True)
-        )
+        x, y = np.round(middles + reaches * signs, 3).tolist()
         cut = [SIDE - STAIR * (number - stair) for stair in range(number)]
-        wall = build_stripes(
-            [STAIR] * number + [SIDE - STAIR * number], [*cut, SIDE], setup.layers.first_layer, pixel
-        )
+        widths = [STAIR] * number + [SIDE - STAIR * number]
+        wall = build_stripes(widths, [*cut, SIDE], setup.layers.first_layer, pixel)
         panels.append((wall, job))
         nominal = (setup.layers.first_layer, x, y, setup.machine.z_zero)
         box = PanelArea(STAIR * len(WHERE) + 1.0, 0.0, SIDE - 1.0, setup.layers.first_layer)
@@ -94,14 +80,11 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
         raise PathgenError(what, where=filled.where, allowed="measurements of all five tiles")
     plane, uneven = _plane(x / HUNDRED, y / HUNDRED, filled["sheet"] - nominal)
     names = ("offset", "mm"), ("tilt along x", "mm per 100 mm"), ("tilt along y", "mm per 100 mm")
-    values = zip(plane.values.tolist(), plane.low.tolist(), plane.high.tolist(), strict=True)
-    found = [Estimate(*name, *figures) for name, figures in zip(names, values, strict=True)]
-    new = round_to_error(old + found[0].value, (found[0].high - found[0].low) / 2)
+    found = [plane.single(place, *name) for place, name in enumerate(names)]
+    new = round_to_error(old + found[0].value, found[0].half_width)
     if abs(new) > 1:
-        what = f"z_zero would be {new:g} mm"
-        raise PathgenError(
-            what, where=filled.where, allowed="-1 to 1 mm", hint="set the machine's own zero first"
-        )
+        what, hint = f"z_zero would be {new:g} mm", "set the machine's own zero first"
+        raise PathgenError(what, where=filled.where, allowed="-1 to 1 mm", hint=hint)
     change = Change("", "z_zero", new, "mm, height of the tip above the platform at z = 0")
     notes = [*_tilt_notes(found[1:], (volume.x, volume.y))]
     if uneven > 0:
@@ -115,23 +98,19 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Estimates, float]:
     """Fit a plane to the tile means; also return their deviation from the plane, 0 if insignificant."""
-    from scipy.special import fdtrc
-
     _, tile, counts = np.unique(np.column_stack([x, y]), axis=0, return_inverse=True, return_counts=True)
     tile = tile.ravel()
     mean_x, mean_y, mean = (np.bincount(tile, values) / counts for values in (x, y, over))
     wide = np.full(3, 100.0)
-    plane = least_squares(
-        lambda p: p[0] + p[1] * mean_x + p[2] * mean_y, mean, np.zeros(3), (-wide, wide), "tiles"
-    )
+    terms = np.column_stack([np.ones(len(mean)), mean_x, mean_y])
+    plane = least_squares(lambda p: terms @ p, mean, np.zeros(3), (-wide, wide), "tiles")
     within = len(x) - len(counts)
     if within < 1:
         return plane, 0.0
-    a, b, c = plane.values
-    apart = mean - (a + b * mean_x + c * mean_y)
+    apart = mean - terms @ plane.values
     scatter = float(np.sum((over - mean[tile]) ** 2)) / within
     misfit = float(np.sum(counts * apart**2)) / (len(counts) - 3)
-    flat = float(fdtrc(len(counts) - 3, within, misfit / max(scatter, MIN_VARIANCE))) > 1 - LEVEL
+    flat = float(special.fdtrc(len(counts) - 3, within, misfit / max(scatter, MIN_VARIANCE))) > 1 - LEVEL
     return plane, 0.0 if flat else float(np.abs(apart).max())
 
 
@@ -141,10 +120,8 @@ def _tilt_notes(tilts: list[Estimate], spans: tuple[Range, Range]) -> list[str]:
     for tilt, (low, high), axis in zip(tilts, spans, "xy", strict=True):
         gap, minimum, maximum = (value * (high - low) / HUNDRED for value in tilt[2:])
         if abs(gap) > TOLERATED and minimum * maximum > 0:
-            notes.append(
-                f"level the platform first: along {axis}, the gap under the tip changes by "
-                f"{gap:.2f} mm ({minimum:.2f} to {maximum:.2f})"
-            )
+            change = f"the gap under the tip changes by {gap:.2f} mm ({minimum:.2f} to {maximum:.2f})"
+            notes.append(f"level the platform first: along {axis}, {change}")
     return notes
 
 
@@ -154,22 +131,4 @@ def _curve(filled: FilledSheet, plane: Estimates, x: Floats, y: Floats, nominal:
     return Curve("fitted plane (mm)", "sheet (mm)", predicted, filled["sheet"], (ends, ends))
 
 
-COUPON = Coupon(
-    name="first-layer-tile",
-    measures="true height of z = 0, and tilt of the platform",
-    profile="machine",
-    nominal=(
-        SheetColumn("nominal", "mm", 0.01, 2.0),
-        SheetColumn("at_x", "mm", -5000.0, 5000.0),
-        SheetColumn("at_y", "mm", -5000.0, 5000.0),
-        SheetColumn("z_zero", "mm", -1.0, 1.0),
-    ),
-    measured=(SheetColumn("sheet", "mm", 0.01, 3.0, "thickness of the tile by micrometer, at three places"),),
-    how=(
-        "Let the platform cool, remove the tiles, and measure each one away from its edges and steps.",
-        "The steps in one corner give the number of a tile: 1 in the middle, 2 front left, 3 front right,",
-        "4 back left, 5 back right; on the platform, that corner was at the front left.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("first-layer-tile", _build, _fit)

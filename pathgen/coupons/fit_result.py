@@ -26,6 +26,15 @@ class Estimate(NamedTuple):
     low: float
     high: float
 
+    @property
+    def half_width(self) -> float:
+        """Half the width of the interval."""
+        return (self.high - self.low) / 2
+
+    def rounded(self) -> float:
+        """Return the value, rounded to two significant digits of its error."""
+        return round_to_error(self.value, self.half_width)
+
     def __str__(self) -> str:
         """Format the estimate with its interval and unit."""
         unit = f" {self.unit}" if self.unit else ""

@@ -11,15 +11,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.coupons.banded_strip import Limit, end_note, even_strip, fit_brightness, lower_limit
-from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, SheetColumn, Specimen
-from pathgen.coupons.fit_result import Change, Estimate, Outcome
+from pathgen.coupons.definition import FilledSheet, Specimen, define_coupon
+from pathgen.coupons.fit_result import Change, Estimate, Floats, Outcome
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
-
-Floats = NDArray[np.float64]
 
 BANDS = 7
 HIGH = 6.0  # mm, height of a band
@@ -101,19 +98,4 @@ def _notes(best: Estimate, limit: Limit, at: Floats, held: bool) -> tuple[str, .
     return notes
 
 
-COUPON = Coupon(
-    name="heat-ladder",
-    measures="most translucent nozzle temperature at which layers bond",
-    profile="material",
-    nominal=(SheetColumn("nozzle_temperature", "degc", 1.0, 500.0),),
-    measured=(
-        SheetColumn("reading", LIGHT, text="light through the band"),
-        SheetColumn("bonded", "", 0.0, 1.0, "1 if layers hold when bent or scratched, else 0; optional"),
-    ),
-    how=(
-        "Count bands from the platform up; a colder band begins at each notch in the edge.",
-        "On an even light, measure each band at three places in its upper half; then bend and scratch it.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("heat-ladder", _build, _fit)

@@ -17,17 +17,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.definition import (
-    Coupon,
-    FilledSheet,
-    Floats,
-    MeasuringPlace,
-    PanelArea,
-    SheetColumn,
-    Specimen,
-)
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import Estimates, least_squares, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome
 from pathgen.coupons.shapes import build_stripes, cut_notches, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -61,10 +53,9 @@ def _build(setup: Setup) -> Specimen:
     wall = build_stripes([BEFORE, THICK, AFTER], [walls[0], walls[1], walls[0]], BAND * len(FEEDS), pixel)
     for end, (before, after) in ((BEFORE, walls), (BEFORE + THICK, walls[::-1])):
         cells = slice(round((end - SLOPE) / pixel), round(end / pixel))
-        wall[:, cells] = np.interp(
-            (np.arange(cells.stop - cells.start) + 0.5) * pixel, [0, SLOPE], [before, after]
-        )
-    marked = cut_notches(wall, pixel, [(BEFORE - 1.0, 1), (BEFORE + THICK - 3.2, 2)])
+        along = (np.arange(cells.stop - cells.start) + 0.5) * pixel
+        wall[:, cells] = np.interp(along, [0, SLOPE], [before, after])
+    marked = cut_notches(wall, pixel, [(BEFORE - 0.5, 1), (BEFORE + THICK - 1.6, 2)])
     ladder = lag_feeds(setup)
     job = plain_job(
         setup.job,
@@ -99,9 +90,8 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     wall = sheet["wall"][good]
     require_count(len(wall), 8, "the wall")
     if len(np.unique(feed)) < 2 and len(wall) < 12:
-        raise PathgenError(
-            "all measurements are from one band", where=sheet.where, allowed="measurements of both bands"
-        )
+        what, allowed = "all measurements are from one band", "measurements of both bands"
+        raise PathgenError(what, where=sheet.where, allowed=allowed)
 
     def model(p: Floats) -> Floats:
         way = feed * p[0]
@@ -109,38 +99,30 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
         new, old = np.where(up > 0.5, p[2], p[1]), np.where(up > 0.5, p[1], p[2])
         return np.asarray(new + (old - new) * left)
 
-    thin, thick = float(wall.min()), float(wall.max())
-    low = np.array([1e-3, 0.0, 0.0])
-    found = least_squares(
-        model, wall, np.array([0.05, thin, thick]), (low, np.array([LONGEST, 10.0, 10.0])), "the wall", MISFIT
-    )
-    lag = Estimate("lag", "s", float(found.values[0]), max(0.0, float(found.low[0])), float(found.high[0]))
-    reach, jump = (lag.high - lag.low) / 2, float(found.values[2] - found.values[1])
-    ends = [model(np.array([end, *found.values[1:]])) for end in (low[0], LONGEST)]
+    start = np.array([0.05, wall.min(), wall.max()])
+    bounds = np.array([1e-3, 0.0, 0.0]), np.array([LONGEST, 10.0, 10.0])
+    found = least_squares(model, wall, start, bounds, "the wall", MISFIT)
+    lag = found.single(0, "lag", "s")
+    lag = lag._replace(low=max(0.0, lag.low))
+    thin, thick = map(float, found.values[1:])
+    ends = [model(np.array([end[0], thin, thick])) for end in bounds]
     _reject_unclear(found, lag, float(np.abs(ends[1] - ends[0]).max()), sheet.where)
-    change = Change(
-        "hot_end",
-        "lag",
-        round_to_error(lag.value, reach),
-        "s, time constant of the pressure behind the nozzle",
-    )
+    change = Change("hot_end", "lag", lag.rounded(), "s, time constant of the pressure behind the nozzle")
     # All measurements on one curve: completed fraction of the jump over the time since the jump.
     way = feed * lag.value
     since = after / feed - np.log((way / slope) * -np.expm1(-slope / way)) * lag.value
-    part = (wall - np.where(up > 0.5, found.values[1], found.values[2])) / np.where(up > 0.5, jump, -jump)
+    part = (wall - np.where(up > 0.5, thin, thick)) / np.where(up > 0.5, thick - thin, thin - thick)
     time = np.linspace(0.0, float(since.max()), 200)
     line = (time, 1 - np.exp(-time / lag.value))
     curve = Curve("time since the jump, s", "completed fraction of the jump", since, part, line, (lag,))
     before = setup.machine.hot_end.lag
-    notes = (
-        f"walls of {found.values[1]:.3f} and {found.values[2]:.3f} mm scatter by {found.scatter:.3f} mm",
-    )
-    return Outcome((lag,), (change,), (f"lag {before:g} → {change.value:g} s",), curve, notes)
+    note = f"walls of {thin:.3f} and {thick:.3f} mm scatter by {found.scatter:.3f} mm"
+    return Outcome((lag,), (change,), (f"lag {before:g} → {change.value:g} s",), curve, (note,))
 
 
 def _reject_unclear(found: Estimates, lag: Estimate, effect: float, where: str) -> None:
     """Reject measurements from which the lag cannot be determined."""
-    reach, jump = (lag.high - lag.low) / 2, found.values[2] - found.values[1]
+    jump = found.values[2] - found.values[1]
     if jump < MIN_JUMP:
         what = f"the wall is {found.values[1]:.3f} mm thick before the notch, {found.values[2]:.3f} after"
         allowed = f"a wall that is at least {MIN_JUMP:g} mm thicker after the single notch"
@@ -148,35 +130,11 @@ def _reject_unclear(found: Estimates, lag: Estimate, effect: float, where: str) 
     if effect < MISFIT:
         what = f"no lag up to {LONGEST:g} s would change the measured thicknesses"
         raise PathgenError(what, where=where, hint="measure closer to the jumps in thickness")
-    if jump < 3 * found.scatter or (reach > KNOWN * lag.value and reach > KNOWN * 0.05):
+    if jump < 3 * found.scatter or lag.half_width > KNOWN * max(lag.value, 0.05):
         span = f"{lag.low:.3f} to {lag.high:.3f} s"
         what = f"the lag is uncertain, {span}: the wall scatters by {found.scatter:.3f} mm"
         hint = "measure closer to the jumps in thickness, and measure each position twice"
         raise PathgenError(what, where=where, allowed="an interval of half that width", hint=hint)
 
 
-COUPON = Coupon(
-    name="lag-strip",
-    measures="lag of the pressure behind the nozzle",
-    profile="machine",
-    nominal=(
-        SheetColumn("feed", "mm_s", 0.1, 1000.0),
-        SheetColumn("up", "", 0, 1),
-        SheetColumn("after", "mm", 0.0, 1000.0),
-        SheetColumn("slope", "mm", 0.1, 50.0),
-        SheetColumn("before_jump", "mm", 0.01, 10.0),
-        SheetColumn("after_jump", "mm", 0.01, 10.0),
-    ),
-    measured=(
-        SheetColumn(
-            "wall", "mm", 0.05, 10.0, "thickness of the wall at this place, by micrometer or dial gauge"
-        ),
-    ),
-    how=(
-        "The wall of the ring becomes thick at the single notch, and thin again at the pair of notches.",
-        "Measure from the single notch into the thick part (up = 1), from the pair into the thin (up = 0).",
-        "The lower half was printed slowly, the upper half fast; feed_mm_s identifies the half.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("lag-strip", _build, _fit)

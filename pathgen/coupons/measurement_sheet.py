@@ -17,13 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.fit_result import Floats
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import CsvRows, read_rows
 from pathgen.optics.wedge_sheet import CODES, UNITS
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.settings.validation import format_value
-
-Floats = NDArray[np.float64]
 
 PLACE = tuple(SheetColumn(name, "mm") for name in PanelArea._fields)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
@@ -92,26 +91,17 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
             continue
         cells = [_YES_NO.get(row[place].lower(), row[place]) for row in rows.cells]
         values[column.name] = _parse_numbers(cells, column, rows.names[place], line, rows.where)
-    read = np.zeros(len(line), bool)
-    for column in coupon.measured:
-        read |= np.isfinite(values[column.name])
+    read = np.any([np.isfinite(values[column.name]) for column in coupon.measured], axis=0)
     if not read.any():
-        first = coupon.measured[0]
-        raise PathgenError(
-            "the sheet has no measurements",
-            where=rows.where,
-            hint=f"fill in the column {first.header}: {first.text}",
-        )
+        hint = f"fill in the column {coupon.measured[0].header}: {coupon.measured[0].text}"
+        raise PathgenError("the sheet has no measurements", where=rows.where, hint=hint)
     kept = {name: column[read] for name, column in values.items()}
     for column in coupon.nominal:
         missing = np.flatnonzero(~np.isfinite(kept[column.name]))
         if missing.size:
             where = f"{rows.where}, line {line[read][missing[0]]}"
-            raise PathgenError(
-                f"{column.header} is missing",
-                where=where,
-                allowed="the value in the sheet that `pathgen coupon` wrote",
-            )
+            allowed = "the value in the sheet that `pathgen coupon` wrote"
+            raise PathgenError(f"{column.header} is missing", where=where, allowed=allowed)
     return FilledSheet(coupon, rows.where, kept, line[read])
 
 
@@ -134,11 +124,8 @@ def _parse_numbers(
     wrong |= (values < column.low) | (values > maximum)
     if wrong.any():
         first = int(np.argmax(wrong))
-        raise PathgenError(
-            f"{name} is {format_value(cells[first])}",
-            where=f"{where}, line {line[first]}",
-            allowed=f"a number from {column.low:g} to {maximum:g}"
-            + (f": {column.text}" if column.text else ""),
-            hint="write decimals with a point" if "," in cells[first] else "",
-        )
+        where, what = f"{where}, line {line[first]}", f"{name} is {format_value(cells[first])}"
+        allowed = ": ".join(filter(None, (f"a number from {column.low:g} to {maximum:g}", column.text)))
+        hint = "write decimals with a point" if "," in cells[first] else ""
+        raise PathgenError(what, where=where, allowed=allowed, hint=hint)
     return np.asarray(decode_srgb(values / CODES)) if codes else values

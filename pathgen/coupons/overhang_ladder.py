@@ -10,16 +10,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import estimate_threshold
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome
-from pathgen.coupons.shapes import INDEX, INDEX_OVER, cut_notches, notches_width, pixel_count, plain_job
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, cut_notches, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
-
-Floats = NDArray[np.float64]
 
 ANGLES = tuple(float(lean) for lean in range(20, 75, 5))  # degrees from the vertical
 WIDE = 12.0  # mm, width of a column
@@ -34,21 +31,18 @@ def _build(setup: Setup) -> Specimen:
     """Build the wall of the lean ladder."""
     base, pixel = round(2 * setup.beads.spacing, 2), setup.light.pixel
     rows = pixel_count(FOOT + SAW + HEAD, pixel)
-    columns = [
-        np.tile(saw_profile(lean, base, rows, pixel)[:, None], pixel_count(WIDE, pixel)) for lean in ANGLES
-    ]
+    columns = [saw_profile(lean, base, rows, pixel) for lean in ANGLES]
+    faces = np.repeat(np.stack(columns, axis=1), pixel_count(WIDE, pixel), axis=1)
     edge = np.full((rows, pixel_count(INDEX, pixel)), base + INDEX_OVER)
     lefts = [INDEX + WIDE * number for number in range(len(ANGLES))]
-    counts = [
-        (left + (WIDE - notches_width(number)) / 2, number) for number, left in enumerate(lefts, start=1)
-    ]
-    wall = cut_notches(np.concatenate([edge, *columns], axis=1), pixel, counts)
+    counts = [(left + WIDE / 2, number) for number, left in enumerate(lefts, start=1)]
+    wall = cut_notches(np.hstack([edge, faces]), pixel, counts)
     job = plain_job(setup.job, brim=BRIM, thinnest=base, thickest=base + GROWTH, slope="free")
     boxes = [PanelArea(left + 0.5, FOOT, left + WIDE - 0.5, FOOT + SAW) for left in lefts]
-    return Specimen(
-        [(wall, job)],
-        [MeasuringPlace(box, (lean,), label=f"{lean:g}°") for box, lean in zip(boxes, ANGLES, strict=True)],
-    )
+    steps = [
+        MeasuringPlace(box, (lean,), label=f"{lean:g}°") for box, lean in zip(boxes, ANGLES, strict=True)
+    ]
+    return Specimen([(wall, job)], steps)
 
 
 def saw_profile(lean: float, base: float, rows: int, pixel: float) -> Floats:
@@ -106,30 +100,14 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     safe, old = min(math.floor(lean.low), MAX_ANGLE), setup.machine.overhang
     curve = Curve("lean (degrees)", "clean", filled["lean"], filled["holds"], marks=(lean,))
     if safe < MIN_ANGLE:
-        note = f"the safe limit, {safe:d} degrees, is below the minimum, {MIN_ANGLE}; it is not stored"
-        return Outcome(
-            (lean,), (), (), curve, (note, "check fan, temperature and feed, and print the coupon again")
-        )
-    note = (
-        f"overhang is the lower limit of the interval; faces were clean up to about {lean.value:.0f} degrees"
-    )
-    change = Change(
-        "", "overhang", float(safe), "degrees, maximum overhang of a layer unless the job sets it"
-    )
+        low = f"the safe limit, {safe:d} degrees, is below the minimum, {MIN_ANGLE}; it is not stored"
+        again = "check fan, temperature and feed, and print the coupon again"
+        return Outcome((lean,), (), (), curve, (low, again))
+    clean = f"faces were clean up to about {lean.value:.0f} degrees"
+    note = f"overhang is the lower limit of the interval; {clean}"
+    remark = "degrees, maximum overhang of a layer unless the job sets it"
+    change = Change("", "overhang", float(safe), remark)
     return Outcome((lean,), (change,), (f"overhang {old:g} → {safe:g} degrees",), curve, (note,))
 
 
-COUPON = Coupon(
-    name="overhang-ladder",
-    measures="maximum overhang of a face before it droops",
-    profile="machine",
-    nominal=(SheetColumn("lean", "deg", 0.0, 90.0),),
-    measured=(SheetColumn("holds", "", 0.0, 1.0, "1 if the overhanging face is clean, 0 if it droops"),),
-    how=(
-        "Look at the face: a column holds if the undersides of all its teeth are clean.",
-        "Count columns from the thicker edge; a wide notch counts five.",
-        "Some columns are meant to overhang too far; ignore notes about it.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("overhang-ladder", _build, _fit)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from pathgen.coupons.banded_strip import end_note, even_strip, fit_brightness, upper_limit
-from pathgen.coupons.definition import LIGHT, Coupon, FilledSheet, SheetColumn, Specimen
+from pathgen.coupons.definition import FilledSheet, Specimen, define_coupon
 from pathgen.coupons.fit_result import Change, Outcome, round_to_error
 from pathgen.settings import Setup
 
@@ -52,7 +52,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
         notes += (f"light is brightest at {best.value:.3f}, but {clean}",)
     if np.isinf(limit.safe):
         notes += ("ridges on the face were not judged; feel the face to check it",)
-    chosen = round_to_error(min(best.value, limit.safe), (best.high - best.low) / 2)
+    chosen = round_to_error(min(best.value, limit.safe), best.half_width)
     return Outcome(
         estimates=curve.marks,
         changes=(Change("", "packing", chosen, "deposited over geometric volume, measured"),),
@@ -62,19 +62,4 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     )
 
 
-COUPON = Coupon(
-    name="packing-ladder",
-    measures="most translucent packing without ridges",
-    profile="material",
-    nominal=(SheetColumn("packing", "", 0.5, 1.2),),
-    measured=(
-        SheetColumn("reading", LIGHT, text="light through the band"),
-        SheetColumn("clean", "", 0.0, 1.0, text="1 if the face has no ridges, else 0; optional"),
-    ),
-    how=(
-        "Count bands from the platform up; a band with more plastic begins at each notch in the edge.",
-        "On an even light, measure each band at three places along its middle; feel its face for ridges.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("packing-ladder", _build, _fit)

@@ -9,16 +9,16 @@ bare light around the coupon. Overexposed steps are left blank.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen import picture
 from pathgen.coupons import resolution_chart
-from pathgen.coupons.definition import Coupon, Floats, PanelArea
+from pathgen.coupons.definition import Coupon, PanelArea
+from pathgen.coupons.fit_result import Floats
 from pathgen.coupons.measurement_sheet import PLACE
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import CsvRows
@@ -30,6 +30,7 @@ AROUND = (1.5, 6.0)  # mm beyond the edges of the coupon, search range for bare 
 SPACING_AROUND = 0.5  # mm between samples of bare light
 MIN_AROUND = 60  # minimum number of samples of bare light
 OVER = 1.1  # minimum bare light relative to the brightest step
+FILLED = ("reading", "reference", "dark", "bright", "dim")  # columns that a photograph replaces
 FAR = 4.0  # maximum deviation of bare light from its surface, in standard deviations
 
 Corners = Sequence[tuple[float, float]]
@@ -56,7 +57,7 @@ class Photo:
 
     light: Floats
     blank: Floats | None
-    to_pixel: object
+    to_pixel: Callable[[Floats], Floats]
     size: tuple[float, float]
     pixel_size: float
     name: str
@@ -115,22 +116,19 @@ def open_photo(
     rows, cols = light.shape
     at = np.asarray(corners, np.float64)
     if (at < 0).any() or (at > (cols, rows)).any():
-        raise PathgenError(
-            f"corners are outside the picture of {cols} × {rows} pixels",
-            where=photograph.source,
-            allowed="corners inside the picture",
-        )
-    turns = [_cross(at[i], at[(i + 1) % 4], at[(i + 2) % 4]) for i in range(4)]
-    if min(turns) <= 0:
+        what = f"corners are outside the picture of {cols} × {rows} pixels"
+        raise PathgenError(what, where=photograph.source, allowed="corners inside the picture")
+    sides = np.roll(at, -1, axis=0) - at
+    (x, y), (next_x, next_y) = sides.T, np.roll(sides, -1, axis=0).T
+    if (x * next_y - y * next_x).min() <= 0:
         allowed = "the order upper left, upper right, lower right, lower left, as viewed from the front"
         raise PathgenError("the corners are in the wrong order", where="--corners", allowed=allowed)
     wide, high = size
     own = np.array([(0, high), (wide, high), (wide, 0), (0, 0)], np.float64)
     transform = ProjectiveTransform.from_estimate(own, at)  # type: ignore[no-untyped-call]
     if not transform:
-        raise PathgenError(
-            "the corners are not those of a flat rectangle", where="--corners", hint="measure them again"
-        )
+        what = "the corners are not those of a flat rectangle"
+        raise PathgenError(what, where="--corners", hint="measure them again")
     bare = None
     if blank is not None:
         bare = np.asarray(picture.load_picture(blank).luminance, np.float64)
@@ -139,7 +137,7 @@ def open_photo(
             allowed = "two photographs by the same camera from the same position"
             raise PathgenError(what, where=str(blank), allowed=allowed)
     across = float(np.hypot(*(at[1] - at[0])))
-    pixel_size = min(max(wide / max(across, 1.0), FINEST), COARSEST)
+    pixel_size = float(np.clip(wide / max(across, 1.0), FINEST, COARSEST))
     return Photo(light, bare, transform, size, pixel_size, photograph.source)
 
 
@@ -180,28 +178,20 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
         which = ", ".join(str(i + 1) for i in np.flatnonzero(burnt))
         notes.append(f"overexposed and omitted: step {which}; reduce the exposure")
     if coupon.name == "step-wedge":
-        read = [[float(np.median(image))] for image in images]
+        read = np.array([[np.median(image)] for image in images])
         columns = ["reading_linear"]
-        reference, messages = _reference(
-            photo, boxes, max(v[0] for v, b in zip(read, burnt, strict=True) if not b)
-        )
+        reference, messages = _reference(photo, boxes, float(read[~burnt].max()))
         notes += messages
         if reference is not None:
             columns.append("reference_linear")
-            read = [[*values, float(bare)] for values, bare in zip(read, reference, strict=True)]
+            read = np.column_stack([read, reference])
     else:
         columns = ["bright_linear", "dim_linear"]
         nominal = _numbers(rows, names, [column.header for column in coupon.nominal])
         patches = [resolution_chart.Patch(int(k), int(a), *sizes) for k, a, *sizes in nominal]
-        read = [
-            list(resolution_chart.measure_patch(patch, image, photo.pixel_size))
-            for patch, image in zip(patches, images, strict=True)
-        ]
-    kept = [
-        i
-        for i, name in enumerate(names)
-        if name.split("_")[0] not in ("reading", "reference", "dark", "bright", "dim")
-    ]
+        pairs = zip(patches, images, strict=True)
+        read = np.array([resolution_chart.measure_patch(*pair, photo.pixel_size) for pair in pairs])
+    kept = [i for i, name in enumerate(names) if name.split("_")[0] not in FILLED]
     cells = [
         [*(row[i] for i in kept), *("" if out else f"{value:.6g}" for value in values)]
         for row, values, out in zip(rows.cells, read, burnt, strict=True)
@@ -221,7 +211,7 @@ def _light_at(photo: Photo, light: Floats, places: Floats) -> Floats:
     """Return the light at points of the coupon's plane; NaN outside the picture."""
     from scipy.ndimage import map_coordinates
 
-    x, y = photo.to_pixel(places).T  # type: ignore[operator]
+    x, y = photo.to_pixel(places).T
     # Coordinates refer to the corner of a pixel, half a pixel from its centre.
     return np.asarray(map_coordinates(light, [y - 0.5, x - 0.5], order=1, cval=np.nan))
 
@@ -245,9 +235,9 @@ def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tu
     places, light = places[bright], light[bright]
     if np.mean(light > BURNT) > 0.01:
         return None, [f"the bare light around the coupon is overexposed. {none[0].upper()}{none[1:]}"]
-    pixels = photo.to_pixel(places)  # type: ignore[operator]
+    pixels = photo.to_pixel(places)
     middles = np.array([((b.left + b.right) / 2, (b.bottom + b.top) / 2) for b in boxes])
-    wanted = photo.to_pixel(middles)  # type: ignore[operator]
+    wanted = photo.to_pixel(middles)
     scale = max(photo.light.shape)
     return np.exp(_surface(pixels / scale, np.log(light), wanted / scale)), []
 
@@ -289,13 +279,6 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
         try:
             figures.append([float(row[place]) for place in places])
         except ValueError:
-            where = f"{rows.where}, line {line}"
-            raise PathgenError(
-                "invalid position of a step", where=where, allowed=f"numbers in {', '.join(wanted)}"
-            ) from None
+            where, allowed = f"{rows.where}, line {line}", f"numbers in {', '.join(wanted)}"
+            raise PathgenError("invalid position of a step", where=where, allowed=allowed) from None
     return figures
-
-
-def _cross(a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float64]) -> float:
-    one, two = b - a, c - b
-    return float(one[0] * two[1] - one[1] * two[0])

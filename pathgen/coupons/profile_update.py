@@ -48,11 +48,10 @@ def update_profile_text(text: str, outcome: Outcome, coupon: Coupon, name: str) 
         remarks.setdefault(change.table, {})[change.key] = f"{change.remark}; by {coupon.name}"
     for table, values in tables.items():
         text = rewrite_table(text, table, values, remarks=remarks.get(table, {}))
-    where = f"{coupon.profile} {name}"
+    profile, where = tomllib.loads(text), f"{coupon.profile} {name}"
     if coupon.profile == "machine":
-        machine = typed(tomllib.loads(text), Machine, where)
-        refuse_first(machine_faults(machine), where)
+        faults = machine_faults(typed(profile, Machine, where))
     else:
-        material = typed(tomllib.loads(text), Material, where)
-        refuse_first(material_faults(material), where)
+        faults = material_faults(typed(profile, Material, where))
+    refuse_first(faults, where)
     return text

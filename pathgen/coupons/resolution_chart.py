@@ -14,23 +14,16 @@ trough is free of noise.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
-from pathgen.coupons.definition import (
-    LIGHT,
-    Coupon,
-    FilledSheet,
-    Floats,
-    MeasuringPlace,
-    PanelArea,
-    SheetColumn,
-    Specimen,
-)
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
 from pathgen.coupons.estimate import Estimates, least_squares, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome, round_to_error
 from pathgen.coupons.shapes import INDEX, INDEX_OVER, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.settings import Setup
@@ -139,14 +132,14 @@ def predict_modulation(patch: Patch, setup: Setup, spread: tuple[float, float], 
 
 def _spread_light_at(at: float, light: Floats, width: Floats, period: float) -> float:
     """Return the light at a point of an endless wave, with a Gaussian spread for each cell."""
-    from scipy.special import ndtr
-
     cells = len(light)
     pixel = period / cells
     scale = np.maximum(width, 1e-6)  # a negative growth, tried during a fit, may give a negative width
     reach = math.ceil(5 * float(scale.max()) / period) + 1
     middle = (np.arange(cells) + 0.5) * pixel + period * np.arange(-reach, reach + 1)[:, None]
-    share = ndtr((at + pixel - middle) / scale) - ndtr((at - pixel - middle) / scale)  # of two cells
+    share = special.ndtr((at + pixel - middle) / scale) - special.ndtr(
+        (at - pixel - middle) / scale
+    )  # of two cells
     return float(share.sum(axis=0) @ light) / 2
 
 
@@ -192,65 +185,48 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     for patch, line in zip(read, sheet.line[good], strict=True):
         if (patch.kind != EDGE and patch.period <= 0) or patch.swing >= patch.mean:
             what = f"invalid patch: period {patch.period:g} mm, thickness {patch.mean:g} ± {patch.swing:g} mm"
-            where = f"{sheet.where}, line {line}"
-            raise PathgenError(
-                what, where=where, allowed="the values in the sheet that `pathgen coupon` wrote"
-            )
+            allowed = "the values in the sheet that `pathgen coupon` wrote"
+            raise PathgenError(what, where=f"{sheet.where}, line {line}", allowed=allowed)
     modulations = (bright - dim) / (bright + dim)
     several = len({patch.mean for patch in read}) > 1
     found = _fit_spread(read, modulations, setup, several, sheet.where)
-    estimates = [
-        _estimate_of("spread", "mm", found, 1),
-        *([_estimate_of("spread_growth", "mm/mm", found, 2)] if several else []),
-    ]
+    names = (("spread", "mm"), ("spread_growth", "mm/mm"))[: 1 + several]
+    estimates = [found.single(place, *name) for place, name in enumerate(names, start=1)]
     kept = found
     if several and estimates[1].low <= 0:
         kept = _fit_spread(read, modulations, setup, False, sheet.where)
-    grows = float(kept.values[2]) if len(kept.values) > 2 else 0.0
     if not found.covariance[1, 1] > 0:
         what = "the measured patches do not determine the spread of light"
         raise PathgenError(what, where=sheet.where, hint="measure all patches again, including the finest")
     wide = _spread_at(found, THIN)
-    if (wide.high - wide.low) / 2 > KNOWN:
-        what = (
-            f"the spread is uncertain, {wide.low:.2f} to {wide.high:.2f} mm: "
-            f"modulations scatter by {found.scatter:.3f}"
-        )
+    if wide.half_width > KNOWN:
+        span, scatter = f"{wide.low:.2f} to {wide.high:.2f} mm", f"modulations scatter by {found.scatter:.3f}"
+        what = f"the spread is uncertain, {span}: {scatter}"
         raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
     estimates += [wide, _finest(wide, setup.machine.hot_end.nozzle_diameter)]
-    words = "mm, standard deviation of the sideways spread of light"
-    values = [
-        max(0.0, round_to_error(float(kept.values[1]), (wide.high - wide.low) / 2)),
-        round(max(0.0, grows), 3),
-    ]
-    changes = [Change("light", "spread", values[0], words)]
-    changes.append(Change("light", "spread_growth", values[1], "mm of spread per mm of thickness"))
+    spread = max(0.0, round_to_error(float(kept.values[1]), wide.half_width))
+    growth = round(max(0.0, float(sum(kept.values[2:]))), 3)
+    changes = (
+        Change("light", "spread", spread, "mm, standard deviation of the sideways spread of light"),
+        Change("light", "spread_growth", growth, "mm of spread per mm of thickness"),
+    )
     old = setup.material.light
-    before, now = old.spread + old.spread_growth * THIN, values[0] + values[1] * THIN
-    share = 100 * found.values[0]
-    notes = [
-        f"modulations are {share:.0f} % of those predicted by the law, and scatter by {found.scatter:.3f}"
-    ]
+    before, now = old.spread + old.spread_growth * THIN, spread + growth * THIN
+    share = f"{100 * found.values[0]:.0f} % of those predicted by the law"
+    notes = [f"modulations are {share}, and scatter by {found.scatter:.3f}"]
     if not several:
         notes.append("only one mean thickness was measured, so the growth of the spread is unknown")
     elif kept is not found:
         notes.append("the growth of the spread with thickness is not significant")
-    return Outcome(
-        tuple(estimates),
-        tuple(changes),
-        (f"spread at {THIN:g} mm {before:.3g} → {now:.3g} mm",),
-        _curve(read, modulations, setup, kept),
-        tuple(notes),
-    )
+    line, curve = f"spread at {THIN:g} mm {before:.3g} → {now:.3g} mm", _curve(read, modulations, setup, kept)
+    return Outcome(tuple(estimates), changes, (line,), curve, tuple(notes))
 
 
 def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: bool, where: str) -> Estimates:
     """Fit a factor, the spread and optionally the spread's growth to measured modulations."""
-    nozzle = setup.machine.hot_end.nozzle_diameter
 
     def model(p: Floats) -> Floats:
-        spread = (float(p[1]), float(p[2]) if grows else 0.0)
-        return np.array([p[0] * predict_modulation(patch, setup, spread, nozzle) for patch in read])
+        return _predict_all(read, setup, p)
 
     parameters = 3 if grows else 2
     start = np.array([1.0, 0.2, 0.02])[:parameters]
@@ -264,9 +240,10 @@ def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: boo
     return found
 
 
-def _estimate_of(name: str, unit: str, found: Estimates, place: int) -> Estimate:
-    value, low, high = (float(ends[place]) for ends in (found.values, found.low, found.high))
-    return Estimate(name, unit, value, low, high)
+def _predict_all(patches: Sequence[Patch], setup: Setup, p: Floats) -> Floats:
+    """Return the modulation of each patch for a factor, a spread and, optionally, the spread's growth."""
+    spread, nozzle = (float(p[1]), float(sum(p[2:]))), setup.machine.hot_end.nozzle_diameter
+    return np.array([p[0] * predict_modulation(patch, setup, spread, nozzle) for patch in patches])
 
 
 def _spread_at(found: Estimates, thickness: float) -> Estimate:
@@ -286,51 +263,21 @@ def _finest(wide: Estimate, nozzle: float) -> Estimate:
         return math.exp(-2 * (math.pi * spread / period) ** 2) * float(np.sinc(nozzle / period)) - GONE
 
     minimum = 1.05 * nozzle  # the first zero of the nozzle is at one nozzle diameter
-    ends = [
+    value, low, high = (
         float(brentq(left, minimum, 100.0, args=(spread,))) if left(minimum, spread) < 0 else minimum
         for spread in (wide.value, wide.low, wide.high)
-    ]
-    return Estimate("finest visible period along the layers", "mm", ends[0], ends[1], ends[2])
+    )
+    return Estimate("finest visible period along the layers", "mm", value, low, high)
 
 
 def _curve(read: list[Patch], modulations: Floats, setup: Setup, found: Estimates) -> Curve:
     """Return the plot data: modulation of thin waves against frequency, and the fitted curve."""
-    nozzle, spread = (
-        setup.machine.hot_end.nozzle_diameter,
-        (float(found.values[1]), float(np.append(found.values, 0.0)[2])),
-    )
     chosen = [i for i, patch in enumerate(read) if patch.mean == THIN and patch.kind == WAVE]
     frequency = np.array([1 / read[i].period for i in chosen])
     periods = np.geomspace(PERIODS[0], PERIODS[-1], 40)
-    fitted = [
-        found.values[0]
-        * predict_modulation(Patch(WAVE, ALONG_U, float(p), THIN, SWING), setup, spread, nozzle)
-        for p in periods
-    ]
-    line = (1 / periods, np.array(fitted))
+    waves = [Patch(WAVE, ALONG_U, float(period), THIN, SWING) for period in periods]
+    line = 1 / periods, _predict_all(waves, setup, found.values)
     return Curve("periods per mm", "modulation of waves on a thin wall", frequency, modulations[chosen], line)
 
 
-COUPON = Coupon(
-    name="resolution-chart",
-    measures="sideways spread of light in the wall, and finest visible detail",
-    profile="material",
-    nominal=(
-        SheetColumn("kind", "", 0, 2),
-        SheetColumn("along", "", 0, 1),
-        SheetColumn("period", "mm", 0, 100),
-        SheetColumn("mean", "mm", 0, 100),
-        SheetColumn("swing", "mm", 0, 100),
-    ),
-    measured=(
-        SheetColumn("bright", LIGHT, text="light at the middle of a bright line of the patch"),
-        SheetColumn("dim", LIGHT, text="light at the middle of a dark line of the patch"),
-    ),
-    how=(
-        "Photograph the chart sharply on an even light, without overexposure, and pass it to --photo.",
-        "kind: 0 wave, 1 line pairs, 2 edge; along: 0 left to right, 1 upward.",
-        "Count patches from the thicker edge, the lower row first.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("resolution-chart", _build, _fit)

@@ -7,14 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-from pathgen.coupons.definition import PanelArea
+from pathgen.coupons.fit_result import Floats
 from pathgen.settings import Job
-
-Floats = NDArray[np.float64]
 
 INDEX = 4.0  # mm, width of the thicker edge at which counting begins
 INDEX_OVER = 1.0  # mm by which this edge exceeds the thickness beside it
@@ -76,8 +72,8 @@ def cut_notches(thickness: Floats, pixel: float, counts: Sequence[tuple[float, i
         mm.
     pixel : float
         mm.
-    counts : sequence of (left, count)
-        Left end of each group, mm, and its count.
+    counts : sequence of (middle, count)
+        Middle of each group, mm, and its count.
 
     Returns
     -------
@@ -87,42 +83,15 @@ def cut_notches(thickness: Floats, pixel: float, counts: Sequence[tuple[float, i
     Examples
     --------
     >>> bare = np.ones((40, 200))
-    >>> int((cut_notches(bare, 0.1, [(1.0, 7)])[0] == 0).sum())  # one wide notch and two narrow ones
+    >>> int((cut_notches(bare, 0.1, [(9.0, 7)])[0] == 0).sum())  # one wide notch and two narrow ones
     50
     """
     cut = thickness.copy()
     deep = pixel_count(NOTCH, pixel)
-    for left, count in counts:
-        at = left
-        for wide in [3 * NOTCH] * (count // 5) + [NOTCH] * (count % 5):
+    for middle, count in counts:
+        widths = [3 * NOTCH] * (count // 5) + [NOTCH] * (count % 5)
+        at = middle - (sum(widths) + SPACE * (len(widths) - 1)) / 2
+        for wide in widths:
             cut[:deep, round(at / pixel) : round((at + wide) / pixel)] = 0.0
             at += wide + SPACE
     return cut
-
-
-def notches_width(count: int) -> float:
-    """Return the width of a group of notches, mm.
-
-    Examples
-    --------
-    >>> notches_width(1), round(notches_width(7), 1)
-    (1.0, 7.4)
-    """
-    fives, ones = divmod(count, 5)
-    return NOTCH * (3 * fives + ones) + SPACE * (fives + ones - 1)
-
-
-def shrink_area(box: PanelArea, margin: float) -> PanelArea:
-    """Shrink a rectangle by a margin on all sides, mm.
-
-    Examples
-    --------
-    >>> shrink_area(PanelArea(0, 0, 10, 10), 2)
-    PanelArea(left=2, bottom=2, right=8, top=8)
-    """
-    return PanelArea(box.left + margin, box.bottom + margin, box.right - margin, box.top - margin)
-
-
-def replace_keys(job: Job, **changes: object) -> Job:
-    """Replace values in the settings of a job."""
-    return msgspec.structs.replace(job, **changes)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pathgen.coupons.definition import LIGHT, Coupon, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.shapes import INDEX, INDEX_OVER, build_stripes, cut_notches, notches_width, plain_job
+from pathgen.coupons.definition import MeasuringPlace, PanelArea, Specimen, define_coupon
+from pathgen.coupons.shapes import INDEX, INDEX_OVER, build_stripes, cut_notches, plain_job
 from pathgen.settings import Setup
 
 STEPS = 12
@@ -40,31 +40,11 @@ def _build(setup: Setup) -> Specimen:
     widths = [INDEX, *[WIDE] * STEPS, INDEX]
     wall = build_stripes(widths, [end, *steps, steps[-1] + INDEX_OVER], HIGH, pixel)
     lefts = [INDEX + WIDE * number for number in range(STEPS)]
-    counts = [
-        (left + (WIDE - notches_width(number)) / 2, number) for number, left in enumerate(lefts, start=1)
-    ]
+    counts = [(left + WIDE / 2, number) for number, left in enumerate(lefts, start=1)]
     job = plain_job(setup.job, brim=BRIM, thinnest=steps[0], thickest=steps[-1])
     boxes = [PanelArea(left + 1.0, 1.0, left + WIDE - 1.0, HIGH - 2.0) for left in lefts]
-    return Specimen(
-        [(cut_notches(wall, pixel, counts), job)],
-        [MeasuringPlace(box, (thickness,)) for box, thickness in zip(boxes, steps, strict=True)],
-    )
+    places = [MeasuringPlace(box, (thickness,)) for box, thickness in zip(boxes, steps, strict=True)]
+    return Specimen([(cut_notches(wall, pixel, counts), job)], places)
 
 
-COUPON = Coupon(
-    name="step-wedge",
-    measures="transmitted light at each thickness",
-    profile="material",
-    nominal=(SheetColumn("thickness", "mm", 0.0, 100.0),),
-    measured=(
-        SheetColumn("reading", LIGHT, text="light through the step"),
-        SheetColumn("reference", LIGHT, text="light without the wedge, at some of the steps; optional"),
-        SheetColumn("dark", LIGHT, text="meter value with the light switched off; optional"),
-    ),
-    how=(
-        "Put the wedge on an even light, cover the light around it, and measure each step at its middle.",
-        "Count steps from the thicker edge beside the thinnest step; a wide notch counts five.",
-    ),
-    build=_build,
-    fit=None,
-)
+COUPON = define_coupon("step-wedge", _build)

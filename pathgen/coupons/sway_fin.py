@@ -15,19 +15,18 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
-from pathgen.coupons.definition import Coupon, FilledSheet, MeasuringPlace, PanelArea, SheetColumn, Specimen
-from pathgen.coupons.estimate import LEVEL, require_count
-from pathgen.coupons.fit_result import Change, Curve, Estimate, Outcome, round_to_error
-from pathgen.coupons.shapes import cut_notches, notches_width, pixel_count, plain_job
+from pathgen.coupons.definition import FilledSheet, MeasuringPlace, PanelArea, Specimen, define_coupon
+from pathgen.coupons.estimate import require_count, student_factor
+from pathgen.coupons.fit_result import Change, Curve, Estimate, Floats, Outcome
+from pathgen.coupons.shapes import cut_notches, pixel_count, plain_job
 from pathgen.errors import PathgenError
 from pathgen.panel.steadiness import FRACTION, Conditions, compute_steadiness, measure_sections
 from pathgen.plan.settle import Spot
 from pathgen.route.axis import carried_acceleration
 from pathgen.route.placement import usable_area
 from pathgen.settings import Machine, Setup
-
-Floats = NDArray[np.float64]
 
 # Thickness and height, mm: 1.5 times the height at which the sway of shipped profiles is 1/4 of a spacing.
 FINS = ((0.8, 36.0), (0.9, 41.0), (1.0, 46.0), (1.2, 55.0), (1.5, 68.0))
@@ -83,13 +82,10 @@ def _build(setup: Setup) -> Specimen:
     job = plain_job(setup.job, brim=BRIM, wedges=0, thinnest=fins[0][0], thickest=fins[-1][0])
     panels, steps, spots = [], [], []
     for number, (thickness, height) in enumerate(fins, start=1):
-        left = LONGER + (WIDE - notches_width(number)) / 2
-        panels.append((cut_notches(fin_thickness(thickness, height, pixel), pixel, [(left, number)]), job))
-        steps.append(
-            MeasuringPlace(
-                PanelArea(LONGER, 0.0, LONGER + WIDE, height), (thickness, height), panel=number - 1
-            )
-        )
+        fin = fin_thickness(thickness, height, pixel)
+        panels.append((cut_notches(fin, pixel, [(LONGER + WIDE / 2, number)]), job))
+        box = PanelArea(LONGER, 0.0, LONGER + WIDE, height)
+        steps.append(MeasuringPlace(box, (thickness, height), panel=number - 1))
         along = (number - (len(fins) + 1) / 2) * (LONGER + WIDE + 2 * BRIM + APART)
         x, y = (along, 0.0) if rotation == 0 else (0.0, along)
         spots.append(Spot(middle[0] + x, middle[1] + y, float(rotation)))
@@ -140,44 +136,34 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     over = np.flatnonzero(clean > height + TOP)
     if over.size:
         at = over[0]
-        where, allowed = (
-            f"{filled.where}, line {filled.line[at]}",
-            f"at most {height[at]:g} mm, the fin's height",
-        )
+        where, allowed = filled.place(at), f"at most {height[at]:g} mm, the fin's height"
         raise PathgenError(f"clean_up_to_mm is {clean[at]:g}", where=where, allowed=allowed)
     to_top = clean > height - TOP
     swayed = np.array([sway_at(*row, setup) for row in zip(thickness, height, clean, strict=True)])
     if to_top.all():
         hint = f"a sway of {swayed.max():.3g} mm is invisible, so sway_limit can be set to that value"
-        raise PathgenError(
-            "no fin has ripples",
-            where=filled.where,
-            allowed=f"at least {MIN_RIPPLED} fins with ripples",
-            hint=hint,
-        )
+        allowed = f"at least {MIN_RIPPLED} fins with ripples"
+        raise PathgenError("no fin has ripples", where=filled.where, allowed=allowed, hint=hint)
     require_count(int((~to_top).sum()), MIN_RIPPLED, "the onset of ripples")
     value, low, high = (math.exp(v) for v in _censored_mean(np.log(swayed[~to_top]), np.log(swayed[to_top])))
     if high > MAX_RATIO * low:
         what = f"sway_limit is uncertain, {low:.2g} to {high:.2g} mm"
-        raise PathgenError(
-            what, where=filled.where, allowed="more fins with ripples, or onsets with less scatter"
-        )
+        allowed = "more fins with ripples, or onsets with less scatter"
+        raise PathgenError(what, where=filled.where, allowed=allowed)
     return _outcome(filled, setup, swayed, to_top, Estimate("sway_limit", "mm", value, low, high))
 
 
 def _censored_mean(observed: Floats, beyond: Floats) -> tuple[float, float, float]:
     """Estimate the mean of normal measurements with its interval; some are only lower bounds."""
-    from scipy.special import log_ndtr, stdtrit
-
     count, middle, scatter = len(observed) + len(beyond), float(observed.mean()), float(observed.std(ddof=1))
     widest = max(scatter, float(np.max(beyond - middle, initial=0.0)), 3 * FINEST)
     mean = (middle + np.linspace(-WIDEST, WIDEST, GRID) * widest)[:, None, None]
     sigma = np.geomspace(FINEST, max(WIDEST * widest, 10 * FINEST), 200)[:, None]
     likely = (-(((observed - mean) / sigma) ** 2) / 2 - np.log(sigma)).sum(axis=2)
-    likely = (likely + log_ndtr((mean - beyond) / sigma).sum(axis=2)).max(axis=1)
+    likely = (likely + special.log_ndtr((mean - beyond) / sigma).sum(axis=2)).max(axis=1)
     freedom = len(observed) - 1
-    t = float(stdtrit(freedom, (1 + LEVEL) / 2))
-    inside = mean.ravel()[likely >= likely.max() - count * math.log1p(t**2 / freedom) / 2]
+    cut = count * math.log1p(student_factor(freedom) ** 2 / freedom) / 2
+    inside = mean.ravel()[likely >= likely.max() - cut]
     return float(mean.ravel()[np.argmax(likely)]), float(inside[0]), float(inside[-1])
 
 
@@ -186,45 +172,19 @@ def _outcome(
 ) -> Outcome:
     """Return the result for the profile, with notes."""
     machine = setup.machine
-    value = round_to_error(limit.value, (limit.high - limit.low) / 2)
-    value = value if value > 0 else float(f"{limit.value:.2g}")
+    value = limit.rounded() or float(f"{limit.value:.2g}")
     if limit.value > 5:
         raise PathgenError(f"sway_limit is {limit.value:g} mm", where=filled.where, allowed="at most 5 mm")
-    old = (
-        f"{machine.sway_limit:g}"
-        if machine.sway_limit
-        else f"1/4 of a spacing, {FRACTION * setup.beads.spacing:g}"
-    )
+    usual = f"1/4 of a spacing, {FRACTION * setup.beads.spacing:g}"
+    old = f"{machine.sway_limit:g}" if machine.sway_limit else usual
     change = Change("", "sway_limit", value, "mm, visible sway; without it, 1/4 of a spacing")
     notes = []
     if to_top.any():
         notes.append(f"{int(to_top.sum())} of {len(to_top)} fins have no ripples and count as lower bounds")
-    curve = Curve(
-        "clean up to (mm)", "sway there (mm)", filled["clean_up_to"], swayed, _line(filled, setup, limit)
-    )
+    clean = filled["clean_up_to"]
+    line = np.array([clean.min(), clean.max()]), np.full(2, limit.value)
+    curve = Curve("clean up to (mm)", "sway there (mm)", clean, swayed, line)
     return Outcome((limit,), (change,), (f"sway_limit {old} → {value:g} mm",), curve, tuple(notes))
 
 
-def _line(filled: FilledSheet, setup: Setup, limit: Estimate) -> tuple[Floats, Floats]:
-    """Return the sway limit as a horizontal line over the range of measured heights."""
-    ends = np.array([filled["clean_up_to"].min(), filled["clean_up_to"].max()])
-    return ends, np.full(2, limit.value)
-
-
-COUPON = Coupon(
-    name="sway-fin",
-    measures="minimum sway that is visible on a face",
-    profile="machine",
-    nominal=(SheetColumn("fin_thickness", "mm", 0.1, 20.0), SheetColumn("fin_height", "mm", 1.0, 2000.0)),
-    measured=(
-        SheetColumn("clean_up_to", "mm", 1.0, 2000.0, "height of the lowest ripples, else of the fin"),
-    ),
-    how=(
-        "Hold each fin in grazing light and find the height above its foot at which ripples begin.",
-        "The upper ends of the teeth in the side edge are 10 mm apart; the longer tooth is at 50 mm.",
-        "Count fins from the thinnest, which is the lowest; a wide notch in the top counts five.",
-        "They are meant to sway; ignore notes about it.",
-    ),
-    build=_build,
-    fit=_fit,
-)
+COUPON = define_coupon("sway-fin", _build, _fit)

@@ -62,19 +62,17 @@ def read_rows(path: str | Path) -> CsvRows:
     (['a', 'b'], [['1', '2'], ['3', '']], [2, 3, 4])
     """
     where = input_name(path)
-    hint, encoding_hint = (
-        "delete unrelated lines, or average repeated measurements",
-        "save the table as CSV in UTF-8",
-    )
-    text = read_input_text(path, EXPECTED, LIMIT, hint=hint, encoding_hint=encoding_hint)
+    hint = "delete unrelated lines, or average repeated measurements"
+    encoding = "save the table as CSV in UTF-8"
+    text = read_input_text(path, EXPECTED, LIMIT, hint=hint, encoding_hint=encoding)
     numbers, rows = _rows(text, where)
     return CsvRows(where, rows[0], rows[1:], numbers)
 
 
 def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
     """Return line numbers and cells; each row is padded to the length of the first."""
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip(" \t,;")]
-    lines = [(number, line) for number, line in lines if not line.lstrip().startswith("#")]
+    numbered = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip(" \t,;")]
+    lines = [(number, line) for number, line in numbered if not line.lstrip().startswith("#")]
     if not lines:
         raise PathgenError("the file contains no table", where=where, allowed=EXPECTED)
     separator = next((mark for mark in ";\t" if mark in lines[0][1]), ",")

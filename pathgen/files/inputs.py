@@ -92,9 +92,8 @@ def read_input(source: Input, expected: str = "", limit: int | None = None, hint
         data = stream.read(-1 if limit is None else limit + 1)
     if limit is not None and len(data) > limit:
         size = f"{limit >> 20} MiB"
-        raise PathgenError(
-            f"the file is larger than {size}", where=input_name(source), allowed=f"at most {size}", hint=hint
-        )
+        what, where = f"the file is larger than {size}", input_name(source)
+        raise PathgenError(what, where=where, allowed=f"at most {size}", hint=hint)
     return data
 
 
@@ -131,10 +130,8 @@ def read_input_text(
         text = data.decode("utf-8-sig")  # spreadsheets and some editors write a byte order mark
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        raise PathgenError(
-            what, where=f"{where}, line {line}", allowed="UTF-8 text", hint=encoding_hint
-        ) from None
+        where, what = f"{where}, line {line}", f"byte 0x{data[error.start]:02x} is not UTF-8"
+        raise PathgenError(what, where=where, allowed="UTF-8 text", hint=encoding_hint) from None
     if "\0" in text:
         raise not_text(where, expected)
     return text

@@ -35,8 +35,8 @@ if sys.platform != "win32":
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _NAME_KEPT = 40  # characters of the target's name in the hidden file's: file systems allow 255 bytes
-_STOPS = [
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGALRM") if hasattr(signal, name)
+_STOPS: list[int] = [
+    each for each in signal.Signals if each.name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGALRM")
 ]
 
 
@@ -89,11 +89,15 @@ def check_outputs(outputs: Mapping[str, str | Path], inputs: Iterable[str | Path
     PathgenError
         If two paths lead to the same file.
 
-    Examples -------- >>> check_outputs({"--out": "pier.gcode"}, ["pier.png"]) >>> check_outputs({"--out":
-    "pier.png"}, ["./pier.png"]) Traceback (most recent call last): pathgen.errors.PathgenError: pier.png is
-    an input and an output (--out); choose another name for the output >>> check_outputs({"--out":
-    "pier.gcode", "--report": "pier.gcode"}) Traceback (most recent call last): pathgen.errors.PathgenError:
-    --out and --report have the same path, pier.gcode; choose different names
+    Examples
+    --------
+    >>> check_outputs({"--out": "pier.gcode"}, ["pier.png"])
+    >>> check_outputs({"--out": "pier.png"}, ["./pier.png"])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    pathgen.errors.PathgenError: pier.png is both an input and an output (--out); choose another name...
+    >>> check_outputs({"--out": "pier.gcode", "--report": "pier.gcode"})
+    Traceback (most recent call last):
+    pathgen.errors.PathgenError: --out and --report have the same path, pier.gcode; choose different names
     """
     inputs = list(inputs)
     for number, (name, path) in enumerate(outputs.items()):
@@ -290,29 +294,26 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
 
 def _target(path: Path) -> tuple[Path, int | None]:
     """Resolve an output path; return the target and the permissions of an existing file."""
-    target = Path(os.path.realpath(path))
+    target, where = Path(os.path.realpath(path)), f"output {path}"
     folder = target.parent
     if not folder.is_dir():
         problem = "is not a folder" if folder.exists() else "does not exist"
-        raise PathgenError(
-            f"folder {folder} {problem}", where=f"output {path}", hint="create the folder first"
-        )
+        raise PathgenError(f"folder {folder} {problem}", where=where, hint="create the folder first")
     try:
         found = target.stat()
     except FileNotFoundError:
         if not os.access(folder, os.W_OK | os.X_OK):
-            raise PathgenError(
-                f"folder {folder} is not writable", where=f"output {path}", hint="choose another folder"
-            ) from None
+            what, hint = f"folder {folder} is not writable", "choose another folder"
+            raise PathgenError(what, where=where, hint=hint) from None
         return target, None
     except OSError as error:
         raise _failure(path, error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise PathgenError(f"output {path} is a folder", hint="name a file in that folder")
+        raise PathgenError(f"{where} is a folder", hint="name a file in that folder")
     if not stat.S_ISREG(found.st_mode):
-        raise PathgenError(f"output {path} is a device or a pipe", allowed="a regular file")
+        raise PathgenError(f"{where} is a device or a pipe", allowed="a regular file")
     if not os.access(target, os.W_OK):
-        raise PathgenError(f"output {path} is write-protected", hint="choose another name")
+        raise PathgenError(f"{where} is write-protected", hint="choose another name")
     return target, stat.S_IMODE(found.st_mode)
 
 
@@ -367,11 +368,11 @@ def _lock(number: int, *, wait: bool) -> bool:
     return True
 
 
-def _failure(path: Path, error: BaseException, part: Path | None = None) -> PathgenError:
+def _failure(path: Path, error: OSError, part: Path | None = None) -> PathgenError:
     """Return the error for a failed system call."""
-    reason = str(getattr(error, "strerror", None) or error)
+    reason = error.strerror or str(error)
     what = f"cannot write {path}: {reason[:1].lower()}{reason[1:]}"
-    if getattr(error, "errno", None) not in _FULL:
+    if error.errno not in _FULL:
         return PathgenError(what)
     size = 0
     with suppress(OSError):

@@ -66,9 +66,9 @@ class Nested:
         found = {}
         for key, (quantity, value) in inner.items():
             if key not in self.without:
-                suffix, unit = ("", quantity.unit) if quantity.unit else (self.suffix, self.unit)
+                name = f"{self.prefix}{key}" if quantity.unit else f"{self.prefix}{key}{self.suffix}"
                 text = f"{quantity.text} {self.text}".strip()
-                found[f"{self.prefix}{key}{suffix}"] = (Quantity(unit, text), value)
+                found[name] = (Quantity(quantity.unit or self.unit, text), value)
         return found
 
 
