@@ -275,8 +275,6 @@ def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
     if isinstance(node, inspect.VarTupleType):
         inner, extra = _unwrapped(node.item_type)
         return f"an array; each item: {extra.get('allowed') or _described(inner)}"
-    if isinstance(node, inspect.UnionType):
-        return " or ".join(_described(t) for t in node.types)
     return "text in quotes"
 
 
