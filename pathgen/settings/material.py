@@ -96,9 +96,8 @@ def _table_faults(table: Table) -> Iterator[Fault]:
             what = f"transmittance {after:g} at {steps[number]:g} mm comes after {before:g}"
             yield Fault(f"light.transmittance[{number}]", what, "transmittances in decreasing order")
     if steps[0] > 0 and through[0] == 1:
-        yield bad(
-            "light.transmittance[0]", 1.0, f"less than 1, because the wall is {steps[0]:g} mm thick there"
-        )
+        allowed = f"less than 1, because the wall is {steps[0]:g} mm thick there"
+        yield bad("light.transmittance[0]", 1.0, allowed)
 
 
 class Temperatures(Profile, frozen=True):
