@@ -12,10 +12,11 @@ from msgspec import inspect
 
 from pathgen.settings import Job
 from pathgen.settings.loading import machine_names, material_names
-from pathgen.settings.machine import Profile
+from pathgen.settings.machine import Profile, describe_fields
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+PLAIN: dict[type, click.ParamType[Any]] = {inspect.IntType: click.INT, inspect.FloatType: click.FLOAT}
 PROFILES = {"machine": machine_names, "material": material_names}
 
 
@@ -94,22 +95,18 @@ def record_options(kind: type[Profile]) -> Callable[[F], F]:
 
 def some_options(kind: type[Profile], names: Sequence[str]) -> Callable[[F], F]:
     """Add options for selected fields of a record."""
-    return lambda function: _with_options(function, inspect.type_info(kind), names)
+    return lambda function: _with_options(function, kind, names)
 
 
-def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
-    assert isinstance(record, inspect.StructType)
-    for entry in reversed([field for field in record.fields if field.name in names]):
-        text, unit, kind = _described(entry.type)
+def _with_options(function: F, record: type[Profile], names: Sequence[str]) -> F:
+    info, texts = inspect.type_info(record), describe_fields(record)
+    assert isinstance(info, inspect.StructType)
+    for entry in reversed([field for field in info.fields if field.name in names]):
+        unit, kind = _described(entry.type)
         if entry.name in PROFILES:
             kind = ProfileName(entry.name)
-        default = (
-            ""
-            if entry.default in (None, (), msgspec.NODEFAULT)
-            else f" [{entry.default:g}]"
-            if isinstance(entry.default, float)
-            else f" [{entry.default}]"
-        )
+        shown = f"{entry.default:g}" if isinstance(entry.default, float) else entry.default
+        default = "" if entry.default in (None, (), msgspec.NODEFAULT) else f" [{shown}]"
         repeated = isinstance(kind, KeysAndValues)
         option = click.option(
             "--" + entry.name.replace("_", "-"),
@@ -119,7 +116,7 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
             multiple=repeated,
             default=None,
             metavar=unit.upper() if unit else None,
-            help=text + default,
+            help=texts.get(entry.name, "") + default,  # no texts under `python -OO`
         )
         function = option(function)
     return function
@@ -130,29 +127,21 @@ def _joined(ctx: click.Context, param: click.Parameter, values: tuple[str, ...])
     return " ".join(values) or None
 
 
-def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any] | None]:
-    """Return help text, unit and click type for a field."""
-    text = unit = ""
+def _described(field_type: inspect.Type) -> tuple[str, click.ParamType[Any] | None]:
+    """Return unit and click type for a field."""
+    unit = ""
     while isinstance(field_type, inspect.Metadata):
-        schema = field_type.extra_json_schema or {}
-        text = schema.get("description", text)
         unit = (field_type.extra or {}).get("unit", unit)
         field_type = field_type.type
     if isinstance(field_type, inspect.UnionType):
         parts = [t for t in field_type.types if not isinstance(t, inspect.NoneType)]
-        if len(parts) > 1:
-            return text, unit, NumberOrWord()
-        inner_text, inner_unit, kind = _described(parts[0])
-        return text or inner_text, unit or inner_unit, kind
+        inner_unit, kind = _described(parts[0])
+        return unit or inner_unit, NumberOrWord() if len(parts) > 1 else kind
     if isinstance(field_type, inspect.LiteralType):
-        return text, unit, click.Choice([str(v) for v in field_type.values])
+        return unit, click.Choice([str(v) for v in field_type.values])
     if isinstance(field_type, inspect.VarTupleType) and isinstance(field_type.item_type, inspect.StructType):
-        return text, "key=value,...", KeysAndValues()
+        return "key=value,...", KeysAndValues()
     if isinstance(field_type, inspect.VarTupleType):
-        _, inner_unit, kind = _described(field_type.item_type)
-        return text, unit or inner_unit or "list", ListOf(kind or click.STRING)
-    if isinstance(field_type, inspect.IntType):
-        return text, unit, click.INT
-    if isinstance(field_type, inspect.FloatType):
-        return text, unit, click.FLOAT
-    return text, unit, click.STRING
+        inner_unit, kind = _described(field_type.item_type)
+        return unit or inner_unit or "list", ListOf(kind or click.STRING)
+    return unit, PLAIN.get(type(field_type), click.STRING)

@@ -21,7 +21,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import BinaryIO
 
-from pathgen.gcode.template import MAX_LINE
+from pathgen.settings.blocks import MAX_LINE
 
 LATE_WIDTH = 40  # characters reserved for the value of a late fact
 

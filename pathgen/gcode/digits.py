@@ -94,8 +94,6 @@ def format_lines(
     for rows, entry in fields:
         column(at, entry.dtype.str)[rows] = entry
         at += entry.itemsize
-    if not cuts:
-        return [canvas.translate(None, b"\0")]
     edges = [width * row for row in (0, *cuts, n)]
     return [canvas[a:b].translate(None, b"\0") for a, b in pairwise(edges)]
 

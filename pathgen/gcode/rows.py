@@ -15,15 +15,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.gcode.arcs import FAULTS, Arcs, ArcTurns, chord_ends, find_turns
-from pathgen.gcode.scan import NO_WORDS, WordColumn
-from pathgen.motion.moves import Kind
+from pathgen.gcode.scan import NO_WORDS, Bytes, Flags, Ints, WordColumn, find_changes
+from pathgen.motion.moves import Floats, Kind
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 Judge = Callable[[dict[str, Ints]], None]
 
 NO_MOTION = 80  # G80, and the mode before the first G0 to G3
@@ -124,9 +120,11 @@ def advance(
     mode = _held(state.mode, motion.line, motion.value, count)
     moving, bent = axes & ~sets, (mode == 2) | (mode == 3)
     centred = _flags(count, *(column[letter].line for letter in "IJR"))
+    bare, with_feed = _flags(count, motion.line[motion.value < 4]) & ~axes, _flags(count, column["F"].line)
     faults = {
         "axis words need a motion mode (G0 to G3), but none is in force": moving & (mode == NO_MOTION),
-        **_without_axes(_flags(count, motion.line[motion.value < 4]) & ~axes, column["F"].line),
+        NO_AXIS: bare & ~with_feed,
+        FEED_ONLY: bare & with_feed,
         "I, J and R are allowed only in an arc (G2 or G3)": centred & ~(moving & bent),
         "arcs are supported only in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
@@ -149,7 +147,7 @@ def advance(
     return rows if moving.all() else MoveRows._make(c[moving] for c in rows)
 
 
-def classify_moves(rows: MoveRows, part: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def classify_moves(rows: MoveRows, part: Bytes) -> Bytes:
     """Classify moves by their effect; `part` is the kind of deposits at each row.
 
     A move that feeds filament and changes x or y is a deposit. Without a change of x or y, a move that feeds
@@ -184,19 +182,9 @@ def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
     return np.repeat(np.concatenate([[float(now)], value]), spans)
 
 
-def _without_axes(bare: Flags, feeds: Ints) -> dict[str, Flags]:
-    """Separate motions without an axis word into those with and without a feed."""
-    if not bare.any():
-        return {NO_AXIS: bare}
-    fed = _flags(len(bare), feeds)
-    return {NO_AXIS: bare & ~fed, FEED_ONLY: bare & fed}
-
-
 def _positions(state: State, axis: int, words: WordColumn, count: int) -> Floats:
     """Return the machine position of one axis after each line."""
-    now, value = state.place[axis], words.value
-    if state.modes.scale != 1.0:
-        value = value * state.modes.scale
+    now, value = state.place[axis], words.value * state.modes.scale
     if not state.modes.absolute:
         value = np.cumsum(np.concatenate([[now], value]))[1:]
     elif state.offset[axis]:
@@ -225,12 +213,8 @@ def _fed(state: State, words: WordColumn, sets: Flags) -> Floats:
 
 def _changes(before: list[float], *place: Floats) -> tuple[Flags, Flags]:
     """Return which lines change x or y, and which change z."""
-    changed = []
-    for now, column in zip(before, place, strict=True):
-        changed.append(np.empty(len(column), np.bool_))
-        changed[-1][:1] = column[:1] != now
-        np.not_equal(column[1:], column[:-1], out=changed[-1][1:])
-    return changed[0] | changed[1], changed[2]
+    x, y, z = (find_changes(column, now) for now, column in zip(before, place, strict=True))
+    return x | y, z
 
 
 def _arcs(

@@ -12,14 +12,14 @@ one 64-bit integer, its point is squeezed out, and its digits are summed in thre
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.gcode.block import LONGEST, Grammar
+from pathgen.motion.moves import Floats
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
@@ -177,21 +177,23 @@ def merge_columns(one: WordColumn, other: WordColumn) -> WordColumn:
     """Merge two columns of one letter."""
     if not len(one.line):
         return other
-    if not len(other.line):
-        return one
     line, value = np.concatenate([one.line, other.line]), np.concatenate([one.value, other.value])
     order = np.argsort(line, kind="stable")  # two ascending runs, which a stable sort merges
     return WordColumn(line[order], value[order])
 
 
+def find_changes(column: NDArray[Any], last: float) -> Flags:
+    """Return where an array differs from the previous row; `last` precedes the first row."""
+    changed = np.empty(len(column), np.bool_)
+    changed[:1] = column[:1] != last
+    np.not_equal(column[1:], column[:-1], out=changed[1:])
+    return changed
+
+
 def _group_by_letter(tokens: _Tokens, grammar: Grammar) -> dict[str, WordColumn]:
     """Group words by letter."""
-    words = {}
-    for name in "GFXYZIJRN" + grammar.filament:
-        chosen = np.flatnonzero(tokens.letter == ord(name))
-        if len(chosen):
-            words[name] = WordColumn(tokens.line[chosen], tokens.value[chosen])
-    return words
+    found = {name: np.flatnonzero(tokens.letter == ord(name)) for name in "GFXYZIJRN" + grammar.filament}
+    return {name: WordColumn(tokens.line[at], tokens.value[at]) for name, at in found.items() if len(at)}
 
 
 def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
@@ -222,10 +224,7 @@ def _begin_like_marks(body: Bytes, place: Ints) -> Flags:
     place = np.minimum(place, len(body) - 4)
     skip = body[place + 1] == BLANK
     first, second = body[place + 1 + skip], body[place + 2 + skip]
-    alike = np.zeros(len(place), np.bool_)
-    for mark in _MARKS:
-        alike |= (first == mark[0]) & (second == mark[1])
-    return alike
+    return np.asarray(np.any([(first == mark[0]) & (second == mark[1]) for mark in _MARKS], axis=0))
 
 
 def _fill(array: NDArray[np.generic], start: Ints, stop: Ints, value: int | bool) -> None:
@@ -244,10 +243,8 @@ def _check_shape(body: Bytes, ends: Ints) -> tuple[Flags, Flags, Ints]:
     lines : (M,) int64
         Blanked lines.
     """
-    point, sign = body == POINT, (body == PLUS) | (body == MINUS)
-    number = (body - np.uint8(ZERO)) <= 9
-    number |= point
-    number |= sign
+    sign = (body == PLUS) | (body == MINUS)
+    number = ((body - np.uint8(ZERO)) <= 9) | (body == POINT) | sign
     letter = ((body | 0x20) - np.uint8(ord("a"))) < 26
     gap = (body == BLANK) | (body == NEWLINE) | (body == TAB)
     bad = ~(number | letter | gap)
@@ -343,6 +340,5 @@ def _without(column: WordColumn, lines: Ints) -> WordColumn:
     if not (high > low).any():
         return column
     keep = np.ones(len(column.line), np.bool_)
-    for a, b in zip(low[high > low].tolist(), high[high > low].tolist(), strict=True):
-        keep[a:b] = False
+    _fill(keep, low, high, False)
     return WordColumn(column.line[keep], column.value[keep])

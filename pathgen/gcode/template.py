@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError, nearest
+from pathgen.motion.moves import Floats
+from pathgen.settings.blocks import BRACES, MAX_LINE
 from pathgen.settings.machine import Dialect, Machine
-
-MAX_LINE = 255  # characters; with its newline, a line has at most 256 (NISTIR 6556, 3.3)
-
-Floats = NDArray[np.float64]
-
-_BRACES = re.compile(r"\{([^{}]*)\}")
-_POSITIONS = ("park_x", "park_y", "clear_z")
-_FEEDS = ("travel_feed", "lift_feed")
 
 
 def format_number(value: float, decimals: int) -> str:
@@ -51,11 +43,9 @@ def format_placeholders(values: Mapping[str, float], machine: Machine, fan: floa
     dict of str to str
     """
     dialect = machine.dialect
-    decimals = dict.fromkeys(_POSITIONS, dialect.position_decimals) | dict.fromkeys(
-        _FEEDS, dialect.feed_decimals
-    )
-    decimals["fan_fraction"] = 3
     feeds = {"travel_feed": machine.travel_feed * 60, "lift_feed": machine.axes.z.feed * 60}
+    decimals = {"fan_fraction": 3} | dict.fromkeys(feeds, dialect.feed_decimals)
+    decimals |= dict.fromkeys(("park_x", "park_y", "clear_z"), dialect.position_decimals)
     known = {**values, **feeds, "fan": fan * 255, "fan_fraction": fan}
     return {name: format_number(value, decimals.get(name, 0)) for name, value in known.items()}
 
@@ -84,21 +74,15 @@ def fill_block(name: str, dialect: Dialect, values: Mapping[str, str]) -> list[s
     lines = []
     for row, template in enumerate(getattr(dialect, name).splitlines(), start=1):
         where = f"dialect.{name} line {row}"
-        for used in _BRACES.findall(template):
+        for used in BRACES.findall(template):
             if used not in values:
-                raise PathgenError(
-                    f"unknown placeholder {'{' + used + '}'}",
-                    where=where,
-                    allowed=", ".join(f"{{{n}}}" for n in sorted(values)),
-                    hint=nearest(used, values),
-                )
-        line = _BRACES.sub(lambda found: values[found[1]], template).strip()
+                what, hint = f"unknown placeholder {{{used}}}", nearest(used, values)
+                allowed = ", ".join(f"{{{n}}}" for n in sorted(values))
+                raise PathgenError(what, where=where, allowed=allowed, hint=hint)
+        line = BRACES.sub(lambda found: values[found[1]], template).strip()
         if len(line) > MAX_LINE or not line.isascii():
-            raise PathgenError(
-                f"the line has {len(line)} characters",
-                where=where,
-                allowed=f"at most {MAX_LINE} ASCII characters",
-            )
+            what = f"the line has {len(line)} characters"
+            raise PathgenError(what, where=where, allowed=f"at most {MAX_LINE} ASCII characters")
         if line:
             lines.append(line)
     return lines

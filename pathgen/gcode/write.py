@@ -13,7 +13,6 @@ that feeds filament counts as an axis word.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.comments import CAUTION, fill_header, format_comment, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
+from pathgen.gcode.scan import find_changes
 from pathgen.gcode.template import fill_block, format_placeholders, layer_commands
 from pathgen.motion.assemble import filament_area
 from pathgen.motion.moves import Floats, Kind, Moves
@@ -38,8 +38,7 @@ PARTS = {
 }
 
 _AT_REST = (Kind.RETRACT, Kind.RELOAD)
-_RAPID = (Kind.TRAVEL, Kind.LIFT)
-_MOTION = np.array([0 if kind in _RAPID else 1 for kind in Kind], np.uint8)
+_MOTION = np.array([kind not in (Kind.TRAVEL, Kind.LIFT) for kind in Kind], np.uint8)  # G0 or G1
 _NAMES = ("", *dict.fromkeys(PARTS.values()))
 _PART = np.array([_NAMES.index(PARTS.get(kind, "")) for kind in Kind], np.uint8)
 _EXACT = 2.0**53  # whole numbers below this are exact in float64
@@ -186,12 +185,9 @@ class ProgramWriter:
         if not self._place:
             start = np.array(moves.start) - (0.0, 0.0, self._machine.z_zero)
             self._place = [int(v) for v in np.rint(start * self._place_scale)]
-        names = [field.name for field in fields(Moves) if field.name != "start"]
         for a in range(0, len(moves), ROWS):
             rows = slice(a, a + ROWS)
-            self._write_rows(
-                Moves(moves.start, **{name: getattr(moves, name)[rows] for name in names}), feed[rows]
-            )
+            self._write_rows(moves.rows(rows), feed[rows])
 
     def finish(self, facts: Mapping[str, str]) -> None:
         """Write the finish block, and fill in the header values that are known only at the end.
@@ -208,11 +204,11 @@ class ProgramWriter:
 
     def _write_rows(self, moves: Moves, feed: Floats) -> None:
         """Round the values, find those that change, drop rows without a change, and format the others."""
-        starts = np.flatnonzero(_changed(moves.layer, self._layer))
+        starts = np.flatnonzero(find_changes(moves.layer, self._layer))
         notes = self._notes(moves, starts)
         positions = (("x", moves.x), ("y", moves.y), ("z", moves.z - self._machine.z_zero))
         places = [_whole(values * self._place_scale, f"{name} of a move") for name, values in positions]
-        moved = [_changed(column, last) for column, last in zip(places, self._place, strict=True)]
+        moved = [find_changes(column, last) for column, last in zip(places, self._place, strict=True)]
         self._place = [int(column[-1]) for column in places]
         self._name_all_axes(moves.kind, moved)
         filament, fed = self._filament(moves.filament, starts)
@@ -230,7 +226,7 @@ class ProgramWriter:
     def _format_rows(self, columns: list[NDArray[Any]], notes: list[tuple[int, bytes]]) -> None:
         """Write the lines of moves, with comments and commands before some of them."""
         x, y, z, x_moved, y_moved, z_moved, filament, fed, motion, speed = columns
-        new_speed = _changed(speed, self._feed)
+        new_speed = find_changes(speed, self._feed)
         self._feed = int(speed[-1]) if len(speed) else self._feed
         dialect = self._dialect
         words = [
@@ -243,8 +239,7 @@ class ProgramWriter:
         texts = format_lines(motion, words, [row for row, _ in notes])
         self._stream.write(texts[0])
         for (_, note), text in zip(notes, texts[1:], strict=True):
-            self._stream.write(note)
-            self._stream.write(text)
+            self._stream.write(note + text)
         self.lines += len(motion)
 
     def _name_all_axes(self, kind: NDArray[np.uint8], moved: list[Bools]) -> None:
@@ -267,7 +262,7 @@ class ProgramWriter:
         np.cumsum(run, out=run)
         total, before = np.rint(run * self._filament_scale), self._fed
         self._run, self._fed = float(run[-1]), float(total[-1])
-        fed = _changed(total, before)
+        fed = find_changes(total, before)
         if self._dialect.filament_mode == "relative":
             return _whole(np.diff(total, prepend=before), "filament of a move"), fed
         resets = np.concatenate([[before], total])[starts]
@@ -279,10 +274,10 @@ class ProgramWriter:
     def _notes(self, moves: Moves, starts: NDArray[np.intp]) -> list[tuple[int, bytes]]:
         """Build the lines before some rows: layer changes, then part marks."""
         notes = [(row, self._opening(int(moves.layer[row]))) for row in starts.tolist()]
-        rows = np.flatnonzero(_changed(moves.kind, self._kind))
+        rows = np.flatnonzero(find_changes(moves.kind, self._kind))
         part = _PART.take(moves.kind[rows])
         rows, part = rows[part > 0], part[part > 0]
-        new = _changed(part, self._part)
+        new = find_changes(part, self._part)
         for row, index in zip(rows[new].tolist(), part[new].tolist(), strict=True):
             notes.append((row, _text([format_comment(f"part {_NAMES[index]}", self._dialect.comment)])))
         self._layer, self._kind = int(moves.layer[-1]), int(moves.kind[-1])
@@ -301,15 +296,6 @@ class ProgramWriter:
 
 def _text(lines: Iterable[str]) -> bytes:
     return "".join(f"{line}\n" for line in lines).encode("ascii")
-
-
-def _changed(column: NDArray[Any], last: float) -> Bools:
-    """Return where an array differs from the previous row; `last` precedes the first row."""
-    changed = np.empty(len(column), np.bool_)
-    if len(column):
-        changed[0] = column[0] != last
-        np.not_equal(column[1:], column[:-1], out=changed[1:])
-    return changed
 
 
 def _whole(values: Floats, what: str) -> Ints:

@@ -44,9 +44,9 @@ BLOCK_PLACEHOLDERS = {
 }
 """Placeholders that each block may use; the others have no value there."""
 
+BRACES = re.compile(r"\{([^{}]*)\}")
+MAX_LINE = 255  # characters; with its newline, a line has at most 256 (NISTIR 6556, 3.3)
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
-_BRACES = re.compile(r"\{([^{}]*)\}")
-_MAX_LENGTH = 255  # characters; RS-274 allows 256 including the newline
 
 
 def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
@@ -83,7 +83,7 @@ def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
 
     Leading zeros of commands are removed: "M05" becomes ("M", "5").
     """
-    bare = _BRACES.sub("1", _without_comment(line, dialect.comment))
+    bare = BRACES.sub("1", _without_comment(line, dialect.comment))
     found = _WORD.findall(bare)
     return [(a, f"{float(n):g}" if a in "GM" else n) for a, n in found]
 
@@ -111,15 +111,15 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
     for number, line in enumerate(getattr(dialect, name).splitlines(), start=1):
         key = f"dialect.{name} line {number}"
         plain = line.replace("\t", " ")  # controllers read a tab as a space
-        if len(line) > _MAX_LENGTH or not (plain.isascii() and plain.isprintable()):
-            yield bad(key, line, f"at most {_MAX_LENGTH} printable ASCII characters")
+        if len(line) > MAX_LINE or not (plain.isascii() and plain.isprintable()):
+            yield bad(key, line, f"at most {MAX_LINE} printable ASCII characters")
         code = _without_comment(line, dialect.comment)
-        for used in _BRACES.findall(line):
+        for used in BRACES.findall(line):
             if used not in BLOCK_PLACEHOLDERS[name]:
                 allowed = ", ".join(f"{{{p}}}" for p in BLOCK_PLACEHOLDERS[name]) or "no placeholder"
                 what = f"unknown placeholder {format_value('{' + used + '}')}"
                 yield Fault(key, what, allowed, nearest(used, BLOCK_PLACEHOLDERS[name]))
-        if re.search(r"[{}]", _BRACES.sub("", line)):
+        if re.search(r"[{}]", BRACES.sub("", line)):
             yield bad(key, line.strip(), "placeholders in matching braces, such as {nozzle}")
         if re.search(r"[();]", code):
             style = "after a semicolon" if dialect.comment == "semicolon" else "in matching parentheses"
@@ -129,12 +129,11 @@ def _line_faults(name: str, dialect: Dialect) -> Iterator[Fault]:
 
 def _word_faults(key: str, line: str, code: str, dialect: Dialect) -> Iterator[Fault]:
     """Check the words of a line against RS-274 and the `own_words` of the profile."""
-    left = _WORD.sub("", _BRACES.sub("1", code)).strip()
+    left = _WORD.sub("", BRACES.sub("1", code)).strip()
     if left:
         hint = "write a number after each letter, such as X0" if left.isupper() else "write capital letters"
-        yield bad(
-            key, line.strip(), "words such as X10.5: a capital letter and a number without exponent", hint
-        )
+        allowed = "words such as X10.5: a capital letter and a number without exponent"
+        yield bad(key, line.strip(), allowed, hint)
     found = block_words(line, dialect)
     named = [a + n for a, n in found if a in "GM"]
     for word in [*named, *(a for a, _ in found)]:
@@ -215,9 +214,8 @@ def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Diale
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
         hint = "or set dialect.heaters to 'machine' if the machine sets its own temperatures"
-        yield Fault(
-            "dialect.start", f"{{{name}}} is missing", f"a command that sets {{{name}}} and waits", hint
-        )
+        allowed = f"a command that sets {{{name}}} and waits"
+        yield Fault("dialect.start", f"{{{name}}} is missing", allowed, hint)
     own = {a + n for line in lines for a, n in block_words(line, dialect) if a == "M"}
     own |= set() if own and own.isdisjoint(usual) else set(usual)
     for block in ("start", "finish", *(["nozzle_change"] if name == "nozzle" else [])):
@@ -231,7 +229,7 @@ def _settings(block: str, dialect: Dialect) -> Iterator[tuple[str, float]]:
     """Yield (M word, S value) for each line that has both words and no placeholder."""
     for line in getattr(dialect, block).splitlines():
         found = dict(block_words(line, dialect))
-        if "M" in found and "S" in found and not _BRACES.search(line):
+        if "M" in found and "S" in found and not BRACES.search(line):
             yield f"M{found['M']}", float(found["S"])
 
 

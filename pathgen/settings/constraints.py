@@ -15,9 +15,8 @@ from pathgen.settings.material import Material
 from pathgen.settings.settled import Setup
 from pathgen.settings.validation import Fault, bad
 
-LAYER_OF_NOZZLE = (
-    0.8  # maximum layer height over nozzle diameter; higher beads are not pressed down (common practice)
-)
+# Maximum layer height over nozzle diameter; higher beads are not pressed down (common practice).
+LAYER_OF_NOZZLE = 0.8
 MIN_FIRST = 0.05  # mm above the platform, minimum height of the nozzle
 LARGEST = 5000.0  # mm, maximum side of the build volume, to catch values in other units
 
@@ -33,19 +32,13 @@ def machine_faults(machine: Machine) -> Iterator[Fault]:
         for name in "xy":
             low, high = getattr(part, name)
             if not low < high or high - low > LARGEST:
-                yield bad(
-                    f"head[{number}].{name}",
-                    [low, high],
-                    "[low, high] in mm from the nozzle, with low < high",
-                )
+                allowed = "[low, high] in mm from the nozzle, with low < high"
+                yield bad(f"head[{number}].{name}", [low, high], allowed)
     yield from _speed_faults(machine)
     hot = machine.hot_end
     if hot.nozzle_diameter >= hot.filament_diameter:
-        yield bad(
-            "hot_end.nozzle_diameter",
-            hot.nozzle_diameter,
-            f"less than filament_diameter, {hot.filament_diameter:g} mm",
-        )
+        allowed = f"less than filament_diameter, {hot.filament_diameter:g} mm"
+        yield bad("hot_end.nozzle_diameter", hot.nozzle_diameter, allowed)
     low, high = hot.spacing_min or 0.70 * hot.nozzle_diameter, hot.spacing_max or 1.55 * hot.nozzle_diameter
     if low >= high:
         yield bad("hot_end.spacing_min", low, f"less than spacing_max, {high:g} mm")
@@ -62,11 +55,8 @@ def _volume_faults(machine: Machine) -> Iterator[Fault]:
         if name != "z" and 2 * machine.margin >= high - low:
             yield bad("margin", machine.margin, f"less than half of volume.{name}, {(high - low) / 2:g} mm")
     if not machine.volume.z[0] <= 0 < machine.volume.z[1]:
-        yield bad(
-            "volume.z",
-            list(machine.volume.z),
-            "a range that includes 0, the height of the platform surface, and ends above it",
-        )
+        allowed = "a range that includes 0, the height of the platform surface, and ends above it"
+        yield bad("volume.z", list(machine.volume.z), allowed)
 
 
 def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault]:
@@ -78,9 +68,8 @@ def _keep_out_faults(key: str, box: KeepOut, machine: Machine) -> Iterator[Fault
             yield bad(f"{key}.{name}", [low, high], "[low, high] with low < high")
         if high <= edge_low or low >= edge_high:
             hint = "a zone outside the platform has no effect"
-            yield bad(
-                f"{key}.{name}", [low, high], f"a range that overlaps [{edge_low:g}, {edge_high:g}]", hint
-            )
+            allowed = f"a range that overlaps [{edge_low:g}, {edge_high:g}]"
+            yield bad(f"{key}.{name}", [low, high], allowed, hint)
         whole = whole and low <= edge_low and high >= edge_high
     if whole:
         yield bad(f"{key}.x", list(box.x), "a zone that leaves part of the platform free")
@@ -167,9 +156,8 @@ def _size_faults(setup: Setup) -> Iterator[Fault]:
     form, picture, first_layer = setup.form, setup.picture, setup.layers.first_layer
     if 0 < abs(form.bend) < MIN_BEND:
         yield bad("bend", form.bend, f"0, or {MIN_BEND:g} to 360 degrees in either direction")
-    for name, size in (("width", picture.width), ("height", picture.height)):
-        if name == "width" and form.seam == "dark":
-            continue  # such a ring has no rim at its sides
+    width = None if form.seam == "dark" else picture.width  # such a ring has no rim at its sides
+    for name, size in (("width", width), ("height", picture.height)):
         if size is not None and 2 * setup.rim.rim_width >= size:
             yield bad("rim_width", setup.rim.rim_width, f"less than half of {name}, {size / 2:g} mm")
     if picture.height is not None and picture.height <= first_layer:
@@ -220,9 +208,8 @@ def _bead_faults(setup: Setup) -> Iterator[Fault]:
     narrowest = math.pi / 4 * max(layers.nominal, layers.first_layer)
     if low < narrowest:
         hint = "a narrower bead would be taller than it is wide"
-        yield bad(
-            "spacing_min", low, f"at least {narrowest:.3f} mm, π/4 times the largest layer height", hint
-        )
+        allowed = f"at least {narrowest:.3f} mm, π/4 times the largest layer height"
+        yield bad("spacing_min", low, allowed, hint)
     if thinnest < low:
         hint = "a wall is at least one bead thick; use a finer nozzle for a thinner wall"
         yield bad("thinnest", thinnest, f"at least spacing_min, {low:g} mm", hint)
@@ -244,8 +231,7 @@ def _temperature_faults(setup: Setup) -> Iterator[Fault]:
             nozzles.append((f"band[{number}].nozzle_temperature", band.nozzle_temperature))
     for key, value in nozzles:
         if not heat.nozzle_min <= value <= heat.nozzle_max:
-            allowed = f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}"
-            yield bad(key, value, allowed)
+            yield bad(key, value, f"{heat.nozzle_min:g} to {heat.nozzle_max:g} °C for {material.name}")
         if value > limits.nozzle_max:
             yield bad(key, value, f"at most {limits.nozzle_max:g} °C on {machine.name}")
         change = machine.dialect.nozzle_change.strip() or machine.dialect.heaters == "machine"

@@ -10,8 +10,9 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
@@ -22,8 +23,9 @@ from pathgen.settings.job import LISTS, Job
 from pathgen.settings.machine import Machine
 from pathgen.settings.material import Material
 from pathgen.settings.settled import Setup
-from pathgen.settings.validation import format_value, plain, refuse_first, typed
+from pathgen.settings.validation import Fault, format_value, plain, refuse_first, typed
 
+P = TypeVar("P", Machine, Material)
 LIMIT = 1 << 20  # bytes; a settings file is a few thousand
 PACKAGE = Path(__file__).resolve().parent.parent
 DEEPEST = 20  # names in a dotted key; the memory of the parser grows with their square
@@ -99,9 +101,7 @@ def load_machine(name_or_path: str | Path) -> Machine:
     'y'
     """
     path = _found(str(name_or_path), "machine", _shipped(), machine_names())
-    machine = typed(read_table(path), Machine, str(path))
-    refuse_first(machine_faults(machine), str(path))
-    return machine
+    return _checked(read_table(path), Machine, machine_faults, str(path))
 
 
 def load_material(name_or_path: str | Path) -> Material:
@@ -113,9 +113,7 @@ def load_material(name_or_path: str | Path) -> Material:
     1240.0
     """
     path = _found(str(name_or_path), "material", _shipped() / "materials", material_names())
-    material = typed(read_table(path), Material, str(path))
-    refuse_first(material_faults(material), str(path))
-    return material
+    return _checked(read_table(path), Material, material_faults, str(path))
 
 
 def load_job(path: str | Path) -> Job:
@@ -135,16 +133,9 @@ def load_job(path: str | Path) -> Job:
 
 def anchored(job: Job, path: str | Path) -> Job:
     """Resolve the paths in a job relative to the folder of the job file, `path`."""
-    names = {"machine": job.machine, "material": job.material}
-    for key in ("outline", "isolate"):
-        if any(mark in getattr(job, key) for mark in "./\\"):
-            names[key] = getattr(job, key)
-    found = {
-        key: str(Path(path).parent / name)
-        for key, name in names.items()
-        if key in ("outline", "isolate") or _is_file(name)
-    }
-    return msgspec.structs.replace(job, **found)
+    keys = [key for key in ("machine", "material") if _is_file(getattr(job, key))]
+    keys += [key for key in ("outline", "isolate") if any(mark in getattr(job, key) for mark in "./\\")]
+    return msgspec.structs.replace(job, **{key: str(Path(path).parent / getattr(job, key)) for key in keys})
 
 
 def job_from(values: Mapping[str, object], where: str, base: Job | None = None) -> Job:
@@ -191,11 +182,8 @@ def bands_from(text: str, where: str) -> list[dict[str, str]]:
         pairs = [item.partition("=") for item in part.split(",")]
         if not all(key and mark and value for key, mark, value in pairs):
             allowed = "a band such as above=20,feed=30"
-            raise PathgenError(
-                f"band {format_value(part)} is not a list of key=value pairs",
-                where=f"{where}: band",
-                allowed=allowed,
-            )
+            what = f"band {format_value(part)} is not a list of key=value pairs"
+            raise PathgenError(what, where=f"{where}: band", allowed=allowed)
         bands.append({key: value for key, _, value in pairs})
     return bands
 
@@ -229,8 +217,8 @@ def settle(job: Job, machine: Machine | None = None, material: Material | None =
     3.5
     """
     job = typed(plain(job), Job, "job")
-    machine = _checked_machine(machine) if machine else load_machine(job.machine)
-    material = _checked_material(material) if material else load_material(job.material)
+    machine = _checked_again(machine, machine_faults) if machine else load_machine(job.machine)
+    material = _checked_again(material, material_faults) if material else load_material(job.material)
     nozzle, heat = machine.hot_end.nozzle_diameter, material.temperature
     defaults = {
         "spacing": round(1.05 * nozzle, 9),  # 0.42, not 0.42000000000000004, when printed
@@ -266,16 +254,18 @@ def digest(setup: Setup) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _checked_machine(machine: Machine) -> Machine:
-    machine = typed(plain(machine), Machine, f"machine {format_value(machine.name)}")
-    refuse_first(machine_faults(machine), f"machine {machine.name}")
-    return machine
+def _checked(values: object, kind: type[P], faults: Callable[[P], Iterator[Fault]], where: str) -> P:
+    profile = typed(values, kind, where)
+    refuse_first(faults(profile), where)
+    return profile
 
 
-def _checked_material(material: Material) -> Material:
-    material = typed(plain(material), Material, f"material {format_value(material.name)}")
-    refuse_first(material_faults(material), f"material {material.name}")
-    return material
+def _checked_again(profile: P, faults: Callable[[P], Iterator[Fault]]) -> P:
+    """Check a profile that was made in Python."""
+    kind = type(profile).__name__.lower()
+    profile = typed(plain(profile), type(profile), f"{kind} {format_value(profile.name)}")
+    refuse_first(faults(profile), f"{kind} {profile.name}")
+    return profile
 
 
 def _shipped() -> Path:
@@ -324,30 +314,22 @@ def read_table(path: Path) -> dict[str, object]:
 def parse_table(text: str, where: str) -> dict[str, object]:
     """Parse TOML; `where` names its file in errors."""
     if key := _DEEP_KEY.search(text):
-        line_of_it = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
-        raise PathgenError(
-            f"a dotted key has more than {DEEPEST} parts", where=line_of_it, allowed="shorter keys"
-        )
+        place = f"{where}, line {text.count(chr(10), 0, key.start()) + 1}"
+        what = f"a dotted key has more than {DEEPEST} parts"
+        raise PathgenError(what, where=place, allowed="shorter keys")
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise PathgenError(
-            "tables or arrays are nested too deeply", where=where, allowed="at most a few levels of nesting"
-        ) from None
+        allowed = "at most a few levels of nesting"
+        raise PathgenError("tables or arrays are nested too deeply", where=where, allowed=allowed) from None
     except ValueError as error:
-        place = _TOML_PLACE.search(str(error))
+        found = _TOML_PLACE.search(str(error))
         lines = text.rstrip().split("\n")
-        number = int(place[1]) if place and place[1] else len(lines)
+        number = int(found[1]) if found and found[1] else len(lines)
         line = lines[min(number, len(lines)) - 1]
-        comma = re.search(r"=\s*[+-]?\d*,\d", line)
-        hint = (
-            "write decimals with a point, as in 0.8"
-            if comma
-            else "write text in quotes and tables in [brackets]"
-        )
-        raise PathgenError(
-            f"not TOML: {_TOML_PLACE.sub('', str(error))}: {format_value(line.strip())}",
-            where=f"{where}, line {number}",
-            allowed="lines of the form key = value",
-            hint=hint,
-        ) from None
+        hint = "write text in quotes and tables in [brackets]"
+        if re.search(r"=\s*[+-]?\d*,\d", line):
+            hint = "write decimals with a point, as in 0.8"
+        what = f"not TOML: {_TOML_PLACE.sub('', str(error))}: {format_value(line.strip())}"
+        place, allowed = f"{where}, line {number}", "lines of the form key = value"
+        raise PathgenError(what, where=place, allowed=allowed, hint=hint) from None

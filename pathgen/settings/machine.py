@@ -9,10 +9,14 @@ formats that the controller expects in a program.
 from __future__ import annotations
 
 import math
+import re
+from inspect import cleandoc
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
+
+_FIELD_TEXT = re.compile(r"^(\w+)\n((?: {4}.+\n?)+)", re.MULTILINE)  # a name, and indented lines
 
 Positive = Annotated[float, Meta(gt=0)]
 Range = tuple[float, float]
@@ -20,16 +24,19 @@ Range = tuple[float, float]
 # Upper bounds are far above those of any real machine, to catch values in the wrong unit. `unit` and `note`
 # are shown when a value is rejected.
 MM = {"unit": "mm"}
+DEGREES = {"unit": "deg"}
 CELSIUS = {"unit": "°C"}
 SPEED = {"unit": "mm/s", "note": "speeds are in mm/s: divide mm/min by 60"}
-FAN = {"note": "a fraction: 80 % is 0.8"}
 NAME = {"allowed": "letters, digits, blanks and ._+- (it is written into the program)"}
 LETTER = {"allowed": "one capital letter, such as 'E' or 'A'"}
 WORD = {"allowed": "a letter such as 'E', or a command such as 'M104'"}
 Speed = Annotated[float, Meta(ge=0.01, le=1000, extra=SPEED)]
 Acceleration = Annotated[float, Meta(ge=0.1, le=100_000, extra={"unit": "mm/s²"})]
-Width = Annotated[float, Meta(gt=0, le=5, extra=MM)]
+Small = Annotated[float, Meta(gt=0, le=5, extra=MM)]
 Seconds = Annotated[float, Meta(ge=0, le=7200, extra={"unit": "s"})]
+Fan = Annotated[float, Meta(ge=0, le=1, extra={"note": "a fraction: 80 % is 0.8"})]
+NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
+PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}\Z", extra=NAME)]
 About = Annotated[str, Meta(max_length=120, extra={"allowed": "one line of at most 120 characters"})]
 Word = Annotated[str, Meta(pattern=r"^([A-Z]|[GM][0-9]+(\.[0-9])?)\Z", extra=WORD)]
@@ -42,6 +49,19 @@ class Profile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """
 
 
+def describe_fields(kind: type[Profile]) -> dict[str, str]:
+    """Return the text of each field, on one line, from the docstrings of a record and its bases.
+
+    Examples
+    --------
+    >>> from pathgen.settings import Job
+    >>> describe_fields(Job)["thinnest"]
+    'Wall thickness for white.'
+    """
+    docs = "\n\n".join(cleandoc(base.__doc__ or "") for base in kind.__mro__)
+    return {name: " ".join(text.split()) for name, text in _FIELD_TEXT.findall(docs)}
+
+
 class Axis(Profile, frozen=True):
     """Limits of one axis (mm, mm/s, mm/s²)."""
 
@@ -49,9 +69,7 @@ class Axis(Profile, frozen=True):
     acceleration: Acceleration  # mm/s²
     step_change: Speed  # largest instantaneous change of velocity, mm/s
     steps_per_mm: Positive  # motor steps per millimetre
-    positioning: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = (
-        None  # error, measured; by default one motor step
-    )
+    positioning: Small | None = None  # error, measured, mm; by default one motor step
 
 
 class Axes(Profile, frozen=True):
@@ -107,8 +125,8 @@ class HotEnd(Profile, frozen=True):
     melt_rate: Annotated[float, Meta(ge=0.01, le=500, extra={"unit": "mm³/s"})]  # mm³/s
     lag: Seconds = 0.0  # time constant of pressure behind the nozzle, s
     filament_factor: Annotated[float, Meta(ge=0.5, le=1.5)] = 1.0  # deposited volume divided by fed volume
-    spacing_min: Width | None = None  # narrowest stable bead, mm; by default 0.70 times the nozzle diameter
-    spacing_max: Width | None = None  # widest solid bead, mm; by default 1.55 times the nozzle diameter
+    spacing_min: Small | None = None  # narrowest stable bead, mm; by default 0.70 times the nozzle diameter
+    spacing_max: Small | None = None  # widest solid bead, mm; by default 1.55 times the nozzle diameter
 
     @property
     def section(self) -> float:
@@ -119,8 +137,8 @@ class HotEnd(Profile, frozen=True):
 class Heaters(Profile, frozen=True):
     """Heater limits, °C, and preparation times before a print, s."""
 
-    nozzle_max: Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
-    platform_max: Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]  # 0: the platform has no heater
+    nozzle_max: NozzleCelsius
+    platform_max: PlatformCelsius  # 0: the platform has no heater
     warm_up: Seconds  # s, nozzle and platform from cold to working temperature
     homing: Seconds  # s
 
@@ -168,11 +186,9 @@ class Machine(Profile, frozen=True):
     travel_feed: Speed  # mm/s
     blocks_per_second: Annotated[float, Meta(ge=0.1, le=1_000_000)]  # maximum rate of program lines
     wall_feed: Speed = 20.0  # default feed of walls, mm/s
-    overhang: Annotated[float, Meta(ge=20, le=80, extra={"unit": "deg"})] = 45.0  # default maximum overhang
-    sway_limit: Annotated[float, Meta(gt=0, le=5, extra=MM)] | None = None  # smallest visible sway, mm
-    z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = (
-        0.0  # height of the nozzle tip above the platform at z = 0, mm
-    )
+    overhang: Annotated[float, Meta(ge=20, le=80, extra=DEGREES)] = 45.0  # default maximum overhang
+    sway_limit: Small | None = None  # smallest visible sway, mm
+    z_zero: Annotated[float, Meta(ge=-1, le=1, extra=MM)] = 0.0  # mm, nozzle tip above the platform at z = 0
     queue: Annotated[int, Meta(ge=1)] = 16  # number of moves that the controller looks ahead
     margin: Annotated[float, Meta(ge=0, le=500, extra=MM)] = 2.0  # unused border of the platform, mm
     keep_out: tuple[KeepOut, ...] = ()

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from pathgen.settings.machine import CELSIUS, FAN, MM, About, Name, Profile, Range
+from pathgen.settings.machine import MM, About, Fan, Name, NozzleCelsius, PlatformCelsius, Profile, Range
 from pathgen.settings.validation import Fault, bad, refuse_first
 
 PER_MM = {"unit": "1/mm"}
@@ -18,8 +18,6 @@ SHARE = {"note": "a fraction: 80 % is 0.8"}
 LEAST_STEPS = 4  # of a measured wedge; fewer do not determine the curvature of the law
 THINNEST, THICKEST = 0.001, 100.0  # mm, limits of a step; 0 stands for no wall
 Fraction = Annotated[float, Meta(gt=0, le=1)]
-NozzleCelsius = Annotated[float, Meta(gt=0, le=500, extra=CELSIUS)]
-PlatformCelsius = Annotated[float, Meta(ge=0, le=200, extra=CELSIUS)]
 
 
 class LightLaw(Profile, frozen=True, kw_only=True):
@@ -98,9 +96,8 @@ def _table_faults(table: Table) -> Iterator[Fault]:
             what = f"transmittance {after:g} at {steps[number]:g} mm comes after {before:g}"
             yield Fault(f"light.transmittance[{number}]", what, "transmittances in decreasing order")
     if steps[0] > 0 and through[0] == 1:
-        yield bad(
-            "light.transmittance[0]", 1.0, f"less than 1, because the wall is {steps[0]:g} mm thick there"
-        )
+        allowed = f"less than 1, because the wall is {steps[0]:g} mm thick there"
+        yield bad("light.transmittance[0]", 1.0, allowed)
 
 
 class Temperatures(Profile, frozen=True):
@@ -122,7 +119,7 @@ class Material(Profile, frozen=True):
     density: Annotated[float, Meta(ge=100, le=10000, extra=DENSITY)]  # kg/m³
     modulus: Annotated[float, Meta(gt=0, le=100, extra=MODULUS)]  # Young's modulus, GPa
     price: Annotated[float, Meta(ge=0)]  # per kg, in any currency
-    fan: Annotated[float, Meta(ge=0, le=1, extra=FAN)]  # part cooling, 0 to 1, from the second layer on
+    fan: Fan  # part cooling, 0 to 1, from the second layer on
     temperature: Temperatures
     light: Law
     packing: Annotated[float, Meta(gt=0.5, le=1.2)] = 0.99  # deposited volume divided by geometric volume

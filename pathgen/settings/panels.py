@@ -53,9 +53,8 @@ def load_panels(path: str | Path) -> list[Entry]:
     common = read_table(Path(path))
     tables = common.pop("panel", [{}])
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
-        raise PathgenError(
-            "panel is not a list of tables", where=where, allowed="a [[panel]] header before each panel"
-        )
+        allowed = "a [[panel]] header before each panel"
+        raise PathgenError("panel is not a list of tables", where=where, allowed=allowed)
     entries = []
     for number, table in enumerate(tables, start=1):
         own = dict(table)

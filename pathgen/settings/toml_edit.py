@@ -76,12 +76,8 @@ def rewrite_table(
         found = found.get(part) if isinstance(found, Mapping) else None
     if table and (not isinstance(found, Table) or found.is_super_table()):
         hint = f"write it as a separate table with the header [{table}]"
-        raise PathgenError(
-            f"the file has no table [{table}]",
-            where="TOML",
-            allowed="a [header] line followed by keys",
-            hint=hint,
-        )
+        what, allowed = f"the file has no table [{table}]", "a [header] line followed by keys"
+        raise PathgenError(what, where="TOML", allowed=allowed, hint=hint)
     body: Body = found.value.body if table else document.body
     body[:] = [(key, item) for key, item in body if key is None or key.key not in drop]
     _set_values(body, values, remarks or {})

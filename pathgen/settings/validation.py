@@ -120,10 +120,8 @@ def dotted(tokens: Tokens) -> str:
     >>> dotted(("keep_out", 0, "x", 1))
     'keep_out[0].x[1]'
     """
-    names = [
-        f"[{t}]" if isinstance(t, int) else f".{t if _BARE.match(t) else format_value(t)}" for t in tokens
-    ]
-    return "".join(names).removeprefix(".")
+    quoted = (t if isinstance(t, int) or _BARE.match(t) else format_value(t) for t in tokens)
+    return "".join(f"[{t}]" if isinstance(t, int) else f".{t}" for t in quoted).removeprefix(".")
 
 
 def _beyond_reckoning(values: object) -> Iterator[Fault]:
@@ -167,10 +165,9 @@ def _explained(
     if isinstance(node, msgspec.inspect.StructType) and isinstance(value, dict):
         return _wrong_key(value, node, kind, tokens, where)
     key = dotted(tokens)
-    allowed = extra.get("allowed") or _described(node, extra.get("unit", ""))
     what = f"{key.rpartition('.')[2] or 'the file'} is {format_value(value)}"
     place = f"{where}: {key}" if key else where
-    return PathgenError(what, where=place, allowed=allowed, hint=_hint(value, node, extra))
+    return PathgenError(what, where=place, allowed=_allowed(node, extra), hint=_hint(value, node, extra))
 
 
 def _wrong_key(
@@ -186,18 +183,16 @@ def _wrong_key(
     for name in map(str, table):
         if name not in known:
             homes = _homes(name, msgspec.inspect.type_info(kind))
-            places = [
-                f"under [{dotted(h)}]" if h else "to the top, before the first [table]" for h in homes[:3]
-            ]
-            hint = f"move the key {' or '.join(places)}" if places else nearest(name, known)
+            top = "to the top, before the first [table]"
+            places = " or ".join(f"under [{dotted(home)}]" if home else top for home in homes[:3])
+            hint = f"move the key {places}" if places else nearest(name, known)
             place = f"{where}: {dotted((*tokens, name))}"
             what = f"unknown key {format_value(name)}"
             listed = ", ".join(known) if len(known) <= LISTED else f"{len(known)} keys; --help lists them"
             return PathgenError(what, where=place, allowed=listed, hint=hint)
     missing = next(f for f in node.fields if f.required and f.name not in table)
-    inner, extra = _unwrapped(missing.type)
-    allowed = extra.get("allowed") or _described(inner, extra.get("unit", ""))
     place = f"{where}: {dotted((*tokens, missing.name))}"
+    allowed = _allowed(*_unwrapped(missing.type))
     return PathgenError(f"key {missing.name!r} is missing", where=place, allowed=allowed)
 
 
@@ -258,6 +253,10 @@ def _item(value: object, token: str | int) -> object:
     return value[token] if isinstance(value, list | tuple) and isinstance(token, int) else value
 
 
+def _allowed(node: msgspec.inspect.Type, extra: dict[str, str]) -> str:
+    return extra.get("allowed") or _described(node, extra.get("unit", ""))
+
+
 def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
     """Describe the values that a type allows."""
     inspect = msgspec.inspect
@@ -273,10 +272,7 @@ def _described(node: msgspec.inspect.Type, unit: str = "") -> str:
     if isinstance(node, inspect.TupleType):
         return "two numbers, [low, high]"
     if isinstance(node, inspect.VarTupleType):
-        inner, extra = _unwrapped(node.item_type)
-        return f"an array; each item: {extra.get('allowed') or _described(inner)}"
-    if isinstance(node, inspect.UnionType):
-        return " or ".join(_described(t) for t in node.types)
+        return f"an array; each item: {_allowed(*_unwrapped(node.item_type))}"
     return "text in quotes"
 
 

@@ -10,6 +10,8 @@ import pytest
 
 from pathgen.errors import PathgenError
 from pathgen.settings import Job, Machine, Material
+from pathgen.settings.machine import describe_fields
+from pathgen.settings.preparation import Preparation
 from pathgen.settings.validation import bad, dotted, format_value, plain, refuse_first, typed
 
 SHIPPED = Path(__file__).parents[2] / "machines"
@@ -191,3 +193,10 @@ def test_shown(value, text):
 
 def test_dotted():
     assert dotted(("a", "b c", 3)) == "a.'b c'[3]" and dotted(()) == ""
+
+
+@pytest.mark.parametrize("kind", [Preparation, Job])
+def test_every_field_has_a_text_and_every_text_a_field(kind):
+    texts = describe_fields(kind)
+    assert sorted(texts) == sorted(kind.__struct_fields__)
+    assert all(text.endswith(".") and "  " not in text for text in texts.values())
