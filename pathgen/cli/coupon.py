@@ -45,11 +45,7 @@ def _complete_name(ctx: click.Context, param: click.Parameter, incomplete: str) 
 @json_option
 @some_options(Job, OPTIONS)
 def coupon_command(
-    name: str | None,
-    out: Path | None,
-    sheet: Path | None,
-    drawing: Path | None,
-    **options: Any,
+    name: str | None, out: Path | None, sheet: Path | None, drawing: Path | None, **options: Any
 ) -> Answer:
     """Make the calibration print NAME, or list all calibration prints if there is no NAME.
 

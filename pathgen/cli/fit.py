@@ -72,10 +72,7 @@ class _Task:
     help="Profile of the material of the print: a name or a TOML file.",
 )
 @click.option(
-    "--out",
-    type=PROFILE_FILE,
-    required=True,
-    help="Updated profile to write; '-' is standard output.",
+    "--out", type=PROFILE_FILE, required=True, help="Updated profile to write; '-' is standard output."
 )
 @click.option("--plot", type=PICTURE_FILE, help="Write a picture of the measurements and the fit.")
 @click.option(

@@ -10,12 +10,12 @@ import msgspec
 from click.shell_completion import CompletionItem
 from msgspec import inspect
 
-from pathgen.settings import Job
 from pathgen.settings.loading import machine_names, material_names
 from pathgen.settings.machine import Profile
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+PLAIN: dict[type, click.ParamType[Any]] = {inspect.IntType: click.INT, inspect.FloatType: click.FLOAT}
 PROFILES = {"machine": machine_names, "material": material_names}
 
 
@@ -82,11 +82,6 @@ def profile_options(function: F) -> F:
     return function
 
 
-def job_options(function: F) -> F:
-    """Add one option per field of `Job`; unused options are None."""
-    return record_options(Job)(function)
-
-
 def record_options(kind: type[Profile]) -> Callable[[F], F]:
     """Add one option per field of a record; unused options are None."""
     return some_options(kind, kind.__struct_fields__)
@@ -103,13 +98,8 @@ def _with_options(function: F, record: inspect.Type, names: Sequence[str]) -> F:
         text, unit, kind = _described(entry.type)
         if entry.name in PROFILES:
             kind = ProfileName(entry.name)
-        default = (
-            ""
-            if entry.default in (None, (), msgspec.NODEFAULT)
-            else f" [{entry.default:g}]"
-            if isinstance(entry.default, float)
-            else f" [{entry.default}]"
-        )
+        shown = f"{entry.default:g}" if isinstance(entry.default, float) else entry.default
+        default = "" if entry.default in (None, (), msgspec.NODEFAULT) else f" [{shown}]"
         repeated = isinstance(kind, KeysAndValues)
         option = click.option(
             "--" + entry.name.replace("_", "-"),
@@ -151,8 +141,4 @@ def _described(field_type: inspect.Type) -> tuple[str, str, click.ParamType[Any]
     if isinstance(field_type, inspect.VarTupleType):
         _, inner_unit, kind = _described(field_type.item_type)
         return text, unit or inner_unit or "list", ListOf(kind or click.STRING)
-    if isinstance(field_type, inspect.IntType):
-        return text, unit, click.INT
-    if isinstance(field_type, inspect.FloatType):
-        return text, unit, click.FLOAT
-    return text, unit, click.STRING
+    return text, unit, PLAIN.get(type(field_type), click.STRING)

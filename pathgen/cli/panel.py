@@ -20,7 +20,7 @@ from pathgen.cli.files import (
     output_name,
 )
 from pathgen.cli.option_groups import Sectioned
-from pathgen.cli.options import job_options
+from pathgen.cli.options import record_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.errors import PathgenError
@@ -49,7 +49,7 @@ Panels = list[tuple[Path, Job]]
 @click.option("--report", type=PAGE_FILE, help="Write a self-contained HTML report.")
 @click.option("--moves", type=OutputFile(".npz"), help="Write all moves as arrays of columns (.npz).")
 @json_option
-@job_options
+@record_options(Job)
 def panel_command(
     picture: Path | None,
     out: Path,
@@ -133,12 +133,8 @@ def _only_map(platform: Platform) -> np.ndarray:
     first = platform.panels[0].panel
     if any(planned.panel is not first for planned in platform.panels):
         hint = "run `pathgen replay --panel N --thickness` for each panel"
-        raise PathgenError(
-            "the panels have different thickness maps",
-            where="--thickness",
-            allowed="copies of one panel",
-            hint=hint,
-        )
+        what = "the panels have different thickness maps"
+        raise PathgenError(what, where="--thickness", allowed="copies of one panel", hint=hint)
     return first.view.upright(first.thickness)
 
 

@@ -73,20 +73,10 @@ def picture_command(
                 "--stages", preparation_png(made.stages, f"{made.source}, step by step", advised)
             )
         rows, columns = made.luminance.shape
-        facts = {
-            "picture": str(out),
-            "source": made.source,
-            "columns": columns,
-            "rows": rows,
-            "source_columns": made.size[0],
-            "source_rows": made.size[1],
-            "advice": list(advised),
-            "notes": list(made.notes),
-        }
-        lines = [
-            f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} "
-            f"({made.size[0]} × {made.size[1]})"
-        ]
+        (wide, high), facts = made.size, dict[str, object](picture=str(out), source=made.source)
+        facts |= {"columns": columns, "rows": rows, "source_columns": wide, "source_rows": high}
+        facts |= {"advice": list(advised), "notes": list(made.notes)}
+        lines = [f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} ({wide} × {high})"]
         lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]
         return Answer(facts, lines, aside=files.piped)
 

@@ -48,10 +48,7 @@ SHOWN = 3  # reasons for rejected cases
     help=f"Maximum number of cases. [{MAX_CASES}]",
 )
 @click.option(
-    "--files",
-    "folder",
-    type=FOLDER,
-    help="Folder of the files named in STUDY. Default: the folder of STUDY.",
+    "--files", "folder", type=FOLDER, help="Folder of the files named in STUDY. Default: the folder of STUDY."
 )
 @click.option("--columns", is_flag=True, help="List the available columns with units and exit.")
 @json_option
@@ -99,9 +96,8 @@ def study_command(
         if figure:
             files.put_picture("--figure", _drawn(asked, table))
     if all(row[-1] for row in table.rows):
-        raise PathgenError(
-            "every case was rejected", where=str(out), hint="see the reasons in the last column"
-        )
+        hint = "see the reasons in the last column"
+        raise PathgenError("every case was rejected", where=str(out), hint=hint)
     return _answer(asked, table, out, notes)
 
 

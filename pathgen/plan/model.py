@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from pathgen.layers import BeadPlan, Layers
 from pathgen.layers.supports import Supports
@@ -68,11 +69,7 @@ class Planned:
         thickest, bend = float(self.panel.thickness.max()), self.bend
         u, n = (0.0, self.panel.width), (0.0, thickest)
         if bend is not None:
-            along = np.linspace(0.0, self.panel.width, 721)
-            faces = [bend.to_plan(along, n_at + 0 * along) for n_at in n]
-            u, n = (
-                (float(min(f[i].min() for f in faces)), float(max(f[i].max() for f in faces))) for i in (0, 1)
-            )
+            u, n = ((float(v.min()), float(v.max())) for v in face_points(bend, self.panel.width, thickest))
         margin = self.setup.several.panel_gap / 2
         return (u[0] - margin, u[1] + margin), (n[0] - margin, n[1] + margin)
 
@@ -122,6 +119,12 @@ def bend_of(width: float, setup: Setup) -> Bend | None:
     # A panel whose relief faces away from the viewer stands mirrored, its relief toward positive n: a panel
     # that bulges toward the viewer is hollow on that side.
     return Bend(width, -degrees if setup.form.relief == "away" else degrees)
+
+
+def face_points(bend: Bend, width: float, thickest: float, count: int = 721) -> NDArray[np.float64]:
+    """Return points on both faces of a bent panel in plan coordinates, (2, 2 * count): u and n, mm."""
+    along = np.linspace(0.0, width, count)
+    return np.concatenate([bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)], axis=1)
 
 
 def plan_beads(panel: Panel, setup: Setup) -> BeadPlan:

@@ -25,7 +25,7 @@ from pathgen.panel.steadiness import (
     compute_steadiness,
     measure_sections,
 )
-from pathgen.plan.model import bend_of, plan_beads
+from pathgen.plan.model import bend_of, face_points, plan_beads
 from pathgen.plan.source import Source
 from pathgen.plan.trial import printing_times
 from pathgen.route import Footprint, Placement, place, place_rotated
@@ -125,9 +125,7 @@ def compute_footprint(width: float, height: float, foot: float, thickest: float,
     brim, bend = setup.standing.brim, bend_of(width, setup)
     u, back, front = (0.0, width), 0.0, thickest
     if bend is not None:
-        along = np.linspace(0.0, width, 721)
-        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)]
-        p, q = (np.concatenate([face[i] for face in faces]) for i in (0, 1))
+        p, q = face_points(bend, width, thickest)
         u, back, front = (float(p.min()), float(p.max())), float(q.min()), float(q.max())
     return Footprint(
         (u[0] - brim, u[1] + brim), (back - brim, max(front, front - thickest + foot + brim)), height
@@ -210,9 +208,8 @@ class FlatWall:
 
     def sway(self, rotation: float) -> float:
         """Return the sway at the top of the finished wall, mm."""
-        return float(
-            compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:]).sway[0]
-        )
+        top = compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:])
+        return float(top.sway[0])
 
     def steadiness(self, rotation: float) -> Steadiness:
         """Compute the wall's steadiness at every height."""
@@ -230,9 +227,7 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
             raise
         bend, panel = bend_of(only.panel.width, only.setup), only.panel
         assert bend is not None
-        along = np.linspace(0.0, panel.width, 181)
-        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, float(panel.thickness.max()))]
-        points = np.concatenate([np.column_stack(face) for face in faces])
+        points = face_points(bend, panel.width, float(panel.thickness.max()), 181).T
         found = place_rotated(points, standing.brim, line, only.panel.height, machine)
         if found is None:
             raise
@@ -242,9 +237,8 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
 def _stand_several(
     panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], gap: float, in_turn: bool
 ) -> Places:
-    from pathgen.route.arrange import (
-        enclosing_footprint,  # loads networkx, which a single panel does not need
-    )
+    # It loads networkx, which a single panel does not need.
+    from pathgen.route.arrange import enclosing_footprint
 
     setup, machine = panels[0].setup, panels[0].setup.machine
     found = {}
@@ -295,11 +289,8 @@ def _packed(
     if offsets is None:
         return None
     try:
-        place(
-            add_start_line(enclosing_footprint(boxes, offsets), START_LINE)[0],
-            machine,
-            ALONG[rotation].lower(),
-        )
+        block, _ = add_start_line(enclosing_footprint(boxes, offsets), START_LINE)
+        place(block, machine, ALONG[rotation].lower())
     except PathgenError:
         return None
     return offsets
@@ -311,12 +302,9 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
 
     setup = panels[0].setup
     if not setup.machine.head:
-        raise PathgenError(
-            f"the profile of {setup.machine.name} does not describe the head",
-            where="build",
-            allowed="abreast",
-            hint="add [[head]] tables to the profile to use in-turn",
-        )
+        what = f"the profile of {setup.machine.name} does not describe the head"
+        hint = "add [[head]] tables to the profile to use in-turn"
+        raise PathgenError(what, where="build", allowed="abreast", hint=hint)
     reached: list[Box] = []
     standing: list[Box] = []
     for unplaced, spot in zip(panels, places, strict=True):

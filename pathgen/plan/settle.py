@@ -164,9 +164,8 @@ def _reject_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
             raise PathgenError(what, where="place", allowed=f"a position inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
-                raise PathgenError(
-                    f"panels {other} and {number} overlap", where="place", hint="move them apart"
-                )
+                what = f"panels {other} and {number} overlap"
+                raise PathgenError(what, where="place", hint="move them apart")
 
 
 def _line_beside(
@@ -214,11 +213,7 @@ def _check_layers(unplaced_panels: Sequence[UnplacedPanel]) -> None:
 
 
 def _build_unplaced(
-    source: Source,
-    job: Job,
-    machine: Machine | None,
-    material: Material | None,
-    progress: Progress | None,
+    source: Source, job: Job, machine: Machine | None, material: Material | None, progress: Progress | None
 ) -> UnplacedPanel:
     """Turn a source into a panel that is not yet placed."""
     settled = settle(job, machine, material)
@@ -322,20 +317,8 @@ def _complete(
         notes.append(reason)
     if supports and supports.removal:
         notes.append(supports.removal)
-    overhang = find_overhang(unplaced)
-    return Planned(
-        setup,
-        panel,
-        layers,
-        spot,
-        unplaced.source,
-        tuple(notes),
-        supports,
-        steady,
-        overhang,
-        axes,
-        unplaced.made_of,
-    )
+    found, name, made_of = find_overhang(unplaced), unplaced.source, unplaced.made_of
+    return Planned(setup, panel, layers, spot, name, tuple(notes), supports, steady, found, axes, made_of)
 
 
 def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
@@ -352,15 +335,9 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
         if bend is not None:  # bending moves the teeth on the hollow side closer together
             comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     if sites:
-        wedge = WedgePlan(
-            standing.wedge_height or 2 * layers.panel.height / 3,
-            standing.wedge_base,
-            spacing,
-            sites=sites,
-            gap=standing.wedge_gap,
-            brim=standing.brim,
-            at=standing.wedge_at or (),
-        )
+        height, at = standing.wedge_height or 2 * layers.panel.height / 3, standing.wedge_at or ()
+        gap, brim = standing.wedge_gap, standing.brim
+        wedge = WedgePlan(height, standing.wedge_base, spacing, sites=sites, gap=gap, brim=brim, at=at)
     if wedge is None and comb is None:
         return None
     supports = plan_supports(layers, wedge, comb)

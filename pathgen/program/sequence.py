@@ -196,11 +196,16 @@ def _none(at: tuple[float, float, float]) -> Moves:
     return Moves(at, none, none, none, none, none, np.zeros(0, np.uint8), np.zeros(0, np.int32))
 
 
+def _loops(planned: Planned) -> Strokes:
+    """Return the brim of a panel in plan coordinates."""
+    brim, spacing = planned.setup.standing.brim, planned.beads.spacing
+    return brim_loops(planned.layers.profiles(0, 1), brim, spacing, planned.bend)
+
+
 def _brim(planned: Planned, heights: LayerSpans, at: tuple[float, float, float], begun: int) -> Moves:
-    loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
+    return assemble(
+        _later(planned.placement.put(_loops(planned)), begun), Kind.BRIM, heights, planned.setup, at
     )
-    return assemble(_later(planned.placement.put(loops), begun), Kind.BRIM, heights, planned.setup, at)
 
 
 def _later(strokes: Strokes, layers: int) -> Strokes:
@@ -212,17 +217,13 @@ def _later(strokes: Strokes, layers: int) -> Strokes:
 
 def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float], begun: int) -> Moves:
     """Travel above finished panels to the start of the next panel."""
-    loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
-    )
-    first = (
-        loops
-        if len(loops)
-        else find_fill(planned.setup.beads.fill)(planned.layers.profiles(0, 1), planned.beads)
-    )
+    first = _loops(planned)
+    if not len(first):
+        first = find_fill(planned.setup.beads.fill)(planned.layers.profiles(0, 1), planned.beads)
     put = planned.placement.put(first)
-    tallest = max(float(p.layers.top[-1]) for p in platform.panels)
-    clear = min(tallest + CLEAR, planned.setup.machine.volume.z[1])
+    clear = min(
+        max(float(p.layers.top[-1]) for p in platform.panels) + CLEAR, planned.setup.machine.volume.z[1]
+    )
     to = (float(put.u[0]), float(put.n[0]), float(planned.layers.top[0]))
     return cross_to_next_panel(at, to, clear, begun, planned.setup.machine)
 
@@ -308,9 +309,8 @@ class _Order:
 
     def _guided(self) -> StrokeSequencer:
         """Prepare the paths around the walls on first use."""
-        from pathgen.route.ordering import (
-            StrokeSequencer,  # loads networkx, which a panel without supports does not need
-        )
+        # It loads networkx, which a panel without supports does not need.
+        from pathgen.route.ordering import StrokeSequencer
 
         if self._guide is None:
             outlines = [_outline(planned) for planned in self._panels.values()]

@@ -41,7 +41,7 @@ class AxisFigures:
     step_mm: Annotated[float, Quantity("mm", "positioning error across the face")]
     acceleration_mm_s2: Annotated[float, Quantity("mm/s²", "acceleration across the face")]
     carried: Annotated[int, Quantity("0 or 1", "whether the platform moves the panel across its face")]
-    time_s: Annotated[int | None, Quantity("s", "estimated time of the walls")] = None
+    time_s: Annotated[int | None, Quantity("s", "estimated time of the walls")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,19 +50,15 @@ class StandingFigures:
 
     sway_mm: Annotated[
         float | None, Quantity("mm", "sway of the finished panel's top under the machine's acceleration")
-    ] = None
-    frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")] = None
-    steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")] = None
-    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")] = (
-        None
-    )
-    support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")] = None
-    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")] = (
-        None
-    )
-    overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")] = None
-    axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")] = None
-    axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")] = None
+    ]
+    frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")]
+    steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")]
+    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")]
+    support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")]
+    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")]
+    overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")]
+    axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")]
+    axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

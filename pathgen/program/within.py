@@ -101,16 +101,15 @@ def settled(
     PathgenError
         For several panels with a time limit, and for a limit that no settings can meet.
     """
-    limits = [job.within for _, job in panels]
-    if not any(limits):
+    if not any(job.within for _, job in panels):
         return list(panels), []
     if len(panels) > 1:
         hint = "make a separate program for each panel"
         what = "within is set, but the job has several panels"
         raise PathgenError(what, where="within", allowed="a job with one panel", hint=hint)
-    (source, job), limit = panels[0], limits[0]
-    assert limit is not None
-    found, note = choose(source, job, seconds_from(limit), machine, material, progress)
+    source, job = panels[0]
+    assert job.within is not None
+    found, note = choose(source, job, seconds_from(job.within), machine, material, progress)
     return [(source, found)], [note]
 
 

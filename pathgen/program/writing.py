@@ -131,11 +131,8 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     if found.errors:
         first, more = found.errors[0], found.places("error") - 1
         others = f", and {more} more" if more else ""
-        raise UnsafeProgramError(
-            f"the program is not safe to run: {first}{others}",
-            where="check",
-            hint=f"{first.rule.do}; no file was written",
-        )
+        what = f"the program is not safe to run: {first}{others}"
+        raise UnsafeProgramError(what, where="check", hint=f"{first.rule.do}; no file was written")
     return found
 
 
@@ -165,11 +162,6 @@ def _led(
 
 def _placeholders(platform: Platform) -> dict[str, float]:
     """Return the placeholder values for start and finish blocks: temperatures and park position."""
-    heat, (park_x, park_y, clear) = platform.setup.heat, rest(platform)
-    return {
-        "nozzle": heat.nozzle_temperature,
-        "platform": heat.platform_temperature,
-        "park_x": park_x,
-        "park_y": park_y,
-        "clear_z": clear,
-    }
+    heat = platform.setup.heat
+    park = dict(zip(("park_x", "park_y", "clear_z"), rest(platform), strict=True))
+    return {"nozzle": heat.nozzle_temperature, "platform": heat.platform_temperature, **park}
