@@ -19,10 +19,10 @@ def photo(tmp_path_factory):
     return path
 
 
-SMALL = {"width": 26.0, "brim": 3.0, "pixel": 0.2}
+SMALL = {"width": 18.0, "brim": 2.0, "pixel": 0.2}
 
 
-@pytest.mark.parametrize("minutes", some([18, 40], 18))
+@pytest.mark.parametrize("minutes", some([11, 22], 11))
 def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
     result = make(photo, tmp_path / "a.gcode", Job(**SMALL, within=f"{minutes}min"))
     assert 0.75 * 60 * minutes < result.summary.times.time_s <= 60 * minutes
@@ -32,15 +32,15 @@ def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
 
 def test_more_time_shows_the_picture_better(photo):
     errors = []
-    for minutes in (15, 45):
+    for minutes in (10, 18):
         _, note = choose(photo, Job(**SMALL), 60.0 * minutes)
         errors.append(float(note.split("expected error ")[1].split()[0]))
     assert errors[0] > errors[1]
 
 
 def test_what_cannot_be_done_in_time_is_refused_with_the_least(photo, tmp_path):
-    with pytest.raises(PathgenError, match=r"cannot be printed in 8 min; the shortest time is \d+ min"):
-        make(photo, tmp_path / "a.gcode", Job(**SMALL, within="8min"))
+    with pytest.raises(PathgenError, match=r"cannot be printed in 5 min; the shortest time is \d+ min"):
+        make(photo, tmp_path / "a.gcode", Job(**SMALL, within="5min"))
     assert not (tmp_path / "a.gcode").exists()
 
 
@@ -51,9 +51,9 @@ def test_only_one_panel_has_a_time(photo, tmp_path):
 
 
 def test_from_the_command_line(photo, tmp_path, capsys):
-    size = "--width 26 --brim 3 --pixel 0.2".split()
+    size = "--width 18 --brim 2 --pixel 0.2".split()
     args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), *size]
-    assert run([*args, "--within", "0h30min"]) == 0
+    assert run([*args, "--within", "0h15min"]) == 0
     assert "note: the print takes " in capsys.readouterr().out
     assert run([*args, "--within", "soon"]) == 1
     assert "a duration such as 6h" in capsys.readouterr().err
