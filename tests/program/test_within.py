@@ -6,6 +6,7 @@ from skimage import data
 
 from pathgen import Job, PathgenError, make, make_several
 from pathgen.cli import run
+from pathgen.program import within
 from pathgen.program.within import choose, seconds_from
 from tests.matrix import some
 
@@ -19,6 +20,12 @@ def photo(tmp_path_factory):
     return path
 
 
+@pytest.fixture
+def few(monkeypatch):
+    """Fewer layer heights to try, where the choice among all of them is not checked."""
+    monkeypatch.setattr(within, "LIKE", (0.1, 0.2, 0.3))
+
+
 SMALL = {"width": 18.0, "brim": 2.0, "pixel": 0.2}
 
 
@@ -30,7 +37,7 @@ def test_the_time_is_kept_and_used(minutes, photo, tmp_path):
     assert "job within" not in (tmp_path / "a.gcode").read_text()  # what was chosen stands in its place
 
 
-def test_more_time_shows_the_picture_better(photo):
+def test_more_time_shows_the_picture_better(photo, few):
     errors = []
     for minutes in (10, 18):
         _, note = choose(photo, Job(**SMALL), 60.0 * minutes)
@@ -50,7 +57,7 @@ def test_only_one_panel_has_a_time(photo, tmp_path):
         make_several(panels, tmp_path / "a.gcode")
 
 
-def test_from_the_command_line(photo, tmp_path, capsys):
+def test_from_the_command_line(photo, few, tmp_path, capsys):
     size = "--width 18 --brim 2 --pixel 0.2".split()
     args = ["panel", str(photo), "--out", str(tmp_path / "a.gcode"), *size]
     assert run([*args, "--within", "0h15min"]) == 0
@@ -70,7 +77,7 @@ def test_what_is_no_time(text):
         seconds_from(text)
 
 
-def test_levers_stay_within_the_machines_limits(photo):
+def test_levers_stay_within_the_machines_limits(photo, few):
     from msgspec.structs import replace
 
     from pathgen import load_machine
