@@ -14,7 +14,7 @@ from pathgen.settings.job import Band
 def list_header_facts(platform: Platform) -> list[tuple[str, str]]:
     """Return keys and texts of all facts known before the first move.
 
-    The settled keys of the job place_panels under ``job KEY``. Facts of the second panel have ``2`` in their
+    The settled keys of the job stand under ``job KEY``. Facts of the second panel have ``2`` in their
     keys; of its job, only the keys that differ from those of the first panel are written.
     """
     panels, several = platform.panels, len(platform.panels) > 1

@@ -7,8 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from pathgen.cli import run
-from pathgen.cli.option_groups import SECTIONS
-from pathgen.cli.options import ListOf, record_options
+from pathgen.cli.options import SECTIONS, ListOf, record_options
 from pathgen.settings import Job, job_from
 
 
