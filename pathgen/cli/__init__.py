@@ -78,6 +78,7 @@ EXIT_CODES = {
     2: "wrong usage",
     3: "unsafe: the check found errors in a program (`panel` and `coupon` then write nothing)",
 }
+FAILURES = (PathgenError, click.ClickException, click.Abort, KeyboardInterrupt, MemoryError, OSError)
 BROKEN_PIPE = 141  # as a shell reports a process that SIGPIPE ended
 FIRST_STEPS = (
     "First panel: pathgen panel photo.jpg --out photo.gcode --report photo.html. Then run pathgen check "
@@ -137,9 +138,7 @@ def _prepare() -> None:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)
-    if isinstance(
-        sys.stdout, TextIOWrapper
-    ):  # the terminal's encoding may lack × or a file name's characters
+    if isinstance(sys.stdout, TextIOWrapper):  # its encoding may lack × or a file name's characters
         sys.stdout.reconfigure(errors="backslashreplace")
 
 
@@ -186,14 +185,7 @@ def run(args: list[str] | None = None) -> int:
     try:
         answer = _called(args)
         return print_answer(answer, as_json) if isinstance(answer, Answer) else answer
-    except (
-        PathgenError,
-        click.ClickException,
-        click.Abort,
-        KeyboardInterrupt,
-        MemoryError,
-        OSError,
-    ) as error:
+    except FAILURES as error:
         found, code = _worded(error)
         with suppress(ClosedPipeError, PathgenError):  # standard output failed; the line on stderr remains
             return print_error(found, code, as_json)

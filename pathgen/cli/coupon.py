@@ -9,8 +9,8 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
-from pathgen.cli.files import PICTURE_FILE, PROGRAM_FILE, STDOUT, OutputFile, open_outputs, output_name
-from pathgen.cli.options import some_options
+from pathgen.cli.files import PICTURE_FILE, PROGRAM_FILE, STDOUT, TABLE_FILE, open_outputs, output_name
+from pathgen.cli.options import record_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.coupons import NAMES, find_coupon
@@ -37,19 +37,13 @@ def _complete_name(ctx: click.Context, param: click.Parameter, incomplete: str) 
 @click.argument("name", required=False, shell_complete=_complete_name)
 @click.option("--out", type=PROGRAM_FILE, help="Program to write; '-' is standard output.")
 @click.option(
-    "--sheet",
-    type=OutputFile(".csv"),
-    help="Measurement sheet to write. Default: the program's name with .csv.",
+    "--sheet", type=TABLE_FILE, help="Measurement sheet to write. Default: the program's name with .csv."
 )
 @click.option("--drawing", type=PICTURE_FILE, help="Drawing to write. Default: the program's name with .png.")
 @json_option
-@some_options(Job, OPTIONS)
+@record_options(Job, OPTIONS)
 def coupon_command(
-    name: str | None,
-    out: Path | None,
-    sheet: Path | None,
-    drawing: Path | None,
-    **options: Any,
+    name: str | None, out: Path | None, sheet: Path | None, drawing: Path | None, **options: Any
 ) -> Answer:
     """Make the calibration print NAME, or list all calibration prints if there is no NAME.
 
@@ -88,14 +82,12 @@ def coupon_command(
 
 def _next_lines(made: LaidOut, sheet: Path | None, drawing: Path | None) -> list[str]:
     """Describe the next steps after printing."""
-    lines = (
-        []
-        if sheet is None
-        else [f"{printable(str(sheet))}: measurement sheet for {len(made.specimen.steps)} steps"]
-    )
-    lines += [] if drawing is None else [f"{printable(str(drawing))}: drawing with the number of each step"]
+    name, lines = printable(str(sheet or "SHEET.csv")), []
+    if sheet:
+        lines.append(f"{name}: measurement sheet for {len(made.specimen.steps)} steps")
+    if drawing:
+        lines.append(f"{printable(str(drawing))}: drawing with the number of each step")
     lines += [f"  {sentence}" for sentence in made.coupon.how]
-    name = "SHEET.csv" if sheet is None else printable(str(sheet))
     return [*lines, f"  then: pathgen fit {name} --{made.coupon.profile} … --out MY.toml"]
 
 

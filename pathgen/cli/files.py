@@ -52,9 +52,11 @@ class OutputFile(click.Path):
 
 
 PROGRAM_FILE = OutputFile(stream=True)
+PROFILE_FILE = OutputFile(".toml", stream=True)
 PICTURE_FILE = OutputFile(".png", ".jpg", ".jpeg", ".webp", ".tif", ".tiff")
 PAGE_FILE = OutputFile(".html", ".htm")
 ARRAY_FILE = OutputFile(".npy")
+TABLE_FILE = OutputFile(".csv")
 
 
 def output_name(path: Path) -> str:
@@ -95,9 +97,7 @@ class Outputs:
 
     def put_array(self, option: str, array: np.ndarray) -> None:
         """Write an array as single precision .npy."""
-        buffer = BytesIO()
-        np.save(buffer, array.astype(np.float32), allow_pickle=False)
-        self.put(option, buffer.getvalue())
+        np.save(self.streams[option], array.astype(np.float32), allow_pickle=False)
 
     def put_picture(self, option: str, png: bytes) -> None:
         """Write a picture, converted from PNG to the format of the file suffix."""

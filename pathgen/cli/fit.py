@@ -7,9 +7,17 @@ from pathlib import Path
 
 import click
 
-from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, Outputs, open_outputs, output_name
-from pathgen.cli.fit_text import law_facts, law_lines, outcome_facts, outcome_lines
-from pathgen.cli.options import ProfileName
+from pathgen.cli.files import (
+    INPUT,
+    PICTURE_FILE,
+    PROFILE_FILE,
+    TABLE_FILE,
+    Outputs,
+    open_outputs,
+    output_name,
+)
+from pathgen.cli.fit_text import law_facts, law_lines, outcome_facts
+from pathgen.cli.options import MACHINE, MATERIAL
 from pathgen.cli.output import Answer, json_option
 from pathgen.coupons import all_coupons, find_coupon
 from pathgen.coupons.definition import Coupon
@@ -23,19 +31,11 @@ from pathgen.optics.law_fit import LAWS, fit_law
 from pathgen.optics.material_file import material_name, material_text
 from pathgen.optics.wedge import select_measurements
 from pathgen.optics.wedge_sheet import parse_wedge_sheet
-from pathgen.settings import (
-    Setup,
-    job_from,
-    load_material,
-    machine_names,
-    material_names,
-    profile_text,
-    settle,
-)
-from pathgen.settings.loading import LIMIT
+from pathgen.settings import Setup, job_from, load_material, profile_text, settle
+from pathgen.settings.loading import LIMIT, machine_names, material_names
 
+LAW = click.Choice(["auto", *LAWS])
 ABOVE_0 = click.FloatRange(0, 1e9, min_open=True)
-PROFILE_FILE = OutputFile(".toml", stream=True)
 WEDGE = "step-wedge"
 CORNERS = "Corners of the coupon in --photo, in pixels: top left, top right, bottom right, bottom left."
 
@@ -62,28 +62,16 @@ class _Task:
 @click.command("fit")
 @click.argument("measured", type=INPUT)
 @click.option(
-    "--machine",
-    type=ProfileName("machine"),
-    help="Profile of the machine that made the print: a name or a TOML file.",
+    "--machine", type=MACHINE, help="Profile of the machine that made the print: a name or a TOML file."
 )
 @click.option(
-    "--material",
-    type=ProfileName("material"),
-    help="Profile of the material of the print: a name or a TOML file.",
+    "--material", type=MATERIAL, help="Profile of the material of the print: a name or a TOML file."
 )
 @click.option(
-    "--out",
-    type=PROFILE_FILE,
-    required=True,
-    help="Updated profile to write; '-' is standard output.",
+    "--out", type=PROFILE_FILE, required=True, help="Updated profile to write; '-' is standard output."
 )
 @click.option("--plot", type=PICTURE_FILE, help="Write a picture of the measurements and the fit.")
-@click.option(
-    "--law",
-    type=click.Choice(["auto", *LAWS]),
-    default="auto",
-    help="For a step wedge: the light law to fit. [auto]",
-)
+@click.option("--law", type=LAW, default="auto", help="For a step wedge: the light law to fit. [auto]")
 @click.option(
     "--floor",
     type=ABOVE_0,
@@ -93,9 +81,7 @@ class _Task:
 @click.option("--photo", type=INPUT, help="For a step wedge or resolution chart: photograph to measure.")
 @click.option("--corners", metavar="X,Y X,Y X,Y X,Y", help=CORNERS)
 @click.option("--blank", type=INPUT, help="Photograph of the same scene without the coupon.")
-@click.option(
-    "--filled", type=OutputFile(".csv"), help="Write the sheet with the values measured in --photo."
-)
+@click.option("--filled", type=TABLE_FILE, help="Write the sheet with the values measured in --photo.")
 @json_option
 def fit_command(
     measured: Path,
@@ -136,7 +122,8 @@ def fit_command(
         raise click.UsageError(f"Missing option '--{profile}': {what}.")
     inputs = [measured, photo, blank, *(Path(name) for name in (machine, material) if name)]
     with open_outputs({"--out": out, "--plot": plot, "--filled": filled}, inputs) as files:
-        setup, notes = _setup(machine, material), list[str]()
+        named = {key: name for key, name in (("machine", machine), ("material", material)) if name}
+        setup, notes = settle(plain_job(job_from(named, "command line"))), list[str]()
         if photo and corners:
             rows, notes = _photographed(found, rows, setup, photo, corners, blank)
         if filled:
@@ -145,12 +132,6 @@ def fit_command(
         if found is None or found.name == WEDGE:
             return _fit_law(task, rows, law, floor)
         return _fit_figures(task, found, rows, setup)
-
-
-def _setup(machine: str | None, material: str | None) -> Setup:
-    """Complete a job for the named machine and material."""
-    named = {key: name for key, name in (("machine", machine), ("material", material)) if name}
-    return settle(plain_job(job_from(named, "command line")))
 
 
 def _photographed(
@@ -167,10 +148,8 @@ def _photographed(
 
 def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answer:
     """Fit the light law of a step wedge."""
-    before = load_material(task.base)
-    fit = fit_law(
-        select_measurements(parse_wedge_sheet(rows), input_name(task.measured), floor), law, before.light
-    )
+    before, source = load_material(task.base), input_name(task.measured)
+    fit = fit_law(select_measurements(parse_wedge_sheet(rows), source, floor), law, before.light)
     name = material_name(task.out.stem, material_names())
     task.files.put("--out", material_text(_profile_text(task.base), fit, name, task.source).encode())
     if "--plot" in task.files:
@@ -178,8 +157,7 @@ def _fit_law(task: _Task, rows: CsvRows, law: str, floor: float | None) -> Answe
 
         task.files.put_picture("--plot", residuals_png(fit, printable(task.source)))
     facts = {"measured": task.source, "material": name, **law_facts(fit, before)}
-    lines = law_lines(printable(input_name(task.measured)), fit, before)
-    return _answer(task, facts, lines, fit.notes)
+    return _answer(task, facts, law_lines(printable(source), fit, before), fit.notes)
 
 
 def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Answer:
@@ -195,8 +173,10 @@ def _fit_figures(task: _Task, found: Coupon, rows: CsvRows, setup: Setup) -> Ans
 
         task.files.put_picture("--plot", fit_png(outcome, f"{found.name}, {printable(task.source)}"))
     facts = {"measured": task.source, "coupon": found.name, found.profile: name, **outcome_facts(outcome)}
-    heading = f"{printable(input_name(task.measured))}: {len(sheet.line)} measurements of a {found.name}"
-    return _answer(task, facts, [heading, *outcome_lines(outcome, found.profile)], outcome.notes)
+    lines = [f"{printable(input_name(task.measured))}: {len(sheet.line)} measurements of a {found.name}"]
+    lines += [f"  {estimate}" for estimate in outcome.estimates]
+    lines += [f"  this {found.profile}: {line}" for line in outcome.before_after]
+    return _answer(task, facts, lines, outcome.notes)
 
 
 def _answer(task: _Task, facts: dict[str, object], lines: list[str], fit_notes: tuple[str, ...]) -> Answer:

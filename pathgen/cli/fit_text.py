@@ -95,12 +95,6 @@ def outcome_facts(outcome: Outcome) -> dict[str, object]:
     return facts | {f"set {'.'.join(filter(None, change[:2]))}": change.value for change in outcome.changes}
 
 
-def outcome_lines(outcome: Outcome, profile: str) -> list[str]:
-    """Describe a coupon's estimates and the changes to the profile."""
-    lines = [f"  {estimate}" for estimate in outcome.estimates]
-    return lines + [f"  this {profile}: {line}" for line in outcome.before_after]
-
-
 def _outlier_lines(fit: LawFit) -> list[str]:
     """List the outlying readings, largest residuals first."""
     off = fit.chosen.residuals

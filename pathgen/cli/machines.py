@@ -25,11 +25,9 @@ def machines_command(name: str | None) -> Answer:
     machines = [_machine_facts(known) for known in machine_names()]
     materials = [_material_facts(known) for known in material_names()]
     lines = ["machines"]
-    lines += [
-        f"  {m['name']:<15} {m['x_mm']:.0f} × {m['y_mm']:.0f} × {m['z_mm']:.0f} mm, "
-        f"nozzle {m['nozzle_diameter_mm']:g} mm. {m['about']}"
-        for m in machines
-    ]
+    for m in machines:
+        size = f"{m['x_mm']:.0f} × {m['y_mm']:.0f} × {m['z_mm']:.0f} mm"
+        lines.append(f"  {m['name']:<15} {size}, nozzle {m['nozzle_diameter_mm']:g} mm. {m['about']}")
     lines.append("materials")
     lines += [f"  {m['name']:<15} nozzle {m['nozzle_degc']:g} °C. {m['about']}" for m in materials]
     return Answer({"machines": machines, "materials": materials}, lines)
@@ -37,11 +35,8 @@ def machines_command(name: str | None) -> Answer:
 
 def _machine_facts(name: str) -> dict[str, object]:
     machine = load_machine(name)
-    volume = machine.volume
-    sides = {
-        f"{axis}_mm": high - low
-        for axis, (low, high) in zip("xyz", (volume.x, volume.y, volume.z), strict=True)
-    }
+    spans = {f"{axis}_mm": getattr(machine.volume, axis) for axis in "xyz"}
+    sides = {key: high - low for key, (low, high) in spans.items()}
     nozzle = machine.hot_end.nozzle_diameter
     return {"name": name, "about": machine.about, **sides, "nozzle_diameter_mm": nozzle}
 

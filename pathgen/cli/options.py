@@ -10,14 +10,33 @@ import msgspec
 from click.shell_completion import CompletionItem
 from msgspec import inspect
 
-from pathgen.settings import Job
 from pathgen.settings.loading import machine_names, material_names
 from pathgen.settings.machine import Profile, describe_fields
+from pathgen.settings.preparation import Preparation
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 PLAIN: dict[type, click.ParamType[Any]] = {inspect.IntType: click.INT, inspect.FloatType: click.FLOAT}
 PROFILES = {"machine": machine_names, "material": material_names}
+MAIN = "Options"
+# Every option of `panel` belongs to one heading. Options without a heading are listed under the first.
+SECTIONS = {
+    MAIN: "out width height machine material thinnest thickest outline layer within rim_width preview report",
+    "Other files and output": "job_file thickness moves json schema help",
+    "Temperatures": "nozzle_temperature platform_temperature",
+    "Position of the picture": "centre_across centre_up zoom tilt",
+    "Shape": "corner foot bend seam relief",
+    "Tones and thickness": "tones aim aim_room dither pixel",
+    "Layers": "layer_like first_layer band",
+    "Beads": "fill direction hairpins spacing spacing_min spacing_max packing change_cost end_cost tolerance",
+    "Feeds": "feed first_feed pace lead",
+    "Rim and eyelets": "rim_thickness rim_bevel line_width line_thickness eyelets eyelet_at eyelet_opening "
+    "eyelet_wall",
+    "Position and supports": "turn axis brim overhang slope comb wedges wedge_at wedge_height wedge_base "
+    "wedge_gap support_feed",
+    "Several panels": "copies panel_gap build",
+    "Preparing the photograph": " ".join(Preparation.__struct_fields__),
+}
 
 
 class ListOf(click.ParamType[list[Any]]):
@@ -31,10 +50,9 @@ class ListOf(click.ParamType[list[Any]]):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[Any]:
         """Split text at commas; empty text becomes an empty list."""
-        parts = value.split(",") if isinstance(value, str) and value.strip() else value or []
-        return [
-            self.item.convert(part.strip() if isinstance(part, str) else part, param, ctx) for part in parts
-        ]
+        if isinstance(value, str):
+            value = [part.strip() for part in value.split(",")] if value.strip() else []
+        return [self.item.convert(part, param, ctx) for part in value or []]
 
 
 class NumberOrWord(click.ParamType[Any]):
@@ -75,6 +93,9 @@ class ProfileName(click.ParamType[str]):
         return [CompletionItem(name) for name in names]
 
 
+MACHINE, MATERIAL = ProfileName("machine"), ProfileName("material")
+
+
 def profile_options(function: F) -> F:
     """Add --machine and --material to a command that reads a program."""
     for kind in ("material", "machine"):
@@ -83,19 +104,9 @@ def profile_options(function: F) -> F:
     return function
 
 
-def job_options(function: F) -> F:
-    """Add one option per field of `Job`; unused options are None."""
-    return record_options(Job)(function)
-
-
-def record_options(kind: type[Profile]) -> Callable[[F], F]:
-    """Add one option per field of a record; unused options are None."""
-    return some_options(kind, kind.__struct_fields__)
-
-
-def some_options(kind: type[Profile], names: Sequence[str]) -> Callable[[F], F]:
-    """Add options for selected fields of a record."""
-    return lambda function: _with_options(function, kind, names)
+def record_options(kind: type[Profile], names: Sequence[str] = ()) -> Callable[[F], F]:
+    """Add one option per field of a record, or per named field; unused options are None."""
+    return lambda function: _with_options(function, kind, names or kind.__struct_fields__)
 
 
 def _with_options(function: F, record: type[Profile], names: Sequence[str]) -> F:
@@ -107,15 +118,15 @@ def _with_options(function: F, record: type[Profile], names: Sequence[str]) -> F
             kind = ProfileName(entry.name)
         shown = f"{entry.default:g}" if isinstance(entry.default, float) else entry.default
         default = "" if entry.default in (None, (), msgspec.NODEFAULT) else f" [{shown}]"
-        repeated = isinstance(kind, KeysAndValues)
+        flag, repeated = "--" + entry.name.replace("_", "-"), isinstance(kind, KeysAndValues)
         option = click.option(
-            "--" + entry.name.replace("_", "-"),
+            flag,
             entry.name,
             type=kind,
             callback=_joined if repeated else None,
             multiple=repeated,
             default=None,
-            metavar=unit.upper() if unit else None,
+            metavar=unit.upper() or None,
             help=texts.get(entry.name, "") + default,  # no texts under `python -OO`
         )
         function = option(function)
@@ -145,3 +156,19 @@ def _described(field_type: inspect.Type) -> tuple[str, click.ParamType[Any] | No
         inner_unit, kind = _described(field_type.item_type)
         return unit or inner_unit or "list", ListOf(kind or click.STRING)
     return unit, PLAIN.get(type(field_type), click.STRING)
+
+
+class Sectioned(click.Command):
+    """Command whose help lists the options under headings: `pathgen panel` has too many for one list."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options; options without a heading are appended to the first section."""
+        options = {param.name: param for param in self.get_params(ctx) if isinstance(param, click.Option)}
+        named = {title: [n for n in names.split() if n in options] for title, names in SECTIONS.items()}
+        listed = {name for names in named.values() for name in names}
+        named[MAIN] += [str(name) for name in options if name not in listed]
+        for title, names in named.items():
+            records = [options[name].get_help_record(ctx) for name in names]
+            if any(records):
+                with formatter.section(title):
+                    formatter.write_dl([record for record in records if record is not None])

@@ -91,15 +91,15 @@ def format_count(number: int, noun: str) -> str:
 
 def json_option(function: F) -> F:
     """Add --json and --schema to a command."""
-    text = "Print the result or the error as one JSON object."
-    flag = click.option(
-        "--json", is_flag=True, is_eager=True, expose_value=False, callback=_note_json, help=text
-    )
-    text = "Print the JSON schema for the --json output and exit."
-    schema = click.option(
-        "--schema", is_flag=True, is_eager=True, expose_value=False, callback=_print_schema, help=text
-    )
-    return flag(schema(function))
+    for name, callback, text in (
+        ("--schema", _print_schema, "Print the JSON schema for the --json output and exit."),
+        ("--json", _note_json, "Print the result or the error as one JSON object."),
+    ):
+        flag = click.option(
+            name, is_flag=True, is_eager=True, expose_value=False, callback=callback, help=text
+        )
+        function = flag(function)
+    return function
 
 
 def _note_json(ctx: click.Context, param: click.Parameter, value: bool) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import click
 import numpy as np
@@ -19,13 +19,12 @@ from pathgen.cli.files import (
     open_outputs,
     output_name,
 )
-from pathgen.cli.option_groups import Sectioned
-from pathgen.cli.options import job_options
+from pathgen.cli.options import Sectioned, record_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import stored_input
-from pathgen.job import Platform, Result, plan_several, write
+from pathgen.job import Platform, plan_several, write
 from pathgen.motion import MovesRecorder
 from pathgen.program.sequence import program_layers
 from pathgen.program.summary import closing_lines
@@ -49,7 +48,7 @@ Panels = list[tuple[Path, Job]]
 @click.option("--report", type=PAGE_FILE, help="Write a self-contained HTML report.")
 @click.option("--moves", type=OutputFile(".npz"), help="Write all moves as arrays of columns (.npz).")
 @json_option
-@job_options
+@record_options(Job)
 def panel_command(
     picture: Path | None,
     out: Path,
@@ -67,7 +66,7 @@ def panel_command(
     can name their pictures. The program is checked before it is saved; if the check finds an error, nothing
     is written and the exit code is 3.
     """
-    outputs = {
+    used = {
         "--out": out,
         "--preview": preview,
         "--thickness": thickness,
@@ -77,10 +76,13 @@ def panel_command(
     panels = _panels(picture, job_file, options)
     inputs = [job_file, *(source for source, _ in panels)]
     with ExitStack() as stack:
-        files = stack.enter_context(open_outputs(outputs, inputs))
+        files = stack.enter_context(open_outputs(used, inputs))
         stored = {source: stack.enter_context(stored_input(source)) for source in dict(panels)}
         platform, notes = _planned([(stored[source], job) for source, job in panels])
-        recorder = stack.enter_context(_recorder(platform)) if moves else None
+        recorder = None
+        if moves:
+            machine, tops = platform.setup.machine, program_layers(platform).top
+            recorder = stack.enter_context(MovesRecorder(machine, platform.placement, tops))
         with progress_bar("layers") as progress:
             result = write(platform, files["--out"], progress, recorder, notes)
         found = prove(platform, files["--out"])
@@ -89,9 +91,14 @@ def panel_command(
         if thickness:
             files.put_array("--thickness", _only_map(platform))
         if preview:
-            files.put_picture("--preview", _preview(result))
+            from pathgen.report import preview as draw_preview  # loads matplotlib
+
+            files.put_picture("--preview", draw_preview(result))
         if report:
-            files.put("--report", _page(result, files["--out"], out.name))
+            from pathgen.report.page import render_page
+
+            files["--out"].flush()  # the report is made before the file gets its final name
+            files.put("--report", render_page(result, Path(files["--out"].name), name=out.name))
         facts = {"program": str(out), **result.summary.as_dict(), "check_warnings": found.places("warning")}
         lines = [*closing_lines(result.summary, output_name(out)), f"  check: {found.verdict}"]
         return Answer(facts, lines, aside=files.piped)
@@ -124,33 +131,11 @@ def _planned(panels: Panels) -> tuple[Platform, list[str]]:
         return plan_several(chosen, progress=progress), notes
 
 
-def _recorder(platform: Platform) -> MovesRecorder:
-    return MovesRecorder(platform.setup.machine, platform.placement, program_layers(platform).top)
-
-
 def _only_map(platform: Platform) -> np.ndarray:
     """Return the thickness map, as viewed, if all panels on the platform are copies."""
     first = platform.panels[0].panel
     if any(planned.panel is not first for planned in platform.panels):
         hint = "run `pathgen replay --panel N --thickness` for each panel"
-        raise PathgenError(
-            "the panels have different thickness maps",
-            where="--thickness",
-            allowed="copies of one panel",
-            hint=hint,
-        )
+        what = "the panels have different thickness maps"
+        raise PathgenError(what, where="--thickness", allowed="copies of one panel", hint=hint)
     return first.view.upright(first.thickness)
-
-
-def _preview(result: Result) -> bytes:
-    from pathgen.report import preview  # loads matplotlib
-
-    return preview(result)
-
-
-def _page(result: Result, program: BinaryIO, name: str) -> bytes:
-    """Make the report from the program file before the file gets its final name."""
-    from pathgen.report.page import render_page
-
-    program.flush()
-    return render_page(result, Path(program.name), name=name)

@@ -10,13 +10,14 @@ import click
 import numpy as np
 
 from pathgen.cli.files import INPUT, PICTURE_FILE, OutputFile, open_outputs, output_name
-from pathgen.cli.options import ProfileName, record_options
+from pathgen.cli.options import MACHINE, record_options
 from pathgen.cli.output import Answer, json_option
 from pathgen.files.inputs import stored_input
 from pathgen.settings import load_machine
 from pathgen.settings.preparation import Preparation
 from pathgen.settings.validation import typed
 
+WIDTH = click.FloatRange(0, 2000, min_open=True)
 GREY_FILE = OutputFile(".png", ".tif", ".tiff", stream=True)  # formats with 16 bits of grey
 
 
@@ -30,15 +31,11 @@ GREY_FILE = OutputFile(".png", ".tif", ".tiff", stream=True)  # formats with 16 
 )
 @click.option("--stages", type=PICTURE_FILE, help="Write a picture that shows every step and the advice.")
 @click.option(
-    "--width",
-    type=click.FloatRange(0, 2000, min_open=True),
-    default=100.0,
-    metavar="MM",
-    help="Panel width assumed in the advice. [100]",
+    "--width", type=WIDTH, default=100.0, metavar="MM", help="Panel width assumed in the advice. [100]"
 )
 @click.option(
     "--machine",
-    type=ProfileName("machine"),
+    type=MACHINE,
     default="moving-table",
     help="Machine profile assumed in the advice. [moving-table]",
 )
@@ -54,39 +51,25 @@ def picture_command(
     from pathgen.picture.advice import advice  # loads scipy
     from pathgen.picture.prepare import prepare_file
 
-    asked = typed(
-        {k: v for k, v in options.items() if v is not None}, Preparation, "command line", from_text=True
-    )
+    named = {key: value for key, value in options.items() if value is not None}
+    asked = typed(named, Preparation, "command line", from_text=True)
     nozzle = load_machine(machine).hot_end.nozzle_diameter
     mask = None if asked.isolate in ("off", "auto", "alpha") else Path(asked.isolate)
-    with (
-        stored_input(photo) as stored,
-        open_outputs({"--out": out, "--stages": stages}, [photo, mask]) as files,
-    ):
+    outputs = {"--out": out, "--stages": stages}
+    with stored_input(photo) as stored, open_outputs(outputs, [photo, mask]) as files:
         made = prepare_file(stored, asked, keep=stages is not None)
         advised = advice(made, width, nozzle)
         files.put_picture("--out", _png(made.luminance))
         if stages:
             from pathgen.report.preparation_figure import preparation_png  # loads matplotlib
 
-            files.put_picture(
-                "--stages", preparation_png(made.stages, f"{made.source}, step by step", advised)
-            )
+            title = f"{made.source}, step by step"
+            files.put_picture("--stages", preparation_png(made.stages, title, advised))
         rows, columns = made.luminance.shape
-        facts = {
-            "picture": str(out),
-            "source": made.source,
-            "columns": columns,
-            "rows": rows,
-            "source_columns": made.size[0],
-            "source_rows": made.size[1],
-            "advice": list(advised),
-            "notes": list(made.notes),
-        }
-        lines = [
-            f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} "
-            f"({made.size[0]} × {made.size[1]})"
-        ]
+        (wide, high), facts = made.size, dict[str, object](picture=str(out), source=made.source)
+        facts |= {"columns": columns, "rows": rows, "source_columns": wide, "source_rows": high}
+        facts |= {"advice": list(advised), "notes": list(made.notes)}
+        lines = [f"{output_name(out)}: {columns} × {rows} pixels, from {made.source} ({wide} × {high})"]
         lines += [*(f"  {line}" for line in advised), *(f"  note: {note}" for note in made.notes)]
         return Answer(facts, lines, aside=files.piped)
 

@@ -19,6 +19,7 @@ from pathgen.settings import load_machine, load_material
 
 LARGEST = 10_000.0  # mm; far beyond any panel; also rejects infinity and NaN
 ABOVE_0 = click.FloatRange(0, LARGEST, min_open=True)
+STATED = "Default: the value in the program header."
 FROM_0 = click.FloatRange(0, LARGEST)
 
 
@@ -55,26 +56,16 @@ FROM_0 = click.FloatRange(0, LARGEST)
     help="Simulate the panel as viewed: --smear plus the light spread of the material.",
 )
 @click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
+@click.option("--pixel", type=ABOVE_0, metavar="MM", help=f"Column width. {STATED}")
 @click.option(
-    "--pixel", type=ABOVE_0, metavar="MM", help="Column width. Default: the value in the program header."
+    "--packing", type=ABOVE_0, metavar="X", help=f"Deposited volume divided by wall volume. {STATED}"
 )
-@click.option(
-    "--packing",
-    type=ABOVE_0,
-    metavar="X",
-    help="Deposited volume divided by wall volume. Default: the value in the program header.",
-)
-@click.option(
-    "--width",
-    type=ABOVE_0,
-    metavar="MM",
-    help="Width of the panel. Default: the value in the program header.",
-)
+@click.option("--width", type=ABOVE_0, metavar="MM", help=f"Width of the panel. {STATED}")
 @click.option(
     "--rotation",
     type=click.FloatRange(0, 360, max_open=True),
     metavar="DEG",
-    help="Direction of the panel: 0 along X, 90 along Y. Default: the value in the program header.",
+    help=f"Direction of the panel: 0 along X, 90 along Y. {STATED}",
 )
 @click.option(
     "--origin",
@@ -82,8 +73,7 @@ FROM_0 = click.FloatRange(0, LARGEST)
     nargs=2,
     metavar="X Y",
     help="Machine position (mm) of the lower left corner of the panel's back, as the viewer sees the "
-    "panel. Default: the value in the "
-    "program header.",
+    f"panel. {STATED}",
 )
 @click.option(
     "--panel",

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pathgen.cli.files import FOLDER, INPUT, PICTURE_FILE, OutputFile, open_outputs
+from pathgen.cli.files import FOLDER, INPUT, PICTURE_FILE, TABLE_FILE, open_outputs
 from pathgen.cli.output import Answer, json_option
 from pathgen.cli.progress import progress_bar
 from pathgen.errors import PathgenError, printable
@@ -19,12 +19,13 @@ from pathgen.study.results_table import ResultsTable
 from pathgen.study.run import column_names, factor_names, range_names, run_study
 from pathgen.study.study_file import MAX_CASES, Study, check_figure, load_study
 
+WORKERS, CASES = click.IntRange(1, 1024), click.IntRange(1)
 SHOWN = 3  # reasons for rejected cases
 
 
 @click.command("study")
 @click.argument("study", type=INPUT, required=False)
-@click.option("--out", type=OutputFile(".csv"), help="Results table to write (CSV).")
+@click.option("--out", type=TABLE_FILE, help="Results table to write (CSV).")
 @click.option(
     "--figure", type=PICTURE_FILE, help="Write a plot of error versus time, and of the effect of each factor."
 )
@@ -33,7 +34,7 @@ SHOWN = 3  # reasons for rejected cases
 )
 @click.option(
     "--workers",
-    type=click.IntRange(1, 1024),
+    type=WORKERS,
     metavar="N",
     help="Number of local worker processes. Default: one per processor.",
 )
@@ -41,17 +42,10 @@ SHOWN = 3  # reasons for rejected cases
     "--cluster", metavar="ADDRESS", help="Address of a dask.distributed scheduler; replaces --workers."
 )
 @click.option(
-    "--max-cases",
-    type=click.IntRange(1),
-    default=MAX_CASES,
-    metavar="N",
-    help=f"Maximum number of cases. [{MAX_CASES}]",
+    "--max-cases", type=CASES, default=MAX_CASES, metavar="N", help=f"Maximum number of cases. [{MAX_CASES}]"
 )
 @click.option(
-    "--files",
-    "folder",
-    type=FOLDER,
-    help="Folder of the files named in STUDY. Default: the folder of STUDY.",
+    "--files", "folder", type=FOLDER, help="Folder of the files named in STUDY. Default: the folder of STUDY."
 )
 @click.option("--columns", is_flag=True, help="List the available columns with units and exit.")
 @json_option
@@ -90,18 +84,19 @@ def study_command(
     notes = list(asked.notes)
     if read_finished(asked, out, column_names(asked)) is not None:
         notes.append(f"{printable(str(out))} is already complete; no case is measured again")
+    count = workers or _processors()
     with open_outputs({"--figure": figure}, [*inputs, journal_path(out)]) as files:
         with progress_bar("cases") as progress:
-            table = run_study(
-                asked, out, workers=workers or _processors(), cluster=cluster, arrays=arrays,
-                progress=progress,
-            )  # fmt: skip
+            table = run_study(asked, out, workers=count, cluster=cluster, arrays=arrays, progress=progress)
         if figure:
-            files.put_picture("--figure", _drawn(asked, table))
+            from pathgen.report.study_figure import study_png  # loads matplotlib
+
+            names, ranges = factor_names(asked), range_names(asked)
+            drawn = study_png(table, names, asked.across, asked.up, asked.title, ranges=ranges)
+            files.put_picture("--figure", drawn)
     if all(row[-1] for row in table.rows):
-        raise PathgenError(
-            "every case was rejected", where=str(out), hint="see the reasons in the last column"
-        )
+        hint = "see the reasons in the last column"
+        raise PathgenError("every case was rejected", where=str(out), hint=hint)
     return _answer(asked, table, out, notes)
 
 
@@ -115,15 +110,7 @@ def _list_columns() -> Answer:
 
 def _processors() -> int:
     """Count the processors that this process may use."""
-    allowed = getattr(os, "sched_getaffinity", None)
-    return len(allowed(0)) if allowed else os.cpu_count() or 1
-
-
-def _drawn(study: Study, table: ResultsTable) -> bytes:
-    from pathgen.report.study_figure import study_png  # loads matplotlib
-
-    names, ranges = factor_names(study), range_names(study)
-    return study_png(table, names, study.across, study.up, study.title, ranges=ranges)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _answer(study: Study, table: ResultsTable, out: Path, notes: list[str]) -> Answer:
@@ -141,10 +128,8 @@ def _answer(study: Study, table: ResultsTable, out: Path, notes: list[str]) -> A
         "reasons": [{"reason": reason, "cases": cases} for reason, cases in reasons.items()],
         "notes": notes,
     }
-    lines = [f"note: {note}" for note in notes]
-    lines.append(
-        f"{printable(str(out))}: {len(table.rows)} cases, {rejected} rejected, study {study.head.digest}"
-    )
+    total = f"{len(table.rows)} cases, {rejected} rejected, study {study.head.digest}"
+    lines = [*(f"note: {note}" for note in notes), f"{printable(str(out))}: {total}"]
     for reason, cases in list(reasons.items())[:SHOWN]:
         others = f" and {len(cases) - 1} more" if len(cases) > 1 else ""
         lines.append(f"  case {cases[0]}{others}: {reason}")

@@ -6,21 +6,28 @@ from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from pathgen.layers import BeadPlan, Layers
+from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, find_fill
 from pathgen.layers.supports import Supports
+from pathgen.motion.opening import START_LINE
 from pathgen.panel import Bend, Panel
 from pathgen.panel.overhang import Overhang
 from pathgen.panel.steadiness import Steadiness
 from pathgen.plan.source import Source
-from pathgen.route import Placement
+from pathgen.route import Footprint, Placement
 from pathgen.route.axis import AxisChoice
 from pathgen.settings import Setup
 
+Span = tuple[float, float]
+
+START_GAP = 4.0  # mm between the start line and the nearest footprint
+LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, rounded up
+
 
 @dataclass(frozen=True, slots=True)
-class Planned:
-    """Planned panel, ready to be printed.
+class LayeredPanel:
+    """Panel with layers and supports; its place on the platform is chosen later.
 
     Attributes
     ----------
@@ -28,19 +35,12 @@ class Planned:
     panel : Panel
         Thickness map with its rim.
     layers : Layers
-    placement : Placement
     source : str
         Name of the picture.
     notes : tuple of str
         Notes for the person.
     supports : Supports, optional
         Supports that hold it while it grows.
-    steady : Steadiness, optional
-        Sway while it grows; None for a bent panel, whose shape keeps it stiff.
-    overhang : Overhang, optional
-        Overhangs beyond the limit; None if they were not computed.
-    axes : AxisChoice, optional
-        Figures behind the choice of the axis; None if the job names the axis or the panel is bent.
     made_of : path or array, optional
         The picture or map itself, for reports that show it again.
     """
@@ -48,13 +48,9 @@ class Planned:
     setup: Setup
     panel: Panel
     layers: Layers
-    placement: Placement
     source: str
     notes: tuple[str, ...] = ()
     supports: Supports | None = None
-    steady: Steadiness | None = None
-    overhang: Overhang | None = None
-    axes: AxisChoice | None = None
     made_of: Source | None = None
 
     @property
@@ -63,23 +59,53 @@ class Planned:
         return bend_of(self.panel.width, self.setup)
 
     @property
-    def plan_box(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Extent (low, high) of the wall along u and n, including half the gap to the neighbours, mm."""
-        thickest, bend = float(self.panel.thickness.max()), self.bend
-        u, n = (0.0, self.panel.width), (0.0, thickest)
-        if bend is not None:
-            along = np.linspace(0.0, self.panel.width, 721)
-            faces = [bend.to_plan(along, n_at + 0 * along) for n_at in n]
-            u, n = (
-                (float(min(f[i].min() for f in faces)), float(max(f[i].max() for f in faces))) for i in (0, 1)
-            )
-        margin = self.setup.several.panel_gap / 2
-        return (u[0] - margin, u[1] + margin), (n[0] - margin, n[1] + margin)
-
-    @property
     def beads(self) -> BeadPlan:
         """Bead targets and limits for the fill."""
-        return plan_beads(self.panel, self.setup)
+        beads, bend = msgspec.structs.asdict(self.setup.beads), self.bend
+        plan = BeadPlan(**{name: beads[name] for name in BeadPlan.__dataclass_fields__ if name in beads})
+        if bend is None:
+            return plan
+        return replace(plan, longest=bend.longest_move(float(self.panel.thickness.max())), ring=bend.closed)
+
+    @property
+    def footprint(self) -> Footprint:
+        """Footprint including brim and supports, without the start line."""
+        foot, thickest = float(self.panel.thickness[-1].max()), float(self.panel.thickness.max())
+        box = compute_footprint(self.panel.width, self.panel.height, foot, thickest, self.setup)
+        return box.around(self.supports.reach if self.supports else None)
+
+    def fill(self, first: int, last: int) -> Strokes:
+        """Fill layers ``first:last`` with strokes, in plan coordinates."""
+        strokes = find_fill(self.setup.beads.fill)(self.layers.profiles(first, last), self.beads)
+        return strokes if self.bend is None else bend_strokes(strokes, self.bend)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned(LayeredPanel):
+    """Planned panel, ready to be printed: a `LayeredPanel` with its place.
+
+    Attributes
+    ----------
+    placement : Placement
+    steady : Steadiness, optional
+        Sway while it grows; None for a bent panel, whose shape keeps it stiff.
+    overhang : Overhang, optional
+        Overhangs beyond the limit; None if they were not computed.
+    axes : AxisChoice, optional
+        Figures behind the choice of the axis; None if the job names the axis or the panel is bent.
+    """
+
+    placement: Placement
+    steady: Steadiness | None = None
+    overhang: Overhang | None = None
+    axes: AxisChoice | None = None
+
+    @property
+    def plan_box(self) -> tuple[Span, Span]:
+        """Extent (low, high) of the wall along u and n, including half the gap to the neighbours, mm."""
+        u, n = _wall_extent(self.panel.width, float(self.panel.thickness.max()), self.setup)
+        margin = self.setup.several.panel_gap / 2
+        return (u[0] - margin, u[1] + margin), (n[0] - margin, n[1] + margin)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +125,7 @@ class Platform:
     """
 
     panels: tuple[Planned, ...]
-    line: tuple[tuple[float, float], float]
+    line: tuple[Span, float]
     placement: Placement
     in_turn: bool = False
 
@@ -124,11 +150,39 @@ def bend_of(width: float, setup: Setup) -> Bend | None:
     return Bend(width, -degrees if setup.form.relief == "away" else degrees)
 
 
-def plan_beads(panel: Panel, setup: Setup) -> BeadPlan:
-    """Collect bead targets and limits from the settings and the panel shape."""
-    beads = msgspec.structs.asdict(setup.beads)
-    plan = BeadPlan(**{name: beads[name] for name in BeadPlan.__dataclass_fields__ if name in beads})
-    bend = bend_of(panel.width, setup)
+def face_points(bend: Bend, width: float, thickest: float, count: int = 721) -> NDArray[np.float64]:
+    """Return points on both faces of a bent panel in plan coordinates, (2, 2 * count): u and n, mm."""
+    along = np.linspace(0.0, width, count)
+    return np.concatenate([bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)], axis=1)
+
+
+def _wall_extent(width: float, thickest: float, setup: Setup) -> tuple[Span, Span]:
+    """Return the extent (low, high) of a wall along u and n, mm."""
+    bend = bend_of(width, setup)
     if bend is None:
-        return plan
-    return replace(plan, longest=bend.longest_move(float(panel.thickness.max())), ring=bend.closed)
+        return (0.0, width), (0.0, thickest)
+    u, n = face_points(bend, width, thickest)
+    return (float(u.min()), float(u.max())), (float(n.min()), float(n.max()))
+
+
+def compute_footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
+    """Compute the footprint of a panel including the brim.
+
+    Parameters
+    ----------
+    width, height : float
+        Outer sides of the panel, mm.
+    foot, thickest : float
+        Largest thickness of the lowest row and of the whole panel, mm.
+    setup : Setup
+    """
+    brim, (u, n) = setup.standing.brim, _wall_extent(width, thickest, setup)
+    front = max(n[1], n[1] - thickest + foot + brim)
+    return Footprint((u[0] - brim, u[1] + brim), (n[0] - brim, front), height)
+
+
+def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[Span, float]]:
+    """Add a start line of at most `width` mm in front of a group; return the footprint and the line."""
+    middle, half = (block.u[0] + block.u[1]) / 2, min(width, START_LINE) / 2
+    at = block.n[1] + START_GAP
+    return replace(block, n=(block.n[0], at + LINE_ROOM)), ((middle - half, middle + half), at)

@@ -6,16 +6,13 @@ The start line lies in front of all panels, on the viewer's side.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pathgen.errors import PathgenError
-from pathgen.layers import Layers
-from pathgen.layers.supports import Supports
 from pathgen.motion.opening import START_LINE
-from pathgen.panel import Panel
 from pathgen.panel.overhang import Overhang, overhangs
 from pathgen.panel.steadiness import (
     FRACTION,
@@ -25,8 +22,15 @@ from pathgen.panel.steadiness import (
     compute_steadiness,
     measure_sections,
 )
-from pathgen.plan.model import bend_of, plan_beads
-from pathgen.plan.source import Source
+from pathgen.plan.model import (
+    LINE_ROOM,
+    START_GAP,
+    LayeredPanel,
+    Span,
+    add_start_line,
+    compute_footprint,
+    face_points,
+)
 from pathgen.plan.trial import printing_times
 from pathgen.route import Footprint, Placement, place, place_rotated
 from pathgen.route.axis import ALONG, AxisChoice, carried_acceleration, score_axes
@@ -34,45 +38,8 @@ from pathgen.route.placement import usable_area
 from pathgen.settings import Setup
 
 STATIONS = 200  # heights at which the sway is computed
-START_GAP = 4.0  # mm between the start line and the nearest footprint
-LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, rounded up
-
-
-@dataclass(frozen=True, slots=True)
-class UnplacedPanel:
-    """Panel with layers and supports, not yet placed on the platform.
-
-    Attributes
-    ----------
-    setup : Setup
-    panel : Panel
-    layers : Layers
-    source : str
-    notes : list of str
-    supports : Supports or None
-    made_of : path or array, optional
-        The picture or map itself, for reports that show it again.
-    """
-
-    setup: Setup
-    panel: Panel
-    layers: Layers
-    source: str
-    notes: list[str]
-    supports: Supports | None = None
-    made_of: Source | None = None
-
-    @property
-    def footprint(self) -> Footprint:
-        """Footprint including brim and supports, without the start line."""
-        foot, thickest = float(self.panel.thickness[-1].max()), float(self.panel.thickness.max())
-        box = compute_footprint(self.panel.width, self.panel.height, foot, thickest, self.setup)
-        return box.around(self.supports.reach if self.supports else None)
-
-    @property
-    def line(self) -> tuple[tuple[float, float], float]:
-        """Start line for a panel that is printed alone."""
-        return add_start_line(self.footprint, self.panel.width)[1]
+MAX_PANELS = 1000  # per program; a platform takes some hundreds of the smallest
+ROUNDING = 1e-6  # share of the platform
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,47 +65,16 @@ class Places:
     order: tuple[int, ...]
     placements: tuple[Placement, ...]
     block: Placement
-    line: tuple[tuple[float, float], float]
+    line: tuple[Span, float]
     steady: tuple[Steadiness | None, ...]
     axes: AxisChoice | None
 
 
-def find_overhang(unplaced: UnplacedPanel) -> Overhang:
+def find_overhang(unplaced: LayeredPanel) -> Overhang:
     """Find panel overhangs above the limit, taking the comb's support into account."""
-    panel, supports = unplaced.panel, unplaced.supports
-    bead = plan_beads(panel, unplaced.setup).spacing
-    carries = None if supports is None else supports.carries
-    return overhangs(panel.thickness, panel.pixel, unplaced.setup.standing.overhang, bead, carries)
-
-
-def compute_footprint(width: float, height: float, foot: float, thickest: float, setup: Setup) -> Footprint:
-    """Compute the footprint of a panel including the brim.
-
-    Parameters
-    ----------
-    width, height : float
-        Outer sides of the panel, mm.
-    foot, thickest : float
-        Largest thickness of the lowest row and of the whole panel, mm.
-    setup : Setup
-    """
-    brim, bend = setup.standing.brim, bend_of(width, setup)
-    u, back, front = (0.0, width), 0.0, thickest
-    if bend is not None:
-        along = np.linspace(0.0, width, 721)
-        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, thickest)]
-        p, q = (np.concatenate([face[i] for face in faces]) for i in (0, 1))
-        u, back, front = (float(p.min()), float(p.max())), float(q.min()), float(q.max())
-    return Footprint(
-        (u[0] - brim, u[1] + brim), (back - brim, max(front, front - thickest + foot + brim)), height
-    )
-
-
-def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[tuple[float, float], float]]:
-    """Add a start line of at most `width` mm in front of a group; return the footprint and the line."""
-    middle, half = (block.u[0] + block.u[1]) / 2, min(width, START_LINE) / 2
-    at = block.n[1] + START_GAP
-    return replace(block, n=(block.n[0], at + LINE_ROOM)), ((middle - half, middle + half), at)
+    panel, setup = unplaced.panel, unplaced.setup
+    carries = unplaced.supports.carries if unplaced.supports else None
+    return overhangs(panel.thickness, panel.pixel, setup.standing.overhang, setup.beads.spacing, carries)
 
 
 def check_fit(width: float, height: float, setup: Setup) -> None:
@@ -149,12 +85,12 @@ def check_fit(width: float, height: float, setup: Setup) -> None:
     place(box, setup.machine, setup.standing.axis)
 
 
-def place_panels(panels: Sequence[UnplacedPanel], gap: float, in_turn: bool) -> Places:
+def place_panels(panels: Sequence[LayeredPanel], gap: float, in_turn: bool) -> Places:
     """Choose a position for every panel.
 
     Parameters
     ----------
-    panels : sequence of Upright
+    panels : sequence of LayeredPanel
         At least one; machine and axis are those of the first.
     gap : float
         Distance between neighbours, mm.
@@ -176,7 +112,7 @@ def place_panels(panels: Sequence[UnplacedPanel], gap: float, in_turn: bool) -> 
     if wall is None:
         spot = _place_bent(only, box, line)
     elif axis == "auto":
-        times = printing_times(plan_beads(only.panel, setup), only.layers, setup, (0, 90))
+        times = printing_times(only, (0, 90))
         choice = score_axes(machine, box, {r: wall.sway(r) for r in (0, 90)}, setup.beads.spacing, times)
         spot = replace(place(box, machine, choice.axis), reason=choice.reason)
     else:
@@ -190,10 +126,10 @@ class FlatWall:
     """Sections of a flat panel, and the mechanical conditions at each rotation."""
 
     sections: Sections
-    carried: dict[float, Conditions]
+    carried: Mapping[int, Conditions]
 
     @classmethod
-    def of(cls, unplaced: UnplacedPanel) -> FlatWall:
+    def of(cls, unplaced: LayeredPanel) -> FlatWall:
         """Compute the sections and mechanical conditions of a panel."""
         setup, panel = unplaced.setup, unplaced.panel
         machine, material, standing = setup.machine, setup.material, setup.standing
@@ -203,24 +139,20 @@ class FlatWall:
         measure = setup.beads.spacing if machine.sway_limit is None else machine.sway_limit / FRACTION
         plain = Conditions(material.modulus, material.density, support=held, spacing=measure)
         carried = {r: replace(plain, acceleration=carried_acceleration(machine, r)) for r in (0, 90)}
-        return cls(
-            measure_sections(panel.thickness, panel.pixel, panel.edge),
-            {float(r): c for r, c in carried.items()},
-        )
+        return cls(measure_sections(panel.thickness, panel.pixel, panel.edge), carried)
 
-    def sway(self, rotation: float) -> float:
+    def sway(self, rotation: int) -> float:
         """Return the sway at the top of the finished wall, mm."""
-        return float(
-            compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:]).sway[0]
-        )
+        top = compute_steadiness(self.sections, self.carried[rotation], self.sections.top[-1:])
+        return float(top.sway[0])
 
     def steadiness(self, rotation: float) -> Steadiness:
         """Compute the wall's steadiness at every height."""
         heights = np.linspace(0.0, self.sections.top[-1], STATIONS + 1)[1:]
-        return compute_steadiness(self.sections, self.carried[rotation], heights)
+        return compute_steadiness(self.sections, self.carried[int(rotation)], heights)
 
 
-def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, float], float]) -> Placement:
+def _place_bent(only: LayeredPanel, box: Footprint, line: tuple[Span, float]) -> Placement:
     """Place a bent panel along an axis, or at an angle if neither axis fits."""
     standing, machine = only.setup.standing, only.setup.machine
     try:
@@ -228,11 +160,9 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
     except PathgenError:
         if standing.axis != "auto":
             raise
-        bend, panel = bend_of(only.panel.width, only.setup), only.panel
+        bend, panel = only.bend, only.panel
         assert bend is not None
-        along = np.linspace(0.0, panel.width, 181)
-        faces = [bend.to_plan(along, n + 0 * along) for n in (0.0, float(panel.thickness.max()))]
-        points = np.concatenate([np.column_stack(face) for face in faces])
+        points = face_points(bend, panel.width, float(panel.thickness.max()), 181).T
         found = place_rotated(points, standing.brim, line, only.panel.height, machine)
         if found is None:
             raise
@@ -240,25 +170,22 @@ def _place_bent(only: UnplacedPanel, box: Footprint, line: tuple[tuple[float, fl
 
 
 def _stand_several(
-    panels: Sequence[UnplacedPanel], walls: Sequence[FlatWall | None], gap: float, in_turn: bool
+    panels: Sequence[LayeredPanel], walls: Sequence[FlatWall | None], gap: float, in_turn: bool
 ) -> Places:
-    from pathgen.route.arrange import (
-        enclosing_footprint,  # loads networkx, which a single panel does not need
-    )
+    # It loads networkx, which a single panel does not need.
+    from pathgen.route.arrange import enclosing_footprint
 
     setup, machine = panels[0].setup, panels[0].setup.machine
+    boxes = [p.footprint for p in panels]
     found = {}
-    for axis in ("x", "y") if setup.standing.axis == "auto" else (setup.standing.axis,):
-        rotation = 0 if axis == "x" else 90
-        offsets = _packed([p.footprint for p in panels], rotation, setup, gap, in_turn)
+    for rotation in _rotations(setup):
+        offsets = _packed(boxes, rotation, setup, gap, in_turn)
         if offsets is not None:
             found[rotation] = offsets
     if not found:
         raise capacity_error(panels, len(panels), gap, in_turn)
-    blocks = {
-        r: add_start_line(enclosing_footprint([p.footprint for p in panels], offsets), panels[0].panel.width)
-        for r, offsets in found.items()
-    }
+    width = panels[0].panel.width
+    blocks = {r: add_start_line(enclosing_footprint(boxes, found[r]), width) for r in found}
     choice = None
     if len(found) == 2:
         sway = {r: max((w.sway(r) for w in walls if w), default=0.0) for r in found}
@@ -275,6 +202,11 @@ def _stand_several(
     order = _turns(panels, places) if in_turn else list(range(len(panels)))
     steady = [walls[i].steadiness(rotation) if walls[i] else None for i in order]  # type: ignore[union-attr]
     return Places(tuple(order), tuple(places[i] for i in order), block, line, tuple(steady), choice)
+
+
+def _rotations(setup: Setup) -> tuple[int, ...]:
+    """Return the rotations that the axis of a job allows."""
+    return {"x": (0,), "y": (90,)}.get(setup.standing.axis, (0, 90))
 
 
 def _packed(
@@ -295,28 +227,22 @@ def _packed(
     if offsets is None:
         return None
     try:
-        place(
-            add_start_line(enclosing_footprint(boxes, offsets), START_LINE)[0],
-            machine,
-            ALONG[rotation].lower(),
-        )
+        block, _ = add_start_line(enclosing_footprint(boxes, offsets), START_LINE)
+        place(block, machine, ALONG[rotation].lower())
     except PathgenError:
         return None
     return offsets
 
 
-def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list[int]:
+def _turns(panels: Sequence[LayeredPanel], places: Sequence[Placement]) -> list[int]:
     """Return an order in which the panels can be printed one after another."""
     from pathgen.route.arrange import Box, build_order
 
     setup = panels[0].setup
     if not setup.machine.head:
-        raise PathgenError(
-            f"the profile of {setup.machine.name} does not describe the head",
-            where="build",
-            allowed="abreast",
-            hint="add [[head]] tables to the profile to use in-turn",
-        )
+        what = f"the profile of {setup.machine.name} does not describe the head"
+        hint = "add [[head]] tables to the profile to use in-turn"
+        raise PathgenError(what, where="build", allowed="abreast", hint=hint)
     reached: list[Box] = []
     standing: list[Box] = []
     for unplaced, spot in zip(panels, places, strict=True):
@@ -328,7 +254,7 @@ def _turns(panels: Sequence[UnplacedPanel], places: Sequence[Placement]) -> list
     return build_order(reached, standing, [p.panel.height for p in panels], setup.machine.head)
 
 
-def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
+def capacity_error(panels: Sequence[LayeredPanel], asked: int, gap: float, in_turn: bool) -> PathgenError:
     """Return the error for too many panels; the message states how many fit.
 
     `asked` is the number of panels in the job; not all of them may be planned yet.
@@ -337,14 +263,11 @@ def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_t
 
     setup = panels[0].setup
     boxes = [p.footprint for p in panels]
-    axes = ("x", "y") if setup.standing.axis == "auto" else (setup.standing.axis,)
-    for count in range(len(panels) - 1, 0, -1):
-        if any(
-            _packed(boxes[:count], 0 if axis == "x" else 90, setup, gap, in_turn) is not None for axis in axes
-        ):
-            break
-    else:
-        count = 0
+
+    def fit(count: int) -> bool:
+        return any(_packed(boxes[:count], r, setup, gap, in_turn) is not None for r in _rotations(setup))
+
+    count = next(filter(fit, range(len(panels) - 1, 0, -1)), 0)
     how = f"{gap:g} mm apart"
     if in_turn:
         room = head_clearance(setup.machine.head, max(box.height for box in boxes), 0)
@@ -357,3 +280,43 @@ def capacity_error(panels: Sequence[UnplacedPanel], asked: int, gap: float, in_t
         if in_turn
         else "reduce the brim or the panel gap, or split the panels between two programs",
     )
+
+
+class Room:
+    """Remaining platform area while panels are being planned.
+
+    Parameters
+    ----------
+    asked : int
+        Number of panels, copies included.
+    gap : float
+        Distance between neighbours, mm.
+    in_turn : bool
+        They are made one after another.
+
+    Raises
+    ------
+    PathgenError
+        For more than `MAX_PANELS`.
+    """
+
+    def __init__(self, asked: int, gap: float, in_turn: bool) -> None:
+        if asked > MAX_PANELS:
+            allowed = f"at most {MAX_PANELS:,} panels per program"
+            raise PathgenError(f"the job asks for {asked:,} panels", where="panel", allowed=allowed)
+        self._asked, self._gap, self._in_turn = asked, gap, in_turn
+        self._taken = 0.0
+
+    def take(self, panels: Sequence[LayeredPanel], copies: int) -> None:
+        """Subtract the area of the last `copies` panels.
+
+        Raises
+        ------
+        PathgenError
+            When the panels together cover more than the platform has, with the number that would fit.
+        """
+        box, gap = panels[-1].footprint, self._gap
+        self._taken += copies * (box.u[1] - box.u[0] + gap) * (box.n[1] - box.n[0] + gap)
+        x, y = (high - low + gap for low, high in usable_area(panels[-1].setup.machine))
+        if len(panels) > 1 and self._taken > x * y * (1 + ROUNDING):
+            raise capacity_error(panels, self._asked, gap, self._in_turn)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import msgspec
 import numpy as np
@@ -11,7 +11,6 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from pathgen import optics
 from pathgen.errors import PathgenError
 from pathgen.files.stages import log_stage
 from pathgen.layers import Layers, cut_layers
@@ -21,21 +20,12 @@ from pathgen.layers.supports import Supports, bend_supports, plan_supports
 from pathgen.layers.wedges import WedgePlan
 from pathgen.motion import fastest_feed
 from pathgen.motion.opening import START_LINE
-from pathgen.panel import check_bend
+from pathgen.panel import Panel, check_bend
 from pathgen.panel.steadiness import Steadiness
-from pathgen.picture import lightness
-from pathgen.plan.capacity import Room
-from pathgen.plan.model import Planned, Platform, bend_of, plan_beads
-from pathgen.plan.placing import (
-    LINE_ROOM,
-    START_GAP,
-    FlatWall,
-    UnplacedPanel,
-    check_fit,
-    find_overhang,
-    place_panels,
-)
+from pathgen.plan.model import LINE_ROOM, START_GAP, LayeredPanel, Planned, Platform, Span, bend_of
+from pathgen.plan.placing import FlatWall, Room, check_fit, find_overhang, place_panels
 from pathgen.plan.source import LoadedSource, Source, measure_again, read_source, to_panel
+from pathgen.plan.toning import backlit_lightness
 from pathgen.plan.trial import best_direction
 from pathgen.route import Placement
 from pathgen.route.axis import AxisChoice
@@ -80,7 +70,7 @@ def plan_several(
     _check_agreement([job for _, job in panels])
     first, asked = panels[0][1], sum(job.copies for _, job in panels)
     room = Room(asked, first.panel_gap, first.build == "in-turn" and asked > 1)
-    unplaced_panels: list[UnplacedPanel] = []
+    unplaced_panels: list[LayeredPanel] = []
     for source, job in panels:
         unplaced = _build_unplaced(source, job, machine, material, progress)
         unplaced_panels += [unplaced] * job.copies
@@ -128,22 +118,18 @@ def plan_placed(
     unplaced_panels = [_build_unplaced(source, job, machine, material, None) for source, job, _ in panels]
     _check_layers(unplaced_panels)
     machine = unplaced_panels[0].setup.machine
-    placements, areas = [], []
-    for unplaced, (_, _, spot) in zip(unplaced_panels, panels, strict=True):
-        at, area = _place_at(unplaced, spot)
-        placements.append(at)
-        areas.append(area)
+    placed = [_place_at(each, spot) for each, (_, _, spot) in zip(unplaced_panels, panels, strict=True)]
+    areas = [area for _, area in placed]
     _reject_overlap(areas, machine)
     line, block = _line_beside(areas, machine)
-    steady = [
-        FlatWall.of(unplaced).steadiness(at.rotation) if at.rotation in (0, 90) else None
-        for unplaced, at in zip(unplaced_panels, placements, strict=True)
-    ]
-    planned = (_complete(*each, None) for each in zip(unplaced_panels, placements, steady, strict=True))
+    planned = []
+    for unplaced, (at, _) in zip(unplaced_panels, placed, strict=True):
+        steady = FlatWall.of(unplaced).steadiness(at.rotation) if at.rotation in (0, 90) else None
+        planned.append(_complete(unplaced, at, steady, None))
     return Platform(tuple(planned), line, block)
 
 
-def _place_at(unplaced: UnplacedPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
+def _place_at(unplaced: LayeredPanel, spot: Spot) -> tuple[Placement, BaseGeometry]:
     """Place a panel centred on a spot; return the placement and the footprint."""
     box, turn = unplaced.footprint, Placement(spot.rotation, 0.0, 0.0)
     x, y = turn.to_machine(np.array(sum(box.u) / 2), np.array(sum(box.n) / 2))
@@ -164,14 +150,11 @@ def _reject_overlap(areas: Sequence[BaseGeometry], machine: Machine) -> None:
             raise PathgenError(what, where="place", allowed=f"a position inside the margin{apart}")
         for other, earlier in enumerate(areas[: number - 1], start=1):
             if area.intersects(earlier):
-                raise PathgenError(
-                    f"panels {other} and {number} overlap", where="place", hint="move them apart"
-                )
+                what = f"panels {other} and {number} overlap"
+                raise PathgenError(what, where="place", hint="move them apart")
 
 
-def _line_beside(
-    areas: Sequence[BaseGeometry], machine: Machine
-) -> tuple[tuple[tuple[float, float], float], Placement]:
+def _line_beside(areas: Sequence[BaseGeometry], machine: Machine) -> tuple[tuple[Span, float], Placement]:
     """Find a platform edge with space for the start line; return the line and the placement."""
     (low_x, high_x), (low_y, high_y) = usable_area(machine)
     covered = shapely.union_all([*areas, reserved_area(machine)]).buffer(START_GAP - LINE_ROOM)
@@ -202,7 +185,7 @@ def _check_agreement(jobs: Sequence[Job]) -> None:
                 raise PathgenError(what, where="panel", allowed="the same value for all panels in a program")
 
 
-def _check_layers(unplaced_panels: Sequence[UnplacedPanel]) -> None:
+def _check_layers(unplaced_panels: Sequence[LayeredPanel]) -> None:
     """Reject panels with different layer heights, because one platform has common layers."""
     first = unplaced_panels[0].layers.top
     if all(len(p.layers) == len(first) and (p.layers.top == first).all() for p in unplaced_panels):
@@ -214,29 +197,31 @@ def _check_layers(unplaced_panels: Sequence[UnplacedPanel]) -> None:
 
 
 def _build_unplaced(
-    source: Source,
-    job: Job,
-    machine: Machine | None,
-    material: Material | None,
-    progress: Progress | None,
-) -> UnplacedPanel:
+    source: Source, job: Job, machine: Machine | None, material: Material | None, progress: Progress | None
+) -> LayeredPanel:
     """Turn a source into a panel that is not yet placed."""
     settled = settle(job, machine, material)
     setup, notes = _respect_block_rate(settled)
     pixel = settled.light.pixel
     loaded = read_source(source, setup, pixel)
     if setup.standing.turn == "auto":
-        unplaced, reason = _choose_edge(loaded, setup, pixel, progress)
-        notes.append(reason)
+        from pathgen.plan.turning import choose_turn  # loads scipy
+
+        def build(turn: int) -> LayeredPanel:
+            trial = settle(msgspec.structs.replace(setup.job, turn=turn), setup.machine, setup.material)
+            return _build_panel(measure_again(loaded, trial, pixel), trial, progress)
+
+        unplaced, choice = choose_turn(build)
+        notes.append(choice.reason)
     else:
         unplaced = _build_panel(loaded, setup, progress)
     if setup.standing.wedges == "auto":
         unplaced, reason = _add_wedges(unplaced)
         notes.append(reason)
-    return replace(unplaced, notes=[*notes, *unplaced.notes], made_of=source)
+    return replace(unplaced, notes=(*notes, *unplaced.notes), made_of=source)
 
 
-def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) -> UnplacedPanel:
+def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) -> LayeredPanel:
     """Build the panel and layers from a source measured for this setup."""
     check_fit(loaded.width, loaded.height, setup)
     panel, notes = to_panel(loaded, setup, progress)
@@ -245,23 +230,21 @@ def _build_panel(loaded: LoadedSource, setup: Setup, progress: Progress | None) 
         check_bend(bend, float(panel.thickness.max()))
     layers = cut_layers(panel, setup.layers.nominal, setup.layers.first_layer)
     if setup.layers.layer == "auto":
-        chosen = adapt_layers(panel, _lightness(panel.thickness, setup), _terms(setup))
+        chosen = adapt_layers(panel, _wall_lightness(panel, setup), _terms(setup))
         layers = chosen.layers
         notes.append(str(chosen))
-    return UnplacedPanel(setup, panel, layers, loaded.name, notes, _plan_supports(layers, setup))
+    return LayeredPanel(setup, panel, layers, loaded.name, tuple(notes), _plan_supports(layers, setup))
 
 
 def heights_of(planned: Planned, likes: Sequence[float]) -> AdaptiveHeights:
     """Prepare the choice of layer heights for a panel."""
-    setup = planned.setup
-    return AdaptiveHeights(planned.panel, _lightness(planned.panel.thickness, setup), _terms(setup), likes)
+    setup, panel = planned.setup, planned.panel
+    return AdaptiveHeights(panel, _wall_lightness(panel, setup), _terms(setup), likes)
 
 
-def _lightness(thickness: NDArray[np.floating], setup: Setup) -> NDArray[np.float64]:
-    """Return the lightness of a backlit wall; 0 outside the wall."""
-    law = optics.law(setup.material.light)
-    light = optics.backlit(thickness, law, setup.light.thinnest)
-    return lightness(np.where(thickness > 0, np.minimum(light, 1.0), 0.0))
+def _wall_lightness(panel: Panel, setup: Setup) -> NDArray[np.float64]:
+    """Return the lightness of a backlit panel; 0 outside the wall."""
+    return np.where(panel.thickness > 0, backlit_lightness(panel.thickness, setup), 0.0)
 
 
 def _terms(setup: Setup) -> Terms:
@@ -274,28 +257,7 @@ def _terms(setup: Setup) -> Terms:
     return Terms(layers.nominal, layers.first_layer, highest, step, beads.spacing, feed, melt_rate)
 
 
-def _choose_edge(
-    loaded: LoadedSource, setup: Setup, pixel: float, progress: Progress | None
-) -> tuple[UnplacedPanel, str]:
-    """Compare the edges that the panel can stand on, and choose the best."""
-    from pathgen.plan.turning import choose_turn  # loads scipy
-
-    possible: dict[int, UnplacedPanel] = {}
-    rejected: list[PathgenError] = []
-    for turn in (0, 90, 180, 270):
-        try:
-            job = msgspec.structs.replace(setup.job, turn=turn)
-            trial = settle(job, setup.machine, setup.material)  # with its checks
-            possible[turn] = _build_panel(measure_again(loaded, trial, pixel), trial, progress)
-        except PathgenError as error:
-            rejected.append(error)
-    if not possible:
-        raise rejected[0]
-    choice = choose_turn(possible)
-    return possible[choice.turn], choice.reason
-
-
-def _add_wedges(unplaced: UnplacedPanel) -> tuple[UnplacedPanel, str]:
+def _add_wedges(unplaced: LayeredPanel) -> tuple[LayeredPanel, str]:
     """Add wedges to an unsteady panel, no taller than necessary."""
     setup = unplaced.setup
     bare = replace(unplaced, setup=setup.changed(wedges=0))
@@ -311,31 +273,18 @@ def _add_wedges(unplaced: UnplacedPanel) -> tuple[UnplacedPanel, str]:
 
 
 def _complete(
-    unplaced: UnplacedPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
+    unplaced: LayeredPanel, spot: Placement, steady: Steadiness | None, axes: AxisChoice | None
 ) -> Planned:
     """Complete the plan of a placed panel."""
-    setup, panel, layers, supports = unplaced.setup, unplaced.panel, unplaced.layers, unplaced.supports
-    notes = list(unplaced.notes)
+    setup, supports, notes = unplaced.setup, unplaced.supports, unplaced.notes
     if (setup.beads.fill, setup.beads.direction) == ("raster", "auto"):
-        direction, reason = best_direction(plan_beads(panel, setup), layers, spot, setup)
-        setup = setup.changed(direction=direction)
-        notes.append(reason)
+        direction, reason = best_direction(unplaced.beads, unplaced.layers, spot, setup)
+        setup, notes = setup.changed(direction=direction), (*notes, reason)
     if supports and supports.removal:
-        notes.append(supports.removal)
-    overhang = find_overhang(unplaced)
-    return Planned(
-        setup,
-        panel,
-        layers,
-        spot,
-        unplaced.source,
-        tuple(notes),
-        supports,
-        steady,
-        overhang,
-        axes,
-        unplaced.made_of,
-    )
+        notes = (*notes, supports.removal)
+    kept = {field.name: getattr(unplaced, field.name) for field in fields(unplaced)}
+    kept |= {"setup": setup, "notes": notes, "overhang": find_overhang(unplaced)}
+    return Planned(**kept, placement=spot, steady=steady, axes=axes)
 
 
 def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
@@ -352,15 +301,9 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
         if bend is not None:  # bending moves the teeth on the hollow side closer together
             comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     if sites:
-        wedge = WedgePlan(
-            standing.wedge_height or 2 * layers.panel.height / 3,
-            standing.wedge_base,
-            spacing,
-            sites=sites,
-            gap=standing.wedge_gap,
-            brim=standing.brim,
-            at=standing.wedge_at or (),
-        )
+        height, at = standing.wedge_height or 2 * layers.panel.height / 3, standing.wedge_at or ()
+        gap, brim = standing.wedge_gap, standing.brim
+        wedge = WedgePlan(height, standing.wedge_base, spacing, sites=sites, gap=gap, brim=brim, at=at)
     if wedge is None and comb is None:
         return None
     supports = plan_supports(layers, wedge, comb)

@@ -86,6 +86,12 @@ def thickness_of(
     return view.upright(solved.thickness), [*notes, str(solved)]
 
 
+def backlit_lightness(thickness: Floats, setup: Setup) -> NDArray[np.float64]:
+    """Compute the lightness L* of a backlit wall, at most that of the thinnest wall; any shape, mm."""
+    light = optics.backlit(thickness, optics.law(setup.material.light), setup.light.thinnest)
+    return picture.lightness(light.clip(max=1.0))
+
+
 def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     """Round a thickness map to whole motor steps of the filament drive, if a step would be visible.
 

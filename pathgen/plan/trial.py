@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen import optics
 from pathgen.deposit.blur import smear
-from pathgen.layers import BeadPlan, Layers, Strokes, bend_strokes, find_fill
+from pathgen.layers import BeadPlan, Layers, Strokes, find_fill
 from pathgen.layers.fills import DIRECTIONS
 from pathgen.motion import (
     Kind,
@@ -23,8 +22,8 @@ from pathgen.motion import (
     plan_speeds,
     split_moves,
 )
-from pathgen.picture import lightness
-from pathgen.plan.model import Planned
+from pathgen.plan.model import LayeredPanel, Planned
+from pathgen.plan.toning import backlit_lightness
 from pathgen.proof.deposit_map import deposit
 from pathgen.proof.frame import Frame
 from pathgen.proof.metrics import measure_coverage, pool_layers, sample_layers
@@ -84,31 +83,25 @@ def try_fill(fill: str, beads: BeadPlan, layers: Layers, placement: Placement, s
         placement.rotation, placement.x0, placement.y0, layers.panel.width, layers.panel.pixel, layers.top
     )
     seconds, found = 0.0, []
-    numbers = sample_layers(LAYERS, len(layers))
-    for number in numbers:
-        profiles = layers.profiles(number, number + 1)
-        strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
+    for number, thickness, strokes in _filled_samples(fill, beads, layers):
         moves = _layer_moves(strokes, number, layers, placement, setup)
         seconds += float(plan_speeds(moves, machine).time.sum())
         found += measure_coverage(
-            moves, frame, profiles.thickness, [number],
+            moves, frame, thickness, [number],
             packing=setup.beads.packing, filament_diameter=machine.hot_end.filament_diameter,
         )  # fmt: skip
     total = pool_layers(found)
     void, overlap, outside = total.void_share or 0.0, total.overlap_share or 0.0, total.outside_share or 0.0
-    return Trial(void, overlap, outside, seconds / len(numbers))
+    return Trial(void, overlap, outside, seconds / len(found))
 
 
-def printing_times(
-    beads: BeadPlan, layers: Layers, setup: Setup, rotations: Sequence[int]
-) -> dict[int, float]:
+def printing_times(unplaced: LayeredPanel, rotations: Sequence[int]) -> dict[int, float]:
     """Estimate the printing time of the walls at each rotation, because axis limits differ.
 
     Parameters
     ----------
-    beads : BeadPlan
-    layers : Layers
-    setup : Setup
+    unplaced : LayeredPanel
+        A bent panel is timed as if it were flat.
     rotations : sequence of int
         Degrees.
 
@@ -117,14 +110,22 @@ def printing_times(
     dict of int to float
         Seconds, by rotation.
     """
-    numbers = sample_layers(LAYERS, len(layers))
-    fill, times = find_fill(setup.beads.fill), dict.fromkeys(rotations, 0.0)
-    for number in numbers:
-        strokes, _ = order_strokes(fill(layers.profiles(number, number + 1), beads), (0.0, 0.0))
-        for rotation in rotations:
-            moves = _layer_moves(strokes, number, layers, Placement(rotation, 0.0, 0.0), setup)
+    setup, layers = unplaced.setup, unplaced.layers
+    samples, times = list(_filled_samples(setup.beads.fill, unplaced.beads, layers)), {}
+    for rotation in rotations:
+        put, times[rotation] = Placement(rotation, 0.0, 0.0), 0.0
+        for number, _, strokes in samples:
+            moves = _layer_moves(strokes, number, layers, put, setup)
             times[rotation] += float(plan_speeds(moves, setup.machine).time.sum())
-    return {rotation: time * len(layers) / len(numbers) for rotation, time in times.items()}
+    return {rotation: time * len(layers) / len(samples) for rotation, time in times.items()}
+
+
+def _filled_samples(fill: str, beads: BeadPlan, layers: Layers) -> Iterator[tuple[int, Floats, Strokes]]:
+    """Yield the number, the section and the ordered strokes of a few layers."""
+    for number in sample_layers(LAYERS, len(layers)):
+        profiles = layers.profiles(number, number + 1)
+        strokes, _ = order_strokes(find_fill(fill)(profiles, beads), (0.0, 0.0))
+        yield number, profiles.thickness, strokes
 
 
 class FeedTrial:
@@ -136,37 +137,30 @@ class FeedTrial:
     """
 
     def __init__(self, planned: Planned) -> None:
-        self._planned, layers, bend = planned, planned.layers, planned.bend
-        put, panel = planned.placement, planned.panel
-        self._frame = Frame(put.rotation, put.x0, put.y0, panel.width, panel.pixel, layers.top, bend)
+        self._planned, layers, put, panel = planned, planned.layers, planned.placement, planned.panel
+        self._frame = Frame(put.rotation, put.x0, put.y0, panel.width, panel.pixel, layers.top, planned.bend)
         self._layers: list[tuple[int, Moves, Floats]] = []
         for number in sample_layers(PACED, len(layers)):
-            profiles = layers.profiles(number, number + 1)
-            strokes = find_fill(planned.setup.beads.fill)(profiles, planned.beads)
-            strokes = strokes if bend is None else bend_strokes(strokes, bend)
-            strokes, _ = order_strokes(strokes, (0.0, 0.0))
+            strokes, _ = order_strokes(planned.fill(number, number + 1), (0.0, 0.0))
             moves = _layer_moves(strokes, number, layers, put, planned.setup)
-            self._layers.append((number, moves, profiles.thickness[0]))
+            self._layers.append((number, moves, layers.profiles(number, number + 1).thickness[0]))
 
     def seconds(self, feed: float) -> float:
-        """Compute the printing time of all layers for a wall feed in mm/s."""
+        """Compute the time of the print for a wall feed in mm/s, including heating and homing."""
         machine, count = self._planned.setup.machine, len(self._planned.layers)
+        before = machine.heaters.warm_up + machine.heaters.homing
         times = [float(plan_speeds(self._at(m, feed), machine).time.sum()) for _, m, _ in self._layers]
-        return (sum(times) / len(times) + BETWEEN_LAYERS) * count
+        return (sum(times) / len(times) + BETWEEN_LAYERS) * count + before
 
     def error(self, feed: float) -> float:
         """Compute the lightness error for a wall feed, L* RMS, including lag and nozzle blur."""
         setup, squares, count = self._planned.setup, 0.0, 0
-        law, pixel = optics.law(setup.material.light), self._frame.pixel
-        aside = max(1, round(ENDS / pixel))
+        aside = max(1, round(ENDS / self._frame.pixel))
         for number, moves, target in self._layers:
             deposited = self._deposited(self._at(moves, feed), number)
             wall = target > 0
             wall[:aside] = wall[-aside:] = False
-            found, wanted = (
-                lightness(optics.backlit(t[wall], law, setup.light.thinnest).clip(max=1.0))
-                for t in (deposited, target)
-            )
+            found, wanted = (backlit_lightness(each[wall], setup) for each in (deposited, target))
             squares += float(np.sum((found - wanted) ** 2))
             count += int(np.count_nonzero(wall))
         return float(np.sqrt(squares / max(count, 1)))
@@ -187,14 +181,11 @@ class FeedTrial:
             moves = split_moves(moves, self._frame.pixel)
             moves = lagged_moves(moves, plan_speeds(moves, setup.machine), setup.machine)
         diameter = hot_end.filament_diameter * hot_end.filament_factor**0.5
-        packing = float(banded(setup, self._heights, "packing")[number])
+        layers = self._planned.layers
+        packing = float(banded(setup, LayerSpans(layers.top, layers.height), "packing")[number])
         found = deposit(moves, self._frame, packing=packing, filament_diameter=diameter)
-        row = found.thickness[len(self._planned.layers) - 1 - number]
+        row = found.thickness[len(layers) - 1 - number]
         return np.asarray(smear(row[None], hot_end.nozzle_diameter, self._frame.pixel)[0], np.float64)
-
-    @property
-    def _heights(self) -> LayerSpans:
-        return LayerSpans(self._planned.layers.top, self._planned.layers.height)
 
 
 def _layer_moves(strokes: Strokes, number: int, layers: Layers, placement: Placement, setup: Setup) -> Moves:

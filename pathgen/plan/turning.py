@@ -9,17 +9,16 @@ the smaller turn.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from pathgen import optics
 from pathgen.deposit.blur import smear
 from pathgen.errors import PathgenError
-from pathgen.picture import lightness
-from pathgen.plan.model import plan_beads
-from pathgen.plan.placing import UnplacedPanel, find_overhang, place_panels
+from pathgen.plan.model import LayeredPanel
+from pathgen.plan.placing import find_overhang, place_panels
+from pathgen.plan.toning import backlit_lightness
 from pathgen.plan.trial import printing_times
 
 # Our judgement: sway and overhangs can ruin a print, detail is its purpose, and time matters least.
@@ -81,77 +80,71 @@ class TurnChoice:
     reason: str
 
 
-def choose_turn(unplaced_panels: Mapping[int, UnplacedPanel]) -> TurnChoice:
+def choose_turn(build: Callable[[int], LayeredPanel]) -> tuple[LayeredPanel, TurnChoice]:
     """Choose the edge that a panel stands on.
 
     Parameters
     ----------
-    unplaced_panels : mapping of int to Upright
-        The panel at each possible turn.
+    build : callable
+        Builds the panel for a turn in degrees.
 
     Returns
     -------
-    TurnChoice
+    panel : LayeredPanel
+        At the chosen turn.
+    choice : TurnChoice
 
     Raises
     ------
     PathgenError
-        When the panel fits the machine at no turn; the error is that of the first turn.
+        When the panel cannot be built, or does not fit the machine, at any turn; the error is that of the
+        first turn.
     """
-    figures, rejected = {}, []
-    for turn, unplaced in sorted(unplaced_panels.items()):
+    panels, figures, rejected = {}, {}, []
+    for turn in (0, 90, 180, 270):
         try:
-            figures[turn] = _figures(unplaced)
+            panels[turn] = build(turn)
+            figures[turn] = _figures(panels[turn])
         except PathgenError as error:
             rejected.append(error)
     if not figures:
-        raise rejected[0] if rejected else PathgenError("the panel cannot stand on any edge", where="turn")
-    shortest = min(time for *_, time in figures.values())
+        raise rejected[0]
+    shortest = min(found["time"] for found in figures.values())
     rows = []
-    for turn, (spacing, height, sway, leaning, detail, time) in figures.items():
-        costs = {
-            "sway": sway / (sway + HALF["sway"] * spacing),
-            "overhang": leaning / (leaning + HALF["overhang"]),
-            "detail": detail / (detail + HALF["detail"]),
-            "time": 1 - shortest / time,
-        }
-        weighted = {name: WEIGHTS[name] * cost for name, cost in costs.items()}
-        rows.append(TurnScore(turn, height, sway, leaning, detail, time, weighted))
+    for turn, found in figures.items():
+        half = HALF | {"sway": HALF["sway"] * panels[turn].setup.beads.spacing}
+        costs = {name: found[name] / (found[name] + half[name]) for name in HALF}
+        costs["time"] = 1 - shortest / found["time"]
+        rows.append(TurnScore(turn, **found, costs={name: WEIGHTS[name] * costs[name] for name in costs}))
     lowest = min(row.total for row in rows)
     best = next(row for row in rows if row.total <= lowest + ALIKE)
-    return TurnChoice(tuple(rows), best.turn, f"turn {best.turn}; " + "; ".join(map(str, rows)))
+    reason = f"turn {best.turn}; " + "; ".join(map(str, rows))
+    return panels[best.turn], TurnChoice(tuple(rows), best.turn, reason)
 
 
-def _figures(unplaced: UnplacedPanel) -> tuple[float, float, float, float, float, float]:
-    """Compute bead spacing, height, sway, overhang fraction, lost detail and time for a turn."""
-    setup, panel, layers = unplaced.setup, unplaced.panel, unplaced.layers
-    places = place_panels([unplaced], setup.several.panel_gap, in_turn=False)
-    beads = plan_beads(panel, setup)
-    steady = places.steady[0]
-    found = find_overhang(unplaced)
-    rotation = round(places.block.rotation) % 180
-    time = printing_times(beads, layers, setup, [rotation])[rotation]
+def _figures(unplaced: LayeredPanel) -> dict[str, float]:
+    """Compute the measures of a turn, by the names of `TurnScore`."""
+    panel = unplaced.panel
+    places = place_panels([unplaced], unplaced.setup.several.panel_gap, in_turn=False)
+    rotation, steady = round(places.block.rotation) % 180, places.steady[0]
     wall = max(int(np.count_nonzero(panel.thickness)), 1)
-    return (
-        beads.spacing,
-        float(layers.top[-1]),
-        float(steady.sway[-1]) if steady is not None else 0.0,
-        float(np.count_nonzero(found.unsupported)) / wall,
-        _detail_lost(unplaced),
-        time,
-    )
+    return {
+        "height": float(unplaced.layers.top[-1]),
+        "sway": float(steady.sway[-1]) if steady is not None else 0.0,
+        "overhang": float(np.count_nonzero(find_overhang(unplaced).unsupported)) / wall,
+        "detail": _detail_lost(unplaced),
+        "time": printing_times(unplaced, [rotation])[rotation],
+    }
 
 
-def _detail_lost(unplaced: UnplacedPanel) -> float:
+def _detail_lost(unplaced: LayeredPanel) -> float:
     """Compute the effect of nozzle blur on the backlit picture, L* RMS."""
     panel, setup = unplaced.panel, unplaced.setup
-    law = optics.law(setup.material.light)
     shows = (panel.thickness > 0) & ~np.broadcast_to(panel.edge, panel.thickness.shape)
     if not shows.any():
         return 0.0
     smeared = smear(panel.thickness, setup.machine.hot_end.nozzle_diameter, panel.pixel)
     sharp, soft = (
-        lightness(optics.backlit(np.asarray(wall, np.float64), law, setup.light.thinnest))
-        for wall in (panel.thickness, smeared)
+        backlit_lightness(np.asarray(wall, np.float64), setup) for wall in (panel.thickness, smeared)
     )
     return float(np.sqrt(np.mean((sharp - soft)[shows] ** 2)))

@@ -14,7 +14,7 @@ from pathgen.settings.job import Band
 def list_header_facts(platform: Platform) -> list[tuple[str, str]]:
     """Return keys and texts of all facts known before the first move.
 
-    The settled keys of the job place_panels under ``job KEY``. Facts of the second panel have ``2`` in their
+    The settled keys of the job stand under ``job KEY``. Facts of the second panel have ``2`` in their
     keys; of its job, only the keys that differ from those of the first panel are written.
     """
     panels, several = platform.panels, len(platform.panels) > 1
@@ -72,20 +72,16 @@ def _text(value: object) -> str:
 
 def format_totals(summary: Summary) -> Totals:
     """Return the facts known only after the last move."""
-    s, deposit, reach = summary, summary.deposit, summary.reach
+    s, boxes = summary, {"deposit": summary.deposit, "reach": summary.reach}
+    spans = {
+        f"{name}_{axis}": f"{getattr(box, f'{axis}_min'):.3f} to {getattr(box, f'{axis}_max'):.3f} mm"
+        for name, box in boxes.items()
+        for axis in "xyz"
+    }
     return Totals(
         moves=f"{s.moves}",
         time=f"{s.times.time_s} s ({format_duration(s.times.time_s)})",
         filament=f"{s.filament_m} m",
         mass=f"{s.mass_g} g",
-        deposit_x=_span(deposit.x_min, deposit.x_max),
-        deposit_y=_span(deposit.y_min, deposit.y_max),
-        deposit_z=_span(deposit.z_min, deposit.z_max),
-        reach_x=_span(reach.x_min, reach.x_max),
-        reach_y=_span(reach.y_min, reach.y_max),
-        reach_z=_span(reach.z_min, reach.z_max),
+        **spans,
     )
-
-
-def _span(low: float, high: float) -> str:
-    return f"{low:.3f} to {high:.3f} mm"

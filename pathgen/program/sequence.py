@@ -6,17 +6,18 @@ together; *in turn*, each is finished before the next begins, and the head trave
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers import Strokes, bend_strokes, brim_loops, find_fill
+from pathgen.layers import Strokes, brim_loops
 from pathgen.layers.bent import bend_outline
 from pathgen.layers.strokes import join_strokes, reorder_strokes
 from pathgen.motion import (
@@ -45,9 +46,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.intp]
 
 WALL, TAB, FREE = 0, 1, -1  # as `pathgen.route.ordering` ranks strokes
-
-Item = TypeVar("Item")
-Done = TypeVar("Done")
+SUPPORTS = (("strips", Kind.WEDGE, FREE), ("tabs", Kind.WEDGE, TAB), ("comb", Kind.COMB, FREE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +84,9 @@ class MoveBlock:
 
 def program_layers(platform: Platform) -> LayerSpans:
     """Return tops and heights of all layers; panels built in turn follow one another."""
-    if not platform.in_turn:
-        layers = platform.tallest.layers
-        return LayerSpans(layers.top, layers.height)
-    return LayerSpans(
-        np.concatenate([p.layers.top for p in platform.panels]),
-        np.concatenate([p.layers.height for p in platform.panels]),
-    )
+    panels = platform.panels if platform.in_turn else [platform.tallest]
+    top, height = (np.concatenate([getattr(p.layers, key) for p in panels]) for key in ("top", "height"))
+    return LayerSpans(top, height)
 
 
 def blocks(platform: Platform) -> Iterator[MoveBlock]:
@@ -99,7 +94,7 @@ def blocks(platform: Platform) -> Iterator[MoveBlock]:
 
     Yields
     ------
-    Block
+    MoveBlock
         The first begins with the approach, the start line and the brims (in turn, that of the first panel).
         A last block without layers leads the head around keep-out zones, where they are in its way.
 
@@ -123,7 +118,7 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
     is preferred; if there is none, the first corner is returned, and the checklist reports the crossing.
     """
     machine = platform.setup.machine
-    clear = min(float(platform.tallest.layers.top[-1]) + CLEAR, machine.volume.z[1])
+    clear = _clear_height(platform)
     (low_x, high_x), (low_y, high_y) = machine.volume.x, machine.volume.y
     corners = [(x, y) for y in (high_y - inset, low_y + inset) for x in (low_x + inset, high_x - inset)]
     if zones := closed_areas(machine, clear):
@@ -132,6 +127,12 @@ def rest(platform: Platform, inset: float = 0.0) -> tuple[float, float, float]:
         here = shapely.union_all(parts[shapely.intersects_xy(parts, line.u[0], line.n[0])])
         corners = [corner for corner in corners if shapely.intersects_xy(here, *corner)] or corners
     return *corners[0], clear
+
+
+def _clear_height(platform: Platform) -> float:
+    """Return a height above all panels, mm."""
+    highest = max(float(planned.layers.top[-1]) for planned in platform.panels)
+    return min(highest + CLEAR, platform.setup.machine.volume.z[1])
 
 
 def _straight(platform: Platform) -> Iterator[MoveBlock]:
@@ -148,16 +149,15 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
         if begun:
             opening = [_to_next(platform, panels[0], opening[-1].end, begun)]
         for planned in panels:
-            opening.append(_brim(planned, heights, opening[-1].end, begun))
+            brim = _later(planned.placement.put(_loops(planned)), begun)
+            opening.append(assemble(brim, Kind.BRIM, heights, planned.setup, opening[-1].end))
         at, order = opening[-1].end, _Order(platform, group)
         for filled in _filled(platform, group):
             strokes, kinds = order.of(filled, at[:2])
             moves = assemble(_later(strokes, begun), kinds, heights, setup, at)
             moves = _aside(moves, stops, platform)
-            at = moves.end
             yield MoveBlock(concatenate([*opening, moves]), filled)
-            opening = [_none(at)]
-        opening = [_none(at)]
+            at, opening = moves.end, [moves.rows(slice(len(moves), None))]
         begun += max(len(planned.layers) for planned in panels)
 
 
@@ -191,44 +191,31 @@ def _aside(moves: Moves, stops: Ints, platform: Platform) -> Moves:
     return moves
 
 
-def _none(at: tuple[float, float, float]) -> Moves:
-    none = np.zeros(0)
-    return Moves(at, none, none, none, none, none, np.zeros(0, np.uint8), np.zeros(0, np.int32))
-
-
-def _brim(planned: Planned, heights: LayerSpans, at: tuple[float, float, float], begun: int) -> Moves:
-    loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
-    )
-    return assemble(_later(planned.placement.put(loops), begun), Kind.BRIM, heights, planned.setup, at)
+def _loops(planned: Planned) -> Strokes:
+    """Return the brim of a panel in plan coordinates."""
+    brim, spacing = planned.setup.standing.brim, planned.beads.spacing
+    return brim_loops(planned.layers.profiles(0, 1), brim, spacing, planned.bend)
 
 
 def _later(strokes: Strokes, layers: int) -> Strokes:
     """Shift the layer numbers of strokes by a number of layers."""
-    if layers:
-        strokes.layer[:] += layers
+    strokes.layer[:] += layers
     return strokes
 
 
 def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float], begun: int) -> Moves:
     """Travel above finished panels to the start of the next panel."""
-    loops = brim_loops(
-        planned.layers.profiles(0, 1), planned.setup.standing.brim, planned.beads.spacing, planned.bend
-    )
-    first = (
-        loops
-        if len(loops)
-        else find_fill(planned.setup.beads.fill)(planned.layers.profiles(0, 1), planned.beads)
-    )
-    put = planned.placement.put(first)
-    tallest = max(float(p.layers.top[-1]) for p in platform.panels)
-    clear = min(tallest + CLEAR, planned.setup.machine.volume.z[1])
+    brim = _loops(planned)
+    put = planned.placement.put(brim if len(brim) else planned.fill(0, 1))
     to = (float(put.u[0]), float(put.n[0]), float(planned.layers.top[0]))
-    return cross_to_next_panel(at, to, clear, begun, planned.setup.machine)
+    return cross_to_next_panel(at, to, _clear_height(platform), begun, planned.setup.machine)
 
 
 def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLayers, ...]]:
-    """Fill all panels in a group, one block of layers at a time."""
+    """Fill all panels in a group, one block of layers at a time, with the next one filled ahead in a thread.
+
+    Filling and writing take about equally long, and both release the interpreter for most of that time.
+    """
     panels = {number: platform.panels[number] for number in group}
     total = max(len(planned.layers) for planned in panels.values())
     columns = sum(planned.panel.thickness.shape[1] for planned in panels.values())
@@ -236,32 +223,17 @@ def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLa
 
     def layers_from(first: int) -> tuple[FilledLayers, ...]:
         return tuple(
-            FilledLayers(number, _strokes(planned, first, last), first, last)
+            FilledLayers(number, planned.fill(first, last), first, last)
             for number, planned in panels.items()
             if (last := min(first + step, len(planned.layers))) > first
         )
 
-    yield from _one_ahead(layers_from, range(0, total, step))
-
-
-def _strokes(planned: Planned, first: int, last: int) -> Strokes:
-    """Fill a block of layers of one panel, in plan coordinates."""
-    strokes = find_fill(planned.setup.beads.fill)(planned.layers.profiles(first, last), planned.beads)
-    return strokes if planned.bend is None else bend_strokes(strokes, planned.bend)
-
-
-def _one_ahead(function: Callable[[Item], Done], items: Sequence[Item]) -> Iterator[Done]:
-    """Apply a function to items in order, with the next result computed ahead in a thread.
-
-    Filling and writing take about equally long, and both release the interpreter for most of that time.
-    """
     with ThreadPoolExecutor(1) as worker:
-        ahead = [worker.submit(function, item) for item in items[:1]]
-        for item in items[1:]:
-            ahead.append(worker.submit(function, item))
-            yield ahead.pop(0).result()
-        for last in ahead:
-            yield last.result()
+        ahead = worker.submit(layers_from, 0)
+        for first in range(step, total, step):
+            done, ahead = ahead, worker.submit(layers_from, first)
+            yield done.result()
+        yield ahead.result()
 
 
 class _Order:
@@ -269,7 +241,7 @@ class _Order:
 
     def __init__(self, platform: Platform, group: Sequence[int]) -> None:
         self._panels = {number: platform.panels[number] for number in group}
-        self._guide: StrokeSequencer | None = None
+        self._machine = platform.setup.machine
 
     def of(
         self, filled: Sequence[FilledLayers], at: tuple[float, float]
@@ -284,7 +256,7 @@ class _Order:
         by_layer = np.argsort(together.layer, kind="stable")
         strokes = reorder_strokes(together, by_layer, np.zeros(len(by_layer), bool))
         kind, owner, rank = kind[by_layer], owner[by_layer], rank[by_layer]
-        ordered, index, _ = self._guided().order(strokes, owner, rank, at)
+        ordered, index, _ = self._guide.order(strokes, owner, rank, at)
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
 
     def _parts(self, filled: Sequence[FilledLayers]) -> list[tuple[Strokes, Kind, int, int]]:
@@ -294,31 +266,21 @@ class _Order:
             planned = self._panels[part.number]
             put, supports = planned.placement.put, planned.supports
             parts.append((put(part.strokes), Kind.WALL, part.number, WALL))
-            if supports is None:
-                continue
-            for strokes, kind, rank in (
-                (supports.strips, Kind.WEDGE, FREE),
-                (supports.tabs, Kind.WEDGE, TAB),
-                (supports.comb, Kind.COMB, FREE),
-            ):
-                here = strokes.select(part.first, part.last)
+            for name, kind, rank in SUPPORTS if supports else ():
+                here = getattr(supports, name).select(part.first, part.last)
                 if len(here):
                     parts.append((put(here), kind, part.number, rank))
         return parts
 
-    def _guided(self) -> StrokeSequencer:
-        """Prepare the paths around the walls on first use."""
-        from pathgen.route.ordering import (
-            StrokeSequencer,  # loads networkx, which a panel without supports does not need
-        )
+    @cached_property
+    def _guide(self) -> StrokeSequencer:
+        """Paths around the walls, prepared on first use."""
+        # It loads networkx, which a panel without supports does not need.
+        from pathgen.route.ordering import StrokeSequencer
 
-        if self._guide is None:
-            outlines = [_outline(planned) for planned in self._panels.values()]
-            machine = next(iter(self._panels.values())).setup.machine
-            zones = closed_areas(machine, 0.0)
-            walls, middles = [wall for wall, _ in outlines], [middle for _, middle in outlines]
-            self._guide = StrokeSequencer([*walls, *zones], [*middles, *(None for _ in zones)])
-        return self._guide
+        outlines = [_outline(planned) for planned in self._panels.values()]
+        outlines += [(zone, None) for zone in closed_areas(self._machine, 0.0)]
+        return StrokeSequencer([wall for wall, _ in outlines], [middle for _, middle in outlines])
 
 
 def _outline(planned: Planned) -> tuple[BaseGeometry, NDArray[np.float64] | None]:

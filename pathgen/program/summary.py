@@ -15,11 +15,12 @@ from pathgen.layers import Strokes
 from pathgen.motion import DEPOSITS, Kind, Moves, Tally, TimeByCause, mass
 from pathgen.motion.clock import Times
 from pathgen.optics.viewing import find_visible_range
-from pathgen.panel import Bend, Panel
 from pathgen.panel.view import TURNS
 from pathgen.plan.model import Planned, Platform
 from pathgen.route.axis import AxisScore
 from pathgen.settings import Machine, digest
+
+Floats = NDArray[np.float64]
 
 EVEN = 1.1  # contrast up to which a panel shows no picture
 
@@ -41,7 +42,7 @@ class AxisFigures:
     step_mm: Annotated[float, Quantity("mm", "positioning error across the face")]
     acceleration_mm_s2: Annotated[float, Quantity("mm/s²", "acceleration across the face")]
     carried: Annotated[int, Quantity("0 or 1", "whether the platform moves the panel across its face")]
-    time_s: Annotated[int | None, Quantity("s", "estimated time of the walls")] = None
+    time_s: Annotated[int | None, Quantity("s", "estimated time of the walls")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,19 +51,15 @@ class StandingFigures:
 
     sway_mm: Annotated[
         float | None, Quantity("mm", "sway of the finished panel's top under the machine's acceleration")
-    ] = None
-    frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")] = None
-    steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")] = None
-    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")] = (
-        None
-    )
-    support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")] = None
-    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")] = (
-        None
-    )
-    overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")] = None
-    axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")] = None
-    axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")] = None
+    ]
+    frequency_hz: Annotated[float | None, Quantity("Hz", "first natural frequency")]
+    steadiness: Annotated[str | None, Quantity("text", "advice on steadiness")]
+    supports_share: Annotated[float | None, Quantity("share", "share of the filament that supports take")]
+    support_contacts: Annotated[int | None, Quantity("count", "places where supports touch the panel")]
+    overhang_share: Annotated[float | None, Quantity("share", "share of the wall with too much overhang")]
+    overhangs: Annotated[list[str] | None, Quantity("text", "places with the largest overhangs")]
+    axis_x: Annotated[AxisFigures | None, Nested("axis_x_", "if it stands along X")]
+    axis_y: Annotated[AxisFigures | None, Nested("axis_y_", "if it stands along Y")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,19 +170,19 @@ class Extents:
 
     Attributes
     ----------
-    every, deposit : list of (low, high)
-        x, y and z of all moves, and of those that deposit, mm.
+    every, deposit : (3, 2) float
+        Minimum and maximum of x, y and z of all moves, and of those that deposit, mm.
     """
 
-    every: list[tuple[float, float]] = field(default_factory=lambda: [(np.inf, -np.inf)] * 3)
-    deposit: list[tuple[float, float]] = field(default_factory=lambda: [(np.inf, -np.inf)] * 3)
+    every: Floats = field(default_factory=lambda: np.array([[np.inf, -np.inf]] * 3))
+    deposit: Floats = field(default_factory=lambda: np.array([[np.inf, -np.inf]] * 3))
 
     def take(self, moves: Moves) -> None:
         """Enlarge the boxes to include a block of moves."""
-        made = np.isin(moves.kind, DEPOSITS)
-        for i, values in enumerate((moves.x, moves.y, moves.z)):
-            self.every[i] = _enlarged(self.every[i], values)
-            self.deposit[i] = _enlarged(self.deposit[i], values[made])
+        points = np.array([moves.x, moves.y, moves.z])
+        for box, inside in ((self.every, points), (self.deposit, points[:, np.isin(moves.kind, DEPOSITS)])):
+            box[:, 0] = np.minimum(box[:, 0], inside.min(axis=1, initial=np.inf))
+            box[:, 1] = np.maximum(box[:, 1], inside.max(axis=1, initial=-np.inf))
 
 
 @dataclass(slots=True)
@@ -194,17 +191,15 @@ class Walls:
 
     Attributes
     ----------
-    panel : Panel
-    bend : Bend or None
-        Bend of the panel; strokes are then in plan coordinates.
+    planned : Planned
+        The panel; the strokes are in its plan coordinates.
     layers, strokes, changes, loose_ends : int
         Layers; strokes; changes of the bead count along them; starts and ends of strokes inside the picture.
     shortest : float
         Length of the shortest stroke, mm.
     """
 
-    panel: Panel
-    bend: Bend | None = None
+    planned: Planned
     layers: int = 0
     strokes: int = 0
     changes: int = 0
@@ -221,17 +216,12 @@ class Walls:
         length = np.add.reduceat(strokes.length(), strokes.start[:-1])
         self.shortest = min(self.shortest, float(length.min()))
         ends = np.concatenate([strokes.start[:-1], strokes.start[1:] - 1])
-        rim, u = self.panel.rim * self.panel.pixel, strokes.u[ends]
-        if self.bend is not None:
-            u, _ = self.bend.to_flat(u, strokes.n[ends])
-        inside = (u > rim) & (u < self.panel.width - rim)
+        panel, bend, u = self.planned.panel, self.planned.bend, strokes.u[ends]
+        if bend is not None:
+            u, _ = bend.to_flat(u, strokes.n[ends])
+        rim = panel.rim * panel.pixel
+        inside = (u > rim) & (u < panel.width - rim)
         self.loose_ends += int(np.count_nonzero(inside))
-
-
-def _enlarged(box: tuple[float, float], values: NDArray[np.float64]) -> tuple[float, float]:
-    if not values.size:
-        return box
-    return min(box[0], float(values.min())), max(box[1], float(values.max()))
 
 
 def summarise(
@@ -300,8 +290,8 @@ def summarise(
         tones=compute_tones(panels[0]),
         standing=collect_standing(max(panels, key=_sway)),
         kinds=KindTimes(**{kind.name.lower(): round(float(sums.time[kind]), 1) for kind in Kind}),
-        deposit=_extent(extents.deposit),
-        reach=_extent(extents.every),
+        deposit=Extent(*(round(side, 3) for side in extents.deposit.ravel().tolist())),
+        reach=Extent(*(round(side, 3) for side in extents.every.ravel().tolist())),
         notes=[*notes, *own_notes, *_speed_notes(sums, time, setup.machine, lines)],
         own=tuple(own) if len(own) > 1 else (),
     )
@@ -360,10 +350,6 @@ def _panel_figures(planned: Planned) -> PanelFigures:
     )
 
 
-def _extent(box: Sequence[tuple[float, float]]) -> Extent:
-    return Extent(*(round(side, 3) for span in box for side in span))
-
-
 def _sway(planned: Planned) -> float:
     return float(planned.steady.sway[-1]) if planned.steady is not None else -1.0
 
@@ -371,15 +357,12 @@ def _sway(planned: Planned) -> float:
 def _speed_notes(sums: Tally, time: TimeByCause, machine: Machine, lines: int) -> list[str]:
     notes = []
     if sums.slowed > 0.01 * max(lines, 1):
-        share = 100 * sums.slowed / lines
-        notes.append(
-            f"{share:.0f} % of the moves are slower than requested, limited by the axes or the hot end"
-        )
+        share = f"{100 * sums.slowed / lines:.0f} % of the moves"
+        notes.append(f"{share} are slower than requested, limited by the axes or the hot end")
     if time.starving > 0.01 * time.moving:
         rate = f"{machine.name} accepts at most {machine.blocks_per_second:g} lines per second"
-        notes.append(
-            f"{format_duration(time.starving)} of the print is spent waiting for program lines: {rate}"
-        )
+        wait = format_duration(time.starving)
+        notes.append(f"{wait} of the print is spent waiting for program lines: {rate}")
     return notes
 
 
@@ -420,15 +403,11 @@ def closing_lines(s: Summary, out: str) -> list[str]:
         f"  {format_duration(s.dry_time_s)} of this time is travel without deposit",
     ]
     if s.tones.contrast > EVEN:
-        lines.append(
-            f"  contrast of white to black {s.tones.contrast:g} : 1, "
-            f"about {s.tones.steps} just-noticeable steps"
-        )
+        steps = f"about {s.tones.steps} just-noticeable steps"
+        lines.append(f"  contrast of white to black {s.tones.contrast:g} : 1, {steps}")
     if s.standing.steadiness and s.layers != 1:  # a single layer cannot sway
         lines.append(f"  {s.standing.steadiness}")
     if s.standing.overhangs:
-        share = 100 * (s.standing.overhang_share or 0.0)
-        lines.append(
-            f"  {share:.2f} % of the wall has too much overhang, mainly at {s.standing.overhangs[0]}"
-        )
+        share, worst = 100 * (s.standing.overhang_share or 0.0), s.standing.overhangs[0]
+        lines.append(f"  {share:.2f} % of the wall has too much overhang, mainly at {worst}")
     return lines + [f"  note: {note}" for note in s.notes]

@@ -18,7 +18,6 @@ import msgspec
 import numpy as np
 
 from pathgen.errors import PathgenError
-from pathgen.layers.adaptive import AdaptiveHeights
 from pathgen.plan.model import Planned
 from pathgen.plan.settle import heights_of, plan_several
 from pathgen.plan.source import Source
@@ -101,16 +100,15 @@ def settled(
     PathgenError
         For several panels with a time limit, and for a limit that no settings can meet.
     """
-    limits = [job.within for _, job in panels]
-    if not any(limits):
+    if not any(job.within for _, job in panels):
         return list(panels), []
     if len(panels) > 1:
         hint = "make a separate program for each panel"
         what = "within is set, but the job has several panels"
         raise PathgenError(what, where="within", allowed="a job with one panel", hint=hint)
-    (source, job), limit = panels[0], limits[0]
-    assert limit is not None
-    found, note = choose(source, job, seconds_from(limit), machine, material, progress)
+    source, job = panels[0]
+    assert job.within is not None
+    found, note = choose(source, job, seconds_from(job.within), machine, material, progress)
     return [(source, found)], [note]
 
 
@@ -147,7 +145,8 @@ def choose(
     asked = msgspec.structs.replace(job, within=None)
     planned = plan_several([(source, asked)], machine, material).panels[0]
     levers, heights = _levers(planned.setup), heights_of(planned, LIKE)
-    plain = _as_asked(planned, heights)
+    error = heights.rms(planned.layers)
+    plain = _estimate(FeedTrial(planned), asked, planned.setup.feeds.feed, error)
     tried: list[Candidate] = []
     shortest = np.inf
     stacks = {like: heights.like(like) for like in {like for like, _ in levers}}
@@ -156,11 +155,11 @@ def choose(
             progress(number, len(levers))
         changes = {"layer": "auto", "layer_like": like, "spacing": spacing}
         variant = replace(planned, setup=planned.setup.changed(**changes), layers=stacks[like].layers)
-        shortest_here, found = _slowest_that_fits(variant, seconds, stacks[like].error)
+        own = msgspec.structs.replace(asked, **changes)
+        shortest_here, found = _slowest_that_fits(variant, own, seconds, stacks[like].error)
         shortest = min(shortest, shortest_here)
         if found is not None:
-            own = msgspec.structs.replace(asked, feed=found.job.feed, **changes)
-            tried.append(Candidate(own, found.seconds, found.error))
+            tried.append(found)
     best = _written(source, sorted(tried, key=lambda each: each.error), seconds, machine, material)
     if best is None:
         raise PathgenError(
@@ -181,11 +180,9 @@ def _levers(setup: Setup) -> list[tuple[float, float]]:
     return [(like, spacing) for like in layers for spacing in spacings or [setup.beads.spacing]]
 
 
-def _as_asked(planned: Planned, heights: AdaptiveHeights) -> Candidate:
-    """Estimate time and error of the job without the time limit."""
-    walls, setup = FeedTrial(planned), planned.setup
-    error = float(np.hypot(walls.error(setup.feeds.feed), heights.rms(planned.layers)))
-    return Candidate(setup.job, _whole(walls.seconds(setup.feeds.feed), setup), error)
+def _estimate(walls: FeedTrial, job: Job, feed: float, layers_error: float) -> Candidate:
+    """Estimate time and error of a job at a feed."""
+    return Candidate(job, walls.seconds(feed), float(np.hypot(walls.error(feed), layers_error)))
 
 
 def _fastest(planned: Planned) -> float:
@@ -196,31 +193,25 @@ def _fastest(planned: Planned) -> float:
     return min(machine.axes.x.feed, machine.axes.y.feed, melts)
 
 
-def _whole(walls: float, setup: Setup) -> float:
-    """Return the total time including heating and homing, s."""
-    return walls + setup.machine.heaters.warm_up + setup.machine.heaters.homing
-
-
 def _slowest_that_fits(
-    planned: Planned, seconds: float, layers_error: float
+    planned: Planned, job: Job, seconds: float, layers_error: float
 ) -> tuple[float, Candidate | None]:
     """Bisect for the lowest feed that meets the time limit; also return the shortest possible time."""
-    setup, walls, fastest = planned.setup, FeedTrial(planned), _fastest(planned)
-    shortest = _whole(walls.seconds(fastest), setup)
+    walls, fastest = FeedTrial(planned), _fastest(planned)
+    shortest = walls.seconds(fastest)
     if shortest > SPARE * seconds:
         return shortest, None
     low, high = min(SLOWEST, fastest), fastest
-    if _whole(walls.seconds(low), setup) <= SPARE * seconds:
+    if walls.seconds(low) <= SPARE * seconds:
         high = low
     while high / low > 1 + CLOSE:
         middle = (low * high) ** 0.5
-        if _whole(walls.seconds(middle), setup) <= SPARE * seconds:
+        if walls.seconds(middle) <= SPARE * seconds:
             high = middle
         else:
             low = middle
-    chosen = setup.changed(feed=float(f"{high:.4g}")).job
-    error = float(np.hypot(walls.error(high), layers_error))
-    return shortest, Candidate(chosen, _whole(walls.seconds(high), setup), error)
+    job = msgspec.structs.replace(job, feed=float(f"{high:.4g}"))
+    return shortest, _estimate(walls, job, high, layers_error)
 
 
 def _written(

@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pathgen.errors import UnsafeProgramError
 from pathgen.files.stages import log_stage
@@ -15,9 +14,7 @@ from pathgen.gcode import ProgramWriter
 from pathgen.gcode.comments import CAUTION
 from pathgen.gcode.pauses import sum_pauses
 from pathgen.motion import (
-    Moves,
     MovesRecorder,
-    SpeedPlan,
     Supply,
     Tally,
     TimeByCause,
@@ -27,8 +24,7 @@ from pathgen.motion import (
     plan_speeds,
     sum_moves,
 )
-from pathgen.plan.model import Planned, Platform
-from pathgen.plan.placing import UnplacedPanel
+from pathgen.plan.model import Planned, Platform, add_start_line
 from pathgen.program.facts import format_totals, list_header_facts
 from pathgen.program.result import Part, Result
 from pathgen.program.sequence import FilledLayers, blocks, program_layers, rest
@@ -36,7 +32,6 @@ from pathgen.program.summary import Extents, Walls, summarise
 from pathgen.proof.checklist import Checklist, check_program
 from pathgen.proof.header import Totals
 from pathgen.proof.safety import header_lines
-from pathgen.settings import Machine
 
 Progress = Callable[[int, int], None]
 
@@ -67,7 +62,7 @@ def write(
     -------
     Result
     """
-    platform = _alone(planned) if isinstance(planned, Planned) else planned
+    platform = planned if isinstance(planned, Platform) else _alone(planned)
     setup, layers = platform.setup, program_layers(platform)
     writer = ProgramWriter(stream, setup.machine, setup.material.fan)
     writer.begin(
@@ -82,14 +77,17 @@ def write(
     )
     sums, extents, supply, owed, done = Tally(), Extents(), Supply(setup.machine), 0.0, 0
     total = sum(len(p.layers) for p in platform.panels)
-    walls = [Walls(p.panel, p.bend) for p in platform.panels]
+    walls = [Walls(p) for p in platform.panels]
     parts = [Part(p, np.zeros((len(p.layers), p.panel.thickness.shape[1]), np.int8)) for p in platform.panels]
     for block in blocks(platform):
         moves = block.moves
         feed = limit_feed(moves, setup.machine)
         speeds = plan_speeds(moves, setup.machine, feed)
         if setup.feeds.lead == "on":
-            moves, feed, speeds, owed = _led(moves, feed, speeds, setup.machine, owed)
+            # The filament fed ahead of the lag must keep within the limits too.
+            moves, owed = lead_filament(moves, speeds, setup.machine, owed)
+            feed = np.minimum(feed, limit_feed(moves, setup.machine))
+            speeds = plan_speeds(moves, setup.machine, feed)
         sums += sum_moves(moves, speeds, feed)
         supply.take(speeds.time)
         extents.take(moves)
@@ -131,18 +129,15 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
     if found.errors:
         first, more = found.errors[0], found.places("error") - 1
         others = f", and {more} more" if more else ""
-        raise UnsafeProgramError(
-            f"the program is not safe to run: {first}{others}",
-            where="check",
-            hint=f"{first.rule.do}; no file was written",
-        )
+        what = f"the program is not safe to run: {first}{others}"
+        raise UnsafeProgramError(what, where="check", hint=f"{first.rule.do}; no file was written")
     return found
 
 
 def _alone(planned: Planned) -> Platform:
     """Put one planned panel on a platform."""
-    box = UnplacedPanel(planned.setup, planned.panel, planned.layers, planned.source, [], planned.supports)
-    return Platform((planned,), box.line, planned.placement)
+    _, line = add_start_line(planned.footprint, planned.panel.width)
+    return Platform((planned,), line, planned.placement)
 
 
 def _sample(part: Part, filled: FilledLayers) -> None:
@@ -154,22 +149,8 @@ def _sample(part: Part, filled: FilledLayers) -> None:
             part.samples[layer] = filled.strokes.select(layer, layer + 1)
 
 
-def _led(
-    moves: Moves, feed: NDArray[np.float64], speeds: SpeedPlan, machine: Machine, owed: float
-) -> tuple[Moves, NDArray[np.float64], SpeedPlan, float]:
-    """Feed filament ahead to compensate for lag, and replan the speeds within the limits."""
-    moves, owed = lead_filament(moves, speeds, machine, owed)
-    feed = np.minimum(feed, limit_feed(moves, machine))
-    return moves, feed, plan_speeds(moves, machine, feed), owed
-
-
 def _placeholders(platform: Platform) -> dict[str, float]:
     """Return the placeholder values for start and finish blocks: temperatures and park position."""
-    heat, (park_x, park_y, clear) = platform.setup.heat, rest(platform)
-    return {
-        "nozzle": heat.nozzle_temperature,
-        "platform": heat.platform_temperature,
-        "park_x": park_x,
-        "park_y": park_y,
-        "clear_z": clear,
-    }
+    heat = platform.setup.heat
+    park = dict(zip(("park_x", "park_y", "clear_z"), rest(platform), strict=True))
+    return {"nozzle": heat.nozzle_temperature, "platform": heat.platform_temperature, **park}

@@ -7,8 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from pathgen.cli import run
-from pathgen.cli.option_groups import SECTIONS
-from pathgen.cli.options import ListOf, job_options
+from pathgen.cli.options import SECTIONS, ListOf, record_options
 from pathgen.settings import Job, job_from
 
 
@@ -17,7 +16,7 @@ def job_of(*args):
     made = []
 
     @click.command()
-    @job_options
+    @record_options(Job)
     def command(**options):
         made.append(job_from(options, "command line"))
 
@@ -47,7 +46,7 @@ def test_a_choice_of_numbers_and_words(text, expected):
 
 def test_help_shows_what_a_list_and_a_choice_take():
     @click.command()
-    @job_options
+    @record_options(Job)
     def command(**options):
         pass
 

@@ -40,17 +40,17 @@ def test_everything_at_once(photo, tmp_path, capsys):
     names = {"out": "p.gcode", "preview": "p.png", "thickness": "t.npy"}
     files = {key: tmp_path / name for key, name in names.items()}
     options = [part for key, path in files.items() for part in (f"--{key}", path)]
-    assert panel(photo, *options, "--width", 30, "--brim", 3) == 0
+    assert panel(photo, *options, "--width", 20, "--brim", 3) == 0
     shown = capsys.readouterr()
-    assert shown.err == "" and "30 × 30 mm panel" in shown.out and "check: no errors found by " in shown.out
-    assert panel(photo, *options, "--width", 30, "--brim", 3, "--json") == 0
+    assert shown.err == "" and "20 × 20 mm panel" in shown.out and "check: no errors found by " in shown.out
+    assert panel(photo, *options, "--width", 20, "--brim", 3, "--json") == 0
     facts = json.loads(capsys.readouterr().out)
-    assert facts["layers"] == 299 and facts["width_mm"] == 30.0
+    assert facts["layers"] == 199 and facts["width_mm"] == 20.0
     assert f"{facts['moves']:,} moves" in shown.out
     with Image.open(files["preview"]) as preview:
         assert preview.width > 1000
     thickness = np.load(files["thickness"], allow_pickle=False)
-    assert thickness.shape == (300, 300) and thickness.max() == 4.0
+    assert thickness.shape == (200, 200) and thickness.max() == 4.0
     assert sorted(tmp_path.iterdir()) == sorted(files.values())
 
 

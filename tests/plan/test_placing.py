@@ -9,7 +9,7 @@ from shapely.geometry import LineString, box
 from pathgen import Job, PathgenError, compare, make, plan_panel, replay
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
-from pathgen.plan.capacity import Room
+from pathgen.plan.placing import Room
 from pathgen.proof.deposit_map import deposit, thickness_error
 from pathgen.proof.frame import Frame
 from pathgen.route.arrange import arrange_rows
