@@ -134,8 +134,7 @@ def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placeme
     for choice in preferred:
         found = _nearest_place(footprint, machine, 0 if choice == "x" else 90)
         if found is not None:
-            why = _reason(choice, axis, along, machine)
-            return Placement(*found, why)
+            return Placement(*found, _reason(choice, axis, along, machine))
     raise _too_large(footprint, machine, preferred)
 
 
@@ -235,7 +234,7 @@ def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> Pathg
     room = [high - low for low, high in usable_area(machine)]
     width = footprint.u[1] - footprint.u[0]
     depth = footprint.n[1] - footprint.n[0]
-    around = width - _panel_width(footprint)
+    around = -2 * footprint.u[0]  # the brim extends equally to both sides of the panel
     faults, widest = [], 0.0
     for axis in axes:
         along, across = (0, 1) if axis == "x" else (1, 0)
@@ -254,8 +253,3 @@ def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> Pathg
         allowed=f"with this brim, at most {max(widest, 0):.1f} mm wide and {tallest:.1f} mm high",
         hint="use a smaller panel, a narrower brim, or another machine",
     )
-
-
-def _panel_width(footprint: Footprint) -> float:
-    """Return the width without the brim, which extends equally to both sides of the panel."""
-    return footprint.u[1] + footprint.u[0]

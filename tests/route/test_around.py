@@ -294,3 +294,10 @@ def test_a_way_out_along_a_middle_line_is_measured_from_the_nearest_place_on_it(
     assert exits.tolist() == [[0.0, 0.0], [30.0, 0.0]] and index.tolist() == [[0, 1]]
     assert bend.tolist() == [[1, 2]]
     assert away[0] == pytest.approx([10 + 2**0.5, 10 + 82**0.5])
+
+
+def test_a_point_bends_at_the_nearest_points_of_the_middle_line():
+    """The foot of (34, 2.5) on a line with a point every 10 mm lies between points 3 and 4."""
+    line = np.column_stack([np.arange(0.0, 101.0, 10.0), np.full(11, 2.0)])
+    bend = _Wall(line, [WALL.exterior]).leave(np.array([[34.0, 2.5]]))[3]
+    assert bend.tolist() == [[3, 4]]

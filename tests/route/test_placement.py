@@ -82,3 +82,13 @@ def test_keep_out_zones_are_kept_out_of():
     everywhere = msgspec.structs.replace(BENCHTOP, keep_out=(KeepOut(x=BENCHTOP.volume.x, y=(0.0, 239.0)),))
     with pytest.raises(PathgenError, match="keep-out"):
         place(footprint(60, 50), everywhere)
+
+
+def test_a_panel_beside_a_keep_out_zone_moves_in_steps_of_5_mm():
+    """The zone and its clearance of 2.2 mm need a move of at least 23.2 mm along Y; steps give 25 mm."""
+    (left, right), (front, back) = GANTRY.volume.x, GANTRY.volume.y
+    middle, half = (front + back) / 2, 15.0
+    free = place(footprint(60, 50), GANTRY, "x")
+    zone = KeepOut(x=(left, right), y=(front, middle + 21.0 - half), why="clamp")
+    beside = place(footprint(60, 50), msgspec.structs.replace(GANTRY, keep_out=(zone,)), "x")
+    assert beside.x0 == free.x0 and beside.y0 - free.y0 == pytest.approx(25.0)

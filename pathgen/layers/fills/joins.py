@@ -120,8 +120,9 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], s
     old, new = len(front.strand), len(here)
     extra = old - new
     below, ends = _choose_extras(front, new, range(new if straight else 0, new + 1))
-    for i in ends:
-        _end(front.mate, i)
+    for mate in (front.mate[i] for i in ends):
+        if mate != FREE:
+            front.mate[mate] = FREE
     turned = [i for i in range(below, below + extra) if i not in ends]
     for i, j in zip(turned[::2], turned[1::2], strict=True):
         right[front.strand[i]], right[front.strand[j]] = front.strand[j], front.strand[i]
@@ -178,12 +179,6 @@ def _merge(mate: list[int], i: int, j: int) -> None:
         mate[a] = b
     if b != FREE:
         mate[b] = a
-
-
-def _end(mate: list[int], i: int) -> None:
-    """Turn an open end into a loose end."""
-    if mate[i] != FREE:
-        mate[mate[i]] = FREE
 
 
 def _trace(left: list[int], right: list[int]) -> JoinedStrands:

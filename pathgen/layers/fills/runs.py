@@ -107,10 +107,7 @@ def find_runs(
     slide = max(1, round(SLIDE * plan.spacing / profiles.pixel))
     per_bead = 0.5 / np.maximum(beads, 1)
     room = length * profiles.pixel / 6  # in a short wall, the two ends must not overlap
-    if straight:
-        keep = np.zeros(node.shape, bool)
-    else:
-        keep = breakpoints(area, node, profiles.pixel, plan.tolerance)
+    keep = np.zeros(node.shape, bool) if straight else breakpoints(area, node, profiles.pixel, plan.tolerance)
     if plan.longest:
         keep[:, :: max(1, int(plan.longest / profiles.pixel))] = True
     wall = LayerRuns(
@@ -128,10 +125,8 @@ def find_runs(
 def _keep_run_nodes(wall: LayerRuns) -> None:
     """Mark the nodes at the ends of runs and at the ends of slides as kept."""
     keep = wall.keep
-    keep[wall.layer, wall.lo] = True
-    keep[wall.layer, wall.hi] = True
-    keep[wall.layer, wall.lo + wall.blend] = True
-    keep[wall.layer, wall.hi - wall.blend] = True
+    for node in (wall.lo, wall.hi, wall.lo + wall.blend, wall.hi - wall.blend):
+        keep[wall.layer, node] = True
     # The correction at an end of the wall extends over three insets.
     for reach in (1, 3):
         left = wall.lo + np.ceil(reach * wall.inset_left / wall.pixel).astype(np.intp)
