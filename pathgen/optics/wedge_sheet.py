@@ -109,12 +109,10 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     known = np.isfinite(repeated["reading"])
     if not known.any():
         hint = f"enter the values in the column {names[columns['reading'][0]]}"
-        raise PathgenError(
-            "the file has no measurements", where=where, allowed="one measurement per line", hint=hint
-        )
-    return WedgeSheet(
-        {kind: column[known] for kind, column in repeated.items()}, np.repeat(lines, repeats)[known], unit
-    )
+        what, allowed = "the file has no measurements", "one measurement per line"
+        raise PathgenError(what, where=where, allowed=allowed, hint=hint)
+    kept = {kind: column[known] for kind, column in repeated.items()}
+    return WedgeSheet(kept, np.repeat(lines, repeats)[known], unit)
 
 
 def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
@@ -135,9 +133,8 @@ def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]
                 what = f"column {format_value(name)} is in {unit}, but another column is in {light}"
                 raise PathgenError(what, where=where, allowed="the same unit of light in the whole file")
         if kind in columns and kind != "reading":
-            raise PathgenError(
-                f"column {format_value(name)} is repeated", where=where, allowed="each column once"
-            )
+            what = f"column {format_value(name)} is repeated"
+            raise PathgenError(what, where=where, allowed="each column once")
         columns.setdefault(kind, []).append(place)
     for kind in ("thickness", "reading"):
         if kind not in columns:
@@ -165,12 +162,8 @@ def _parse_column(
     if wrong.any():
         first = int(np.argmax(wrong))
         cell = cells[first]
-        raise PathgenError(
-            f"{name} is {format_value(cell)}" if cell else f"{name} is blank",
-            where=f"{where}, line {lines[first]}",
-            allowed=f"0, or a number from {low:g} to {high:g} {unit}"
-            if low
-            else f"a number from 0 to {high:g} {unit}",
-            hint="use a decimal point" if _COMMA.match(cell) else "",
-        )
+        what = f"{name} is {format_value(cell)}" if cell else f"{name} is blank"
+        allowed = (f"0, or a number from {low:g}" if low else "a number from 0") + f" to {high:g} {unit}"
+        hint = "use a decimal point" if _COMMA.match(cell) else ""
+        raise PathgenError(what, where=f"{where}, line {lines[first]}", allowed=allowed, hint=hint)
     return values

@@ -194,18 +194,15 @@ def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tupl
         raise PathgenError(what, where="isolate", allowed="a mask as large as the picture")
     if float(mask.max()) <= 0.5 or float(mask.min()) > 0.5:
         what = "the mask marks " + ("nothing" if float(mask.max()) <= 0.5 else "everything")
-        raise PathgenError(
-            what, where="isolate", allowed="a mask that is white in the subject and black in the backdrop"
-        )
+        allowed = "a mask that is white in the subject and black in the backdrop"
+        raise PathgenError(what, where="isolate", allowed=allowed)
 
 
 def _lab(rgb: NDArray[np.floating]) -> Single:
     """Return the CIE L*a*b* values (D65) of a picture, smoothed to reduce noise."""
     from skimage.color import xyz2lab
 
-    smooth = np.stack(
-        [ndimage.gaussian_filter(rgb[..., i], NOISE, mode="nearest") for i in range(3)], axis=-1
-    )
+    smooth = ndimage.gaussian_filter(rgb, NOISE, mode="nearest", axes=(0, 1))
     matrix = np.array(  # IEC 61966-2-1: linear sRGB to XYZ
         [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float32
     )
