@@ -1,7 +1,6 @@
 """Preparation of a photograph, step by step.
 
-colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► denoised ─► levels ─► local contrast
-        ─► graded ─► sharpened ─► inverted ─► backdrop ─► light
+colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► `tone_steps.STEPS` ─► backdrop ─► light
 """
 
 from __future__ import annotations
@@ -126,14 +125,8 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
     if subject is not None and subject.min() < 1:
         codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
         kept("subject", codes * subject + np.float32(settings.backdrop_tone) * (1 - subject))
-    codes = kept("denoised", tone_steps.denoise(codes, settings.smooth))
-    codes = tone_steps.stretch_levels(codes, settings.levels_low, settings.levels_high, subject)
-    kept("levels", codes)
-    codes = kept("local contrast", tone_steps.raise_local_contrast(codes, settings.local_contrast))
-    codes = kept("graded", tone_steps.grade(codes, settings.brightness, settings.contrast, settings.gamma))
-    codes = kept("sharpened", tone_steps.sharpen(codes, settings.sharpen))
-    if settings.invert == "yes":
-        codes = kept("inverted", 1 - codes)
+    for name, step in tone_steps.STEPS.items():
+        codes = kept(name, step(codes, settings, subject))
     light = tone_steps.decode_grey(codes)
     if subject is not None:
         # Mixed in linear light: a half covered pixel transmits half of the light of the backdrop.
