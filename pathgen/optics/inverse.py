@@ -292,12 +292,7 @@ def _descend(
         new = bounds.project(best - step * downhill, scale)
         further = (1 + math.sqrt(1 + 4 * pace * pace)) / 2
         momentum = (pace - 1) / further
-        ahead = new
-        if momentum:
-            ahead = new - last
-            ahead *= momentum
-            ahead += new
-            ahead = bounds.project(ahead, scale)
+        ahead = bounds.project(new + momentum * (new - last), scale) if momentum else new
         last, pace = new, further
         if progress:
             progress(iterations if idle == PATIENCE else done, iterations)

@@ -17,13 +17,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError, format_value, nearest
-from pathgen.files.csv_rows import CsvRows, read_rows
+from pathgen.files.csv_rows import CsvRows
 from pathgen.optics.laws import Floats
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.settings.material import THICKEST, THINNEST
@@ -63,33 +62,21 @@ class WedgeSheet:
         return decode_srgb(values / CODES) if self.unit == "srgb" else values
 
 
-def read_wedge_sheet(path: str | Path) -> WedgeSheet:
-    r"""Read the CSV file of a measured wedge.
-
-    Parameters
-    ----------
-    path : path-like
-        UTF-8, at most 1 MiB; separated by commas, semicolons or tabs, with a decimal point.
+def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
+    """Convert the rows of a CSV file to a wedge sheet.
 
     Raises
     ------
     PathgenError
-        If the file cannot be read, a column or a unit is missing, or a cell is not a number in range.
+        If a column or a unit is missing, or a cell is not a number in range.
 
     Examples
     --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     written = Path(folder, "wedge.csv").write_text("thickness_mm;reading_lux\n0.5;400\n1;240\n")
-    ...     sheet = read_wedge_sheet(f"{folder}/wedge.csv")
+    >>> cells = [["0.5", "400"], ["1", "240"]]
+    >>> sheet = parse_wedge_sheet(CsvRows("wedge.csv", ["thickness_mm", "reading_lux"], cells, [1, 2, 3]))
     >>> sheet.columns["reading"].tolist(), sheet.line.tolist(), sheet.unit
     ([400.0, 240.0], [2, 3], 'lux')
     """
-    return parse_wedge_sheet(read_rows(path))
-
-
-def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
-    """Convert the rows of a CSV file to a wedge sheet."""
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:

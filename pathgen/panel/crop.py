@@ -11,7 +11,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.panel.pixels import Floats, Grid
@@ -23,41 +22,6 @@ ZOOM = 0.05, 50.0  # limits
 ROTATION = 360.0  # limit in both directions, degrees
 MINIMUM_PIXELS = 2.0  # minimum number of picture pixels across the window
 HAIR = 1e-6  # tolerance for rounding at the border of the picture, picture pixels
-
-
-def window_of(outline: BaseGeometry, rim_width: float) -> Window:
-    """Return the rectangle that a picture fills: the bounding box of the outline without the rim.
-
-    Parameters
-    ----------
-    outline : shapely polygon
-        Without its eyelets, mm.
-    rim_width : float
-        mm.
-
-    Returns
-    -------
-    left, low, right, high : float
-        mm.
-
-    Raises
-    ------
-    PathgenError
-        If the rim is at least as wide as half the shorter side.
-
-    Examples
-    --------
-    >>> import shapely
-    >>> window_of(shapely.box(0, 0, 60, 40), 3.0)
-    (3.0, 3.0, 57.0, 37.0)
-    """
-    left, low, right, high = outline.bounds
-    shorter = min(right - left, high - low)
-    if not 0 <= rim_width < shorter / 2:
-        what = f"a rim of {rim_width:g} mm does not fit an outline of {right - left:g} × {high - low:g} mm"
-        allowed = f"0 mm or more and less than {shorter / 2:g} mm"
-        raise PathgenError(what, where="rim_width", allowed=allowed)
-    return left + rim_width, low + rim_width, right - rim_width, high - rim_width
 
 
 def picture_pixel(shape: tuple[int, int], window: Window, zoom: float = 1.0, rotation: float = 0.0) -> float:
@@ -100,7 +64,7 @@ def place_picture(
     grid : Grid
         Grid of the map.
     window : (left, low, right, high)
-        Rectangle that the picture fills, mm; see `window_of`.
+        Rectangle that the picture fills, mm.
     centre : (across, up)
         Point of the picture at the centre of the window, as fractions of its width from the left and of its
         height from the bottom. It is moved as far inward as needed for the picture to cover the window or,
@@ -245,9 +209,8 @@ def _half_window(window: Window, rotation: float) -> tuple[float, float]:
     """Return half the sides of the smallest rectangle along the picture's axes that contains the window."""
     left, low, right, high = window
     if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(
-            f"the window measures {right - left:g} × {high - low:g} mm", allowed="more than 0 mm per side"
-        )
+        what = f"the window measures {right - left:g} × {high - low:g} mm"
+        raise PathgenError(what, allowed="more than 0 mm per side")
     cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
     across, up = (right - left) / 2, (high - low) / 2
     return across * cosine + up * sine, across * sine + up * cosine

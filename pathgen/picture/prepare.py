@@ -5,7 +5,6 @@ colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey 
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +14,8 @@ from scipy import ndimage
 from pathgen.errors import PathgenError
 from pathgen.picture import tone_steps
 from pathgen.picture.colorimetry import WEIGHTS, encode_srgb
-from pathgen.picture.colour import LONGEST, ColourPhoto, load_colour
+from pathgen.picture.colour import ColourPhoto, load_colour
+from pathgen.picture.files import FilePath
 from pathgen.picture.subject import check_mask, clean_mask, feather, find_subject, unmix_edge, weak_edge
 from pathgen.settings.preparation import Preparation
 
@@ -55,17 +55,13 @@ class Prepared:
     factor: int = 1
 
 
-def prepare_file(
-    path: str | os.PathLike[str], settings: Preparation, *, longest: int = LONGEST, keep: bool = False
-) -> Prepared:
+def prepare_file(path: FilePath, settings: Preparation, *, keep: bool = False) -> Prepared:
     """Read and prepare a photograph.
 
     Parameters
     ----------
     path : path-like
     settings : Preparation
-    longest : int
-        Approximate number of pixels of the longer side (see `load_colour`); most panels do not show more.
     keep : bool
         Keep the stages.
 
@@ -74,7 +70,7 @@ def prepare_file(
     PathgenError
         For a file that cannot be read, and for the errors of `prepare`.
     """
-    return prepare(load_colour(path, longest), settings, keep=keep)
+    return prepare(load_colour(path), settings, keep=keep)
 
 
 def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) -> Prepared:
@@ -202,8 +198,9 @@ def _trim(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Si
     if margin is None:
         return rgb, subject
     if subject is None:
-        hint = "set `isolate` to auto, alpha or a mask"
-        raise PathgenError("`trim` needs a subject", where="trim", hint=hint)
+        raise PathgenError(
+            "`trim` needs a subject", where="trim", hint="set `isolate` to auto, alpha or a mask"
+        )
     inside = subject > 0.5
     if not inside.any():
         raise PathgenError("no subject is left to trim to", where="trim", hint="reduce `stray`")

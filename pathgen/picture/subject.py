@@ -66,7 +66,9 @@ def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
         allowed = f"{TOLERANCE[0]:g} to {TOLERANCE[1]:g} (CIE ΔE)"
         raise PathgenError(f"tolerance is {tolerance:g}", where="backdrop_tolerance", allowed=allowed)
     lab = _lab(rgb)
-    backdrop = _border_band(lab.shape[:2])
+    wide = max(1, round(BAND * min(lab.shape[:2])))
+    backdrop = np.ones(lab.shape[:2], bool)
+    backdrop[wide:-wide, wide:-wide] = False
     for _ in range(3):  # the later rounds fit the surface to the whole backdrop found so far
         if backdrop.any():
             distance = _surface_distance(lab, backdrop)
@@ -209,13 +211,6 @@ def _lab(rgb: NDArray[np.floating]) -> Single:
     return np.asarray(xyz2lab(np.clip(smooth, 0, 1).astype(np.float32) @ matrix.T), np.float32)
 
 
-def _border_band(shape: tuple[int, int]) -> Mask:
-    wide = max(1, round(BAND * min(shape)))
-    band = np.ones(shape, bool)
-    band[wide:-wide, wide:-wide] = False
-    return band
-
-
 def _surface_distance(lab: Single, known: Mask) -> Single:
     """Return the distance of each colour from the quadratic surface fitted to the known backdrop, ΔE."""
     rows, cols = known.shape
@@ -252,17 +247,12 @@ def _connected_to_edge(backdrop: Mask) -> Mask:
     """Return the parts of a mask that are connected to the edge of the picture."""
     label, _ = ndimage.label(backdrop)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
-    reached = np.zeros(int(label.max()) + 1, bool)
-    reached[edge] = True
-    reached[0] = False
-    return np.asarray(reached[label])
+    return np.isin(label, edge[edge > 0])
 
 
 def _large_pieces(pieces: Mask, area: float) -> Mask:
     """Return the pieces of a mask with at least the given area, in pixels."""
-    label, count = ndimage.label(pieces, structure=np.ones((3, 3)))
-    if not count:
-        return pieces
-    large = np.bincount(label.ravel(), minlength=count + 1) >= max(area, 1.0)
+    label, _ = ndimage.label(pieces, structure=np.ones((3, 3)))
+    large = np.bincount(label.ravel()) >= area
     large[0] = False
     return np.asarray(large[label])

@@ -50,9 +50,7 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 
 
-def stretch_levels(
-    codes: Single, low: float = 0.0, high: float = 100.0, subject: Single | None = None
-) -> Single:
+def stretch_levels(codes: Single, low: float, high: float, subject: Single | None = None) -> Single:
     """Stretch the tones between two percentiles to the full range from black to white.
 
     Parameters

@@ -8,8 +8,7 @@ from scipy import ndimage
 from skimage import data, transform
 
 from pathgen.errors import PathgenError
-from pathgen.panel.crop import picture_pixel, place_picture, show_picture, window_of
-from pathgen.panel.outline_disc import ellipse
+from pathgen.panel.crop import picture_pixel, place_picture, show_picture
 from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, grid_over
 from pathgen.picture import fit_to_panel, resample
@@ -31,7 +30,7 @@ def sample(picture, place):
 def test_a_picture_of_the_windows_own_pixels_is_left_alone():
     outline = rectangle(66, 46)
     grid = grid_over(outline, 1.0)
-    sampled = sample(FLAG, place_picture(FLAG.shape, grid, window_of(outline, 3.0)))
+    sampled = sample(FLAG, place_picture(FLAG.shape, grid, (3.0, 3.0, 63.0, 43.0)))
     np.testing.assert_allclose(sampled[3:-3, 3:-3], FLAG, atol=1e-12)
 
 
@@ -69,7 +68,7 @@ def test_other_turns_are_those_of_another_library():
 )  # fmt: skip
 def test_from_zoom_1_on_the_picture_covers_the_window(rows, cols, width, height, rotation, zoom, centre):
     grid = grid_over(rectangle(width, height), 1.0)
-    window = window_of(rectangle(width, height), 0.0)
+    window = (0.0, 0.0, width, height)
     row, col = place_picture((rows, cols), grid, window, centre, zoom, rotation)
     # Centres of a map's outermost pixels lie up to half of what it is larger beyond the window's inside.
     assert row.min() >= -0.5 - 1e-6 * rows and row.max() <= rows - 0.5 + 1e-6 * rows
@@ -112,9 +111,8 @@ def test_a_smaller_copy_is_placed_alike():
     np.testing.assert_allclose((large + 0.5) / 4, small + 0.5, atol=1e-9)
 
 
-def test_windows():
-    assert window_of(ellipse(60, 40), 5.0) == pytest.approx((5, 5, 55, 35))
-    assert picture_pixel((512, 512), window_of(ellipse(60, 40), 5.0), zoom=2) == pytest.approx(2 * 50 / 512)
+def test_the_size_of_a_picture_pixel():
+    assert picture_pixel((512, 512), (5, 5, 55, 35), zoom=2) == pytest.approx(2 * 50 / 512)
 
 
 @pytest.mark.parametrize("quarter", [0, 1, 2, 3])
@@ -194,12 +192,6 @@ def test_a_zoom_that_leaves_a_speck_is_refused():
 
 GRID, WINDOW = square(10)
 REFUSED = [
-    (
-        lambda: window_of(rectangle(60, 40), 20),
-        "a rim of 20 mm does not fit an outline of 60 × 40 mm .rim_width.; allowed: 0 mm",
-    ),
-    (lambda: window_of(rectangle(60, 40), -1), "rim of -1 mm"),
-    (lambda: window_of(rectangle(60, 40), np.nan), "rim of nan mm"),
     (lambda: place_picture((0, 5), GRID, WINDOW), "the picture has 0 × 5 pixels"),
     (lambda: place_picture((5, 5), GRID, (0, 0, 0, 5)), "the window measures 0 × 5 mm"),
     (lambda: place_picture((5, 5), GRID, WINDOW, zoom=0), "zoom is 0 .zoom.; allowed: 0.05 to 50"),

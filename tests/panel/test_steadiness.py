@@ -26,7 +26,7 @@ def wall_of(thickness, height=100.0, rows=50, columns=40):
 def relief(seed=0, rim_thickness=4.0):
     picture = np.random.default_rng(seed).uniform(0.8, 3.0, (88, 68))
     panel = add_rim(picture, 1.0, 6.0, rim_thickness)
-    return measure_sections(panel.thickness, panel.pixel, panel.rim)
+    return measure_sections(panel.thickness, panel.pixel, panel.edge)
 
 
 def top(wall, conditions):
