@@ -5,12 +5,4 @@ from pathgen.optics.measured_law import TableLaw
 from pathgen.optics.predict import backlit
 from pathgen.optics.thickness import thickness
 
-__all__ = [
-    "ExponentialLaw",
-    "TableLaw",
-    "TransmittanceLaw",
-    "TwoFluxLaw",
-    "backlit",
-    "law",
-    "thickness",
-]
+__all__ = ["ExponentialLaw", "TableLaw", "TransmittanceLaw", "TwoFluxLaw", "backlit", "law", "thickness"]

@@ -314,7 +314,6 @@ def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
     return show_picture(
         loaded.values,
         Grid(rows, cols, pixel, 0.0, 0.0),
-        (0.0, 0.0, cols * pixel, rows * pixel),
         (place.centre_across, place.centre_up),
         place.zoom,
         place.tilt,
