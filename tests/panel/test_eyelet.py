@@ -87,7 +87,7 @@ def test_what_an_eyelet_keeps(outline, spec, width):
 
 
 @pytest.mark.parametrize("outline", OUTLINES)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(spec=SPECS, width=st.floats(0, 8))
 def test_no_lug_hangs_over(outline, spec, width):
     hung, _ = eyelets(outline, [spec], width)

@@ -201,8 +201,8 @@ def test_what_lies_unseen_under_clear_pixels_does_not_bleed(tmp_path):
 @pytest.mark.parametrize("feather", [0.0, 2.0])
 def test_no_line_of_the_old_backdrop_is_left_around_a_subject(own, old, tone, feather):
     """A soft disc put before another backdrop has tones between the two new ones, and none beyond."""
-    y, x = np.mgrid[0:200, 0:200]
-    share = ndimage.gaussian_filter(((y - 100) ** 2 + (x - 100) ** 2 < 3600).astype(float), 1.0)
+    y, x = np.mgrid[0:80, 0:80]
+    share = ndimage.gaussian_filter(((y - 40) ** 2 + (x - 40) ** 2 < 576).astype(float), 1.0)
     light = share * own + (1 - share) * old
     asked = Preparation(isolate="auto", backdrop_tone=tone, feather=feather)
     codes = codes_of(prepare(colours(np.repeat(light[..., None], 3, axis=2)), asked))
