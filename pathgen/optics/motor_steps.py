@@ -38,15 +38,12 @@ class StepVisibility:
 
     Attributes
     ----------
-    at : float
-        Thickness at which it is most visible, mm.
     lightness : float
         Difference in L*, relative to white.
     steps : float
         Difference in just-noticeable steps (DICOM PS3.14).
     """
 
-    at: float
     lightness: float
     steps: float
 
@@ -144,7 +141,7 @@ def measure_step(
     white = float(face_luminance(thinnest, law, viewing))
     steps, light = (-np.diff(scale, axis=0)[0] for scale in (step_index(lit), lightness(lit / white)))
     worst = int(np.argmax(steps))
-    return StepVisibility(float(at[worst]), float(light[worst]), float(steps[worst]))
+    return StepVisibility(float(light[worst]), float(steps[worst]))
 
 
 def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:

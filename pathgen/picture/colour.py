@@ -143,8 +143,5 @@ def _reduce(values: NDArray[np.floating], factor: int) -> Single:
     whole = values[: rows * factor, : cols * factor]
     # Rows first, because they are contiguous; a mean over both axes at once takes three times as long.
     bands = whole.reshape(rows, factor, cols * factor, -1).sum(axis=1, dtype=np.float32)
-    total: Single = bands[:, 0::factor].copy()
-    for number in range(1, factor):
-        total += bands[:, number::factor]
-    total /= np.float32(factor * factor)
-    return total
+    total = sum((bands[:, number::factor] for number in range(1, factor)), bands[:, ::factor])
+    return np.asarray(total / np.float32(factor * factor))

@@ -144,9 +144,7 @@ def feather(subject: Mask | NDArray[np.floating], width: float) -> Single:
     [0.06, 0.3, 0.7, 0.94]
     """
     values = np.asarray(subject, np.float32)
-    if width <= 0:
-        return values
-    return np.asarray(ndimage.gaussian_filter(values, width / 2, mode="nearest"), np.float32)
+    return values if width <= 0 else np.asarray(ndimage.gaussian_filter(values, width / 2, mode="nearest"))
 
 
 def unmix_edge(codes: Single, subject: Single) -> Single:

@@ -56,7 +56,6 @@ def test_what_is_seen_of_a_step():
     at, step = float(law.inverse(high)), float(law.inverse(low) - law.inverse(high))
     found = measure_step(step, law, at, at, viewing)
     assert found.steps == pytest.approx(1.0, abs=0.02)  # the standard's inverse is a fit
-    assert found.at == at
     assert found.lightness == pytest.approx(100 - float(lightness(low / high)), rel=1e-6)
     assert (
         not measure_step(step / 2, law, at, at, viewing).visible
@@ -66,7 +65,6 @@ def test_what_is_seen_of_a_step():
 
 def test_it_is_seen_most_where_the_law_is_steep():
     found = measure_step(0.05, LAW, 0.8, 3.0)
-    assert 0.8 <= found.at <= 3.0
     assert found.steps >= max(measure_step(0.05, LAW, t, t).steps for t in (0.8, 1.5, 3.0)) - 1e-9
 
 

@@ -10,10 +10,10 @@ from skimage.color import xyz2lab
 from skimage.metrics import structural_similarity
 
 from pathgen import optics, picture
-from pathgen.optics.inverse import MapBounds, Misfit, compensate, lightness_and_slope
+from pathgen.optics.inverse import MapBounds, Misfit, compensate
 from pathgen.optics.laws import TwoFluxLaw
 from pathgen.optics.predict import PictureModel, backlit, viewed
-from pathgen.picture.colorimetry import decode_srgb, luminance
+from pathgen.picture.colorimetry import decode_srgb, lightness_and_slope, luminance
 
 LAW = TwoFluxLaw(0.1, 2.0)
 BLUR = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0)}
