@@ -158,9 +158,8 @@ def cut_out(
     """
     whole, lugs = eyelets(outline, loops, shape.width) if loops else (outline, None)
     grid = grid_over(whole, pixel)
-    above, beside = grid.rows - picture.shape[0], grid.cols - picture.shape[1]
-    left = min(max(round((outline.bounds[0] - whole.bounds[0]) / pixel), 0), beside)
-    around = np.pad(picture, ((above, 0), (left, beside - left)), mode="edge")
+    # Eyelets make a panel higher, but not wider.
+    around = np.pad(picture, ((grid.rows - picture.shape[0], 0), (0, 0)), mode="edge")
     thickness, is_picture = rim(around, outline, grid, shape)
     if lugs is not None:
         thickness = raise_lugs(thickness, whole, lugs, grid, shape.thickness)
