@@ -104,7 +104,7 @@ def test_a_form_makes_its_map_and_keeps_its_distance(number, tmp_path):
         (tmp_path / "bow.wkt").write_text(BOW)
         row["outline"] = str(tmp_path / "bow.wkt")
     if row.get("bend") in (360.0, -360.0):
-        row["width"] = 70.0
+        row["width"] = 55.0
     out = tmp_path / "form.gcode"
     result = make(relief(80, 112, number), out, Job(**(COARSE | {"machine": name} | row)))
     planned, machine = result.planned, load_machine(name)

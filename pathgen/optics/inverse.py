@@ -32,6 +32,7 @@ from pathgen.errors import PathgenError
 from pathgen.optics.laws import Range, TransmittanceLaw
 from pathgen.optics.predict import PictureModel, working_precision
 from pathgen.optics.thickness import BLOCK
+from pathgen.picture.colorimetry import lightness_and_slope
 
 Floats = NDArray[np.float64]
 Worked = NDArray[np.floating]
@@ -44,8 +45,6 @@ DAMPING = 0.02  # noise share of the inverse filter: waves attenuated to less th
 SHORTER = 0.7  # factor of the step after the error increased
 MIN_SLOPE = 1e-3  # of the steepest slope; bounds the steps where the law is nearly flat
 ROUNDING = 1e-6  # mm
-KNEE = (6 / 29) ** 3  # luminance below which L* is linear
-LINE = 841 / 108
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,18 +256,6 @@ class MapBounds:
         return np.ascontiguousarray(np.clip((level - tilt - lift).T, *self.between), thickness.dtype)
 
 
-def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
-    """Return the CIE lightness L* of a relative luminance (CIE e-ILV 17-23-076), and its derivative.
-
-    The result has the precision of `y`. The formula is linear below 0 and unchanged above 1.
-    """
-    root = np.cbrt(np.maximum(y, KNEE))
-    bright = y > KNEE
-    level = 116 * np.where(bright, root, y * LINE + 4 / 29) - 16
-    rise = np.where(bright, (116 / 3) / (root * root), 116 * LINE)
-    return level.astype(y.dtype, copy=False), rise.astype(y.dtype, copy=False)
-
-
 def _descend(
     misfit: Misfit, bounds: MapBounds, enough: float, iterations: int, progress: Progress | None
 ) -> tuple[Worked, float, int]:
@@ -292,12 +279,7 @@ def _descend(
         new = bounds.project(best - step * downhill, scale)
         further = (1 + math.sqrt(1 + 4 * pace * pace)) / 2
         momentum = (pace - 1) / further
-        ahead = new
-        if momentum:
-            ahead = new - last
-            ahead *= momentum
-            ahead += new
-            ahead = bounds.project(ahead, scale)
+        ahead = bounds.project(new + momentum * (new - last), scale) if momentum else new
         last, pace = new, further
         if progress:
             progress(iterations if idle == PATIENCE else done, iterations)

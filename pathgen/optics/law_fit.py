@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.optics import least_squares
-from pathgen.optics.laws import LAW_MODELS, Floats, LawModel, TransmittanceLaw, law
+from pathgen.optics.laws import LAW_MODELS, Floats, TransmittanceLaw, law
+from pathgen.optics.least_squares import LawRegression, corrected_aic, estimate_scatter, robust_variance
 from pathgen.optics.wedge import WedgeMeasurements, check_wedge, step_medians
 from pathgen.settings.material import LEAST_STEPS, Law, LightLaw, Table
 
@@ -135,23 +135,16 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     check_wedge(wedge)
     if choice not in ("auto", *LAWS):
         raise PathgenError(f"law is {choice!r}", where="fit", allowed=", ".join(("auto", *LAWS)))
-    rough = [(model, least_squares.fit_parameters(model, wedge, GUESS)) for model in LAW_MODELS]
-    scatter = min(
-        least_squares.estimate_scatter(least_squares.find_residuals(model, near, wedge), len(near))
-        for model, near in rough
-    )
+    rough = [(each, each.fit(GUESS)) for each in (LawRegression(model, wedge) for model in LAW_MODELS)]
+    scatter = min(estimate_scatter(each.residuals(near), len(near)) for each, near in rough)
     t0 = float(getattr(before, "t0", 1.0))
-    laws = [
-        _fitted(model, wedge, least_squares.fit_parameters(model, wedge, scatter, near), scatter, t0)
-        for model, near in rough
-    ]
+    laws = [_fitted(each, each.fit(scatter, near), scatter, t0) for each, near in rough]
     table = _table(wedge, scatter, min(laws, key=lambda each: each.aicc).scale)
     if isinstance(table, FittedLaw):
         laws.append(table)
     elif choice == "table":
-        raise PathgenError(
-            f"the law `table` cannot be fitted: {table}", where="fit", hint="choose another law"
-        )
+        what = f"the law `table` cannot be fitted: {table}"
+        raise PathgenError(what, where="fit", hint="choose another law")
     if before is not None:
         kept = {"spread": before.spread, "spread_growth": before.spread_growth}
         laws = [replace(each, light=msgspec.structs.replace(each.light, **kept)) for each in laws]
@@ -159,38 +152,32 @@ def fit_law(wedge: WedgeMeasurements, choice: str = "auto", before: LightLaw | N
     best = min(laws, key=lambda each: each.aicc)
     chosen = next((each for each in laws if each.name == choice), best)
     off = chosen.residuals
-    outliers = np.flatnonzero(np.abs(off) > OUTLYING * least_squares.estimate_scatter(off, chosen.count))
+    outliers = np.flatnonzero(np.abs(off) > OUTLYING * estimate_scatter(off, chosen.count))
     rms = math.sqrt(float(np.mean(np.delete(off, outliers) ** 2)))
     notes = (*wedge.notes, *_notes(wedge, laws, chosen, choice, rms, t0))
     return LawFit(wedge, tuple(laws), chosen, outliers, rms, notes)
 
 
-def _fitted(
-    model: LawModel, wedge: WedgeMeasurements, parameters: Floats, scatter: float, t0: float
-) -> FittedLaw:
+def _fitted(regression: LawRegression, parameters: Floats, scatter: float, t0: float) -> FittedLaw:
     """Return a fitted law with its confidence intervals and its settings for a material."""
     from scipy.special import stdtrit  # Student's t
 
-    off, count = least_squares.find_residuals(model, parameters, wedge), len(parameters)
-    covariance = least_squares.parameter_covariance(model, parameters, wedge, scatter)
+    model, wedge = regression.model, regression.wedge
+    off, count = regression.residuals(parameters), len(parameters)
+    covariance = regression.covariance(parameters, scatter)
     reach = float(stdtrit(max(1, len(off) - count), (1 + LEVEL) / 2)) * np.sqrt(np.diag(covariance))
-    ends = np.clip(
-        [parameters - reach, parameters + reach], *least_squares.parameter_bounds(model, wedge.absolute)
-    )
+    ends = np.clip([parameters - reach, parameters + reach], *regression.bounds)
     values = np.vstack([parameters, ends])
     values[:, 0] = np.exp(values[:, 0])
     names = (*model.parameters, ("t0", "")) if wedge.absolute else model.parameters
     columns = np.roll(values, -1, axis=1).T.tolist()[: len(names)]  # t0 last
     fitted = [FittedParameter(*name, *map(_short, row)) for name, row in zip(names, columns, strict=True)]
-    light = model.record(
-        **{"t0": t0} | {each.name: each.value for each in fitted},
-        valid=(float(wedge.thickness.min()), float(wedge.thickness.max())),
-        error=min(1.0, _short(least_squares.transmittance_error(model, parameters, covariance, wedge), 3)),
-    )
+    values_by_key = {"t0": t0} | {each.name: each.value for each in fitted}
+    valid = (float(wedge.thickness.min()), float(wedge.thickness.max()))
+    error = min(1.0, _short(regression.transmittance_error(parameters, covariance), 3))
+    light = model.record(**values_by_key, valid=valid, error=error)
     scale = 1.0 if wedge.absolute else float(values[0, 0]) / t0
-    return FittedLaw(
-        model.name, light, tuple(fitted), count, off, scale, least_squares.corrected_aic(off, count, scatter)
-    )
+    return FittedLaw(model.name, light, tuple(fitted), count, off, scale, corrected_aic(off, count, scatter))
 
 
 def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
@@ -213,16 +200,11 @@ def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw 
     if len(off) > len(steps):
         # For many measurements the variance of a median is π/2 times that of a mean.
         shares = math.pi / 2 / weight.min() + (1 / wedge.references if wedge.references else 0.0)
-        error = min(
-            1.0, _short(math.sqrt(least_squares.robust_variance(off, len(steps), scatter) * shares), 3)
-        )
+        error = min(1.0, _short(math.sqrt(robust_variance(off, len(steps), scatter) * shares), 3))
     thickness, through = (tuple(map(_short, column.tolist())) for column in (steps, np.exp(logs)))
-    light = Table(
-        thickness=thickness, transmittance=through, valid=(thickness[0], thickness[-1]), error=error
-    )
-    return FittedLaw(
-        "table", light, (), len(steps), off, scale, least_squares.corrected_aic(off, len(steps), scatter)
-    )
+    valid = (thickness[0], thickness[-1])
+    light = Table(thickness=thickness, transmittance=through, valid=valid, error=error)
+    return FittedLaw("table", light, (), len(steps), off, scale, corrected_aic(off, len(steps), scatter))
 
 
 def _short(value: float, digits: int = 6) -> float:

@@ -18,6 +18,7 @@ Glossary. *Parameters*: one array, ln of the light at thickness 0 first, then th
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -30,62 +31,115 @@ SOFT = 2.0  # scatters at which the loss changes from quadratic to linear
 MIN_SCATTER = 1e-4  # no meter is more precise
 SMALLEST = 1e-300  # transmittance whose logarithm is still finite
 MIN_LOG_T0 = -5.0  # the surfaces alone do not attenuate more
-TOLERANCES: Any = {"ftol": 1e-12, "xtol": 1e-12, "gtol": 1e-12, "max_nfev": 300}
+SETTINGS: Any = {
+    "loss": "soft_l1",
+    "x_scale": "jac",
+    "ftol": 1e-12,
+    "xtol": 1e-12,
+    "gtol": 1e-12,
+    "max_nfev": 300,
+}
 
 
-def find_residuals(model: LawModel, parameters: Floats, wedge: WedgeMeasurements) -> Floats:
-    """Return the log ratio of each measurement to the law's prediction, (N,)."""
-    return np.asarray(np.log(wedge.light) - _predict(model, parameters, wedge.thickness))
+@dataclass(frozen=True, slots=True)
+class LawRegression:
+    """Regression of the parameters of a law on a wedge.
 
-
-def fit_parameters(
-    model: LawModel, wedge: WedgeMeasurements, scatter: float, start: Floats | None = None
-) -> Floats:
-    """Fit the parameters of a law to a wedge by robust least squares.
-
-    Parameters
+    Attributes
     ----------
     model : LawModel
     wedge : WedgeMeasurements
         Measurements that passed `check_wedge`.
-    scatter : float
-        Scatter of the measurements; the loss is quadratic up to about twice this value.
-    start : (P,) float64, optional
-        Initial parameters. By default the starts of the model are tried in turn.
-
-    Returns
-    -------
-    (P,) float64
-        ln of the light at thickness 0 (at most 0 for absolute measurements), then the parameters of the law.
     """
-    from scipy.optimize import least_squares  # imported here, because only a fit needs it
 
-    t, log = wedge.thickness, np.log(wedge.light)
-    steps, medians, _ = step_medians(t, log)
-    rate = max((medians[0] - medians[-1]) / (steps[-1] - steps[0]), 1e-3)
-    low, high = parameter_bounds(model, wedge.absolute)
-    best, cost = np.empty(0), np.inf
-    for own in model.starts(rate) if start is None else [start[1:]]:
-        guess = np.array([0.0, *own])
-        guess[0] = np.median(log - _predict(model, guess, t))
-        result = least_squares(
-            lambda parameters: -find_residuals(model, parameters, wedge),
-            np.clip(guess, low + 1e-9, high - 1e-9),
-            bounds=(low, high),
-            f_scale=SOFT * scatter,
-            x_scale="jac",
-            loss="soft_l1",
-            **TOLERANCES,
-        )
-        if result.cost < cost * (1 - 1e-9):
-            best, cost = result.x, float(result.cost)
-    return np.asarray(best)
+    model: LawModel
+    wedge: WedgeMeasurements
 
+    @property
+    def bounds(self) -> tuple[Floats, Floats]:
+        """Lower and upper bounds of the parameters, each (P,)."""
+        first = (MIN_LOG_T0, 0.0) if self.wedge.absolute else (-np.inf, np.inf)
+        return np.array([first[0], *self.model.low]), np.array([first[1], *self.model.high])
 
-def parameter_bounds(model: LawModel, absolute: bool) -> tuple[Floats, Floats]:
-    """Return the lower and upper bounds of the parameters, each (P,)."""
-    first = (MIN_LOG_T0, 0.0) if absolute else (-np.inf, np.inf)
-    return np.array([first[0], *model.low]), np.array([first[1], *model.high])
+    def residuals(self, parameters: Floats) -> Floats:
+        """Return the log ratio of each measurement to the law's prediction, (N,)."""
+        return np.asarray(np.log(self.wedge.light) - self._predict(parameters, self.wedge.thickness))
+
+    def fit(self, scatter: float, start: Floats | None = None) -> Floats:
+        """Fit the parameters by robust least squares.
+
+        Parameters
+        ----------
+        scatter : float
+            Scatter of the measurements; the loss is quadratic up to about twice this value.
+        start : (P,) float64, optional
+            Initial parameters. By default the starts of the model are tried in turn.
+
+        Returns
+        -------
+        (P,) float64
+            ln of the light at thickness 0 (at most 0 for absolute measurements), then the parameters of the
+            law.
+        """
+        from scipy.optimize import least_squares  # imported here, because only a fit needs it
+
+        t, log = self.wedge.thickness, np.log(self.wedge.light)
+        steps, medians, _ = step_medians(t, log)
+        rate = max((medians[0] - medians[-1]) / (steps[-1] - steps[0]), 1e-3)
+        low, high = self.bounds
+        best, cost = np.empty(0), np.inf
+        for own in self.model.starts(rate) if start is None else [start[1:]]:
+            guess = np.array([0.0, *own])
+            guess[0] = np.median(log - self._predict(guess, t))
+            result = least_squares(
+                lambda parameters: -self.residuals(parameters),
+                np.clip(guess, low + 1e-9, high - 1e-9),
+                bounds=(low, high),
+                f_scale=SOFT * scatter,
+                **SETTINGS,
+            )
+            if result.cost < cost * (1 - 1e-9):
+                best, cost = result.x, float(result.cost)
+        return np.asarray(best)
+
+    def covariance(self, parameters: Floats, scatter: float) -> Floats:
+        """Return the covariance of fitted parameters, including the error of the reference.
+
+        Returns
+        -------
+        (P, P) float64
+            (JᵀJ)⁻¹ times the `robust_variance` of the residuals.
+        """
+        jacobian = self._jacobian(parameters, self.wedge.thickness)
+        variance = robust_variance(self.residuals(parameters), len(parameters), scatter)
+        covariance = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12, hermitian=True) * variance
+        if self.wedge.references:
+            covariance[0, 0] += variance / self.wedge.references
+        return np.asarray(covariance)
+
+    def transmittance_error(self, parameters: Floats, covariance: Floats) -> float:
+        """Return the maximum relative standard error of T in the measured range of thickness.
+
+        Without a reference, it is the error of T over T at the smallest thickness.
+        """
+        span = np.linspace(self.wedge.thickness.min(), self.wedge.thickness.max(), 50)
+        jacobian = self._jacobian(parameters, span)
+        if not self.wedge.absolute:
+            jacobian = jacobian - jacobian[0]
+        return math.sqrt(max(0.0, float(np.max(np.sum((jacobian @ covariance) * jacobian, axis=1)))))
+
+    def _predict(self, parameters: Floats, thickness: ArrayLike) -> Floats:
+        """Return the logarithm of the light that a law predicts."""
+        through = self.model.build(*parameters[1:]).transmittance(thickness)
+        return np.asarray(parameters[0] + np.log(np.maximum(through, SMALLEST)))
+
+    def _jacobian(self, parameters: Floats, thickness: Floats) -> Floats:
+        """Return the Jacobian of the predicted log light with respect to the parameters, (N, P)."""
+        low, high = self.bounds
+        step = np.diag(1e-5 * np.maximum(np.abs(parameters), 1e-3))
+        up, down = np.minimum(parameters + step, high), np.maximum(parameters - step, low)
+        above, below = (np.array([self._predict(each, thickness) for each in ends]) for ends in (up, down))
+        return np.asarray((above - below).T / np.diag(up - down))
 
 
 def estimate_scatter(residuals: Floats, count: int) -> float:
@@ -140,53 +194,3 @@ def robust_variance(residuals: Floats, count: int, scatter: float) -> float:
     far = 1 + (residuals / (SOFT * scatter)) ** 2
     left = max(1, len(residuals) - count)
     return float(np.sum(residuals**2 / far)) / left / float(np.mean(far**-1.5)) ** 2
-
-
-def parameter_covariance(
-    model: LawModel, parameters: Floats, wedge: WedgeMeasurements, scatter: float
-) -> Floats:
-    """Return the covariance of fitted parameters, including the error of the reference.
-
-    Returns
-    -------
-    (P, P) float64
-        (JᵀJ)⁻¹ times the `robust_variance` of the residuals.
-    """
-    jacobian = _jacobian(model, parameters, wedge.thickness, wedge.absolute)
-    variance = robust_variance(find_residuals(model, parameters, wedge), len(parameters), scatter)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12, hermitian=True) * variance
-    if wedge.references:
-        covariance[0, 0] += variance / wedge.references
-    return np.asarray(covariance)
-
-
-def transmittance_error(
-    model: LawModel, parameters: Floats, covariance: Floats, wedge: WedgeMeasurements
-) -> float:
-    """Return the maximum relative standard error of T in the measured range of thickness.
-
-    Without a reference, it is the error of T over T at the smallest thickness.
-    """
-    span = np.linspace(wedge.thickness.min(), wedge.thickness.max(), 50)
-    jacobian = _jacobian(model, parameters, span, wedge.absolute)
-    if not wedge.absolute:
-        jacobian = jacobian - jacobian[0]
-    return math.sqrt(max(0.0, float(np.max(np.sum((jacobian @ covariance) * jacobian, axis=1)))))
-
-
-def _predict(model: LawModel, parameters: Floats, thickness: ArrayLike) -> Floats:
-    """Return the logarithm of the light that a law predicts."""
-    through = model.build(*parameters[1:]).transmittance(thickness)
-    return np.asarray(parameters[0] + np.log(np.maximum(through, SMALLEST)))
-
-
-def _jacobian(model: LawModel, parameters: Floats, thickness: Floats, absolute: bool) -> Floats:
-    """Return the Jacobian of the predicted log light with respect to the parameters, (N, P)."""
-    low, high = parameter_bounds(model, absolute)
-    step = np.diag(1e-5 * np.maximum(np.abs(parameters), 1e-3))
-    up, down = np.minimum(parameters + step, high), np.maximum(parameters - step, low)
-    change = [
-        _predict(model, above, thickness) - _predict(model, below, thickness)
-        for above, below in zip(up, down, strict=True)
-    ]
-    return np.asarray(np.column_stack(change) / np.diag(up - down))

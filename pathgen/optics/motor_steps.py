@@ -33,39 +33,17 @@ ALONG, UP = 0.5698402909980532, 0.7548776662466927
 
 
 @dataclass(frozen=True, slots=True)
-class ThicknessStep:
-    """The smallest thickness difference that a machine can deposit.
-
-    Attributes
-    ----------
-    thickness : float
-        mm.
-    filament : float
-        Length of filament, mm.
-    origin : str
-        What limits it: "motor" or "program".
-    """
-
-    thickness: float
-    filament: float
-    origin: str
-
-
-@dataclass(frozen=True, slots=True)
 class StepVisibility:
     """Visibility of a thickness step at the thickness where the step is most visible.
 
     Attributes
     ----------
-    at : float
-        Thickness at which it is most visible, mm.
     lightness : float
         Difference in L*, relative to white.
     steps : float
         Difference in just-noticeable steps (DICOM PS3.14).
     """
 
-    at: float
     lightness: float
     steps: float
 
@@ -75,7 +53,7 @@ class StepVisibility:
         return self.steps > 1
 
 
-def smallest_step(machine: Machine, layer: float, length: float, packing: float = 1.0) -> ThicknessStep:
+def smallest_step(machine: Machine, layer: float, length: float, packing: float = 1.0) -> float:
     """Return the thickness equivalent of the smallest amount of filament that a machine can feed.
 
     Parameters
@@ -91,7 +69,8 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
 
     Returns
     -------
-    ThicknessStep
+    float
+        mm. The motor limits it, or the decimals of the program if those are coarser.
 
     Raises
     ------
@@ -106,9 +85,8 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     Examples
     --------
     >>> from pathgen.settings import load_machine
-    >>> step = smallest_step(load_machine("moving-table"), layer=0.1, length=1.6)
-    >>> round(step.thickness, 3), round(step.filament, 4), step.origin
-    (0.075, 0.005, 'motor')
+    >>> round(smallest_step(load_machine("moving-table"), layer=0.1, length=1.6), 3)
+    0.075
     """
     if not (layer > 0 and length > 0 and packing > 0):
         what = f"layer is {layer:g} mm, length {length:g} mm, packing {packing:g}"
@@ -116,9 +94,8 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     area = machine.hot_end.section
     decimal = 10.0**-machine.dialect.filament_decimals
     decimal = decimal / area if machine.dialect.filament_unit == "mm3" else decimal
-    motor = 1 / machine.axes.filament.steps_per_mm
-    filament, origin = max((motor, "motor"), (decimal, "program"))
-    return ThicknessStep(filament * area / (packing * layer * length), filament, origin)
+    filament = max(1 / machine.axes.filament.steps_per_mm, decimal)
+    return filament * area / (packing * layer * length)
 
 
 def measure_step(
@@ -164,7 +141,7 @@ def measure_step(
     white = float(face_luminance(thinnest, law, viewing))
     steps, light = (-np.diff(scale, axis=0)[0] for scale in (step_index(lit), lightness(lit / white)))
     worst = int(np.argmax(steps))
-    return StepVisibility(float(at[worst]), float(light[worst]), float(steps[worst]))
+    return StepVisibility(float(light[worst]), float(steps[worst]))
 
 
 def diffuse_error(thickness: NDArray[np.floating], step: float) -> Floats:

@@ -8,14 +8,13 @@ the smallest value that a meter shows, reached where the wall is too thick for i
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.optics.laws import Floats
-from pathgen.optics.wedge_sheet import CODES, WedgeSheet, read_wedge_sheet
+from pathgen.optics.wedge_sheet import CODES, WedgeSheet
 from pathgen.settings.material import LEAST_STEPS
 
 FLOOR_KEPT = 5.0  # multiple of the floor below which measurements are dropped: the floor distorts them
@@ -63,13 +62,14 @@ class WedgeMeasurements:
         return len(self.thickness)
 
 
-def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurements:
-    r"""Read the CSV file of a step wedge, without unusable measurements.
+def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
+    """Select the usable measurements of a wedge sheet.
 
     Parameters
     ----------
-    path : path-like
-        See `pathgen.optics.wedge_sheet` for columns and units.
+    sheet : WedgeSheet
+    where : str
+        Name of the file, for messages.
     floor : float, optional
         Smallest value that the meter can tell from darkness, in the unit of the file; smaller values are
         dropped. By default `find_floor` estimates the floor, and values below five times the floor are
@@ -78,39 +78,24 @@ def read_wedge(path: str | Path, floor: float | None = None) -> WedgeMeasurement
     Raises
     ------
     PathgenError
-        If the file is not a wedge sheet, a wall is thinner than 0.001 mm, light increases with thickness, or
-        fewer than four thicknesses are left.
+        If a wall is thinner than 0.001 mm, light increases with thickness, or fewer than four thicknesses are
+        left.
 
     Examples
     --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     written = Path(folder, "wedge.csv").write_text(
-    ...         "thickness_mm,reading_lux\n0,800\n0.5,400\n1,240\n2,112\n3,56\n"
-    ...     )
-    ...     wedge = read_wedge(f"{folder}/wedge.csv")
+    >>> columns = {"thickness": np.array([0, 0.5, 1, 2, 3]), "reading": np.array([800.0, 400, 240, 112, 56])}
+    >>> wedge = select_measurements(WedgeSheet(columns, np.arange(2, 7), "lux"), "wedge.csv")
     >>> wedge.light.round(9).tolist(), wedge.absolute
     ([0.5, 0.3, 0.14, 0.07], True)
     """
-    return select_measurements(read_wedge_sheet(path), str(path), floor)
-
-
-def select_measurements(sheet: WedgeSheet, where: str, floor: float | None = None) -> WedgeMeasurements:
-    """Select the usable measurements of a wedge sheet."""
     dark = _fill_blanks(sheet.linear("dark"), 0.0)
     light = sheet.linear("reading") - dark
     reference, references = _reference(sheet, light, dark, where)
     usable, notes = _usable(sheet, light, floor)
-    wedge = WedgeMeasurements(
-        sheet.columns["thickness"][usable],
-        (light if reference is None else light / reference)[usable],
-        sheet.columns["reading"][usable],
-        sheet.line[usable],
-        sheet.unit,
-        reference is not None,
-        references,
-        tuple(notes),
-    )
+    thickness, shown = (sheet.columns[name][usable] for name in ("thickness", "reading"))
+    light = (light if reference is None else light / reference)[usable]
+    facts = (sheet.unit, reference is not None, references, tuple(notes))
+    wedge = WedgeMeasurements(thickness, light, shown, sheet.line[usable], *facts)
     check_wedge(wedge, where)
     return wedge
 

@@ -17,13 +17,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError, format_value, nearest
-from pathgen.files.csv_rows import CsvRows, read_rows
+from pathgen.files.csv_rows import CsvRows
 from pathgen.optics.laws import Floats
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.settings.material import THICKEST, THINNEST
@@ -63,33 +62,21 @@ class WedgeSheet:
         return decode_srgb(values / CODES) if self.unit == "srgb" else values
 
 
-def read_wedge_sheet(path: str | Path) -> WedgeSheet:
-    r"""Read the CSV file of a measured wedge.
-
-    Parameters
-    ----------
-    path : path-like
-        UTF-8, at most 1 MiB; separated by commas, semicolons or tabs, with a decimal point.
+def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
+    """Convert the rows of a CSV file to a wedge sheet.
 
     Raises
     ------
     PathgenError
-        If the file cannot be read, a column or a unit is missing, or a cell is not a number in range.
+        If a column or a unit is missing, or a cell is not a number in range.
 
     Examples
     --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     written = Path(folder, "wedge.csv").write_text("thickness_mm;reading_lux\n0.5;400\n1;240\n")
-    ...     sheet = read_wedge_sheet(f"{folder}/wedge.csv")
+    >>> cells = [["0.5", "400"], ["1", "240"]]
+    >>> sheet = parse_wedge_sheet(CsvRows("wedge.csv", ["thickness_mm", "reading_lux"], cells, [1, 2, 3]))
     >>> sheet.columns["reading"].tolist(), sheet.line.tolist(), sheet.unit
     ([400.0, 240.0], [2, 3], 'lux')
     """
-    return parse_wedge_sheet(read_rows(path))
-
-
-def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
-    """Convert the rows of a CSV file to a wedge sheet."""
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:
@@ -109,12 +96,10 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     known = np.isfinite(repeated["reading"])
     if not known.any():
         hint = f"enter the values in the column {names[columns['reading'][0]]}"
-        raise PathgenError(
-            "the file has no measurements", where=where, allowed="one measurement per line", hint=hint
-        )
-    return WedgeSheet(
-        {kind: column[known] for kind, column in repeated.items()}, np.repeat(lines, repeats)[known], unit
-    )
+        what, allowed = "the file has no measurements", "one measurement per line"
+        raise PathgenError(what, where=where, allowed=allowed, hint=hint)
+    kept = {kind: column[known] for kind, column in repeated.items()}
+    return WedgeSheet(kept, np.repeat(lines, repeats)[known], unit)
 
 
 def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]], str]:
@@ -135,9 +120,8 @@ def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]
                 what = f"column {format_value(name)} is in {unit}, but another column is in {light}"
                 raise PathgenError(what, where=where, allowed="the same unit of light in the whole file")
         if kind in columns and kind != "reading":
-            raise PathgenError(
-                f"column {format_value(name)} is repeated", where=where, allowed="each column once"
-            )
+            what = f"column {format_value(name)} is repeated"
+            raise PathgenError(what, where=where, allowed="each column once")
         columns.setdefault(kind, []).append(place)
     for kind in ("thickness", "reading"):
         if kind not in columns:
@@ -165,12 +149,8 @@ def _parse_column(
     if wrong.any():
         first = int(np.argmax(wrong))
         cell = cells[first]
-        raise PathgenError(
-            f"{name} is {format_value(cell)}" if cell else f"{name} is blank",
-            where=f"{where}, line {lines[first]}",
-            allowed=f"0, or a number from {low:g} to {high:g} {unit}"
-            if low
-            else f"a number from 0 to {high:g} {unit}",
-            hint="use a decimal point" if _COMMA.match(cell) else "",
-        )
+        what = f"{name} is {format_value(cell)}" if cell else f"{name} is blank"
+        allowed = (f"0, or a number from {low:g}" if low else "a number from 0") + f" to {high:g} {unit}"
+        hint = "use a decimal point" if _COMMA.match(cell) else ""
+        raise PathgenError(what, where=f"{where}, line {lines[first]}", allowed=allowed, hint=hint)
     return values

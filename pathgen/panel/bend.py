@@ -109,5 +109,4 @@ def column_thickness(area: Floats, radius: float) -> Floats:
     >>> column_thickness(column_area(np.array([0.8, 3.0]), -20.0), -20.0).round(9).tolist()
     [0.8, 3.0]
     """
-    root: Floats = radius * (np.sqrt(np.maximum(0.0, 1.0 + 2 * area / radius)) - 1.0)
-    return root
+    return np.asarray(radius * (np.sqrt(np.maximum(0.0, 1.0 + 2 * area / radius)) - 1.0))

@@ -17,7 +17,7 @@ from shapely.geometry import Polygon
 from pathgen.errors import PathgenError
 from pathgen.panel.eyelet import Eyelet, eyelets, raise_lugs
 from pathgen.panel.pixels import grid_over
-from pathgen.panel.rim import rim
+from pathgen.panel.rim import RimShape, rim
 from pathgen.panel.view import View
 
 
@@ -120,14 +120,8 @@ def cut_out(
     picture: NDArray[np.floating],
     outline: Polygon,
     pixel: float,
-    rim_width: float,
-    rim_thickness: float,
+    shape: RimShape,
     loops: Sequence[Eyelet] = (),
-    *,
-    bevel: float = 0.0,
-    line: float = 0.0,
-    line_thickness: float = 0.0,
-    ring: bool = False,
 ) -> Panel:
     """Cut a picture's thickness map to an outline; add a rim along the edge and eyelets on top.
 
@@ -137,16 +131,12 @@ def cut_out(
         Thickness over the bounding box of the outline, mm, row 0 at the top, on the grid of `grid_over`.
     outline : shapely polygon
         mm.
-    pixel, rim_width, rim_thickness : float
-        mm; a rim width of 0 omits the rim.
+    pixel : float
+        mm.
+    shape : RimShape
+        Of the rim along the edge.
     loops : sequence of Eyelet
         Eyelets are as thick as the rim, and their projection adds to the height of the panel.
-    bevel, line, line_thickness : float
-        Angle of the rim's inner face, degrees; width and thickness of the border line, mm. See
-        `pathgen.panel.rim.rim`.
-    ring : bool
-        True if the outline is a rectangle whose left and right sides join. Rim and border line then run along
-        the top and the bottom only.
 
     Returns
     -------
@@ -162,18 +152,17 @@ def cut_out(
     Examples
     --------
     >>> from pathgen.panel.outline_disc import ellipse
-    >>> round(float(cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, 0.0, 3.0).thickness.sum()) / 100, 1)
+    >>> disc = cut_out(np.ones((80, 80)), ellipse(8, 8), 0.1, RimShape(0.0, 3.0))
+    >>> round(float(disc.thickness.sum()) / 100, 1)
     50.2
     """
-    whole, lugs = eyelets(outline, loops, rim_width) if loops else (outline, None)
+    whole, lugs = eyelets(outline, loops, shape.width) if loops else (outline, None)
     grid = grid_over(whole, pixel)
-    above, beside = grid.rows - picture.shape[0], grid.cols - picture.shape[1]
-    left = min(max(round((outline.bounds[0] - whole.bounds[0]) / pixel), 0), beside)
-    around = np.pad(picture, ((above, 0), (left, beside - left)), mode="edge")
-    framed = rim(around, outline, grid, rim_width, rim_thickness, bevel, line, line_thickness, ring)
-    thickness, is_picture = framed
+    # Eyelets make a panel higher, but not wider.
+    around = np.pad(picture, ((grid.rows - picture.shape[0], 0), (0, 0)), mode="edge")
+    thickness, is_picture = rim(around, outline, grid, shape)
     if lugs is not None:
-        thickness = raise_lugs(thickness, whole, lugs, grid, rim_thickness)
+        thickness = raise_lugs(thickness, whole, lugs, grid, shape.thickness)
     return Panel(thickness, pixel, 0, (thickness > 0) & ~is_picture)
 
 
@@ -208,9 +197,7 @@ def add_rim(picture: NDArray[np.floating], pixel: float, rim_width: float, rim_t
         what = f"the picture array has the shape {picture.shape}"
         raise PathgenError(what, allowed="at least one row and one column")
     wide = round(rim_width / pixel)
-    rows, cols = picture.shape
-    thickness = np.full((rows + 2 * wide, cols + 2 * wide), float(rim_thickness))
+    thickness = np.pad(np.asarray(picture, np.float64), wide, constant_values=rim_thickness)
     panel = Panel(thickness, pixel, wide, np.ones(thickness.shape, bool))
-    thickness[panel.picture] = picture
     panel.edge[panel.picture] = False
     return panel

@@ -1,7 +1,7 @@
 """Crop: position, scale and rotation of the picture on the panel.
 
-The *window* is the rectangle that the picture fills: the bounding box of the outline inside the rim. A
-thickness map is placed like a photograph; a thickness of 0 means no wall, and no wall is thinned beside it.
+The picture fills the *map*, the bounding box of the outline inside the rim. A thickness map is placed like a
+photograph; a thickness of 0 means no wall, and no wall is thinned beside it.
 """
 
 from __future__ import annotations
@@ -11,56 +11,20 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
 from pathgen.panel.pixels import Floats, Grid
 from pathgen.picture import resample
 
-Window = tuple[float, float, float, float]
+Centre = tuple[float, float]
 
 ZOOM = 0.05, 50.0  # limits
 ROTATION = 360.0  # limit in both directions, degrees
-MINIMUM_PIXELS = 2.0  # minimum number of picture pixels across the window
+MINIMUM_PIXELS = 2.0  # minimum number of picture pixels across the map
 HAIR = 1e-6  # tolerance for rounding at the border of the picture, picture pixels
 
 
-def window_of(outline: BaseGeometry, rim_width: float) -> Window:
-    """Return the rectangle that a picture fills: the bounding box of the outline without the rim.
-
-    Parameters
-    ----------
-    outline : shapely polygon
-        Without its eyelets, mm.
-    rim_width : float
-        mm.
-
-    Returns
-    -------
-    left, low, right, high : float
-        mm.
-
-    Raises
-    ------
-    PathgenError
-        If the rim is at least as wide as half the shorter side.
-
-    Examples
-    --------
-    >>> import shapely
-    >>> window_of(shapely.box(0, 0, 60, 40), 3.0)
-    (3.0, 3.0, 57.0, 37.0)
-    """
-    left, low, right, high = outline.bounds
-    shorter = min(right - left, high - low)
-    if not 0 <= rim_width < shorter / 2:
-        what = f"a rim of {rim_width:g} mm does not fit an outline of {right - left:g} × {high - low:g} mm"
-        allowed = f"0 mm or more and less than {shorter / 2:g} mm"
-        raise PathgenError(what, where="rim_width", allowed=allowed)
-    return left + rim_width, low + rim_width, right - rim_width, high - rim_width
-
-
-def picture_pixel(shape: tuple[int, int], window: Window, zoom: float = 1.0, rotation: float = 0.0) -> float:
+def picture_pixel(shape: tuple[int, int], grid: Grid, zoom: float = 1.0, rotation: float = 0.0) -> float:
     """Return the size of one picture pixel on the panel.
 
     Parameters are those of `place_picture`.
@@ -74,22 +38,17 @@ def picture_pixel(shape: tuple[int, int], window: Window, zoom: float = 1.0, rot
 
     Examples
     --------
-    >>> picture_pixel((400, 600), (0, 0, 90, 80))
+    >>> picture_pixel((400, 600), Grid(rows=160, cols=180, pixel=0.5, u=0.0, z=0.0))
     0.2
     """
-    half_across, half_up = _half_window(window, rotation)
     _check(shape, zoom, rotation, (0.5, 0.5))
+    half_across, half_up = _half_extent(grid, rotation)
     rows, cols = shape
     return max(2 * half_across / cols, 2 * half_up / rows) * zoom
 
 
 def place_picture(
-    shape: tuple[int, int],
-    grid: Grid,
-    window: Window,
-    centre: tuple[float, float] = (0.5, 0.5),
-    zoom: float = 1.0,
-    rotation: float = 0.0,
+    shape: tuple[int, int], grid: Grid, centre: Centre = (0.5, 0.5), zoom: float = 1.0, rotation: float = 0.0
 ) -> Floats:
     """Return the picture coordinates at every pixel of a map.
 
@@ -98,15 +57,13 @@ def place_picture(
     shape : (rows, cols)
         Shape of the picture, row 0 at the top.
     grid : Grid
-        Grid of the map.
-    window : (left, low, right, high)
-        Rectangle that the picture fills, mm; see `window_of`.
+        Grid of the map, which the picture fills.
     centre : (across, up)
-        Point of the picture at the centre of the window, as fractions of its width from the left and of its
-        height from the bottom. It is moved as far inward as needed for the picture to cover the window or,
-        along a side on which the picture is smaller than the window, to lie entirely inside it.
+        Point of the picture at the centre of the map, as fractions of its width from the left and of its
+        height from the bottom. It is moved as far inward as needed for the picture to cover the map or, along
+        a side on which the picture is smaller than the map, to lie entirely inside it.
     zoom : float
-        Scale relative to the smallest one at which the rotated picture covers the window.
+        Scale relative to the smallest one at which the rotated picture covers the map.
     rotation : float
         Counter-clockwise rotation of the picture as the viewer sees it, degrees.
 
@@ -114,8 +71,7 @@ def place_picture(
     -------
     (2, rows, cols) float64
         Row and column in the picture, 0 at the centre of the first pixel, as `scipy.ndimage.map_coordinates`
-        expects them. Coordinates may lie outside the picture beyond the window, and with a zoom below 1 also
-        inside it.
+        expects them. With a zoom below 1, coordinates may lie outside the picture.
 
     Raises
     ------
@@ -124,19 +80,19 @@ def place_picture(
 
     Examples
     --------
-    >>> place_picture((2, 6), Grid(2, 2, 1.0, 0.0, 0.0), (0.0, 0.0, 2.0, 2.0)).tolist()
+    >>> place_picture((2, 6), Grid(2, 2, 1.0, 0.0, 0.0)).tolist()
     [[[0.0, 0.0], [1.0, 1.0]], [[2.0, 3.0], [2.0, 3.0]]]
     """
     _check(shape, zoom, rotation, centre)
     rows, cols = shape
-    pixel_size = picture_pixel(shape, window, zoom, rotation)
-    half_across, half_up = _half_window(window, rotation)
+    pixel_size = picture_pixel(shape, grid, zoom, rotation)
+    half_across, half_up = _half_extent(grid, rotation)
     # In pixels from the picture's lower left corner.
     middle_u = _shifted_inside(centre[0] * cols, half_across / pixel_size, cols)
     middle_z = _shifted_inside(centre[1] * rows, half_up / pixel_size, rows)
-    left, low, right, high = window
     across, up = grid.centres()
-    du, dz = (across - (left + right) / 2) / pixel_size, ((up - (low + high) / 2) / pixel_size)[:, None]
+    du = (across - (grid.u + grid.cols * grid.pixel / 2)) / pixel_size
+    dz = ((up - (grid.z + grid.rows * grid.pixel / 2)) / pixel_size)[:, None]
     cosine, sine = _cosine_and_sine(rotation)
     place = np.empty((2, *grid.shape))
     np.add(sine * du, (rows - middle_z - 0.5) - cosine * dz, out=place[0])
@@ -147,8 +103,7 @@ def place_picture(
 def show_picture(
     picture: NDArray[np.floating],
     grid: Grid,
-    window: Window,
-    centre: tuple[float, float] = (0.5, 0.5),
+    centre: Centre = (0.5, 0.5),
     zoom: float = 1.0,
     rotation: float = 0.0,
     *,
@@ -165,7 +120,7 @@ def show_picture(
     ----------
     picture : (any, any) float
         Linear luminance, or thickness in mm, row 0 at the top.
-    grid, window, centre, zoom, rotation
+    grid, centre, zoom, rotation
         See `place_picture`.
     bare : float
         Value where the picture does not reach, for example with a zoom below 1.
@@ -182,18 +137,17 @@ def show_picture(
     Raises
     ------
     PathgenError
-        As `place_picture`, and if fewer than 2 × 2 pixels of the picture fill the window.
+        As `place_picture`, and if fewer than 2 × 2 pixels of the picture fill the map.
 
     Examples
     --------
     >>> halves = np.array([[0.0, 1.0], [0.0, 1.0]])
-    >>> grid, window = Grid(2, 2, 1.0, 0.0, 0.0), (0.0, 0.0, 2.0, 2.0)
-    >>> show_picture(halves, grid, window, rotation=90, bare=1.0).round(9).tolist()
+    >>> show_picture(halves, Grid(2, 2, 1.0, 0.0, 0.0), rotation=90, bare=1.0).round(9).tolist()
     [[1.0, 1.0], [0.0, 0.0]]
     """
-    place = place_picture(picture.shape, grid, window, centre, zoom, rotation)
-    pixel_size = picture_pixel(picture.shape, window, zoom, rotation)
-    _check_shown(window, pixel_size, zoom)
+    place = place_picture(picture.shape, grid, centre, zoom, rotation)
+    pixel_size = picture_pixel(picture.shape, grid, zoom, rotation)
+    _check_shown(grid, pixel_size, zoom)
     last = np.array(picture.shape)[:, None, None] - 1
     covered = ((place >= -0.5 - HAIR) & (place <= last + 0.5 + HAIR)).all(axis=0)
     order = 1 if walls or pixel_size < grid.pixel else 3
@@ -224,9 +178,8 @@ def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: i
     return np.asarray(np.clip(found, values.min(), values.max()), np.float64)
 
 
-def _check_shown(window: Window, pixel_size: float, zoom: float) -> None:
-    left, low, right, high = window
-    across, up = (right - left) / pixel_size, (high - low) / pixel_size
+def _check_shown(grid: Grid, pixel_size: float, zoom: float) -> None:
+    across, up = grid.cols * grid.pixel / pixel_size, grid.rows * grid.pixel / pixel_size
     if min(across, up) < MINIMUM_PIXELS:
         limit = zoom * min(across, up) / MINIMUM_PIXELS
         what = f"zoom {zoom:g} shows only {across:.3g} × {up:.3g} pixels of the picture"
@@ -241,15 +194,10 @@ def _cosine_and_sine(rotation: float) -> tuple[float, float]:
     return math.cos(math.radians(rotation)), math.sin(math.radians(rotation))
 
 
-def _half_window(window: Window, rotation: float) -> tuple[float, float]:
-    """Return half the sides of the smallest rectangle along the picture's axes that contains the window."""
-    left, low, right, high = window
-    if not (0 < right - left < math.inf and 0 < high - low < math.inf):
-        raise PathgenError(
-            f"the window measures {right - left:g} × {high - low:g} mm", allowed="more than 0 mm per side"
-        )
-    cosine, sine = map(abs, _cosine_and_sine(rotation) if math.isfinite(rotation) else (1.0, 0.0))
-    across, up = (right - left) / 2, (high - low) / 2
+def _half_extent(grid: Grid, rotation: float) -> tuple[float, float]:
+    """Return half the width and height of a map along the axes of the rotated picture, mm."""
+    cosine, sine = map(abs, _cosine_and_sine(rotation))
+    across, up = grid.cols * grid.pixel / 2, grid.rows * grid.pixel / 2
     return across * cosine + up * sine, across * sine + up * cosine
 
 
@@ -259,7 +207,7 @@ def _shifted_inside(at: float, half: float, size: int) -> float:
     return min(max(at, lowest), highest)
 
 
-def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: tuple[float, float]) -> None:
+def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: Centre) -> None:
     if min(shape) < 1:
         raise PathgenError(f"the picture has {shape[0]} × {shape[1]} pixels", allowed="at least 1 × 1 pixels")
     if not ZOOM[0] <= zoom <= ZOOM[1]:

@@ -231,12 +231,9 @@ def _lug(outline: Polygon, spec: Eyelet, opening: Polygon) -> BaseGeometry:
     edge = _top(outline, u) or low
     fall = edge - min([edge, *(gap.bounds[1] for gap in gaps)])
     if fall > 2 * half:
-        raise PathgenError(
-            f"the outline falls by {fall:.3g} mm over the {2 * half:g} mm width of the lug",
-            where=_name(spec),
-            allowed=f"at most {2 * half:g} mm",
-            hint="place the eyelet nearer to the middle of the top",
-        )
+        what = f"the outline falls by {fall:.3g} mm over the {2 * half:g} mm width of the lug"
+        allowed, hint = f"at most {2 * half:g} mm", "place the eyelet nearer to the middle of the top"
+        raise PathgenError(what, where=_name(spec), allowed=allowed, hint=hint)
     around = shapely.buffer(opening, spec.wall, quad_segs=ARC_STEPS)
     cap = shapely.intersection(around, shapely.box(left, middle - OVERLAP, right, around.bounds[3] + 1))
     filled = shapely.buffer(shapely.union_all(gaps), OVERLAP, join_style="mitre")

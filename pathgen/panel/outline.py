@@ -52,15 +52,12 @@ def resize_outline(outline: Polygon, width: float | None = None, height: float |
     """
     left, low, right, high = outline.bounds
     own = right - left, high - low
-    for name, side in (("width", width), ("height", height)):
-        if side is not None:
-            _check_side(name, side)
+    check_sides(width, height)
     across = None if width is None else width / own[0]
     up = None if height is None else height / own[1]
     across, up = across or up or 1.0, up or across or 1.0
     check_sides(width or own[0] * across, height or own[1] * up)
-    scaled: Polygon = shapely.transform(outline, lambda points: (points - (left, low)) * (across, up))
-    return scaled
+    return shapely.transform(outline, lambda points: (points - (left, low)) * (across, up))
 
 
 def with_foot(outline: Polygon, foot: float | None = None) -> Polygon:
@@ -174,9 +171,8 @@ def _cut(outline: Polygon, height: float, foot: float) -> Polygon:
     parts = [part for part in shapely.get_parts(kept) if shapely.area(part) > SPECK]
     if len(parts) != 1:
         what = f"a foot of {foot:.4g} mm cuts off {height - low:.4g} mm and leaves {len(parts)} pieces"
-        raise PathgenError(
-            what, where="outline", allowed="a foot that leaves one piece", hint="use a narrower foot"
-        )
+        allowed, hint = "a foot that leaves one piece", "use a narrower foot"
+        raise PathgenError(what, where="outline", allowed=allowed, hint=hint)
     return resize_outline(parts[0])
 
 
@@ -237,13 +233,9 @@ def ring_polygon(points: Floats) -> Polygon:
     return Polygon(points[distinct])
 
 
-def check_sides(width: float, height: float) -> None:
-    """Raise a PathgenError if a side is outside 0.01 to 2000 mm."""
-    _check_side("width", width)
-    _check_side("height", height)
-
-
-def _check_side(name: str, side: float) -> None:
-    if not SHORTEST <= side <= LONGEST:  # also rejects NaN
-        what = f"{name} of the outline is {side:g} mm"
-        raise PathgenError(what, allowed=f"{SHORTEST:g} to {LONGEST:g} mm")
+def check_sides(width: float | None, height: float | None) -> None:
+    """Raise a PathgenError if a side is given and is outside 0.01 to 2000 mm."""
+    for name, side in (("width", width), ("height", height)):
+        if side is not None and not SHORTEST <= side <= LONGEST:  # also rejects NaN
+            what = f"{name} of the outline is {side:g} mm"
+            raise PathgenError(what, allowed=f"{SHORTEST:g} to {LONGEST:g} mm")

@@ -83,11 +83,7 @@ def make_outline(name: str, sides: Sides) -> Polygon:
         return polygon_file(name, sides.asked_width, sides.asked_height)
     known = outline_names()
     if name not in known:
-        raise PathgenError(
-            f"unknown outline {name!r}",
-            where="outline",
-            allowed=f"{', '.join(known)}, or a polygon file",
-            hint=nearest(name, known),
-        )
+        what, allowed = f"unknown outline {name!r}", f"{', '.join(known)}, or a polygon file"
+        raise PathgenError(what, where="outline", allowed=allowed, hint=nearest(name, known))
     outline: Polygon = getattr(import_module(f"pathgen.panel.{PREFIX}{name}"), f"{name}_outline")(sides)
     return outline

@@ -67,8 +67,7 @@ class Grid:
     def in_pixels(self, points: Floats) -> Floats:
         """Convert points (N, 2) in mm to pixels to the right of and above the middle of the map."""
         middle = (self.cols / 2, self.rows / 2)
-        pixels: Floats = np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT)
-        return pixels
+        return np.asarray(np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT))
 
 
 def grid_over(outline: BaseGeometry, pixel: float) -> Grid:
@@ -299,8 +298,7 @@ class _Edge:
             moved = np.arange(len(points))
             while moved.size:  # continue along the edge while the distance decreases
                 moved = better(moved, neighbour[piece[moved]])
-        nearest: Floats = np.sqrt(square)
-        return nearest
+        return np.asarray(np.sqrt(square))
 
     def _square(self, points: Floats, piece: Ints) -> Floats:
         """Return the squared distance of each point to its segment."""
@@ -308,5 +306,4 @@ class _Edge:
         away = points - self.start[piece]
         length = np.maximum(np.einsum("ij,ij->i", along, along), 1e-18)
         away -= along * np.clip(np.einsum("ij,ij->i", along, away) / length, 0.0, 1.0)[:, None]
-        square: Floats = np.einsum("ij,ij->i", away, away)
-        return square
+        return np.asarray(np.einsum("ij,ij->i", away, away))

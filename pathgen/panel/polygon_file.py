@@ -94,10 +94,9 @@ def _from_wkt(text: str) -> list[Polygon]:
 def _from_json(text: str) -> list[Polygon]:
     try:
         data = json.loads(text)
-    except RecursionError:
-        raise PathgenError("the file is not valid GeoJSON: nested too deeply", allowed=FORMS) from None
-    except ValueError as error:
-        raise PathgenError(f"the file is not valid GeoJSON: {error}", allowed=FORMS) from None
+    except (RecursionError, ValueError) as error:
+        reason = "nested too deeply" if isinstance(error, RecursionError) else error
+        raise PathgenError(f"the file is not valid GeoJSON: {reason}", allowed=FORMS) from None
     with np.errstate(invalid="ignore"):  # NaN is a number to Python's parser; coordinates are checked later
         return [_polygon_of(rings) for geometry in _geometries(data) for rings in _polygons(geometry)]
 
@@ -151,8 +150,7 @@ def _ring(number: int, values: Any) -> Floats:
     if not shaped or points.dtype.kind not in "iuf":
         what = f"GeoJSON ring {number} is not an array of positions"
         raise PathgenError(what, allowed="at least three [x, y] pairs of numbers, mm")
-    ring: Floats = points[:, :2].astype(np.float64)
-    return ring
+    return np.asarray(points[:, :2], np.float64)
 
 
 def _single(polygons: list[Polygon]) -> Polygon:

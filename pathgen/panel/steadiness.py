@@ -72,8 +72,7 @@ class Sections:
     @property
     def area(self) -> Floats:
         """Area of each section, mm², (R,)."""
-        area: Floats = self.moments[1]
-        return area
+        return np.asarray(self.moments[1])
 
     @property
     def inertia(self) -> Floats:
@@ -97,7 +96,7 @@ class Sections:
 
 
 def measure_sections(
-    thickness: NDArray[np.floating], pixel: float, rim: int | NDArray[np.bool_] = 0
+    thickness: NDArray[np.floating], pixel: float, rim: NDArray[np.bool_] | None = None
 ) -> Sections:
     """Compute the horizontal sections of a panel.
 
@@ -107,8 +106,8 @@ def measure_sections(
         Thickness of the whole panel, mm, row 0 at the top; 0 (or less than `DUST`) where there is no wall.
     pixel : float
         Pixel size, mm.
-    rim : int or (R, C) bool
-        Width of the rim in pixels on all four sides, or mask of the rim pixels.
+    rim : (R, C) bool, optional
+        Mask of the rim pixels.
 
     Returns
     -------
@@ -137,19 +136,13 @@ def measure_sections(
         if not t.any():
             what = f"the thickness map contains no wall of {DUST:g} mm or more"
             raise PathgenError(what, allowed=STANDING)
-    framed = np.zeros(t.shape, bool)
-    if isinstance(rim, np.ndarray):
-        framed |= rim[::-1]
-    elif rim > 0:
-        framed[:] = True
-        framed[rim:-rim, rim:-rim] = False
     moments = _moments(t, pixel)
     rows = int(np.flatnonzero(moments[1])[-1]) + 1
     gaps = np.flatnonzero(moments[1, :rows] == 0)
     if gaps.size:
         what = f"the thickness map has no wall at a height of {gaps[0] * pixel:.1f} mm, but wall above it"
         raise PathgenError(what, allowed=STANDING)
-    edge = _moments(np.where(framed, t, 0.0), pixel) if framed.any() else np.zeros_like(moments)
+    edge = np.zeros_like(moments) if rim is None else _moments(np.where(rim[::-1], t, 0.0), pixel)
     return Sections(pixel * np.arange(1.0, rows + 1), moments[:, :rows], edge[:, :rows])
 
 

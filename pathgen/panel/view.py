@@ -8,7 +8,6 @@ ring was moved.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -132,7 +131,15 @@ class View:
         >>> View(turn=90).outline(shapely.box(0, 0, 1, 2), 6, 4).bounds  # from the lower left to the right
         (2.0, 0.0, 4.0, 1.0)
         """
-        return self._moved(polygon, lambda points: self._turned(self._flipped(points, width), width, height))
+        if self == View():
+            return polygon
+
+        def move(points: Points) -> Points:
+            u, z = (points * (-1, 1) + (width, 0) if self.mirrored else points).T
+            turned = ((u, z), (height - z, u), (width - u, height - z), (z, width - u))
+            return np.column_stack(turned[self._quarters])
+
+        return orient(shapely.transform(polygon, move), 1.0)
 
     def upright_outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
         """Transform a standing outline into an upright outline; inverse of `outline` except for rounding.
@@ -149,25 +156,11 @@ class View:
         >>> View(turn=90).upright_outline(shapely.box(2, 0, 4, 1), 4, 6).bounds
         (0.0, 0.0, 1.0, 2.0)
         """
-        back = View((self._quarters * -90) % 360)
-        across = back.size(width, height)[0]
-        return self._moved(polygon, lambda points: self._flipped(back._turned(points, width, height), across))
+        # A mirrored rotation is its own inverse.
+        back = self if self.mirrored else View(-self.turn % 360)
+        return back.outline(polygon, width, height)
 
     @property
     def _quarters(self) -> int:
         """Counter-clockwise quarter turns of the standing map."""
         return (-self.turn if self.mirrored else self.turn) // 90 % 4
-
-    def _flipped(self, points: Points, width: float) -> Points:
-        return points * (-1, 1) + (width, 0) if self.mirrored else points
-
-    def _turned(self, points: Points, width: float, height: float) -> Points:
-        """Rotate points (N, 2) counter-clockwise in a box whose lower left corner stays at the origin."""
-        u, z = points.T
-        turned = ((u, z), (height - z, u), (width - u, height - z), (z, width - u))[self._quarters]
-        return np.column_stack(turned)
-
-    def _moved(self, polygon: Polygon, move: Callable[[Points], Points]) -> Polygon:
-        if self == View():
-            return polygon
-        return orient(shapely.transform(polygon, move), 1.0)

@@ -15,6 +15,12 @@ FINE = 0.10  # share of the detail's energy above which advice is given
 SIMILAR = 0.08  # difference of code below which subject and backdrop merge
 NEGLIGIBLE = 1e-10  # mean square of detail, in codes, that is rounding error
 EDGE = 0.25  # share of the subject's edge above which advice is given
+REMEDIES = {
+    "clipped": "lower `contrast` or change the levels to keep the detail in it",
+    "tones": "stretch it with `levels_low` and `levels_high`",
+    "detail": "a larger panel or a finer nozzle shows more",
+    "backdrop": "change `backdrop_tone` or raise `contrast`",
+}
 
 
 def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
@@ -43,32 +49,25 @@ def advice(prepared: Prepared, width: float, nozzle: float) -> list[str]:
     own = codes if prepared.subject is None else codes[prepared.subject > 0.5]
     own = own if own.size else codes
     dark, bright = float(np.mean(own <= 0.004)), float(np.mean(own >= 0.996))
-    low, high = np.percentile(own, [1, 99])
+    used = float(np.subtract(*np.percentile(own, [99, 1])))
     lost = detail_lost(codes, width / codes.shape[1], nozzle)
     largest = codes.shape[1] * prepared.factor * nozzle / 2
     merged = _merged_edge(codes, prepared.subject)
-    findings = [
-        (
-            f"clipped: {100 * dark:.1f} % of the picture is black, {100 * bright:.1f} % white",
-            "lower `contrast` or change the levels to keep the detail in it",
-            max(dark, bright) > CLIPPED,
-        ),
-        (
-            f"tones: {100 * float(high - low):.0f} % of the range from black to white is used",
-            "stretch it with `levels_low` and `levels_high`",
-            float(high - low) < USED,
-        ),
-        (
-            f"detail: {100 * lost:.0f} % of it is too fine for a {nozzle:g} mm nozzle at {width:g} mm width",
-            "a larger panel or a finer nozzle shows more",
-            lost > FINE,
-        ),
-        (f"size: the photograph has no further detail above a width of {largest:.0f} mm", "", False),
-    ]
+    too_fine = f"{100 * lost:.0f} % of it is too fine for a {nozzle:g} mm nozzle at {width:g} mm width"
+    clipped = f"{100 * dark:.1f} % of the picture is black, {100 * bright:.1f} % white"
+    findings = {
+        "clipped": (clipped, max(dark, bright) > CLIPPED),
+        "tones": (f"{100 * used:.0f} % of the range from black to white is used", used < USED),
+        "detail": (too_fine, lost > FINE),
+        "size": (f"the photograph has no further detail above a width of {largest:.0f} mm", False),
+    }
     if merged is not None:
-        finding = f"backdrop: {100 * merged:.0f} % of the subject's edge is about as light as the backdrop"
-        findings.append((finding, "change `backdrop_tone` or raise `contrast`", merged > EDGE))
-    return [f"{finding}; {remedy}" if needed else finding for finding, remedy, needed in findings]
+        similar = f"{100 * merged:.0f} % of the subject's edge is about as light as the backdrop"
+        findings["backdrop"] = (similar, merged > EDGE)
+    return [
+        f"{topic}: {finding}; {REMEDIES[topic]}" if needed else f"{topic}: {finding}"
+        for topic, (finding, needed) in findings.items()
+    ]
 
 
 def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> float:

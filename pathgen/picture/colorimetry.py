@@ -11,6 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+Worked = NDArray[np.floating]
+
+KNEE = (6 / 29) ** 3  # luminance below which L* is linear
+LINE = 841 / 108
 
 WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Weights of linear red, green and blue in luminance (ITU-R BT.709)."""
@@ -115,6 +119,17 @@ def lightness(y: ArrayLike) -> Floats:
     >>> lightness([0.0, 0.18, 1.0]).round(2).tolist()
     [0.0, 49.5, 100.0]
     """
-    y = np.maximum(np.asarray(y, dtype=np.float64), 0.0)
-    f = np.where(y > (6 / 29) ** 3, np.cbrt(y), y * (841 / 108) + 4 / 29)
-    return np.asarray(116.0 * f - 16.0, dtype=np.float64)
+    level, _ = lightness_and_slope(np.maximum(np.asarray(y, dtype=np.float64), 0.0))
+    return np.asarray(level, np.float64)
+
+
+def lightness_and_slope(y: Worked) -> tuple[Worked, Worked]:
+    """Return the CIE lightness L* of a relative luminance (CIE e-ILV 17-23-076), and its derivative.
+
+    The result has the precision of `y`. The formula is linear below 0 and unchanged above 1.
+    """
+    root = np.cbrt(np.maximum(y, KNEE))
+    bright = y > KNEE
+    level = 116 * np.where(bright, root, y * LINE + 4 / 29) - 16
+    rise = np.where(bright, (116 / 3) / (root * root), 116 * LINE)
+    return level.astype(y.dtype, copy=False), rise.astype(y.dtype, copy=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from PIL import ExifTags, Image
 from pathgen.errors import printable
 from pathgen.picture.colorimetry import decode_srgb
 from pathgen.picture.decode import BLOCK, PLAIN, Coding, find_profile, split_alpha, to_luminance
-from pathgen.picture.files import apply_orientation, open_picture
+from pathgen.picture.files import FilePath, apply_orientation, open_picture
 
 Single = NDArray[np.float32]
 
@@ -49,9 +48,7 @@ class ColourPhoto:
     factor: int = 1
 
 
-def load_colour(
-    path: str | os.PathLike[str], longest: int = LONGEST, *, factor: int | None = None
-) -> ColourPhoto:
+def load_colour(path: FilePath, longest: int = LONGEST, *, factor: int | None = None) -> ColourPhoto:
     """Read a photograph in colour, reduced by an integer factor to about `longest` pixels.
 
     The reduction takes the mean of linear light over squares of pixels, block by block, so that a large
@@ -110,9 +107,8 @@ def _read(image: Image.Image, file: Path, factor: int) -> ColourPhoto:
     else:
         rgb, alpha, notes = _in_colour(image, plain, factor)
     turn = image.getexif().get(ExifTags.Base.Orientation, 1)
-    rgb = np.ascontiguousarray(apply_orientation(rgb, turn))
-    if alpha is not None:
-        alpha = np.ascontiguousarray(apply_orientation(alpha, turn))
+    rgb = apply_orientation(rgb, turn)
+    alpha = None if alpha is None else apply_orientation(alpha, turn)
     size = image.size[::-1] if turn in (5, 6, 7, 8) else image.size
     return ColourPhoto(rgb, alpha, size, printable(file.name), tuple(notes), factor)
 
@@ -147,8 +143,5 @@ def _reduce(values: NDArray[np.floating], factor: int) -> Single:
     whole = values[: rows * factor, : cols * factor]
     # Rows first, because they are contiguous; a mean over both axes at once takes three times as long.
     bands = whole.reshape(rows, factor, cols * factor, -1).sum(axis=1, dtype=np.float32)
-    total: Single = bands[:, 0::factor].copy()
-    for number in range(1, factor):
-        total += bands[:, number::factor]
-    total /= np.float32(factor * factor)
-    return total
+    total = sum((bands[:, number::factor] for number in range(1, factor)), bands[:, ::factor])
+    return np.asarray(total / np.float32(factor * factor))

@@ -99,10 +99,9 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
     deep_png = image.mode == "I" and image.format == "PNG"
     plain = "L" if deep_png else PLAIN.get(image.mode)
     if plain is None:
+        allowed = "grey or colour pixels of 8 or 16 bits"
         hint = "save it as an 8-bit PNG, or a thickness map as .npy"
-        raise PathgenError(
-            f"pixel mode is {image.mode}", allowed="grey or colour pixels of 8 or 16 bits", hint=hint
-        )
+        raise PathgenError(f"pixel mode is {image.mode}", allowed=allowed, hint=hint)
     to_rgb, notes = find_profile(image, plain)
     if "16" in coding.raw and coding.highest == 255:
         notes.append("16-bit colour was read with 8 bits per channel")
@@ -110,7 +109,7 @@ def to_luminance(image: Image.Image, coding: Coding) -> tuple[Luminance, list[st
     if plain == "L" and image.mode not in ("LA", "La"):
         y, clear = _grey(image, coding, to_rgb, key)
     else:
-        y, clear = _colour(image, coding, to_rgb, plain, key)
+        y, clear = _colour(image, coding.raw, to_rgb, plain, key)
     return y, notes + (["transparent parts were placed on white"] if clear else [])
 
 
@@ -177,9 +176,7 @@ def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tup
     return y, clear
 
 
-def _colour(
-    image: Image.Image, coding: Coding, to_rgb: ToRgb, plain: str, key: object
-) -> tuple[Luminance, bool]:
+def _colour(image: Image.Image, raw: str, to_rgb: ToRgb, plain: str, key: object) -> tuple[Luminance, bool]:
     """Return the luminance of a picture with colours or an alpha channel."""
     linear = decode_srgb(np.arange(256) / 255.0)
     red, green, blue = ((share * linear).astype(np.float32) for share in WEIGHTS)
@@ -190,7 +187,7 @@ def _colour(
         rgb = np.asarray(to_rgb(opaque))
         rows = red[rgb[..., 0]] + green[rgb[..., 1]] + blue[rgb[..., 2]]
         if isinstance(key, tuple):
-            codes = [code >> 8 if "16" in coding.raw else code for code in key]
+            codes = [code >> 8 if "16" in raw else code for code in key]
             alpha = np.where(np.all(np.asarray(opaque) == codes, axis=-1), 0, 255).astype(np.uint8)
         if alpha is not None and alpha.min() < 255:
             clear = True

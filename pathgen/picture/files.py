@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -17,6 +17,8 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 from pathgen.errors import PathgenError, printable
 from pathgen.files.inputs import input_name, open_input
 from pathgen.picture.decode import Coding, Luminance, to_luminance
+
+FilePath = str | os.PathLike[str]
 
 FORMATS = ("PNG", "JPEG", "WEBP", "TIFF")
 MEGAPIXELS = 100  # maximum size of a picture or map: 400 MB of luminance
@@ -47,7 +49,7 @@ class Picture:
     notes: tuple[str, ...] = ()
 
 
-def load_picture(path: str | os.PathLike[str]) -> Picture:
+def load_picture(path: FilePath) -> Picture:
     """Read a photograph as linear luminance.
 
     EXIF orientation is applied, an embedded colour profile is converted to sRGB, transparent parts are placed
@@ -85,7 +87,7 @@ def load_picture(path: str | os.PathLike[str]) -> Picture:
 
 
 @contextmanager
-def open_picture(path: str | os.PathLike[str]) -> Iterator[Image.Image]:
+def open_picture(path: FilePath) -> Iterator[Image.Image]:
     """Open a photograph with Pillow, and convert errors in the block to a `PathgenError`.
 
     Raises
@@ -107,7 +109,7 @@ def open_picture(path: str | os.PathLike[str]) -> Iterator[Image.Image]:
 
 
 @contextmanager
-def filled_input(path: str | os.PathLike[str], expected: str) -> Iterator[BinaryIO]:
+def filled_input(path: FilePath, expected: str) -> Iterator[BinaryIO]:
     """Open an input file, and reject an empty one."""
     with open_input(path, expected) as stream:
         if not stream.read(1):
@@ -126,11 +128,8 @@ def picture_error(error: Exception, file: Path) -> PathgenError:
     if isinstance(error, Image.DecompressionBombError):  # Pillow's own limit, beyond ours
         what = f"the picture has more than {MEGAPIXELS} megapixels"
         return PathgenError(what, where=where, allowed=SIZES_TEXT, hint="reduce the size of the picture")
-    what, hint = (
-        f"the picture is damaged or truncated: {error or type(error).__name__}",
-        "export the picture again as PNG",
-    )
-    return PathgenError(what, where=where, allowed=FORMATS_TEXT, hint=hint)
+    what = f"the picture is damaged or truncated: {error or type(error).__name__}"
+    return PathgenError(what, where=where, allowed=FORMATS_TEXT, hint="export the picture again as PNG")
 
 
 @contextmanager
@@ -141,20 +140,15 @@ def quiet_decoders() -> Iterator[None]:
     It also logs some errors before it raises them, and the TIFF library writes to standard error directly.
     The stream is therefore redirected temporarily, if there is one.
     """
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), ExitStack() as afterwards:
         warnings.simplefilter("ignore")
-        try:
+        with suppress(OSError):  # the stream is closed
             kept = os.dup(2)
-        except OSError:
-            yield
-            return
-        try:
+            afterwards.callback(os.close, kept)
+            afterwards.callback(os.dup2, kept, 2)
             with open(os.devnull, "wb") as null:
                 os.dup2(null.fileno(), 2)
-            yield
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)
+        yield
 
 
 def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
@@ -168,7 +162,7 @@ def _read(image: Image.Image) -> tuple[Luminance, list[str]]:
     if frames > 1:
         many = f"{frames}" if frames < FRAMES else f"{FRAMES} or more"
         notes.insert(0, f"only the first of {many} frames is used")
-    return np.ascontiguousarray(apply_orientation(luminance, orientation)), notes
+    return apply_orientation(luminance, orientation), notes
 
 
 def _frames(image: Image.Image) -> int:
@@ -192,10 +186,10 @@ def apply_orientation(stored: Luminance, orientation: int) -> Luminance:
         stored = stored[:, ::-1]
     if orientation in (3, 4, 6, 7):  # the first row is the bottom, or the right side if rotated
         stored = stored[::-1]
-    return stored.swapaxes(0, 1) if orientation in (5, 6, 7, 8) else stored
+    return np.ascontiguousarray(stored.swapaxes(0, 1) if orientation in (5, 6, 7, 8) else stored)
 
 
-def is_thickness(path: str | os.PathLike[str]) -> bool:
+def is_thickness(path: FilePath) -> bool:
     """Return whether the name of a file is that of a thickness array (`.npy`).
 
     Examples
@@ -206,7 +200,7 @@ def is_thickness(path: str | os.PathLike[str]) -> bool:
     return Path(path).suffix.lower() == ".npy"
 
 
-def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
+def load_thickness(path: FilePath) -> NDArray[np.float64]:
     """Read a thickness array from an `.npy` file.
 
     Parameters
@@ -242,13 +236,9 @@ def load_thickness(path: str | os.PathLike[str]) -> NDArray[np.float64]:
         raise
     except Exception as error:  # parsing the header may raise many types
         reason = " ".join(str(error).split())[:120]
-        what, allowed = (
-            f"the thickness array cannot be read: {reason}",
-            "a complete .npy file of real numbers",
-        )
-        raise PathgenError(
-            what, where=where, allowed=allowed, hint="write the array with numpy.save"
-        ) from error
+        what = f"the thickness array cannot be read: {reason}"
+        allowed, hint = "a complete .npy file of real numbers", "write the array with numpy.save"
+        raise PathgenError(what, where=where, allowed=allowed, hint=hint) from error
     return check_thickness(values, where)
 
 
@@ -317,13 +307,11 @@ def check_thickness(values: NDArray[Any], where: str = "array") -> NDArray[np.fl
 def _check_form(shape: tuple[int, ...], dtype: np.dtype[Any], where: str) -> None:
     """Reject an array whose shape or type is not that of a thickness map."""
     if len(shape) != 2:
-        raise PathgenError(
-            f"the array has {len(shape)} dimensions", where=where, allowed="2 dimensions (rows and columns)"
-        )
+        what, allowed = f"the array has {len(shape)} dimensions", "2 dimensions (rows and columns)"
+        raise PathgenError(what, where=where, allowed=allowed)
     if dtype.kind not in "fiu":
-        raise PathgenError(
-            f"the array is of type {dtype}", where=where, allowed="real numbers (thickness in mm)"
-        )
+        what, allowed = f"the array is of type {dtype}", "real numbers (thickness in mm)"
+        raise PathgenError(what, where=where, allowed=allowed)
     check_size(*shape, where, "array")
 
 

@@ -1,12 +1,10 @@
 """Preparation of a photograph, step by step.
 
-colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► denoised ─► levels ─► local contrast
-        ─► graded ─► sharpened ─► inverted ─► backdrop ─► light
+colours ─► mirrored, straightened ─► subject ─► trimmed ─► grey ─► `tone_steps.STEPS` ─► backdrop ─► light
 """
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,7 +14,8 @@ from scipy import ndimage
 from pathgen.errors import PathgenError
 from pathgen.picture import tone_steps
 from pathgen.picture.colorimetry import WEIGHTS, encode_srgb
-from pathgen.picture.colour import LONGEST, ColourPhoto, load_colour
+from pathgen.picture.colour import ColourPhoto, load_colour
+from pathgen.picture.files import FilePath
 from pathgen.picture.subject import check_mask, clean_mask, feather, find_subject, unmix_edge, weak_edge
 from pathgen.settings.preparation import Preparation
 
@@ -56,17 +55,13 @@ class Prepared:
     factor: int = 1
 
 
-def prepare_file(
-    path: str | os.PathLike[str], settings: Preparation, *, longest: int = LONGEST, keep: bool = False
-) -> Prepared:
+def prepare_file(path: FilePath, settings: Preparation, *, keep: bool = False) -> Prepared:
     """Read and prepare a photograph.
 
     Parameters
     ----------
     path : path-like
     settings : Preparation
-    longest : int
-        Approximate number of pixels of the longer side (see `load_colour`); most panels do not show more.
     keep : bool
         Keep the stages.
 
@@ -75,7 +70,7 @@ def prepare_file(
     PathgenError
         For a file that cannot be read, and for the errors of `prepare`.
     """
-    return prepare(load_colour(path, longest), settings, keep=keep)
+    return prepare(load_colour(path), settings, keep=keep)
 
 
 def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) -> Prepared:
@@ -126,14 +121,8 @@ def prepare(photo: ColourPhoto, settings: Preparation, *, keep: bool = False) ->
     if subject is not None and subject.min() < 1:
         codes = unmix_edge(codes, subject) if _is_mixed(settings) else codes
         kept("subject", codes * subject + np.float32(settings.backdrop_tone) * (1 - subject))
-    codes = kept("denoised", tone_steps.denoise(codes, settings.smooth))
-    codes = tone_steps.stretch_levels(codes, settings.levels_low, settings.levels_high, subject)
-    kept("levels", codes)
-    codes = kept("local contrast", tone_steps.raise_local_contrast(codes, settings.local_contrast))
-    codes = kept("graded", tone_steps.grade(codes, settings.brightness, settings.contrast, settings.gamma))
-    codes = kept("sharpened", tone_steps.sharpen(codes, settings.sharpen))
-    if settings.invert == "yes":
-        codes = kept("inverted", 1 - codes)
+    for name, step in tone_steps.STEPS.items():
+        codes = kept(name, step(codes, settings, subject))
     light = tone_steps.decode_grey(codes)
     if subject is not None:
         # Mixed in linear light: a half covered pixel transmits half of the light of the backdrop.
@@ -209,8 +198,9 @@ def _trim(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Si
     if margin is None:
         return rgb, subject
     if subject is None:
-        hint = "set `isolate` to auto, alpha or a mask"
-        raise PathgenError("`trim` needs a subject", where="trim", hint=hint)
+        raise PathgenError(
+            "`trim` needs a subject", where="trim", hint="set `isolate` to auto, alpha or a mask"
+        )
     inside = subject > 0.5
     if not inside.any():
         raise PathgenError("no subject is left to trim to", where="trim", hint="reduce `stray`")

@@ -66,7 +66,9 @@ def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
         allowed = f"{TOLERANCE[0]:g} to {TOLERANCE[1]:g} (CIE ΔE)"
         raise PathgenError(f"tolerance is {tolerance:g}", where="backdrop_tolerance", allowed=allowed)
     lab = _lab(rgb)
-    backdrop = _border_band(lab.shape[:2])
+    wide = max(1, round(BAND * min(lab.shape[:2])))
+    backdrop = np.ones(lab.shape[:2], bool)
+    backdrop[wide:-wide, wide:-wide] = False
     for _ in range(3):  # the later rounds fit the surface to the whole backdrop found so far
         if backdrop.any():
             distance = _surface_distance(lab, backdrop)
@@ -142,9 +144,7 @@ def feather(subject: Mask | NDArray[np.floating], width: float) -> Single:
     [0.06, 0.3, 0.7, 0.94]
     """
     values = np.asarray(subject, np.float32)
-    if width <= 0:
-        return values
-    return np.asarray(ndimage.gaussian_filter(values, width / 2, mode="nearest"), np.float32)
+    return values if width <= 0 else np.asarray(ndimage.gaussian_filter(values, width / 2, mode="nearest"))
 
 
 def unmix_edge(codes: Single, subject: Single) -> Single:
@@ -194,29 +194,19 @@ def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tupl
         raise PathgenError(what, where="isolate", allowed="a mask as large as the picture")
     if float(mask.max()) <= 0.5 or float(mask.min()) > 0.5:
         what = "the mask marks " + ("nothing" if float(mask.max()) <= 0.5 else "everything")
-        raise PathgenError(
-            what, where="isolate", allowed="a mask that is white in the subject and black in the backdrop"
-        )
+        allowed = "a mask that is white in the subject and black in the backdrop"
+        raise PathgenError(what, where="isolate", allowed=allowed)
 
 
 def _lab(rgb: NDArray[np.floating]) -> Single:
     """Return the CIE L*a*b* values (D65) of a picture, smoothed to reduce noise."""
     from skimage.color import xyz2lab
 
-    smooth = np.stack(
-        [ndimage.gaussian_filter(rgb[..., i], NOISE, mode="nearest") for i in range(3)], axis=-1
-    )
+    smooth = ndimage.gaussian_filter(rgb, NOISE, mode="nearest", axes=(0, 1))
     matrix = np.array(  # IEC 61966-2-1: linear sRGB to XYZ
         [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float32
     )
     return np.asarray(xyz2lab(np.clip(smooth, 0, 1).astype(np.float32) @ matrix.T), np.float32)
-
-
-def _border_band(shape: tuple[int, int]) -> Mask:
-    wide = max(1, round(BAND * min(shape)))
-    band = np.ones(shape, bool)
-    band[wide:-wide, wide:-wide] = False
-    return band
 
 
 def _surface_distance(lab: Single, known: Mask) -> Single:
@@ -255,17 +245,12 @@ def _connected_to_edge(backdrop: Mask) -> Mask:
     """Return the parts of a mask that are connected to the edge of the picture."""
     label, _ = ndimage.label(backdrop)
     edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
-    reached = np.zeros(int(label.max()) + 1, bool)
-    reached[edge] = True
-    reached[0] = False
-    return np.asarray(reached[label])
+    return np.isin(label, edge[edge > 0])
 
 
 def _large_pieces(pieces: Mask, area: float) -> Mask:
     """Return the pieces of a mask with at least the given area, in pixels."""
-    label, count = ndimage.label(pieces, structure=np.ones((3, 3)))
-    if not count:
-        return pieces
-    large = np.bincount(label.ravel(), minlength=count + 1) >= max(area, 1.0)
+    label, _ = ndimage.label(pieces, structure=np.ones((3, 3)))
+    large = np.bincount(label.ravel()) >= area
     large[0] = False
     return np.asarray(large[label])

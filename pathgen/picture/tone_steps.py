@@ -1,10 +1,12 @@
 """Tone adjustments of a picture, applied to sRGB-encoded grey from 0 to 1.
 
 Each function takes and returns (rows, cols) float32, and returns its input unchanged at the default amount.
+`STEPS` lists them in the order in which they are applied, with the keys of `Preparation` that each one uses.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,6 +15,7 @@ from scipy import ndimage
 
 from pathgen.errors import PathgenError
 from pathgen.picture.colorimetry import WEIGHTS, decode_srgb, encode_srgb
+from pathgen.settings.preparation import Preparation
 
 Single = NDArray[np.float32]
 
@@ -47,9 +50,7 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 
 
-def stretch_levels(
-    codes: Single, low: float = 0.0, high: float = 100.0, subject: Single | None = None
-) -> Single:
+def stretch_levels(codes: Single, low: float, high: float, subject: Single | None = None) -> Single:
     """Stretch the tones between two percentiles to the full range from black to white.
 
     Parameters
@@ -143,3 +144,14 @@ def sharpen(codes: Single, amount: float = 0.0) -> Single:
 def decode_grey(codes: Single) -> Single:
     """Return the linear luminance of sRGB-encoded grey."""
     return np.asarray(decode_srgb(np.clip(codes, 0.0, 1.0)), np.float32)
+
+
+# In the order of application: name of the stage, and function of tones, settings and subject.
+STEPS: dict[str, Callable[[Single, Preparation, Single | None], Single]] = {
+    "denoised": lambda codes, p, _: denoise(codes, p.smooth),
+    "levels": lambda codes, p, subject: stretch_levels(codes, p.levels_low, p.levels_high, subject),
+    "local contrast": lambda codes, p, _: raise_local_contrast(codes, p.local_contrast),
+    "graded": lambda codes, p, _: grade(codes, p.brightness, p.contrast, p.gamma),
+    "sharpened": lambda codes, p, _: sharpen(codes, p.sharpen),
+    "inverted": lambda codes, p, _: 1 - codes if p.invert == "yes" else codes,
+}

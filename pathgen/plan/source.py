@@ -23,6 +23,7 @@ from pathgen.panel.outline import with_foot
 from pathgen.panel.outlines import Sides, make_outline
 from pathgen.panel.overhang import limit_slope
 from pathgen.panel.pixels import Grid, grid_over
+from pathgen.panel.rim import RimShape
 from pathgen.plan.toning import dithered, thickness_of
 from pathgen.settings import Setup
 from pathgen.settings.preparation import Preparation, is_plain
@@ -313,7 +314,6 @@ def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
     return show_picture(
         loaded.values,
         Grid(rows, cols, pixel, 0.0, 0.0),
-        (0.0, 0.0, cols * pixel, rows * pixel),
         (place.centre_across, place.centre_up),
         place.zoom,
         place.tilt,
@@ -335,16 +335,8 @@ def _upright(thickness: Floats, loaded: LoadedSource, setup: Setup) -> Panel:
     if loaded.outline is None:
         return add_rim(thickness, pixel, rim.rim_width, rim.rim_thickness)
     ring, wide = setup.form.seam == "dark", round(rim.rim_width / pixel)
-    panel = cut_out(
-        np.pad(thickness, ((wide, wide), (0, 0) if ring else (wide, wide)), mode="edge"),
-        loaded.outline,
-        pixel,
-        rim.rim_width,
-        rim.rim_thickness,
-        place_eyelets(rim, setup.standing),
-        bevel=rim.rim_bevel,
-        line=rim.line_width,
-        line_thickness=setup.light.thickest if rim.line_thickness is None else rim.line_thickness,
-        ring=ring,
-    )
+    line_thickness = setup.light.thickest if rim.line_thickness is None else rim.line_thickness
+    around = np.pad(thickness, ((wide, wide), (0, 0) if ring else (wide, wide)), mode="edge")
+    shape = RimShape(rim.rim_width, rim.rim_thickness, rim.rim_bevel, rim.line_width, line_thickness, ring)
+    panel = cut_out(around, loaded.outline, pixel, shape, place_eyelets(rim, setup.standing))
     return replace(panel, rim=wide) if setup.form.outline == "rectangle" and not ring else panel

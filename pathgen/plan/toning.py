@@ -115,7 +115,7 @@ def dithered(standing: Floats, setup: Setup) -> tuple[Floats, str]:
     light, hot_end, material = setup.light, setup.machine.hot_end, setup.material
     # Pressure behind the nozzle averages the filament that is fed within its lag.
     length = max(setup.feeds.feed * hot_end.lag, light.pixel)
-    step = smallest_step(setup.machine, setup.layers.nominal, length, setup.beads.packing).thickness
+    step = smallest_step(setup.machine, setup.layers.nominal, length, setup.beads.packing)
     found = measure_step(step, optics.law(material.light), light.thinnest, light.thickest, material.viewing)
     size = f"one motor step is {step:.3f} mm of thickness over {length:.2g} mm, {found.lightness:.2f} L*"
     if not found.visible:

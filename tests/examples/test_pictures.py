@@ -11,6 +11,7 @@ import pytest
 from PIL import Image
 
 from pathgen.settings import load_job
+from tests.matrix import some
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PICTURES = EXAMPLES / "pictures"
@@ -22,15 +23,6 @@ def codes(path):
     with Image.open(path) as picture:
         assert picture.mode == "L"
         return np.asarray(picture)
-
-
-@pytest.fixture(scope="module")
-def drawn_again(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("pictures")
-    command = [sys.executable, EXAMPLES / "draw_pictures.py", "--scale", str(SMALL), "--out", folder]
-    said = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-    assert [name in said for name in NAMES] == [True] * 4
-    return folder
 
 
 def test_all_are_there_and_no_others():
@@ -56,9 +48,12 @@ def test_turned_or_mirrored_it_is_another_picture(name):
         assert np.corrcoef(grey.ravel(), turned.ravel())[0, 1] < 0.8
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_the_script_draws_the_picture_that_is_there(name, drawn_again):
-    small = codes(drawn_again / f"{name}.png").astype(float)
+@pytest.mark.parametrize("name", some(NAMES, "crane"))
+def test_the_script_draws_the_picture_that_is_there(name, tmp_path):
+    command = [sys.executable, EXAMPLES / "draw_pictures.py", "--scale", str(SMALL), "--out", tmp_path, name]
+    said = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    assert f"{name}.png" in said and len(list(tmp_path.iterdir())) == 1
+    small = codes(tmp_path / f"{name}.png").astype(float)
     with Image.open(PICTURES / f"{name}.png") as picture:
         size = small.shape[1], small.shape[0]
         reduced = np.asarray(picture.resize(size, Image.Resampling.BOX), float)

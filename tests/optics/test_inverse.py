@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from pathgen.errors import PathgenError
-from pathgen.optics.inverse import MapBounds, Misfit, compensate, lightness_and_slope
+from pathgen.optics.inverse import MapBounds, Misfit, compensate
 from pathgen.optics.laws import ExponentialLaw, TwoFluxLaw
 from pathgen.optics.predict import PictureModel, backlit, viewed
 from pathgen.optics.thickness import thickness
 from pathgen.panel.overhang import limit_slope, overhangs
+from pathgen.picture.colorimetry import lightness_and_slope
 
 LAW = TwoFluxLaw(0.1, 2.0)
 BLUR = {"layer": 0.1, "nozzle": 0.4, "spread": (0.2, 0.0)}

@@ -6,10 +6,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pathgen.errors import PathgenError
-from pathgen.files.csv_rows import LIMIT
+from pathgen.files.csv_rows import LIMIT, read_rows
 from pathgen.optics.laws import TwoFluxLaw
-from pathgen.optics.wedge import find_floor, read_wedge, step_medians
-from pathgen.optics.wedge_sheet import MAX_LINES
+from pathgen.optics.wedge import find_floor, select_measurements, step_medians
+from pathgen.optics.wedge_sheet import MAX_LINES, parse_wedge_sheet
 
 T = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
 LIGHT = 800 * TwoFluxLaw(0.1, 2.0).transmittance(T)
@@ -20,6 +20,10 @@ def saved(tmp_path, content):
     path = tmp_path / "wedge.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     return path
+
+
+def read_wedge(path, floor=None):
+    return select_measurements(parse_wedge_sheet(read_rows(path)), str(path), floor)
 
 
 def refusal(tmp_path, content, **kwargs):

@@ -14,7 +14,7 @@ from pathgen.panel.outline_arch import arch
 from pathgen.panel.outline_disc import ellipse
 from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import grid_over, mask
-from pathgen.panel.rim import rim
+from pathgen.panel.rim import RimShape, rim
 
 PIXEL = 0.1
 OUTLINES = [rectangle(100, 60), rectangle(100, 60, 10), with_foot(ellipse(100, 100)), arch(60, 100)]
@@ -87,7 +87,7 @@ def test_what_an_eyelet_keeps(outline, spec, width):
 
 
 @pytest.mark.parametrize("outline", OUTLINES)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(spec=SPECS, width=st.floats(0, 8))
 def test_no_lug_hangs_over(outline, spec, width):
     hung, _ = eyelets(outline, [spec], width)
@@ -103,7 +103,7 @@ def test_lugs_get_the_rims_thickness_and_openings_none():
     specs = [Eyelet(0.85), Eyelet(0.15, opening=6)]
     hung, lugs = eyelets(outline, specs, 3.0)
     grid = grid_over(hung, PIXEL)
-    framed, picture = rim(np.ones(grid.shape), outline, grid, 3.0, 4.0)
+    framed, picture = rim(np.ones(grid.shape), outline, grid, RimShape(3.0, 4.0))
     panel = raise_lugs(framed, hung, lugs, grid, 4.0)
     np.testing.assert_array_equal(panel > 0, mask(hung, grid))
     np.testing.assert_array_equal(panel[picture], 1.0)

@@ -126,6 +126,21 @@ def test_refusals(read, text, words):
         raise PathgenError(caught.value.what, allowed=caught.value.allowed, hint=caught.value.hint)
 
 
+@pytest.mark.parametrize(
+    ("text", "before", "length"),
+    [
+        ("POLYGON ((" + "x" * 300 + "))", "the file is not valid WKT: ", 120),
+        ("y" * 300, "the file starts with ", 42),  # forty letters between quotes
+        ('{"type": "' + "z" * 300 + '"}', "GeoJSON type is ", 40),
+    ],
+)
+def test_long_texts_are_quoted_in_part(read, text, before, length):
+    with pytest.raises(PathgenError) as caught:
+        read(text)
+    assert caught.value.what.startswith(before)
+    assert len(caught.value.what.removeprefix(before)) == length
+
+
 def test_files_that_are_none(tmp_path):
     missing = tmp_path / "no.wkt"
     for path, words in ((tmp_path, "a folder"), (missing, "no such file"), ("a\0b", "cannot be read")):

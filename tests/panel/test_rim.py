@@ -14,14 +14,18 @@ from pathgen.panel.outline_arch import arch
 from pathgen.panel.outline_disc import ellipse
 from pathgen.panel.outline_rectangle import rectangle
 from pathgen.panel.pixels import Grid, grid_over, mask
-from pathgen.panel.rim import rim
+from pathgen.panel.rim import RimShape, rim
 
 PIXEL = 0.1
 
 
+def cut(given, outline, grid, *values, **more):
+    return rim(given, outline, grid, RimShape(*values, **more))
+
+
 def flat(outline, *args, thickness=1.0, pixel=PIXEL, **kwargs):
     grid = grid_over(outline, pixel)
-    return rim(np.full(grid.shape, thickness), outline, grid, *args, **kwargs)
+    return cut(np.full(grid.shape, thickness), outline, grid, *args, **kwargs)
 
 
 @settings(deadline=None)
@@ -37,7 +41,7 @@ def test_a_rectangle_is_framed_as_frame_does(rows, cols, width, pixel, seed):
     assert grid.shape == expected.thickness.shape
     given = np.full(grid.shape, 9.9)
     given[expected.picture] = picture
-    thickness, shown = rim(given, outline, grid, width, 4.0)
+    thickness, shown = cut(given, outline, grid, width, 4.0)
     np.testing.assert_array_equal(thickness, expected.thickness)
     inner = np.zeros(grid.shape, bool)
     inner[expected.picture] = True
@@ -95,8 +99,8 @@ def test_a_bevel_lets_a_thicker_picture_through():
     outline = rectangle(20, 20)
     grid = grid_over(outline, PIXEL)
     picture = np.random.default_rng(1).uniform(0.8, 4.5, grid.shape)
-    stepped, _ = rim(picture, outline, grid, 2.0, 3.0)
-    beveled, shown = rim(picture, outline, grid, 2.0, 3.0, bevel=60)
+    stepped, _ = cut(picture, outline, grid, 2.0, 3.0)
+    beveled, shown = cut(picture, outline, grid, 2.0, 3.0, bevel=60)
     assert (beveled >= stepped).all() and (beveled > stepped).any()
     np.testing.assert_array_equal(beveled[shown], picture[shown])
 
@@ -118,7 +122,7 @@ def test_gaps_in_the_picture_are_closed_by_the_rim_only():
     grid = grid_over(outline, PIXEL)
     given = np.ones(grid.shape)
     given[140:160] = 0
-    thickness, picture = rim(given, outline, grid, 3.0, 4.0, 70, 1.0, 2.0)
+    thickness, picture = cut(given, outline, grid, 3.0, 4.0, 70, 1.0, 2.0)
     assert (thickness[150, :30] == 4).all() and (thickness[150, 30:-30] == 0).all()
     assert picture[150, 40:-40].all()
 
@@ -129,7 +133,7 @@ def test_gaps_in_the_picture_are_closed_by_the_rim_only():
 def test_a_rings_rim_is_the_middle_of_a_long_strips(values):
     strip = rectangle(200, 20)
     long, shown = flat(strip, *values)
-    ring, picture = rim(
+    ring, picture = cut(
         np.ones((200, 500)), rectangle(50, 20), grid_over(rectangle(50, 20), PIXEL), *values, ring=True
     )
     np.testing.assert_allclose(ring, long[:, 800:1300], atol=1e-9)
@@ -140,7 +144,7 @@ def test_a_rings_rim_is_the_middle_of_a_long_strips(values):
 def test_a_pixel_at_a_limit_belongs_inside_it_on_every_side():
     outline = shapely.box(0, 0, 4, 4)
     centred = Grid(41, 41, PIXEL, -PIXEL / 2, -PIXEL / 2)  # centres on edge and limit
-    thickness, _ = rim(np.ones(centred.shape), outline, centred, 0.3, 4.0, 0, 0.5, 2.0)
+    thickness, _ = cut(np.ones(centred.shape), outline, centred, 0.3, 4.0, 0, 0.5, 2.0)
     side = [0, 4, 4, 2, 2, 2, 2, 2]
     assert thickness[20].tolist() == [*side, *[1] * 25, *side[::-1]]
     np.testing.assert_array_equal(thickness, thickness[::-1])
@@ -151,7 +155,7 @@ def test_what_is_handed_in_is_not_changed_and_symmetry_is_kept():
     outline = with_foot(ellipse(50, 50))
     grid = grid_over(outline, PIXEL)
     given = np.ones(grid.shape)
-    thickness, picture = rim(given, outline, grid, 3.0, 4.0, 40, 0.5, 2.0)
+    thickness, picture = cut(given, outline, grid, 3.0, 4.0, 40, 0.5, 2.0)
     assert (given == 1).all()
     np.testing.assert_array_equal(picture, picture[:, ::-1])
     np.testing.assert_allclose(thickness, thickness[:, ::-1], atol=1e-9, rtol=0)
@@ -186,7 +190,7 @@ def test_refusals(values, words):
 def test_maps_that_do_not_fit():
     outline = rectangle(40, 30)
     with pytest.raises(PathgenError, match="the thickness map has 30 × 40 pixels; allowed: 300 × 400 pixels"):
-        rim(np.ones((30, 40)), outline, grid_over(outline, PIXEL), 3.0, 4.0)
+        cut(np.ones((30, 40)), outline, grid_over(outline, PIXEL), 3.0, 4.0)
     needle = Polygon([(0, 0), (10, 9), (10, 9.001)])
     with pytest.raises(PathgenError, match="no pixel of the map lies inside"):
         flat(needle, 0.0, 4.0, pixel=1.0)

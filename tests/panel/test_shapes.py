@@ -40,9 +40,9 @@ def test_area_is_the_shapes(shape, tmp_path):
     assert panel.edge.any() and (panel.thickness[panel.edge] <= 4.0).all()
 
 
-@pytest.mark.parametrize(("machine", "bend"), paired(["moving-table", "moving-gantry"], [0.0, 90.0]))
-@pytest.mark.parametrize("shape", SHAPES)
-def test_the_program_deposits_the_shape(shape, machine, bend, tmp_path):
+@pytest.mark.parametrize(("shape", "stand"), paired(SHAPES, [("moving-table", 0.0), ("moving-gantry", 90.0)]))
+def test_the_program_deposits_the_shape(shape, stand, tmp_path):
+    machine, bend = stand
     u, z = np.meshgrid(np.arange(200) / 5, np.arange(150) / 5)
     coarse = {"pixel": 0.2, "layer": 0.2, "first_layer": 0.2}
     wall = 1.8 + 0.6 * np.sin(u / 3) * np.cos(z / 4)

@@ -37,7 +37,7 @@ def test_at_its_defaults_a_photograph_is_left_alone(tmp_path):
     assert is_plain(Preparation())
     plain = load_picture(path).luminance
     np.testing.assert_allclose(prepare_file(path, Preparation()).luminance, plain, atol=2e-6)
-    half = prepare_file(path, Preparation(), longest=60).luminance
+    half = prepare(load_colour(path, 60), Preparation()).luminance
     np.testing.assert_allclose(half, plain.reshape(40, 2, 60, 2).mean(axis=(1, 3)), atol=2e-6)
 
 
@@ -191,9 +191,9 @@ def test_what_lies_unseen_under_clear_pixels_does_not_bleed(tmp_path):
     Image.fromarray(pixels).save(path)
     shown = load_picture(path).luminance.reshape(40, 3, 40, 3).mean(axis=(1, 3))
     for isolate in ("off", "alpha"):
-        made = prepare_file(path, Preparation(isolate=isolate), longest=40)
+        made = prepare(load_colour(path, 40), Preparation(isolate=isolate))
         np.testing.assert_allclose(made.luminance, shown, atol=1e-6)
-    turned = prepare_file(path, Preparation(isolate="alpha", straighten=5.0), longest=120).luminance
+    turned = prepare(load_colour(path, 120), Preparation(isolate="alpha", straighten=5.0)).luminance
     assert turned.min() > 0.95 * decode_srgb(200 / 255)
 
 
@@ -201,8 +201,8 @@ def test_what_lies_unseen_under_clear_pixels_does_not_bleed(tmp_path):
 @pytest.mark.parametrize("feather", [0.0, 2.0])
 def test_no_line_of_the_old_backdrop_is_left_around_a_subject(own, old, tone, feather):
     """A soft disc put before another backdrop has tones between the two new ones, and none beyond."""
-    y, x = np.mgrid[0:200, 0:200]
-    share = ndimage.gaussian_filter(((y - 100) ** 2 + (x - 100) ** 2 < 3600).astype(float), 1.0)
+    y, x = np.mgrid[0:80, 0:80]
+    share = ndimage.gaussian_filter(((y - 40) ** 2 + (x - 40) ** 2 < 576).astype(float), 1.0)
     light = share * own + (1 - share) * old
     asked = Preparation(isolate="auto", backdrop_tone=tone, feather=feather)
     codes = codes_of(prepare(colours(np.repeat(light[..., None], 3, axis=2)), asked))
