@@ -429,6 +429,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "machine.dialect.comment": "parentheses",
     "machine.dialect.heaters": "machine",
     "machine.dialect.own_words": ["E"],
+    "machine.dialect.own_effects": [["M73", "nothing"]],
     "machine.head": [{"x": [0, 1], "y": [0, 1], "z": 2}],
     "machine.keep_out": [{"x": [0, 1], "y": [0, 1]}],
     "material.light.law": "two-flux",
