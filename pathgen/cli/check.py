@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -23,19 +24,15 @@ from pathgen.proof.header import machine_for, material_for, read_facts
 from pathgen.proof.safety import build_safety_list
 from pathgen.settings import load_machine, load_material
 
-ALL_PLACES = 1_000_000
 BAR_AFTER = 2.0  # s; shorter checks show no progress bar
 
 
 class _PlacesCount(click.IntRange):
     """A count of locations, or the word `all`."""
 
-    def __init__(self) -> None:
-        super().__init__(1, ALL_PLACES)
-
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the count; `all` gives the highest one."""
-        return ALL_PLACES if value == "all" else super().convert(value, param, ctx)
+        return sys.maxsize if value == "all" else super().convert(value, param, ctx)
 
 
 @click.command("check")
@@ -43,10 +40,11 @@ class _PlacesCount(click.IntRange):
 @profile_options
 @click.option(
     "--places",
-    type=_PlacesCount(),
+    type=_PlacesCount(1),
     default=PLACES,
     show_default=True,
-    help="Maximum number of locations listed per rule, or all.",
+    metavar="N|all",
+    help="Maximum number of locations listed per rule; all lists every one.",
 )
 @json_option
 def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:

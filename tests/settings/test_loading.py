@@ -467,6 +467,13 @@ def test_digest_counts_every_field():
     assert len(found) > 90 and len(set(found.values())) == len(found) - len(same) + 1
 
 
+def test_effects_are_those_of_listed_commands():
+    machine = load_machine("moving-table")
+    dialect = msgspec.structs.replace(machine.dialect, own_effects=(("M73", "nothing"),))
+    with pytest.raises(PathgenError, match="own_words lists"):
+        settle(Job(), msgspec.structs.replace(machine, dialect=dialect))
+
+
 def test_digest_is_the_same_for_the_same_settings(tmp_path):
     base = digest(settle(Job()))
     assert len(base) == 16 and int(base, 16) >= 0

@@ -169,6 +169,8 @@ def _wait(subject: Subject, state: _State, command: Command, code: str, word: Pr
     if word.effect == "pause":
         subject.log.require(not hot, 213 if by_machine else 212, command.line, code)
         return
+    if subject.fed_before and command.line < subject.line(0):  # a wait of an earlier window
+        return
     if state.idle_at != command.move:
         state.idle, state.idle_at = 0.0, command.move
     before = state.idle
