@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from pathgen.settings.blocks import commands
 from pathgen.settings.program_words import ProgramWord
 
 BELOW = 20.0  # °C below the platform temperature that material or job states; common practice
+HIGHEST = 0.8  # of the nozzle diameter, the highest first layer; common practice
 IDLE = 120.0  # s, maximum wait with the heaters on; common practice is a few seconds
 
 
@@ -38,7 +40,7 @@ class _State:
     tool: float = 0.0  # the last T word: the nozzle that commands without T address
     fan: float = 0.0
     fan_line: int = 0
-    fan_worked: bool = False
+    fan_changes: list[tuple[int, float]] = field(default_factory=list)  # index of the next move, and value
     released: int = -1  # index of the move after the last release of the motors
     idle: float = 0.0  # s of waiting since the last move
     idle_at: int = -1  # index of the move after the wait
@@ -71,8 +73,7 @@ def check_heat(subject: Subject) -> None:
                 at = command.move
             _execute(subject, state, command, code, word)
     _feeding(subject, state, at, len(subject.moves))
-    if not subject.below:
-        _check_fan(subject, state)
+    _check_fan(subject, state)
     if subject.last:
         _finish(subject, state)
 
@@ -112,9 +113,10 @@ def _execute(subject: Subject, state: _State, command: Command, code: str, word:
         subject.log.require(value is not None and value <= 0, 211, command.line, text, value)
     elif word.effect == "fan":
         state.fan, state.fan_line = 1.0 if value is None else value, command.line
-        state.fan_worked |= state.fan > 0
+        state.fan_changes.append((command.move, state.fan))
     elif word.effect == "fan off":
         state.fan, state.fan_line = 0.0, command.line
+        state.fan_changes.append((command.move, 0.0))
     elif word.effect == "motors off":
         state.released = command.move
     elif word.effect in ("dwell", "pause"):
@@ -180,16 +182,30 @@ def _wait(subject: Subject, state: _State, command: Command, code: str, word: Pr
 
 
 def _check_fan(subject: Subject, state: _State) -> None:
-    """Check that the fan has been turned on if the material needs it (rule 219)."""
-    material, z = subject.material, subject.moves.z[subject.deposits]
-    above = np.flatnonzero(z > z.min(initial=np.inf) + SAME)
-    if not len(above) or not material.fan or not subject.machine.dialect.fan_on:
+    """Check that the fan is on above the first layer if the material needs it (rule 219)."""
+    material, deposits, dialect = subject.material, subject.deposits, subject.machine.dialect
+    if not len(deposits) or not material.fan or not dialect.fan_on:
         return
     if "fan" in subject.program.header.get("job band", ""):  # the job chooses where the fan runs
         return
-    line = subject.line(int(subject.deposits[above[0] - 1]) + 1 if above[0] else 0)
-    limit = f"{material.fan:g} from the second layer on ({material.name})"
-    subject.log.require(state.fan_worked, 219, line, "off", 0.0, limit)
+    z = subject.moves.z[deposits]
+    first = 0.0 if subject.below else float(z.min())
+    if subject.program.header.get("job build") == "in-turn":  # first layers may differ
+        first = max(first, HIGHEST * subject.machine.hot_end.nozzle_diameter)
+    above = np.flatnonzero(z > first + SAME)
+    subject.log.count_checks(len(above), 219)
+    worked = max((value for _, value in state.fan_changes), default=0.0)
+    # Other software turns the fan off for single layers; a program of pathgen keeps it on.
+    changes = state.fan_changes if subject.program.marked else [(0, worked)]
+    spans = [(0, 0.0), *changes, (len(subject.moves), 1.0)]
+    for (start, value), (stop, _) in pairwise(spans):
+        low, high = np.searchsorted(deposits[above], [start, stop])
+        if value > 0 or low == high:
+            continue
+        below = int(above[low]) - 1
+        line = subject.line(max(start, int(deposits[below]) + 1 if below >= 0 else 0))
+        limit = f"{material.fan:g} from the second layer on ({material.name})"
+        subject.log.add(219, line, "off", 0.0, limit, subject.line(int(deposits[above[high - 1]])))
 
 
 def _finish(subject: Subject, state: _State) -> None:

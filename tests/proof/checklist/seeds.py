@@ -260,6 +260,8 @@ FAULTS = [
         lambda lines: (put("T1")(lines)[0], place(lines, "M109")),
     ),
     ("no fan", 219, OWN, drop("M106", second_layer)),
+    ("fan turned off halfway", 219, OWN, put("M107", found=1)),
+    ("fan relay turned off halfway", 219, STRICT, put("M9", found=1)),
     ("no fan relay", 219, STRICT, drop("M8", second_layer)),
     ("motors left on", 215, OWN, drop("M84", last_line)),
     # place
