@@ -285,10 +285,10 @@ def read_facts(source: Input) -> dict[str, str]:
         raise not_text(where, "a G-code program")
     reject_marks(head)
     lines = []
-    for line in head.splitlines(keepends=True):
-        if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
+    for line in head.split(b"\n")[:-1]:
+        if line.strip()[:1] not in (b"", b";", b"(", b"%"):
             break
-        lines.append(line)
+        lines.append(line + b"\n")
     # Damaged lines are left to the checks of the whole program.
     return read_program(b"".join(lines), _ANY, 1.75, max_faults=len(lines) + 1).header
 

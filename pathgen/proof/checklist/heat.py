@@ -14,7 +14,6 @@ from pathgen.settings.blocks import commands
 from pathgen.settings.program_words import ProgramWord
 
 BELOW = 20.0  # °C below the platform temperature that material or job states; common practice
-HIGHEST = 0.8  # of the nozzle diameter, the highest first layer; common practice
 IDLE = 120.0  # s, maximum wait with the heaters on; common practice is a few seconds
 
 
@@ -190,8 +189,6 @@ def _check_fan(subject: Subject, state: _State) -> None:
         return
     z = subject.moves.z[deposits]
     first = 0.0 if subject.below else float(z.min())
-    if subject.program.header.get("job build") == "in-turn":  # first layers may differ
-        first = max(first, HIGHEST * subject.machine.hot_end.nozzle_diameter)
     above = np.flatnonzero(z > first + SAME)
     subject.log.count_checks(len(above), 219)
     worked = max((value for _, value in state.fan_changes), default=0.0)

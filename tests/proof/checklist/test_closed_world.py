@@ -65,6 +65,12 @@ def test_other_spellings_have_no_error(name, machine, good):
     assert found.findings == (), [str(finding) for finding in found.findings]
 
 
+def test_a_return_in_the_header_does_not_hide_the_rest_of_it(good):
+    text = good["moving-table"].replace(b"Before the run:", b"Before the run:\rM104 S300 ;", 1)
+    found = check_program(text)  # the machine is named behind it
+    assert [(finding.number, finding.line) for finding in found.findings] == [(115, 3)]
+
+
 @pytest.mark.parametrize("machine", ["moving-table", "long-tube", "ngc-lab"])
 def test_check_finds_an_error_wherever_replay_rejects(machine, good):
     """Every command of the table, and some others: no reading is laxer than `replay`."""
