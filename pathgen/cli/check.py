@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -25,15 +27,24 @@ from pathgen.settings import load_machine, load_material
 BAR_AFTER = 2.0  # s; shorter checks show no progress bar
 
 
+class _PlacesCount(click.IntRange):
+    """A count of locations, or the word `all`."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the count; `all` gives the highest one."""
+        return sys.maxsize if value == "all" else super().convert(value, param, ctx)
+
+
 @click.command("check")
 @click.argument("program", type=INPUT)
 @profile_options
 @click.option(
     "--places",
-    type=click.IntRange(1, 1_000_000),
+    type=_PlacesCount(1),
     default=PLACES,
     show_default=True,
-    help="Maximum number of locations listed per rule.",
+    metavar="N|all",
+    help="Maximum number of locations listed per rule; all lists every one.",
 )
 @json_option
 def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:

@@ -16,6 +16,7 @@ import re
 from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
+from pathgen.settings.blocks import BLOCK_PLACEHOLDERS, commands
 from pathgen.settings.machine import Dialect
 from pathgen.settings.program_words import LETTERS, LINEAR_AXES, PROGRAM_WORDS
 
@@ -39,7 +40,7 @@ class Grammar:
     letters : frozenset of str
         All valid word letters.
     own : frozenset of str
-        Codes beyond RS-274.
+        Codes beyond RS-274, and those of the profile's blocks.
     axis : bool
         The filament letter is a linear axis of an RS-274/NGC controller: it obeys G90 and G91, and G28 homes
         it with the other axes.
@@ -78,10 +79,12 @@ class Grammar:
                 allowed="E, or the letter of a linear axis, such as A",
             )
         letters = {word for word in dialect.own_words if len(word) == 1} | {dialect.extruder}
+        own = {word for word in dialect.own_words if len(word) > 1}
+        own.update(code for name in BLOCK_PLACEHOLDERS for code in commands(getattr(dialect, name), dialect))
         return cls(
             filament=dialect.extruder,
             letters=LETTERS | letters,
-            own=frozenset(word for word in dialect.own_words if len(word) > 1),
+            own=frozenset(own - {code for code, word in _FOLLOWED.items() if word.standard}),
             axis=dialect.extruder in LINEAR_AXES,
             lenient=lenient,
         )
@@ -126,6 +129,8 @@ def line_error(number: int, line: bytes, why: str, *, allowed: str = "", hint: s
     return PathgenError(f"{why}: {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
 
 
+_NO_WORDS = re.compile(rb"[\s%]*(?:\([^()]*\)\s*)*(?:;.*)?", re.DOTALL)
+_EXPONENT = re.compile(r"[0-9.]E[+-]?[0-9]+(?![0-9.])", re.IGNORECASE)
 _MAY_BE_BARE = re.compile(r"\s*(?:G0*28|M\d+)(?![\d.])", re.IGNORECASE)
 _BARE_LETTER = re.compile(r"[A-Za-z](?=\s*(?:[A-Za-z]|$))")
 
@@ -164,19 +169,33 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
     if body.startswith(b";"):
         return Block(number, "", (), {}, (_text(body[1:]),))
     parts, comments = _split_comments(body, number)
-    words, slashed, percent = [], False, False
+    words, slashed, percent, bare = [], False, False, False
     for place, part in enumerate(parts):
         code = _plain(part, body, number)
         if place == 0:
             slashed, percent = code.startswith("/"), code == "%" and len(parts) == 1
             code = "" if percent else _after_line_number(code.removeprefix("/"), body, number)
-        if grammar.lenient and grammar.beyond and _MAY_BE_BARE.match(code):
+            bare = grammar.beyond and _MAY_BE_BARE.match(code) is not None
+        if grammar.filament == "E" and (match := _EXPONENT.search(part.decode("ascii"))):
+            _reject_exponent(match, body, number)
+        if bare:
             # Many programs contain "G28 X Y" or "M84 X" (common practice); RS-274 requires a number (3.3.2).
             code = _BARE_LETTER.sub(r"\g<0>0", code)
         words += _words(code, body, number, grammar)
     codes, values = _sort_words(words, body, number, grammar)
     text = " ".join(b" ".join(parts).decode("ascii").split())
     return Block(number, text, codes, values, comments, slashed, percent)
+
+
+def has_words(line: bytes) -> bool:
+    r"""Return whether a line holds more than blanks, comments and percent signs.
+
+    Examples
+    --------
+    >>> has_words(b"(end) ; of file\r\n"), has_words(b"M104 S200 ; hot")
+    (False, True)
+    """
+    return _NO_WORDS.fullmatch(line) is None
 
 
 def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, ...]]:
@@ -215,6 +234,18 @@ def _plain(part: bytes, body: bytes, number: int) -> str:
             hint="use other bytes in comments only",
         )
     return part.decode("ascii").translate(_BLANKS).upper()
+
+
+def _reject_exponent(match: re.Match[str], body: bytes, number: int) -> None:
+    """Reject E behind a number if it may be an exponent: the words have blanks, or the case differs.
+
+    RS-274 has no exponents, so `X1e3` is two words; but many controllers read it as X1000 (common practice).
+    """
+    letters = re.sub(r"[^A-Za-z]", "", match.string)
+    mixed = letters not in (letters.upper(), letters.lower())
+    if mixed or re.search(r"[0-9.][ \t]+[A-Za-z]", match.string):
+        why = f"{match[0][1:]} follows a number, so controllers may read an exponent"
+        raise line_error(number, body, why, allowed="numbers without exponent; a blank before the letter E")
 
 
 def _after_line_number(code: str, body: bytes, number: int) -> str:

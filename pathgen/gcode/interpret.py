@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.block import Block, Grammar, line_error, parse_block
+from pathgen.gcode.block import Block, Grammar, has_words, line_error, parse_block
 from pathgen.gcode.rows import (
     FEED_ONLY,
     NO_AXIS,
@@ -29,7 +29,7 @@ from pathgen.gcode.rows import (
 )
 from pathgen.gcode.scan import NO_WORDS, Scan, WordColumn, merge_columns, scan_lines
 from pathgen.motion.moves import Kind
-from pathgen.settings.program_words import PROGRAM_WORDS, words_with
+from pathgen.settings.program_words import KEPT_GROUPS, PROGRAM_WORDS, ProgramWord, words_with
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +37,10 @@ INCH = 25.4  # mm
 SHOWN = 60  # characters kept of a faulty line
 _MOTIONS = {"G0": 0, "G1": 1, "G2": 2, "G3": 3, "G80": 80}
 _FILAMENT_MODES = {code for code, word in PROGRAM_WORDS.items() if word.group == "filament"}
+# Commands that never use axis words, although the reader does not follow all of them.
+_WITHOUT_AXES = {code for code, word in PROGRAM_WORDS.items() if word.standard and code[0] == "M"}
+_WITHOUT_AXES |= _FILAMENT_MODES
+_UNKNOWN = ProgramWord("")  # a command of a profile, which may use any letter
 _ENDS = {*words_with("end")}
 _PARTS = {
     "wall": Kind.WALL,
@@ -48,6 +52,17 @@ _PARTS = {
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")
 _SETTING = re.compile(r"([^=\s][^=]*?)\s*=\s*(.*)")
+
+
+SLASHED = "the block-delete switch decides whether this line is executed"
+LONE_RETURN = "words follow a carriage return that does not end the line"
+AFTER_END = "words follow the end of the program"
+# Commands that change nothing where the mode that they set is in force.
+_IDLE = {
+    code
+    for code, word in PROGRAM_WORDS.items()
+    if word.followed and word.group in (*KEPT_GROUPS, "units", "distance", "path", "return", "filament")
+}
 
 
 class Event(NamedTuple):
@@ -137,8 +152,10 @@ class Interpreter:
         The program has marks.
     ended : bool
         The end of the program was reached.
-    trailing : bool
-        Text follows the end.
+    trailing : LineFault or None
+        The first line with words after the end.
+    doubtful : list of LineFault
+        Lines that controllers read differently: with a block-delete slash, or with a carriage return inside.
     faults : list of LineFault
     given_up : bool
         The maximum number of faults was reached.
@@ -162,8 +179,10 @@ class Interpreter:
         self.header: dict[str, str] = {}
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
-        self.marked = self.ended = self.trailing = self.given_up = False
+        self.marked = self.ended = self.given_up = False
+        self.trailing: LineFault | None = None
         self.faults: list[LineFault] = []
+        self.doubtful: list[LineFault] = []
         self.feed_only: list[NDArray[np.int64]] = []
         self._moves = self._lines = 0
         self._heading, self._opened = True, False
@@ -182,6 +201,8 @@ class Interpreter:
         found = scan_lines(text, self.grammar, comments=self._heading)
         piece = self._piece = _Piece(text, self._lines + 1, found)
         count = len(found.bounds) - 1
+        if text.count(b"\r") > text.count(b"\r\n"):
+            self._doubt_returns()
         first_word = min((int(c.line[0]) for c in found.words.values() if len(c.line)), default=count)
         for line in found.odd.tolist():
             self._heading &= first_word >= line
@@ -194,12 +215,34 @@ class Interpreter:
                 self._record_fault(line, error.what)
             if self.ended or self.given_up:
                 self._run(line + 1)
-                self.trailing = bool(text[found.bounds[line + 1] :].strip())
+                self._lines += line + 1
+                self.look_behind_end(text[found.bounds[line + 1] :])
                 return
         self._heading &= first_word == count
         self._run(count)
         self._lines += count
         self._mark, self._marks = [self._mark, *self._marks][-1], []
+
+    def look_behind_end(self, text: bytes) -> None:
+        """Find the first line with words after the end; many controllers would execute it."""
+        for line in text.splitlines(keepends=True):
+            self._lines += line.endswith(b"\n")
+            if self.trailing is None and has_words(line):
+                number = self._lines + (not line.endswith(b"\n"))
+                self.trailing = LineFault(number, line.strip()[:SHOWN], AFTER_END)
+
+    def _doubt_returns(self) -> None:
+        """Record lines in which words follow a carriage return, which ends a line on some controllers."""
+        for match in re.finditer(rb"\r(?!\n)[^\r\n]*", self._piece.text):
+            if has_words(match[0]):
+                line = self._piece.text.count(b"\n", 0, match.start())
+                self._doubt(line, LONE_RETURN)
+
+    def _doubt(self, line: int, why: str) -> None:
+        if len(self.doubtful) < self.max_faults:
+            self.doubtful.append(
+                LineFault(self._piece.first + line, self._piece.raw(line).strip()[:SHOWN], why)
+            )
 
     def _run(self, line: int) -> None:
         """Execute the pending lines before a line."""
@@ -219,7 +262,7 @@ class Interpreter:
 
     def _judge(self, faults: dict[str, NDArray[np.int64]]) -> None:
         """Raise an error for the first invalid line, or record all; some dialects accept a lone F word."""
-        if FEED_ONLY in faults and self.grammar.lenient and self.grammar.beyond:
+        if FEED_ONLY in faults and self.grammar.beyond:
             self.feed_only.append(faults.pop(FEED_ONLY) + self._piece.first)
         maximum = self.max_faults or 1
         places = [(line, why) for why, at in faults.items() for line in at[:maximum].tolist()]
@@ -273,6 +316,8 @@ class Interpreter:
         owner = self._owner(block, line)
         self._check_words(block, line, owner)
         cut = self._cuts(block, owner)
+        if block.slashed and (cut or block.values or not _IDLE.issuperset(block.codes)):
+            self._doubt(line, SLASHED)
         if cut:
             self._run(line)
         if not set(block.codes) <= {"G0", "G1", "G2", "G3"} or {"S", "T"} & set(block.values):
@@ -303,17 +348,22 @@ class Interpreter:
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
             raise self._line_error(line, f"{taking[0]} and {motion[0]} both use axis words")
-        own = [c for c in block.codes if self.grammar.owns(c) and c not in _FILAMENT_MODES]
+        own = [c for c in block.codes if self.grammar.owns(c) and c not in _WITHOUT_AXES]
         return (taking or ([] if motion else own) or [""])[0]
 
     def _check_words(self, block: Block, line: int, owner: str) -> None:
         """Reject words that belong to no command of the line, and commands that lack a required word."""
         codes, values = set(block.codes), block.values
-        allowed = {"X", "Y", "Z", "F", "S", "T", self.grammar.filament} | (set() if owner else set("IJR"))
-        allowed |= {"P"} if codes & {"G4", "G64"} else set()
+        known = [PROGRAM_WORDS[code] for code in codes if code in PROGRAM_WORDS]
+        allowed = {"T"}.union(*(word.letters for word in known), *(word.others for word in known))
+        if owner in ("", "G28", "G92"):
+            allowed |= {"X", "Y", "Z", "F", self.grammar.filament} | (set() if owner else set("IJR"))
         spare = sorted(set(values) - allowed)
-        if spare and not any(self.grammar.owns(c) for c in codes - _FILAMENT_MODES):
+        own = [code for code in codes - _WITHOUT_AXES if self.grammar.owns(code)]
+        if spare and all(PROGRAM_WORDS.get(code, _UNKNOWN).effect for code in own):
             raise self._line_error(line, f"{spare[0]} belongs to no command", " ".join(sorted(allowed)))
+        if values.get("T") and "M204" not in codes and not self.grammar.lenient:
+            raise self._line_error(line, f"T{values['T']:g} selects another tool", "T0, the machine's own")
         pause = values.get("P", -1.0 if self.grammar.axis else values.get("S", -1.0))
         if "G4" in codes and pause < 0:
             usual = "P in seconds" if self.grammar.axis else "S in seconds or P in milliseconds"
@@ -327,7 +377,7 @@ class Interpreter:
 
     def _next_modes(self, block: Block) -> Modes:
         """Return the modes after a line."""
-        scale, absolute, filament, plane = self.state.modes
+        scale, absolute, filament = self.state.modes
         for code in block.codes:
             if code in ("G20", "G21"):
                 scale = INCH if code == "G20" else 1.0
@@ -336,9 +386,7 @@ class Interpreter:
                 filament = absolute if self.grammar.axis else filament
             elif code in _FILAMENT_MODES:
                 filament = code == "M82"
-            elif code in ("G17", "G18", "G19"):
-                plane = code
-        return Modes(scale, absolute, filament, plane)
+        return Modes(scale, absolute, filament)
 
     def _cuts(self, block: Block, owner: str) -> bool:
         """Return whether a line changes the meaning of later lines, or moves as G0 to G3 cannot.

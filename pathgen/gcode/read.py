@@ -4,14 +4,15 @@
 through `block` and `interpret` one by one. A line is interpreted by the rules of RS-274 (NISTIR 6556) and of
 the dialect, or rejected with its number; nothing is guessed.
 
-The reader follows G0 to G3 (arcs in XY as chords), G4, G17 to G21, G28, G53, G54, G80, G90 to G92 and the
+The reader follows G0 to G3 (arcs in XY as chords), G4, G17, G20, G21, G28, G53, G54, G80, G90 to G92 and the
 codes that do not affect motions (G40, G49, G61, G64, G94, G98, G99), and M82 and M83 if the dialect declares
-them. Other M words, and the own words of the dialect, are recorded as events. Canned cycles, other coordinate
-systems, tool offsets, parameters and expressions are rejected.
+them. M0 to M2, M5, M9, M30, M60 and the commands of the profile are recorded as events. Canned cycles, other
+coordinate systems, planes and tools, overrides, tool offsets, parameters and expressions are rejected.
 """
 
 from __future__ import annotations
 
+import codecs
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -62,8 +63,10 @@ class Program:
         Lines that could not be parsed; always empty unless the program was read leniently.
     given_up : bool
         There were too many faults, and reading stopped.
-    trailing : bool
-        Text follows the end.
+    trailing : LineFault or None
+        The first line with words after the end.
+    doubtful : tuple of LineFault
+        Lines that controllers read differently; see `interpret`.
     """
 
     moves: Moves
@@ -76,7 +79,8 @@ class Program:
     feed_only: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     faults: tuple[LineFault, ...] = ()
     given_up: bool = False
-    trailing: bool = False
+    trailing: LineFault | None = None
+    doubtful: tuple[LineFault, ...] = ()
 
 
 def read_program(
@@ -93,7 +97,8 @@ def read_program(
     Parameters
     ----------
     source : bytes, path or binary stream
-        The text itself, its file, or an open seekable file. Lines end with LF or CR LF.
+        The text itself, its file, or an open seekable file. Lines end with LF or CR LF; text without LF, or
+        with a byte order mark, is rejected.
     dialect : Dialect
         Dialect of the controller.
     filament_diameter : float
@@ -188,7 +193,7 @@ def read_windows(
             if unfinished is None:
                 continue
             window = _window(_program(interpreter), start, before)
-            window = replace(window, ended=True, trailing=False, faults=(), feed_only=np.zeros(0, np.int64))
+            window = replace(window, ended=True, faults=(), doubtful=(), feed_only=np.zeros(0, np.int64))
             interpreter.stretches = unfinished
             start, before = window.moves.end, before + len(window.moves)
             yield window, False
@@ -246,6 +251,8 @@ def _read_pieces(
 ) -> Iterator[None]:
     """Pass a file to the interpreter in pieces of whole lines, and yield after each."""
     taken = 0
+    reject_marks(handle.read(PIECE))
+    handle.seek(0)
     while not interpreter.ended and (piece := handle.read(PIECE) + handle.readline(LONGEST + 3)):
         if interpreter.given_up:
             return
@@ -256,8 +263,24 @@ def _read_pieces(
         if progress:
             progress(taken := taken + len(piece))
         yield
-    if interpreter.ended and not interpreter.trailing:
-        interpreter.trailing = bool(handle.read(PIECE).strip())
+    while interpreter.ended and not interpreter.trailing and (piece := handle.read(PIECE)):
+        interpreter.look_behind_end(piece + handle.readline())
+
+
+def reject_marks(head: bytes) -> None:
+    """Reject a byte order mark, and lines that end with carriage returns alone.
+
+    Raises
+    ------
+    PathgenError
+        With the cause, as both make every line unreadable.
+    """
+    if head.startswith(codecs.BOM_UTF8):
+        why = "the text begins with a byte order mark, which controllers reject"
+        raise PathgenError(why, where="line 1", hint="save the file as UTF-8 without byte order mark")
+    if b"\r" in head.rstrip(b"\r") and b"\n" not in head:
+        why = "the lines end with carriage returns alone, so the text is a single line to most controllers"
+        raise PathgenError(why, where="line 1", hint="convert the line ends to LF or CR LF")
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
@@ -293,6 +316,7 @@ def _program(interpreter: Interpreter) -> Program:
         tuple(interpreter.faults),
         interpreter.given_up,
         interpreter.trailing,
+        tuple(interpreter.doubtful),
     )
 
 

@@ -1,7 +1,7 @@
 """Convert motion words to moves: the effect of G0 to G3 under the modes in force.
 
 Glossary. *Column*: the words of one letter. *Row*: one move. *Modes*: units, absolute or relative
-coordinates, plane. They are constant within one call, because a line that changes a mode separates two calls.
+coordinates. They are constant within one call, because a line that changes a mode separates two calls.
 *Held*: valid until the next word of the letter.
 
 Absolute positions are held words; relative positions are a running sum. Both are added and scaled in the
@@ -34,7 +34,6 @@ class Modes(NamedTuple):
     scale: float  # mm per unit: 1, or 25.4 after G20
     absolute: bool
     filament_absolute: bool
-    plane: str = "G17"
 
 
 @dataclass(slots=True)
@@ -126,7 +125,6 @@ def advance(
         NO_AXIS: bare & ~with_feed,
         FEED_ONLY: bare & with_feed,
         "I, J and R are allowed only in an arc (G2 or G3)": centred & ~(moving & bent),
-        "arcs are supported only in the XY plane (G17)": moving & bent & (state.modes.plane != "G17"),
     }
     before = list(state.place)
     x, y, z = (_positions(state, axis, column["XYZ"[axis]], count) for axis in range(3))

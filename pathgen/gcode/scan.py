@@ -129,6 +129,8 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     words = _group_by_letter(tokens, grammar)
     odd.append(tokens.line[tokens.faulty])
     odd += [_lines_to_check(name, column, tokens) for name, column in words.items() if name in "FGN"]
+    if "E" in words:
+        odd.append(_possible_exponents(words["E"], tokens))
     if sum(len(column.line) for column in words.values()) < len(tokens.line):
         odd.append(tokens.line[~np.isin(tokens.letter, [ord(name) for name in words])])
     words["G"] = merge_columns(words.get("G", NO_WORDS), leading)
@@ -332,6 +334,18 @@ def _lines_to_check(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
     if name == "N":
         look |= tokens.body[tokens.start[of] - 1] != NEWLINE
     return np.asarray(column.line[look])
+
+
+def _possible_exponents(column: WordColumn, tokens: _Tokens) -> Ints:
+    """Return the lines in which E follows a number immediately, and its own number is whole."""
+    start = tokens.start[tokens.letter == ord("E")]
+    body = tokens.body
+    glued = np.flatnonzero((body[start - 1] >= PLUS) & (body[start - 1] <= NINE))
+    if not len(glued):
+        return NO_WORDS.line
+    whole = ~tokens.signed_or_pointed[tokens.letter == ord("E")][glued]
+    whole |= np.isin(body[start[glued] + 1], (PLUS, MINUS))
+    return np.asarray(column.line[glued[whole]])
 
 
 def _without(column: WordColumn, lines: Ints) -> WordColumn:

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args, get_type_hints
 
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import Input, input_name, not_text, open_input
-from pathgen.gcode.read import read_program
+from pathgen.gcode.read import read_program, reject_marks
 from pathgen.settings import (
     Dialect,
     Machine,
@@ -283,11 +283,12 @@ def read_facts(source: Input) -> dict[str, str]:
         raise PathgenError("the file is empty", where=where, allowed="a G-code program")
     if b"\0" in head:
         raise not_text(where, "a G-code program")
+    reject_marks(head)
     lines = []
-    for line in head.splitlines(keepends=True):
-        if line.strip()[:1] not in (b"", b";", b"(", b"%") or not line.endswith(b"\n"):
+    for line in head.split(b"\n")[:-1]:
+        if line.strip()[:1] not in (b"", b";", b"(", b"%"):
             break
-        lines.append(line)
+        lines.append(line + b"\n")
     # Damaged lines are left to the checks of the whole program.
     return read_program(b"".join(lines), _ANY, 1.75, max_faults=len(lines) + 1).header
 

@@ -15,7 +15,7 @@ from pathgen.proof.checklist.findings import Checklist
 from pathgen.proof.checklist.heat import IDLE
 from pathgen.settings import Machine, Material
 
-State = Literal["passed", "passed where readable", "failed", "not in the text", "to tick"]
+State = Literal["passed", "unknown", "failed", "not in the text", "to tick"]
 
 MARGIN = 15.0  # °C between the lit panel and its glass transition; common practice
 LAMP_GAP = 20.0  # mm, minimum distance from lamp to panel; common practice for strips and small modules
@@ -36,14 +36,18 @@ CHECKED = (
     ("nozzle temperature within the limits of machine and material", (201, 202)),
     ("platform temperature within the limits of machine and material", (203, 204)),
     ("no filament fed while the nozzle is cold", (205, 206, 207)),
+    ("no filament fed while the platform is cold", (217, 218)),
     ("every heater turned off at the end", (208, 209)),
     (f"no wait longer than {IDLE:g} s with the heaters on", (210, 212)),
     ("heaters beyond the machine profile stay off", (211,)),
-    ("fan off and motors released at the end", (214, 215)),
-    ("program complete", (101, 104, 111)),
+    ("fan off at the end", (214,)),
+    ("motors released at the end", (215,)),
+    ("program complete", (101, 104, 105, 111)),
     ("head inside the build volume and outside keep-out zones", (301, 302, 304, 306, 307, 308)),
     ("nozzle and head clear of the print", (601, 602)),
 )
+# Findings after which the state of the machine is unknown, so no item can pass.
+UNKNOWN = (101, 102, 103, 105, 112, 113, 114, 115, 116)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,13 +125,17 @@ def _check_items(machine: Machine, checklist: Checklist) -> list[SafetyItem]:
     items = []
     for text, numbers in CHECKED:
         broken = [n for n in numbers if checklist.counts.get(n)]
-        applied = any(checklist.checks[n] for n in numbers)
+        every = all if numbers == (208, 209) else any  # a heater that the program never sets may be on
+        applied = every(checklist.checks[n] for n in numbers)
         if numbers == (210, 212):
             applied |= checklist.moves > 0  # a program without waits passes
-        passed: State = "passed where readable" if checklist.counts.get(101) else "passed"
+        unseen = [n for n in (*UNKNOWN, 603) if checklist.counts.get(n) and (n != 603 or 601 in numbers)]
+        passed: State = "unknown" if unseen else "passed"
         state: State = "failed" if broken else passed if applied else "not in the text"
         if broken:
             text += f" (rule {', '.join(map(str, broken))})"
+        elif applied and unseen:
+            text += f": some lines could not be followed (rule {', '.join(map(str, unseen))})"
         elif not applied and machine.dialect.heaters == "machine":
             text += ": temperatures are set at the machine"
         items.append(SafetyItem(text, state))

@@ -76,6 +76,9 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
         yield bad("dialect.nozzle_change", dialect.nozzle_change, "a command that contains {nozzle}")
     if bool(dialect.fan_on.strip()) != bool(dialect.fan_off.strip()):
         yield bad("dialect.fan_off", dialect.fan_off, "both fan_on and fan_off, or neither")
+    for code, _ in dialect.own_effects:
+        if code not in dialect.own_words or len(code) < 2:
+            yield bad("dialect.own_effects", code, "commands that own_words lists")
 
 
 def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:

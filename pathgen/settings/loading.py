@@ -250,6 +250,10 @@ def digest(setup: Setup) -> str:
     """
     records = {"job": plain(setup.job), "machine": plain(setup.machine), "material": plain(setup.material)}
     del records["job"]["machine"], records["job"]["material"]
+    if not setup.machine.dialect.own_effects:  # as in programs that are older than this key
+        dialect = plain(setup.machine.dialect)
+        del dialect["own_effects"]
+        records["machine"]["dialect"] = dialect
     text = json.dumps(records, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 

@@ -16,6 +16,8 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from pathgen.settings.program_words import OwnEffect
+
 _FIELD_TEXT = re.compile(r"^(\w+)\n((?: {4}.+\n?)+)", re.MULTILINE)  # a name, and indented lines
 
 Positive = Annotated[float, Meta(gt=0)]
@@ -168,6 +170,7 @@ class Dialect(Profile, frozen=True):
     fan_on: str = ""  # turns part cooling on; {fan} is 0 to 255, {fan_fraction} 0 to 1
     fan_off: str = ""  # turns part cooling off
     nozzle_change: str = ""  # sets another nozzle temperature, {nozzle}, during the program
+    own_effects: tuple[tuple[Word, OwnEffect], ...] = ()  # of own words that neither table nor blocks show
 
 
 class Machine(Profile, frozen=True):

@@ -40,8 +40,8 @@ def test_an_error_is_printed_and_exits_with_3(written, good, capsys):
 
 
 def test_a_warning_alone_exits_with_0(written, good, capsys):
-    assert run(["check", written(good.replace(b"M84 ", b"M400 "))]) == 0
-    assert "2 warnings" in capsys.readouterr().out
+    assert run(["check", written(good.replace(b"M84 ", b"; "))]) == 0
+    assert "1 warning" in capsys.readouterr().out
 
 
 def test_json(written, good, capsys):
@@ -54,11 +54,12 @@ def test_json(written, good, capsys):
 
 def test_the_number_of_listed_places(written, good, capsys):
     name = written(good.replace(b"M84 ", b"M205 X1\n" * 30 + b"M84 "))
-    assert run(["check", name]) == 0
-    assert "30 warnings" in (out := capsys.readouterr().out) and "10 more places" in out
-    assert run(["check", name, "--places", "30"]) == 0
-    assert "30 warnings" in (out := capsys.readouterr().out) and "more places" not in out
-    assert out.count("warning 103, line") == 30
+    assert run(["check", name]) == 3
+    assert "30 errors" in (out := capsys.readouterr().out) and "10 more places; 20 of 30 are listed" in out
+    for places in ("30", "all"):
+        assert run(["check", name, "--places", places]) == 3
+        assert "30 errors" in (out := capsys.readouterr().out) and "more places" not in out
+        assert out.count("error 103, line") == 30
     assert run(["check", name, "--places", "0"]) == 2
 
 

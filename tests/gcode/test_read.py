@@ -211,12 +211,19 @@ def test_file_and_bytes_read_alike(tmp_path):
         (b"G1 X5 " + b" " * 251, "257 characters"),
         (b"G0 G1 X5", "G0 and G1 belong to one modal group"),
         (b"G90 G91", "G90 and G91 belong to one modal group"),
-        (b"M7 M8 X5", "belong to one modal group"),
+        (b"M0 M1 X5", "belong to one modal group"),
+        (b"M7", "M7 is not supported"),
+        (b"M6", "M6 is not supported"),
+        (b"G18", "G18 is not supported"),
+        (b"T1", "T1 selects another tool"),
+        (b"M104 S200 P1", "P belongs to no command"),
+        (b"G1 X5 S200", "S belongs to no command"),
+        (b"G1 X1e3", "may read an exponent"),
+        (b"g1 X1 Y2e-3", "may read an exponent"),
         (b"G1 X5 X6", "X occurs twice"),
         (b"G1 X5 \xb5", "contains a byte that is not ASCII"),
         (b"G1 Xnan", "unknown|no number"),
         (b"G1", "the motion has no axis word"),
-        (b"G1 F600", "the motion has no axis word"),
         (b"G1 X5*71", "checksums"),
         (b"G1 X#5", "not a word"),
         (b"#1=5", "parameters"),
@@ -268,9 +275,25 @@ def test_motion_needs_a_mode():
         read_program(b"X5 F60\n", RELATIVE, 1.75)
 
 
-def test_arcs_only_in_xy():
-    with pytest.raises(PathgenError, match="only in the XY plane"):
-        read_program(b"G18\nG2 X5 I2.5 F60\n", RELATIVE, 1.75)
+def test_a_feed_alone_is_an_error_of_strict_controllers_only():
+    program = read_program(b"G1 X5 E1 F60\nG1 F600\nX6\n", RELATIVE, 1.75)
+    assert program.feed_only.tolist() == [2] and program.moves.feed.tolist() == [1.0, 10.0]
+    with pytest.raises(PathgenError, match="no axis word"):
+        read_program(b"G1 X5 F60\nG1 F600\n", STRICT, 1.75)
+
+
+def test_words_without_blanks_are_not_exponents():
+    m = read_program(b"g1x10y20e0.5f600\nG1E4\nG1X11E2\nG1 X12 E3\n", RELATIVE, 1.75).moves
+    assert m.filament.tolist() == [0.5, 4.0, 2.0, 3.0] and m.x.tolist() == [10.0, 10.0, 11.0, 12.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [(b"\xef\xbb\xbfG21\nM2\n", "byte order mark"), (b"G21\rG90\rM2\r", "carriage returns alone")],
+)
+def test_what_makes_every_line_unreadable_is_named(text, why):
+    with pytest.raises(PathgenError, match=why):
+        read_program(text, RELATIVE, 1.75)
 
 
 def test_the_first_faulty_line_is_named():

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import math
 import random
+import re
 
 import numpy as np
 import pytest
@@ -51,6 +52,8 @@ STRICT = Dialect(
     heaters="machine",
     start="",
     finish="",
+    fan_on="M8",
+    fan_off="M9",
 )
 
 GOOD = {
@@ -140,7 +143,7 @@ class Refused(Exception):
 LETTERS = set("ABCDFGHIJKLMNPQRSTXYZ")  # NISTIR 6556, Table 3
 MODAL = [  # NISTIR 6556, Table 4 and the M groups of 3.6, as far as they are followed
     {"G0", "G1", "G2", "G3", "G80"},
-    {"G17", "G18", "G19"},
+    {"G17"},
     {"G20", "G21"},
     {"G90", "G91"},
     {"G94"},
@@ -151,15 +154,30 @@ MODAL = [  # NISTIR 6556, Table 4 and the M groups of 3.6, as far as they are fo
     {"G98", "G99"},
     {"G4", "G28", "G53", "G92", "G92.1", "G92.2"},
     {"M0", "M1", "M2", "M30", "M60"},
-    {"M6"},
-    {"M3", "M4", "M5"},
-    {"M7", "M8", "M9"},
-    {"M48", "M49"},
+    {"M5"},
+    {"M9"},
 ]
+USES = {"G4": "PS", "G61": "P", "G61.1": "P", "G64": "P", "M104": "ST", "M106": "S", "M84": "SXYZE"}
 
 
-def slow_words(line: bytes, letters: set[str]) -> list[tuple[str, str]]:
+def has_exponent(code: str) -> bool:
+    """Whether E stands right behind a number, as in an exponent, in code that spells its words otherwise."""
+    pieces, letters = code.split(), [c for c in code if c.isalpha()]
+    spaced = any(a[-1] in ".0123456789" and b[0].isalpha() for a, b in zip(pieces, pieces[1:], strict=False))
+    mixed = any(c.islower() for c in letters) and any(c.isupper() for c in letters)
+    for i, c in enumerate(code):
+        number = re.split(r"[^-+.0-9]", code[i + 1 :])[0] if c in "eE" else ""
+        if i and code[i - 1] in ".0123456789" and number[number[:1] in ("+", "-") :].isdigit():
+            return spaced or mixed
+    return False
+
+
+def slow_words(line: bytes, letters: set[str], beyond: bool = False) -> list[tuple[str, str]]:
     """Cut one line into words, by hand; ValueError where that fails."""
+    if beyond and b"E" in line.upper():
+        code = re.sub(rb"\([^()]*\)", b"\n", line).split(b";")[0].decode("latin-1")
+        if any(has_exponent(part) for part in code.split("\n")):
+            raise ValueError("an exponent")
     words: list[tuple[str, str]] = []
     fresh = False  # the last word still takes characters
     i = 0
@@ -183,6 +201,8 @@ def slow_words(line: bytes, letters: set[str]) -> list[tuple[str, str]]:
             fresh = True
         else:
             raise ValueError(f"unexpected {c!r}")
+    bare = beyond and line.lstrip(b" \t/")[:1] != b"(" and may_be_bare(words)
+    words = [(letter, number or ("0" if bare and letter not in "GMN" else "")) for letter, number in words]
     for _, number in words:
         body = number[1:] if number[:1] in ("+", "-") else number
         if body.count(".") > 1 or not body.replace(".", "").isdigit():
@@ -190,10 +210,18 @@ def slow_words(line: bytes, letters: set[str]) -> list[tuple[str, str]]:
     return words
 
 
+def may_be_bare(words: list[tuple[str, str]]) -> bool:
+    """Whether letters may stand without a number, as in G28 X and M84 X (common practice)."""
+    letter, number = next((w for w in words if w[0] != "N"), ("", ""))
+    return letter == "M" and number.isdigit() or letter == "G" and number.isdigit() and int(number) == 28
+
+
 class SlowReader:
     def __init__(self, dialect: Dialect, diameter: float) -> None:
         self.letters = LETTERS | {w for w in dialect.own_words if len(w) == 1} | {dialect.extruder}
-        self.own = {w for w in dialect.own_words if len(w) > 1}
+        self.own = {w for w in dialect.own_words if len(w) > 1} | (
+            {"M8"} if dialect.fan_on == "M8" else set()
+        )
         self.e = dialect.extruder
         self.strict = dialect.extruder in "ABCUVW"
         self.volume = dialect.filament_unit == "mm3"
@@ -201,7 +229,7 @@ class SlowReader:
         self.pos = {"X": 0.0, "Y": 0.0, "Z": 0.0}
         self.shift = {"X": 0.0, "Y": 0.0, "Z": 0.0}
         self.e_word = self.e_total = 0.0  # mm of filament
-        self.unit, self.absolute, self.plane = 1.0, True, "G17"
+        self.unit, self.absolute = 1.0, True
         self.e_absolute = True if self.strict else dialect.filament_mode == "absolute"
         self.motion: str | None = None
         self.feed = 0.0
@@ -210,6 +238,8 @@ class SlowReader:
         self.ended, self.percents, self.begun = False, 0, False
 
     def read(self, text: bytes) -> SlowReader:
+        if text.startswith(b"\xef\xbb\xbf") or b"\r" in text.rstrip(b"\r") and b"\n" not in text:
+            raise Refused(1)
         lines = text.split(b"\n")
         for number, line in enumerate(lines, start=1):
             last = number == len(lines)  # without a line end
@@ -232,7 +262,7 @@ class SlowReader:
             self.ended = self.begun or self.percents > 1
             return
         code = line.lstrip(b" \t")
-        words = slow_words(code[1:] if code.startswith(b"/") else line, self.letters)
+        words = slow_words(code[1:] if code.startswith(b"/") else line, self.letters, not self.strict)
         if words and words[0][0] == "N":
             digits = words[0][1]
             if not (digits.isdigit() and len(digits) <= 5):
@@ -271,14 +301,14 @@ class SlowReader:
         axes = [a for a in ("X", "Y", "Z", self.e) if a in v]
         explicit = next((c for c in codes if c in ("G0", "G1", "G2", "G3")), None)
         setter = next((c for c in codes if c in ("G28", "G92")), None)
-        own = [c for c in codes if c in self.own and c not in ("M82", "M83")]
+        own = [c for c in codes if c in self.own and c not in ("M82", "M83", "M8")]
         if setter and explicit:
             raise ValueError("two want the axes")
         eats = bool(setter or (own and not explicit))
-        fine = {"X", "Y", "Z", "F", "S", "T", self.e} | (set() if eats else {"I", "J", "R"})
-        if "G4" in codes or "G64" in codes:
-            fine.add("P")
-        if not own and set(v) - fine:
+        fine = {"T"}.union(*(USES.get(c, "") for c in codes))
+        if not eats or setter:
+            fine |= {"X", "Y", "Z", "F", self.e} | (set() if eats else {"I", "J", "R"})
+        if set(v) - fine or v.get("T"):
             raise ValueError("a word without a home")
         if "G4" in codes and v.get("P", v.get("S", -1) if not self.strict else -1) < 0:
             raise ValueError("dwell")
@@ -316,8 +346,6 @@ class SlowReader:
                 self.e_absolute = self.absolute
         if code in ("M82", "M83"):
             self.e_absolute = code == "M82"
-        if code in ("G17", "G18", "G19"):
-            self.plane = code
         if code in ("G0", "G1", "G2", "G3", "G80"):
             self.motion = code
         if code in ("G92.1", "G92.2"):
@@ -339,7 +367,8 @@ class SlowReader:
     ) -> None:
         arc = self.motion in ("G2", "G3")
         straight = self.motion in ("G0", "G1")
-        if explicit and not axes or axes and not (arc or straight):
+        feed_alone = explicit and not axes and "F" in v and not self.strict  # common practice
+        if explicit and not axes and not feed_alone or axes and not (arc or straight):
             raise ValueError("axis words")
         if {"I", "J", "R"} & set(v) and not (arc and axes):
             raise ValueError("arc words")
@@ -366,8 +395,8 @@ class SlowReader:
         self.pos = end
 
     def arc(self, v, axes, start, end, fed, number):  # type: ignore[no-untyped-def]
-        if self.plane != "G17" or not ("X" in axes or "Y" in axes):
-            raise ValueError("plane, end")
+        if not ("X" in axes or "Y" in axes):
+            raise ValueError("end")
         x0, y0, x1, y1 = start["X"], start["Y"], end["X"], end["Y"]
         centred = "I" in v or "J" in v
         if centred == ("R" in v):

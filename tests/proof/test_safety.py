@@ -44,8 +44,25 @@ def test_what_the_text_proves():
     heaters = next(item for item in bad.checked if "heater turned off" in item.text)
     assert heaters.state == "failed" and "208" in heaters.text
     broken = build_safety_list(machine, plastic, check_program(text.replace(b"M107\n", b"??\n", 1)))
-    assert "passed where readable" in {item.state for item in broken.checked}
-    assert json.loads(json.dumps(bad.as_dict()))["checked"][0]["state"] == "passed"
+    assert "unknown" in {item.state for item in broken.checked}
+    assert json.loads(json.dumps(bad.as_dict()))["checked"][0]["state"] == "unknown"  # M105 is not followed
+
+
+@pytest.mark.parametrize(
+    "line", [b"T1", b"G10 L2 P1 Z-5", b"/M104 S0", b"M999", b"; x\rM104 S200", b"??", b"M2"]
+)
+def test_nothing_passes_after_a_line_that_is_not_followed(line):
+    machine, plastic = load_machine("moving-table"), load_material("pla-white")
+    text = program("moving-table").replace(b"M107\n", b"M107\n" + line + b"\n", 1)
+    listed = build_safety_list(machine, plastic, check_program(text))
+    assert "passed" not in {item.state for item in listed.checked}
+
+
+def test_a_heater_that_the_program_never_sets_is_not_turned_off():
+    machine, plastic = load_machine("moving-table"), load_material("pla-white")
+    text = program("moving-table").replace(b"M140 ", b"; ").replace(b"M190 ", b"; ")
+    listed = build_safety_list(machine, plastic, check_program(text))
+    assert [item.state for item in listed.checked if "turned off" in item.text] == ["not in the text"]
 
 
 def test_a_machine_that_heats_by_itself_proves_nothing_of_heat():

@@ -429,6 +429,7 @@ OTHERS = {  # fields with a choice or a pattern, the law's tag aside
     "machine.dialect.comment": "parentheses",
     "machine.dialect.heaters": "machine",
     "machine.dialect.own_words": ["E"],
+    "machine.dialect.own_effects": [["M73", "nothing"]],
     "machine.head": [{"x": [0, 1], "y": [0, 1], "z": 2}],
     "machine.keep_out": [{"x": [0, 1], "y": [0, 1]}],
     "material.light.law": "two-flux",
@@ -464,6 +465,13 @@ def test_digest_counts_every_field():
     # Where profiles were found does not count; the law's name cannot change without its figures.
     assert same == {"job.machine", "job.material", "material.light.law"}
     assert len(found) > 90 and len(set(found.values())) == len(found) - len(same) + 1
+
+
+def test_effects_are_those_of_listed_commands():
+    machine = load_machine("moving-table")
+    dialect = msgspec.structs.replace(machine.dialect, own_effects=(("M73", "nothing"),))
+    with pytest.raises(PathgenError, match="own_words lists"):
+        settle(Job(), msgspec.structs.replace(machine, dialect=dialect))
 
 
 def test_digest_is_the_same_for_the_same_settings(tmp_path):

@@ -144,7 +144,8 @@ class FindingLog:
         others = []
         for number, lines in self.dropped.items():
             count = self.counts[number] - self.capacity
-            text = f"{count:,} more place{'' if count == 1 else 's'}, not listed"
+            text = f"{count:,} more place{'' if count == 1 else 's'}; {self.capacity:,} of "
+            text += f"{self.counts[number]:,} are listed"
             others.append(Finding(number, *lines, text, float(count)))
         far = 1 << 60
         groups = [sorted(g, key=lambda f: (f.line or far, f.number, f.last)) for g in (self.findings, others)]

@@ -1,4 +1,4 @@
-"""Rules 101 to 111: readable lines, modes set before use, and a complete program."""
+"""Rules 101 to 116: readable lines, known commands, modes set before use, and a complete program."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import re
 
 import numpy as np
 
-from pathgen.gcode.interpret import LineFault
+from pathgen.gcode.interpret import SLASHED, LineFault
 from pathgen.gcode.rows import FEED_ONLY, NO_AXIS
 from pathgen.proof.checklist.evidence import Subject
-from pathgen.proof.checklist.words import is_listed
+from pathgen.proof.checklist.words import is_listed, start_modes, unknown_effect
 from pathgen.proof.header import Totals
 from pathgen.settings.blocks import commands
 
@@ -17,7 +17,7 @@ _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
 
 def check_text(subject: Subject) -> None:
-    """Check that the program is readable, sets its modes and is complete (rules 101 to 111)."""
+    """Check that the program is readable, sets its modes and is complete (rules 101 to 116)."""
     _lines(subject)
     _words(subject)
     _modes(subject)
@@ -55,17 +55,26 @@ def _message_code(fault: LineFault, subject: Subject) -> str:
 
 
 def _words(subject: Subject) -> None:
-    """Check for commands that are neither RS-274 nor listed in the profile (rules 102 and 103)."""
-    dialect, strict = subject.machine.dialect, subject.strict
+    """Check for commands that are not listed, or whose effect is unknown (rules 102, 103, 112 and 113)."""
+    dialect, strict, log = subject.machine.dialect, subject.strict, subject.log
     for command in subject.commands:
+        log.count_checks(len(command.codes), 102, 103, 112)
         for code in command.codes:
-            subject.log.count_checks(1, 102, 103)
             if not is_listed(code, dialect):
-                subject.log.add(102 if strict or code[0] == "G" else 103, command.line, code)
+                log.add(102 if strict or code[0] == "G" else 103, command.line, code)
+            elif why := unknown_effect(code, dialect):
+                log.add(112, command.line, f"{code}: {why}")
+        tool = command.values.get("T", 0.0)
+        own = "M204" in command.codes or tool == 0  # its T is an acceleration
+        log.require(own, 113, command.line, f"T{tool:g}", tool, "T0")
+    for fault in subject.program.doubtful:
+        shown = fault.text.decode("ascii", "backslashreplace")
+        log.add(114 if fault.why == SLASHED else 115, fault.line, f"{fault.why}: {shown!r}")
+    log.count_checks(subject.last_line, 114, 115)
 
 
 def _modes(subject: Subject) -> None:
-    """Check that units and modes are set before use (rules 106 to 108)."""
+    """Check that units and modes are set before use (rules 106 to 108 and 116)."""
     dialect, moves = subject.machine.dialect, subject.moves
     moving = _first_motion(subject)
     for number, codes, row in (
@@ -84,6 +93,12 @@ def _modes(subject: Subject) -> None:
         text = f"first {either} in line {first.line}" if first else f"no {either}"
         subject.log.require(passed, number, subject.line(row), text)
     _mode_fits(subject)
+    if moving == len(moves):
+        return
+    line = subject.line(moving)
+    for code in start_modes(dialect).values():
+        at = next((command.line for command in subject.having(code)), 0)
+        subject.log.require(0 < at <= line, 116, line, f"{code} in line {at}" if at else f"no {code}")
 
 
 def _mode_fits(subject: Subject) -> None:
@@ -110,7 +125,11 @@ def _end(subject: Subject) -> None:
     program, log = subject.program, subject.log
     log.require(program.ended, 104, subject.last_line, "the text ends here", None, "M2 or M30 at the end")
     if program.ended:
-        log.require(not program.trailing, 105, subject.last_line, "more lines after this one")
+        log.count_checks(1, 105)
+        if program.trailing is not None:
+            shown = program.trailing.text.decode("ascii", "backslashreplace")
+            text = f"{shown!r} after the end in line {subject.last_line}"
+            log.add(105, program.trailing.line, text)
     late = [key for key in Totals.keys() if key in program.header]
     log.count_checks(len(late), 111)
     if empty := [key for key in late if not program.header[key].strip()]:

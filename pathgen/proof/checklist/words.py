@@ -1,8 +1,8 @@
 """Effects of commands on a controller: heaters, fan, motors, waits and accelerations.
 
 The machine profile defines most of them: the command with the placeholder {nozzle} heats the nozzle, the
-command of `fan_on` turns the fan on. Other commands have their usual effects from the table of program words,
-so that programs from any software can be checked.
+command of `fan_on` turns the fan on, and `own_effects` states the effects of further words. Other commands
+have their usual effects from the table of program words, so that programs from any software can be checked.
 """
 
 from __future__ import annotations
@@ -12,7 +12,15 @@ from functools import lru_cache
 
 from pathgen.settings import Dialect
 from pathgen.settings.blocks import commands
-from pathgen.settings.program_words import PROGRAM_WORDS, STANDARD_WORDS, Effect, ProgramWord, words_with
+from pathgen.settings.program_words import (
+    KEPT_GROUPS,
+    LINEAR_AXES,
+    PROGRAM_WORDS,
+    STANDARD_WORDS,
+    Effect,
+    ProgramWord,
+    words_with,
+)
 
 RELEASE = words_with("motors off")
 
@@ -49,6 +57,8 @@ def command_effects(dialect: Dialect) -> dict[str, ProgramWord]:
     ('fan', 'fan off')
     """
     found = {code: word for code, word in PROGRAM_WORDS.items() if word.effect not in ("", "end")}
+    for code, effect in dialect.own_effects:
+        found[code] = _word("" if effect == "nothing" else effect, ("S",))
     # P is in seconds in RS-274. Controllers with words beyond it take P in milliseconds and S in seconds.
     found["G4"] = _word("dwell", ("S", "P") if "E" in dialect.own_words else ("P",))
     heaters: tuple[Effect, ...] = ("nozzle", "platform")
@@ -88,3 +98,33 @@ def _carriers(block: str, name: str) -> list[tuple[str, str]]:
 def is_listed(code: str, dialect: Dialect) -> bool:
     """Return whether a command is part of RS-274 or listed in the profile."""
     return code in STANDARD_WORDS or code in dialect.own_words
+
+
+def start_modes(dialect: Dialect) -> dict[str, str]:
+    """Return the mode that the start block of a profile sets in each modal group that a program keeps.
+
+    Examples
+    --------
+    >>> from pathgen.settings import load_machine
+    >>> start_modes(load_machine("ngc-lab").dialect)["coordinate system"]
+    'G54'
+    """
+    known = [code for code in commands(dialect.start, dialect) if code in PROGRAM_WORDS]
+    found = {PROGRAM_WORDS[code].group: code for code in known if code not in ("G0", "G1", "G2", "G3")}
+    return {group: code for group, code in found.items() if group in (*KEPT_GROUPS, "motion")}
+
+
+@lru_cache(maxsize=64)
+def unknown_effect(code: str, dialect: Dialect) -> str:
+    """Return why the effect of a listed command on heat or positions is unknown; empty if it is known."""
+    word = PROGRAM_WORDS.get(code)
+    mode = start_modes(dialect).get(word.group) if word and word.group in KEPT_GROUPS else None
+    if mode is not None:
+        return "" if code == mode else f"the profile starts with {mode}"
+    if code == "G28" and dialect.extruder in LINEAR_AXES and code not in commands(dialect.start, dialect):
+        return "it moves to a point that the text does not state"
+    if word and (word.followed or word.effect) or code in command_effects(dialect):
+        return ""
+    if word and word.standard:
+        return "it changes positions or heat in a way that is not modelled"
+    return "the profile does not state its effect"

@@ -120,6 +120,11 @@ def first_motion(lines):
     return place(lines, r"G[01] ")
 
 
+def second_layer(lines):
+    at = place(lines, r"[;(] ?layer 2/")
+    return at + place(lines[at:], r"G[01] ")
+
+
 def last_line(lines):
     return len(lines) - 1
 
@@ -141,9 +146,62 @@ FAULTS = [
     ("a G word nobody follows", 102, ALL, put("G29")),
     ("a heater word on a strict controller", 102, STRICT, put("M104 S200")),
     ("a word that is not declared", 103, OWN, put("M205 X10")),
+    ("an override of the flow", 103, OWN, put("M221 S300")),
+    ("a shift of the nozzle", 103, OWN, put("M290 Z-3")),
+    ("cold feeding allowed", 103, OWN, put("M302 S0")),
+    ("a number with an exponent", 101, OWN, put("G1 X1e2")),
+    ("a letter that nothing uses", 101, ALL, put("G1 X60 S200")),
+    ("a time that nothing uses", 101, ALL, put("G0 X60 P2")),
     ("a message", 103, OWN, put("M117 half way up")),
     ("half a file", 104, ALL, cut),
-    ("words behind the end", 105, ALL, lambda lines: ([*lines, "G1 X5"], last_line(lines))),
+    ("words behind the end", 105, ALL, lambda lines: ([*lines, "; done", "G1 X5"], len(lines) + 1)),
+    (
+        "a second program behind the end",
+        105,
+        ALL,
+        lambda lines: ([*lines, *lines], len(lines) + place(lines, "G17|G21")),
+    ),
+    ("an end halfway", 105, ALL, put("M2", found=1)),
+    ("a heater turned on behind the end", 105, HEATS, lambda lines: ([*lines, "M104 S200"], len(lines))),
+    *(
+        (f"the command {word}", 112, ALL, put(word))
+        for word in (
+            "G38.2 Z0 F100",
+            "G30",
+            "G81 X135 Y150 Z1 R50 F500",
+            "G82",
+            "G89",
+            "G55",
+            "G59.3",
+            "G10 L2 P1 Z-5",
+            "G43 H1",
+            "G93",
+            "G18",
+            "G19",
+            "G41",
+            "G92.3",
+            "M3 S10000",
+            "M4",
+            "M6",
+            "M7",
+            "M48",
+            "M49",
+        )
+    ),
+    ("a stored point", 112, STRICT, put("G28")),
+    ("another tool", 113, ALL, put("T1")),
+    ("a tool change", 113, ALL, put("M6 T2")),
+    ("a heater that may be turned off", 114, ALL, put("/M104 S0")),
+    ("homing that may happen", 114, ALL, put("/G28")),
+    ("an end that may come", 114, ALL, put("/M2")),
+    ("a move that may happen", 114, ALL, put("/ G0 Z1 F600")),
+    ("a move behind a return", 115, OWN, put("; a remark\rG0 Z1 F600")),
+    ("a heater behind a return", 115, ALL, put("(a remark\rM104 S0)")),
+    ("a bracket that a return breaks", 115, ALL, put("(a remark\r)")),
+    *(
+        (f"no {word}", 116, STRICT, drop(word, first_motion))
+        for word in ("G17", "G40", "G49", "G54", "G80", "G94")
+    ),
     ("no units", 106, ALL, drop("G21", first_motion)),
     ("no distance mode", 107, ALL, drop("G90", first_motion)),
     ("no filament mode", 108, OWN, drop("M8[23]", first_feed)),
@@ -184,6 +242,27 @@ FAULTS = [
     ("a stop where the machine heats", 213, (*STRICT, "long-tube"), put("M0")),
     ("fan left on", 214, OWN, drop("M107", lambda lines: place(lines, "M106", -1), nth=-1)),
     ("fan relay left on", 214, STRICT, drop("M9", lambda lines: place(lines, "M8", -1), nth=-1)),
+    ("a bare heater command", 216, HEATS, put("M104")),
+    ("a bare wait", 216, HEATS, put("M190")),
+    ("platform turned off halfway", 217, HEATS, put("M140 S0", found=1)),
+    ("a wait for the platform to cool", 217, HEATS, put("M190 R30", found=1)),
+    (
+        "a wait for a cold platform",
+        217,
+        HEATS,
+        lambda lines: (swap("M190", r"S\d+", "S30")(lines)[0], first_feed(lines)),
+    ),
+    ("nobody waits for the platform", 218, HEATS, drop("M190", first_feed)),
+    (
+        "another tool's heater turned off",
+        208,
+        HEATS,
+        lambda lines: (put("T1")(lines)[0], place(lines, "M109")),
+    ),
+    ("no fan", 219, OWN, drop("M106", second_layer)),
+    ("fan turned off halfway", 219, OWN, put("M107", found=1)),
+    ("fan relay turned off halfway", 219, STRICT, put("M9", found=1)),
+    ("no fan relay", 219, STRICT, drop("M8", second_layer)),
     ("motors left on", 215, OWN, drop("M84", last_line)),
     # place
     ("too far right", 301, ALL, put("G0 X999")),
