@@ -1,9 +1,11 @@
-"""A slow, literal machine: it runs a program line by line and judges the harm by what heaters, head and plastic do.
+"""A slow, literal machine: it runs a program line by line and judges the harm by what heaters, head and
+plastic do.
 
-It shares no code with `pathgen/`: the reader is a regular expression, the platform a grid of heights, the deposit a
-grid of volumes. Words act as NISTIR 6556 (RS274/NGC, 1999) and the usage of open controllers describe them (common
-practice, no source). A stored value that the program does not hold (coordinate system 2, tool 1, the G30 point) is
-taken as one that differs from the value in force, because the program cannot know it.
+It shares no code with `pathgen/`: the reader is a regular expression, the platform a grid of heights,
+the deposit a grid of volumes. Words act as NISTIR 6556 (RS274/NGC, 1999) and the usage of open
+controllers describe them (common practice, no source). A stored value that the program does not hold
+(coordinate system 2, tool 1, the G30 point) is taken as one that differs from the value in force,
+because the program cannot know it.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import re
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.ndimage import uniform_filter
 
 WORD = re.compile(r"([A-Z])\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 COMMENT = re.compile(r";.*|\([^()]*\)")
@@ -56,7 +59,7 @@ class Outcome:
 
 
 class Machine:
-    """The machine and its controller; `profile` is the machine's TOML as a dict, `material` the material's."""
+    """The machine and its controller, from the TOML of the machine and of the material as dicts."""
 
     def __init__(self, profile: dict, material: dict) -> None:
         self.profile, self.material = profile, material
@@ -255,9 +258,7 @@ def deposit(done: Outcome) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def difference(done: Outcome, clean: Outcome) -> float:
-    """Volume in mm³ that lies elsewhere, lacks or is too much; a bead moved by less than a cell counts little."""
-    from scipy.ndimage import uniform_filter
-
+    """Volume in mm³ that is misplaced, missing or too much; a bead moved by under a cell counts little."""
     (one, v1, _), (two, v2, _) = deposit(done), deposit(clean)
     both = np.clip(np.concatenate([one, two]), -5, 2000)
     low, high = both.min(0) - 2, both.max(0) + 3
@@ -357,7 +358,10 @@ def times(machine: Machine, done: Outcome, clean: Outcome) -> str:
             step = abs(part.end[axis] - part.start[axis])
             if part.length and step / part.length * part.feed > profile["axes"][name]["feed"] * 1.2:
                 return f"too fast in line {part.line}"
-        if part.length > 1 and part.plastic / part.length * part.feed > 1.25 * profile["hot_end"]["melt_rate"]:
+        if (
+            part.length > 1
+            and part.plastic / part.length * part.feed > 1.25 * profile["hot_end"]["melt_rate"]
+        ):
             return f"too much plastic in line {part.line}"
     if crawl > 60:
         return f"{crawl:.0f} s of crawling"

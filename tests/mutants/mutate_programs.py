@@ -2,9 +2,10 @@
 
     python tests/mutants/mutate_programs.py [--seed N] [--number N]
 
-Every harmful mutant is judged by `machine_oracle` first; one that does what the clean program does is drawn again.
-It counts as stopped if the checklist has an error, and its line as right if an error lies within two lines of where
-the mutation put the harm (for a fault of the whole program, anywhere). Harmless mutants must have no error.
+Every harmful mutant is judged by `machine_oracle` first; one that does what the clean program does is
+drawn again. It counts as stopped if the checklist has an error, and its line as right if an error lies
+within two lines of where the mutation put the harm (for a fault of the whole program, anywhere).
+Harmless mutants must have no error.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ def base(machine: str, job: int) -> Base:
 
 
 def mutate(kind: Kind, random: Random, chosen: Base, tries: int = 8) -> tuple[str, Place, str] | None:
-    """Draw a mutant with harm; None where the kind has no place in this program, or does no harm in `tries`."""
+    """Draw a mutant with harm; None where a kind has no place in this program or does no harm."""
     for _ in range(tries):
         try:
             lines, place = kind(chosen.lines, random, chosen.machine.profile)
@@ -148,7 +149,9 @@ def main() -> None:
     for name in HARMLESS:
         for machine in MACHINES:
             verdict = judge_harmless(name, random, machine, random.randrange(len(JOBS)))
-            false += [f"  {name} ({verdict.base}): {verdict.errors[:1]}"] if verdict and verdict.errors else []
+            false += (
+                [f"  {name} ({verdict.base}): {verdict.errors[:1]}"] if verdict and verdict.errors else []
+            )
     print(f"harmless: {len(HARMLESS)} kinds on {len(MACHINES)} machines; with an error: {len(false)}")
     print("\n".join(false))
 

@@ -1,8 +1,8 @@
 """Mutations of programs: what hands, disks, links and careless edits do to a text, seen from the machine.
 
-A kind is a function of (lines, random generator, machine) that returns the new lines and the place of the harm: the
-first and last index, or None where the program as a whole is concerned. It raises `LookupError` where the program
-has no place for it. `HARMFUL` and `HARMLESS` list the kinds by name.
+A kind is a function of (lines, random generator, machine) that returns the new lines and the place of
+the harm: the first and last index, or None where the program as a whole is concerned. It raises
+`LookupError` where the program has no place for it. `HARMFUL` and `HARMLESS` list the kinds by name.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def put(name: str, *texts: str, group: dict[str, Kind] = HARMFUL, last: bool = F
         if need:
             need(machine)
         at = all_like(lines, r"[;(] ?end")[-1] if last else random.choice([m + 1 for m in marks(lines)[2:-2]])
-        return [*lines[:at], *texts, *lines[at:]], (at, at + len(texts) - 1)
+        return [*lines[:at], *texts, *lines[at:]], (at, at + len(texts) + 6)
 
 
 ALIEN = {
@@ -306,7 +306,9 @@ def number(name: str, letters: str, change: Callable[[str, Random], str]) -> Non
     def change_number(lines: list[str], random: Random, machine: dict) -> tuple[list[str], Place]:
         for _ in range(50):
             at = any_bead(lines, random)
-            word = random.choice([a for a in letters.replace("E", letter(machine)) if a in lines[at][2:]] or "Q")
+            word = random.choice(
+                [a for a in letters.replace("E", letter(machine)) if a in lines[at][2:]] or "Q"
+            )
             found = re.search(rf"{word}{NUMBER}", lines[at])
             new = found and change(found[1], random)
             if found and new not in (None, "", found[1]):
@@ -544,7 +546,10 @@ def swallowed(lines, random, machine):
 @kind("a block of zeros")
 def zeros(lines, random, machine):
     first, last = run_of_beads(lines, random, 20)
-    return [*lines[:first], *["\x00" * len(s) for s in lines[first : last + 1]], *lines[last + 1 :]], (first, last)
+    return [*lines[:first], *["\x00" * len(s) for s in lines[first : last + 1]], *lines[last + 1 :]], (
+        first,
+        last,
+    )
 
 
 # the header
