@@ -21,14 +21,11 @@ from pathgen.gcode.pauses import sum_pauses
 from pathgen.gcode.read import Program, read_program
 from pathgen.motion import (
     Moves,
-    Supply,
     Tally,
     TimeByCause,
     filament_area,
-    limit_feed,
     mass,
     plan_speeds,
-    sum_moves,
 )
 from pathgen.motion.clock import Times
 from pathgen.motion.lag import lagged_moves
@@ -36,11 +33,11 @@ from pathgen.optics.predict import viewed
 from pathgen.proof.deposit_map import DepositMap, deposit, inside_ends
 from pathgen.proof.header import digest_note, machine_for, material_for, panel_facts, read_facts
 from pathgen.proof.program_panel import ProgramPanel, Stated, locate_panel
+from pathgen.proof.program_timer import ProgramTimer
 from pathgen.settings import Machine, Material
 
 Floats = NDArray[np.float64]
 
-TIMED = 1 << 17  # moves timed at once; extended to the end of their layer
 TRACE = 0.001  # mm; smaller thicknesses are rounding errors
 OUTSIDE_SHARE = 0.001  # share of the filament outside the panel above which a note is added
 
@@ -305,9 +302,14 @@ def read_and_time(
     feed = read.feed if (read.feed > 0).all() else np.where(read.feed > 0, read.feed, machine.travel_feed)
     timed = replace(read, z=z, feed=feed)
     moves = lagged_moves(timed, plan_speeds(timed, machine), machine) if effects.lag else timed
-    tally, clock = _time_moves(replace(program, moves=timed), machine)
+    timer = ProgramTimer(machine)
+    pauses = sum_pauses((event.words for event in program.events), machine.dialect)
+    timer.take(program)
+    clock = timer.total(pauses.dwelling, len(pauses.homed))
     program = replace(program, moves=replace(read, z=z))
-    return TimedProgram(program, machine, material, effects, moves, tally, clock, looked_up, tuple(notes))
+    return TimedProgram(
+        program, machine, material, effects, moves, timer.tally, clock, looked_up, tuple(notes)
+    )
 
 
 def replay_panel(read: TimedProgram, stated: Stated | None = None) -> PanelReplay:
@@ -343,30 +345,4 @@ def replay_panel(read: TimedProgram, stated: Stated | None = None) -> PanelRepla
         effects=read.effects,
         white=white,
         notes=(*panel.notes, *notes),
-    )
-
-
-def split_layers(moves: Moves) -> list[slice]:
-    """Split moves into blocks of about `TIMED` moves, between layers, where the head stops."""
-    starts = np.flatnonzero(np.diff(moves.layer)) + 1
-    at = np.searchsorted(starts, np.arange(TIMED, len(moves), TIMED))
-    cuts = np.unique([0, *starts[at[at < len(starts)]].tolist(), len(moves)]).tolist()
-    return [slice(first, last) for first, last in zip(cuts[:-1], cuts[1:], strict=True)]
-
-
-def _time_moves(program: Program, machine: Machine) -> tuple[Tally, TimeByCause]:
-    """Time all moves and pauses of a program, with homing counted separately."""
-    moves, events = program.moves, program.events
-    pauses = sum_pauses([event.words for event in events], machine.dialect)
-    homing = [events[at].line for at in pauses.homed]
-    tally, supply = Tally(), Supply(machine)
-    for piece in split_layers(moves):
-        part, line = moves.rows(piece), program.line[piece]
-        feed = limit_feed(part, machine)
-        plan = plan_speeds(part, machine, feed)
-        plan = replace(plan, time=np.where(np.isin(line, homing), 0.0, plan.time))
-        tally += sum_moves(part, plan, feed)
-        supply.take(np.add.reduceat(plan.time, np.flatnonzero(np.diff(line, prepend=-1))))
-    return tally, TimeByCause.of(
-        tally, machine, starving=supply.waited, dwelling=pauses.dwelling, homings=len(homing)
     )

@@ -131,7 +131,7 @@ def locate_panel(program: Program, machine: Machine, stated: Stated | None = Non
     -------
     ProgramPanel
         With a header, the frame that it states; the panel has all planned layers, even if the program was
-        cut_layers short. Without one, the extents of the deposits above the first layer (which has brim and
+        cut short. Without one, the extents of the deposits above the first layer (which has brim and
         start line), u along the longer side.
 
     Raises
@@ -224,7 +224,7 @@ def _estimated(program: Program, stated: Stated, notes: list[str]) -> _Estimate:
     )
     side = "Y, viewed from high x" if rotation else "X, viewed from low y"
     notes.append(
-        f"no header: assumed to place_panels along {side}, {found.width:.2f} mm wide, with columns of "
+        f"no header: assumed to stand along {side}, {found.width:.2f} mm wide, with columns of "
         f"{found.pixel:g} mm and packing {found.packing:g} (--rotation, --origin, --width, --pixel and "
         "--packing override this); brim and start line count as wall"
     )

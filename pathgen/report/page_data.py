@@ -32,9 +32,9 @@ from pathgen.proof.panel_replay import (
     TimedProgram,
     read_and_time,
     replay_panel,
-    split_layers,
 )
 from pathgen.proof.program_panel import Stated
+from pathgen.proof.program_timer import split_layers
 from pathgen.proof.trace import measure_melt_rate
 from pathgen.report.canvas import THICKNESS_COLOURS
 from pathgen.report.replay_figures import round_up

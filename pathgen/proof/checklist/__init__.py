@@ -16,6 +16,7 @@ import numpy as np
 from pathgen.files.inputs import Input, input_name, open_input
 from pathgen.files.stages import log_stage
 from pathgen.gcode.read import Program, read_windows
+from pathgen.proof.checklist.budgets import Ledger, check_budgets
 from pathgen.proof.checklist.collisions import check_collisions
 from pathgen.proof.checklist.deposits import check_panel
 from pathgen.proof.checklist.evidence import EarlierDeposits, Subject
@@ -109,6 +110,7 @@ def _check_windows(
     windows: Iterable[tuple[Program, bool]], machine: Machine, material: Material, places: int
 ) -> Checklist:
     """Apply the rules to each window of the program in turn."""
+    ledger = Ledger.of(machine)
     log, earlier, whole, below, fed, moves = FindingLog(places), EarlierDeposits(), True, 0.0, 0.0, 0
     for program, last in windows:
         whole &= last
@@ -123,7 +125,7 @@ def _check_windows(
             fed_before=fed,
             earlier=earlier,
         )
-        _apply_rules(subject)
+        _apply_rules(subject, ledger)
         moves += len(program.moves)
         fed += float(program.moves.filament.sum())
         below = max([below, *subject.levels.z[-1:].tolist()])
@@ -139,7 +141,7 @@ def _check_windows(
     )
 
 
-def _apply_rules(subject: Subject) -> None:
+def _apply_rules(subject: Subject, ledger: Ledger) -> None:
     """Apply all rules to a window, and deposit its panel in a second thread to save time."""
     assert (
         subject.levels is not None and subject.commands is not None
@@ -148,6 +150,7 @@ def _apply_rules(subject: Subject) -> None:
         panel = worker.submit(_quietly, check_panel, subject)
         for check in THEMES:
             _quietly(check, subject)
+        _quietly(lambda subject: check_budgets(subject, ledger), subject)
         panel.result()
 
 

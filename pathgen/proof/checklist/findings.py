@@ -125,7 +125,7 @@ class FindingLog:
         self.known.add(key)
         self.counts[number] = self.counts.get(number, 0) + 1
         if self.counts[number] <= self.capacity:
-            value = None if value is None else float(value)
+            value = None if value is None else round(float(value), 6)  # sums differ by window
             self.findings.append(Finding(number, line, last, found, value, limit))
         else:
             low, high = self.dropped.get(number, (line, last))

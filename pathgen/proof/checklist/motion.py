@@ -9,7 +9,6 @@ from pathgen.proof.checklist.evidence import Subject
 SHARE, ROUNDED = 1.01, 0.02  # feed rates are rounded in the text: tolerances of 1 % and 0.02 mm/s
 MELT = 1.10  # tolerance of the melt rate; the filament of short moves is rounded too
 SHORT = 0.1  # mm; the filament of shorter moves is mostly rounding
-LONG = 120.0  # s, maximum duration of one move
 
 
 def check_motion(subject: Subject) -> None:
@@ -20,7 +19,7 @@ def check_motion(subject: Subject) -> None:
 
 
 def _feeds(subject: Subject, block: slice) -> None:
-    """Check feed rates, filament drive and melt rate in a block of moves (rules 501 to 505)."""
+    """Check feed rates, filament drive and melt rate in a block of moves (rules 501 to 504)."""
     machine, moves = subject.machine, subject.moves
     feed, filament = moves.feed[block], np.abs(moves.filament[block])
     steps = [
@@ -43,14 +42,12 @@ def _feeds(subject: Subject, block: slice) -> None:
     melt *= machine.hot_end.section
     limit = machine.hot_end.melt_rate
     found["mm³/s"] = (503, melt, limit, (length > SHORT) & (melt > limit * MELT))
-    seconds = np.where(moving, length, filament) / np.where(feed > 0, feed, np.inf)
-    found["s"] = (505, seconds, LONG, seconds > LONG)
     for unit, (number, values, limit, bad) in found.items():
         rows = np.flatnonzero(bad)
         subject.add_rows(number, rows + block.start, values[rows], f"{limit:g} {unit}", unit, 1)
     bare = np.flatnonzero((feed == 0) & (moves.filament[block] > 0))
     subject.add_rows(504, bare + block.start, feed[bare], "an F word before this line", "mm/s", 0)
-    subject.log.count_checks(len(feed), 501, 502, 503, 504, 505)
+    subject.log.count_checks(len(feed), 501, 502, 503, 504)
 
 
 def _accelerations(subject: Subject) -> None:

@@ -136,6 +136,23 @@ def low_bead(lines):
     return rest, i + next(k for k, line in enumerate(rest[i:]) if re.match(r"G1 [XY].*[EA]\d", line))
 
 
+def slow_layer(lines):
+    """Print one layer at a tenth of its feeds."""
+    layers = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)]
+    a, b = layers[len(layers) // 2 : len(layers) // 2 + 2]
+    part = [re.sub(r"F([\d.]+)", lambda m: f"F{float(m[1]) / 10:g}", line) for line in lines[a:b]]
+    return [*lines[:a], part[0], "G1 F120", *part[1:], *lines[b:]], None
+
+
+def many_waits(lines):
+    """Wait 100 s at the start of five layers; the fourth wait passes the limit."""
+    layers = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)][3:8]
+    out = list(lines)
+    for at in reversed(layers):
+        out.insert(at + 1, "G4 S100")
+    return out, layers[3] + 4
+
+
 FAULTS = [
     # the text
     ("two points in a number", 101, ALL, put("G1 X1..2")),
@@ -293,7 +310,6 @@ FAULTS = [
     ("drive too fast", 502, HEATS, put("G1 E-2 F9000", more=("G1 E2 F1200",))),
     ("more than the hot end melts", 503, HEATS, put("G1 X150 E4 F6000")),
     ("no feed", 504, ALL, bare_feeds),
-    ("a crawl", 505, ALL, put("G0 X20 F6")),
     ("a jerky start", 506, OWN, put("M204 S90000")),
     ("the same, of one axis", 506, OWN, put("M201 Z9000")),
     # the head's way, and the panel
@@ -312,6 +328,28 @@ FAULTS = [
         709,
         ALL,
         lambda lines: ([re.sub(r"(panel origin [xy] = )[\d.]+", r"\g<1>9", s) for s in lines], None),
+    ),
+    # times and totals
+    ("a layer a tenth as fast", 801, ALL, slow_layer),
+    (
+        "half the lines of the header",
+        802,
+        ALL,
+        lambda lines: ([re.sub(r"(moves = )\d+", r"\g<1>99", s) for s in lines], None),
+    ),
+    (
+        "travels for minutes",
+        803,
+        ALL,
+        lambda lines: (put("G0 X20 F300", more=("G0 X120", "G0 X20") * 10)(lines)[0], None),
+    ),
+    ("a crawl", 804, ALL, put("G0 X20 F6")),
+    ("waits that add up over layers", 805, HEATS, many_waits),
+    (
+        "deposits elsewhere than the header states",
+        806,
+        ALL,
+        lambda lines: ([re.sub(r"(deposit x = )[\d.]+", r"\g<1>3", s) for s in lines], None),
     ),
 ]
 # A fault of all machines always runs on the strict one and on one other in turn, and on the rest when slow.
