@@ -11,7 +11,7 @@ import pytest
 from pathgen import Job, make
 from pathgen.errors import PathgenError
 from pathgen.motion import limit_feed, plan_speeds, sum_moves
-from pathgen.proof import panel_replay
+from pathgen.proof import program_timer
 from pathgen.proof.panel_replay import Effects, replay
 from pathgen.settings import load_machine, load_material
 
@@ -28,7 +28,7 @@ def panel(tmp_path_factory):
 @pytest.mark.parametrize("block", [1, 1000, 1 << 30])
 def test_times_do_not_depend_on_the_cuts(panel, block, monkeypatch):
     """All moves at once through the planner give the same sums as layer by layer."""
-    monkeypatch.setattr(panel_replay, "TIMED", block)
+    monkeypatch.setattr(program_timer, "TIMED", block)
     found = replay(panel[0])
     moves, machine = found.program.moves, found.machine
     feed = limit_feed(moves, machine)
