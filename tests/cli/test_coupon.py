@@ -13,7 +13,7 @@ from tests.coupons.printed import filled_text
 
 
 def test_the_list_names_all_with_size_and_time(capsys):
-    assert run(["coupon", "--machine", "long-tube"]) == 0
+    assert run(["coupon", "--machine", "long-tube", "--layer", "0.24", "--pixel", "0.2"]) == 0
     shown = capsys.readouterr().out
     for name in NAMES:
         (line,) = (line for line in shown.splitlines() if line.strip().startswith(name))
@@ -36,7 +36,7 @@ def test_one_command_makes_program_sheet_and_drawing(tmp_path, capsys):
 
 def test_readings_are_never_written_over(tmp_path, capsys):
     out = tmp_path / "beads.gcode"
-    args = ["coupon", "bead-ladder", "--out", str(out)]
+    args = ["coupon", "bead-ladder", "--layer", "0.24", "--out", str(out)]
     assert run(args) == 0 and run(args) == 0  # a sheet that is still blank may be written again
     sheet = tmp_path / "beads.csv"
     sheet.write_text(sheet.read_text().replace(",,", ",0.4,1", 1))
@@ -80,11 +80,12 @@ def test_errors_write_nothing(args, code, shown, tmp_path, monkeypatch, capsys):
 # -- the way back -------------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def beads(tmp_path):
+@pytest.fixture(scope="module")
+def beads(tmp_path_factory):
     """A sheet of a bead ladder, filled in for a machine that deposits 5 % too little."""
-    assert run(["coupon", "bead-ladder", "--out", str(tmp_path / "beads.gcode")]) == 0
-    path = tmp_path / "beads.csv"
+    folder = tmp_path_factory.mktemp("beads")
+    assert run(["coupon", "bead-ladder", "--out", str(folder / "beads.gcode")]) == 0
+    path = folder / "beads.csv"
     rows = [line.split(",") for line in path.read_text().splitlines() if line[0].isdigit()]
     asked = np.array([float(row[6]) * float(row[7]) * float(row[8]) for row in rows])
     wall = 0.95 * asked + 0.021 + np.random.default_rng(2).normal(0, 0.008, len(rows))

@@ -14,9 +14,9 @@ LAYER = re.compile(r"layer \d+/\d+ top ([\d.]+) mm height ([\d.]+) mm")
 
 
 @cache
-def printed(name, machine):
+def printed(name, machine="moving-table", **job):
     """A coupon laid out for a machine, its program, and what came of writing it."""
-    laid, stream = lay_out_coupon(name, Job(machine=machine)), io.BytesIO()
+    laid, stream = lay_out_coupon(name, Job(machine=machine, **job)), io.BytesIO()
     result = laid.write(stream)
     return laid, stream.getvalue(), result
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from pathgen import Job, replay
 from pathgen.coupons.definition import FilledSheet
-from pathgen.coupons.make import LaidOut, lay_out_coupon
+from pathgen.coupons.make import LaidOut
 from pathgen.coupons.measurement_sheet import identify_sheet, read_filled
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind
@@ -15,6 +15,7 @@ from pathgen.program.summary import Summary
 from pathgen.proof.deposit_map import thickness_error
 from pathgen.proof.program_panel import Stated
 from pathgen.settings import load_machine, settle
+from tests.coupons import ladders
 
 MACHINES = ("moving-table", "moving-gantry", "long-tube", "ngc-lab")
 SEEDS, LEAST_HITS = 30, 27
@@ -46,10 +47,9 @@ class Printed:
 
 
 def printed(name, machine, folder, **job):
-    laid = lay_out_coupon(name, Job(machine=machine, **job))
-    path = folder / f"{name}.gcode"
-    with open(path, "wb") as stream:
-        summary = laid.write(stream).summary
+    laid, program, result = ladders.printed(name, machine, **job)
+    path, summary = folder / f"{name}.gcode", result.summary
+    path.write_bytes(program)
     profile = load_machine(machine)
     moves = read_program(path, profile.dialect, profile.hot_end.filament_diameter).moves
     for axis in "xyz":

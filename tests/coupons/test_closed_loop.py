@@ -24,7 +24,7 @@ MACHINE, MATERIAL = "moving-table", "pla-white"
 FACTOR, LAG = 0.92, 0.05  # hidden: too little comes out, and late
 LIGHT = TwoFlux(absorption=0.05, scattering=2.8, t0=0.92, spread=0.22)
 THINNEST, THICKEST = 0.8, 3.0
-WIDE = 40.0
+WIDE = 28.0
 
 
 def truth():

@@ -26,7 +26,7 @@ NAME = "feed-ladder"
 AT = np.repeat(FEEDS, 2)
 
 
-@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "ngc-lab"))
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "long-tube"))
 def test_it_stands_and_is_its_map(machine, tmp_path):
     stands_and_is_its_map(NAME, machine, tmp_path)
 
@@ -46,7 +46,7 @@ def test_the_program_asks_for_the_feed_of_each_band(machine):
         assert not bottom or asked == {60 * feed[np.searchsorted(above, bottom, "right") - 1]}
 
 
-@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "ngc-lab"))
+@pytest.mark.parametrize("machine", some(machine_names(), "moving-gantry", "long-tube"))
 def test_beads_run_at_their_feed_through_all_that_is_read(machine):
     """Neither corners nor beads that begin or end may slow the head there: their number never changes."""
     laid, text, result = printed(NAME, machine)

@@ -26,7 +26,6 @@ from tests.coupons.printed import (
     LEAST_HITS,
     MACHINES,
     SEEDS,
-    assert_replays,
     filled_text,
     printed,
     read_back,
@@ -56,10 +55,6 @@ def test_fins_stand_by_themselves_the_way_that_shakes(tmp_path, machine):
     for planned in platform.panels:  # by purpose: each passes the limit, under its top
         assert planned.steady.limit_height() < planned.panel.height / 1.2
     assert "above the limit" in done.summary.standing.steadiness
-
-
-def test_every_fin_is_its_map(tmp_path):
-    assert_replays(printed("sway-fin", "long-tube", tmp_path))
 
 
 def test_a_platform_that_moves_along_x_turns_the_row(tmp_path):
