@@ -24,7 +24,9 @@ def bounds(node):
     if isinstance(node, inspect.StructType):
         return [node.cls.__name__]
     found = [type(node).__name__.removesuffix("Type").lower()]
-    found += [f"{name} {getattr(node, name)!r}" for name in BOUNDS if getattr(node, name, None) is not None]
+    limits = {name: getattr(node, name) for name in BOUNDS if getattr(node, name, None) is not None}
+    # Python keeps one of two equal types, so 100 may become 100.0 by the order of imports.
+    found += [f"{k} {v:g}" if isinstance(v, int | float) else f"{k} {v!r}" for k, v in limits.items()]
     inner = getattr(node, "types", None) or getattr(node, "item_types", None)
     inner = inner or [node.item_type] if inner or hasattr(node, "item_type") else []
     return found + [text for each in inner for text in bounds(each)]
