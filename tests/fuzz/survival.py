@@ -18,7 +18,7 @@ import pytest
 
 from pathgen.cli import run
 
-FEW, MANY = 60, 10_000
+FEW, MANY = 30, 10_000
 COUNTS = pytest.mark.parametrize("count", [FEW, pytest.param(MANY, marks=pytest.mark.slow)])
 LONGEST = 60  # s; a case takes some hundredths
 NUMBERS = (

@@ -8,6 +8,9 @@ import io
 import re
 import shutil
 import subprocess
+import tempfile
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -39,12 +42,12 @@ def wall(rows, columns):
 
 PANELS = {
     "flat": [(wall(15, 120), Job())],
-    "bent": [(wall(12, 200), Job(bend=120.0))],
-    "ring": [(wall(10, 400), Job(bend=360.0, seam="dark"))],
+    "bent": [(wall(7, 120), Job(bend=120.0))],
+    "ring": [(wall(6, 300), Job(bend=360.0, seam="dark"))],
     "disc with its comb": [(wall(100, 100), Job(outline="disc", pixel=0.2, layer=0.2, first_layer=0.2))],
-    "wedges": [(wall(60, 200), Job(wedges=2, wedge_height=5.0))],
-    "several abreast": [(wall(12, 100), Job(copies=2)), (wall(20, 80), Job(bend=90.0))],
-    "in turn": [(wall(12, 100), Job(copies=3, build="in-turn"))],
+    "wedges": [(wall(30, 100), Job(wedges=2, wedge_height=2.5))],
+    "several abreast": [(wall(6, 60), Job(copies=2)), (wall(8, 50), Job(bend=90.0))],
+    "in turn": [(wall(6, 80), Job(copies=2, build="in-turn"))],
     "raster": [(wall(10, 100), Job(fill="raster", direction="alternate", packing=1.0))],
     "lead and pace": [(wall(10, 150), Job(lead="on", pace="steady-flow"))],
     "bands": [
@@ -61,6 +64,7 @@ KINDS = {  # what each program is there for
 COUPONS = ["step-wedge", "lag-strip"]
 
 
+@cache
 def program_of(name, machine=MACHINE):
     stream = io.BytesIO()
     if name in COUPONS:
@@ -73,17 +77,23 @@ def program_of(name, machine=MACHINE):
     return stream.getvalue()
 
 
-def canonical(program, folder):
+@cache
+def canonical(program):
     """Names and arguments of the calls that the interpreter makes of a program."""
-    for name, content in (("panel.ngc", program), ("vars", b""), ("tools", b"")):
-        (folder / name).write_bytes(content)
-    command = ["rs274", "-g", "-v", "vars", "-t", "tools", "panel.ngc"]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=120)
+    with tempfile.TemporaryDirectory() as folder:
+        done = interpreted(program, Path(folder))
     assert done.returncode == 0, done.stderr
     assert not re.search(r"error|warning", done.stderr, re.IGNORECASE), done.stderr
     calls = [re.fullmatch(r"\s*\d+ N\S+ (\w+)\((.*)\)", line) for line in done.stdout.splitlines()]
     assert all(calls), "a line that is no call"
     return [(call[1], call[2]) for call in calls]
+
+
+def interpreted(program, folder):
+    for name, content in (("panel.ngc", program), ("vars", b""), ("tools", b"")):
+        (folder / name).write_bytes(content)
+    command = ["rs274", "-g", "-v", "vars", "-t", "tools", "panel.ngc"]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=120)
 
 
 def their_motions(calls):
@@ -117,9 +127,9 @@ def our_motions(program):
 
 
 @pytest.mark.parametrize("name", [*PANELS, *COUPONS])
-def test_an_ngc_interpreter_makes_the_same_motions(name, tmp_path):
+def test_an_ngc_interpreter_makes_the_same_motions(name):
     program = program_of(name)
-    calls = canonical(program, tmp_path)
+    calls = canonical(program)
     theirs, ours = their_motions(calls), our_motions(program)
     assert theirs.shape == ours.shape and len(ours) > 500
     assert np.array_equal(theirs[:, 0], ours[:, 0])
@@ -130,9 +140,9 @@ def test_an_ngc_interpreter_makes_the_same_motions(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", [*PANELS, *COUPONS])
-def test_it_ends_and_obeys_every_other_command(name, tmp_path):
+def test_it_ends_and_obeys_every_other_command(name):
     program = program_of(name)
-    names = [call for call, _ in canonical(program, tmp_path)]
+    names = [call for call, _ in canonical(program)]
     end = names.index("PROGRAM_END")
     assert not set(MOTIONS) & set(names[end:])
     lines = program.decode("ascii").splitlines()
@@ -152,16 +162,16 @@ def test_the_programs_hold_what_they_are_there_for(name):
     assert (found.moves.kind == KINDS[name]).any()
 
 
-def test_dwells_last_as_long(tmp_path):
+def test_dwells_last_as_long():
     dialect = MACHINE.dialect
     start, finish = f"{dialect.start}G4 P1.5 (settle)\n", f"G4 P0.25\n{dialect.finish}"
     program = program_of("flat", replace(MACHINE, dialect=replace(dialect, start=start, finish=finish)))
-    dwells = [float(given) for call, given in canonical(program, tmp_path) if call == "DWELL"]
+    dwells = [float(given) for call, given in canonical(program) if call == "DWELL"]
     ours = sum_pauses(program.decode("ascii").splitlines(), dialect)
     assert dwells == [1.5, 0.25] and sum(dwells) == ours.dwelling
 
 
-def test_it_is_strict(tmp_path):
+def test_it_is_strict():
     """What it would refuse, it does refuse: a word letter beyond Table 3 of NISTIR 6556."""
     with pytest.raises(AssertionError):
-        canonical(program_of("flat").replace(b" A", b" E", 3), tmp_path)
+        canonical(program_of("flat").replace(b" A", b" E", 3))

@@ -131,3 +131,10 @@ def test_values_are_read_back(value):
     text = rewrite_table("[light]\nx = 1 # old\n", "light", {"x": value})
     assert tomllib.loads(text) == {"light": {"x": value}}
     assert text.endswith(" # old\n")
+
+
+def test_a_first_new_key_stands_before_the_others_and_below_the_comment():
+    text = rewrite_table("[light]\n# guessed\nlength = 1.5\n", "light", {"law": "table", "length": 1.2})
+    assert text == '[light]\n# guessed\nlaw = "table"\nlength = 1.2\n'
+    text = rewrite_table("[light]\n# guessed\n", "light", {"length": 1.2})
+    assert text == "[light]\n# guessed\nlength = 1.2\n"
