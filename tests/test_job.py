@@ -119,10 +119,10 @@ def test_the_same_input_gives_the_same_bytes(tmp_path):
         (tmp_path / folder).mkdir()
         for number in range(2):
             out = tmp_path / folder / f"{number}.gcode"
-            make(photo, out, Job(**SMALL))
+            make(photo, out, Job(width=20.0, brim=3.0, pixel=0.2, layer=0.2))
             texts.append(out.read_bytes())
     code = "import sys; from pathgen import Job, make; "
-    code += "make(sys.argv[1], 'there.gcode', Job(width=24.0, brim=3.0))"
+    code += "make(sys.argv[1], 'there.gcode', Job(width=20.0, brim=3.0, pixel=0.2, layer=0.2))"
     subprocess.run([sys.executable, "-c", code, str(photo)], cwd=tmp_path / "two", check=True)
     texts.append((tmp_path / "two" / "there.gcode").read_bytes())
     assert len(set(texts)) == 1
@@ -139,6 +139,8 @@ def test_the_size_of_blocks_does_not_show(tmp_path, monkeypatch):
 def test_one_bead_count_is_one_stroke_a_layer(tmp_path):
     result = make(np.full((30, 300), 1.26), tmp_path / "plate.gcode", Job(rim_width=0, brim=0))
     assert (result.counts == 3).all()
+    assert all(set(strokes.layer.tolist()) == {layer} for layer, strokes in result.samples.items())
+    assert len(result.samples) == 3
     layers = len(result.planned.layers)
     assert result.tally.count[Kind.TRAVEL] <= layers + 2  # and the way to the start line and from it
     assert result.tally.count[Kind.LINK] == 0

@@ -81,7 +81,7 @@ def test_panels_stand_apart_by_the_spacing_and_clear_of_the_start_line():
 def test_in_turn_nothing_is_gone_through(tmp_path):
     """After a panel is finished, whatever moves below its top stays clear of it by the hot end's width."""
     out = tmp_path / "turn.gcode"
-    result = make_several([(waves(1, 60, 300), Job(copies=4, build="in-turn", brim=3.0))], out)
+    result = make_several([(waves(1, 60, 300), Job(copies=4, build="in-turn", brim=3.0, layer=0.2))], out)
     machine = load_machine("moving-table")
     moves = read_program(out, machine.dialect, 1.75).moves
     panels = result.platform.panels
@@ -124,6 +124,49 @@ def test_tall_panels_are_refused_in_turn_and_say_why():
     message = str(refused.value)
     assert "one after another with 300 × 300 mm of clearance for the head" in message
     assert "build = abreast" in message
+
+
+def test_clearance_is_that_of_the_tallest_panel():
+    """A rod 20 mm above the nozzle passes over a low panel, but not over a tall one."""
+    rods = HeadPart((-12.0, 12.0), (-12.0, 12.0), 1.0), HeadPart((-300.0, 300.0), (-300.0, 300.0), 20.0)
+    machine = replace(load_machine("long-tube"), head=rods)
+    job = Job(build="in-turn", brim=2.0, pixel=0.4, layer=0.3, first_layer=0.3)
+    low, tall = np.full((20, 40), 1.5), np.full((100, 40), 1.5)
+    plan_several([(low, job), (low, job)], machine)
+    with pytest.raises(PathgenError, match="with 300 × 300 mm of clearance for the head"):
+        plan_several([(low, job), (tall, job)], machine)
+
+
+def test_in_turn_the_head_has_room_in_front_of_a_finished_panel():
+    machine = replace(load_machine("moving-table"), head=(HeadPart((-9.0, 9.0), (-25.0, 25.0), 1.0),))
+    job = Job(build="in-turn", brim=2.0, pixel=0.4, layer=0.3, first_layer=0.3, axis="x", copies=2)
+    platform = plan_several([(np.full((20, 400), 1.5), job)], machine)
+    first, second = sorted(planned.placement.y0 for planned in platform.panels)
+    assert second - first >= 25.0 + 1.5
+
+
+def test_the_axis_of_several_panels_is_judged_by_the_one_that_sways_most():
+    job = Job(pixel=0.4, layer=0.3, first_layer=0.3, brim=2.0)
+    low, tall = np.full((20, 40), 1.5), np.full((100, 40), 1.5)
+    alone = plan_several([(tall, job)]).panels[0].axes.rows
+    both = plan_several([(low, job), (tall, job)]).panels[0].axes.rows
+    assert [row.sway for row in both] == [row.sway for row in alone]
+
+
+def test_a_bent_panel_made_after_another_is_approached_at_its_wall(tmp_path):
+    """Without a brim, the head comes down within 1 mm of the start of the first deposit."""
+    out = tmp_path / "bent.gcode"
+    job = Job(bend=60.0, rim_width=2.0, brim=0.0, build="in-turn", copies=2, pixel=0.4, panel_gap=90.0)
+    result = make_several([(np.full((20, 60), 1.5), job)], out)
+    moves = read_program(out, load_machine("moving-table").dialect, 1.75).moves
+    second = result.platform.panels[1]
+    first = int(np.searchsorted(moves.layer, len(second.layers)))
+    fed = first + int(np.argmax(np.isin(moves.kind[first:], DEPOSITS)))
+    high = first + int(np.argmax(moves.z[first:fed]))
+    assert high < fed
+    at = np.column_stack([moves.x, moves.y])
+    descent = high + int(np.argmax(moves.z[high:fed] < second.layers.top[1]))
+    assert np.hypot(*(at[descent] - at[fed - 1])) < 1.0
 
 
 def test_too_many_say_how_many_would_fit():
@@ -176,9 +219,11 @@ def test_from_the_command_line(tmp_path, capsys):
     for name, seed in (("a", 1), ("b", 2)):
         np.save(tmp_path / f"{name}.npy", waves(seed, 60, 200))
     job = tmp_path / "job.toml"
-    job.write_text(
-        'brim = 3.0\n[[panel]]\npicture = "a.npy"\ncopies = 2\n[[panel]]\npicture = "b.npy"\nwidth = 30.0\n'
+    first, second = (
+        '[[panel]]\npicture = "a.npy"\ncopies = 2\n',
+        '[[panel]]\npicture = "b.npy"\nwidth = 30.0\n',
     )
+    job.write_text("brim = 3.0\nlayer = 0.3\nfirst_layer = 0.3\n" + first + second)
     out = tmp_path / "o.gcode"
     assert run(["panel", "--job", str(job), "--out", str(out)]) == 0
     assert "of 3 panels" in capsys.readouterr().out

@@ -64,7 +64,7 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("contract")
     np.save(folder / "wall.npy", np.tile(np.linspace(1.0, 2.4, 90), (60, 1)))
     Image.fromarray(np.tile(np.linspace(0, 255, 60, dtype=np.uint8), (40, 1))).save(folder / "quay.png")
-    (folder / "job.toml").write_text("width = 20.0\nbrim = 2.0\n")
+    (folder / "job.toml").write_text("width = 20.0\nbrim = 2.0\nlayer = 0.2\n")
     (folder / "bad.toml").write_text("widht = 3\n")
     (folder / "latin.toml").write_bytes(b'machine = "\xff"\n')
     (folder / "empty.gcode").write_bytes(b"")
@@ -91,13 +91,13 @@ def folder(tmp_path_factory):
 
 RESULTS = [
     ["panel", "quay.png", "--job", "job.toml", "--out", "x.gcode"],
-    ["panel", "wall.npy", "--out", "x.gcode", "--copies", "2", "--brim", "2"],
+    ["panel", "wall.npy", "--out", "x.gcode", "--copies", "2", "--brim", "2", "--layer", "0.2"],
     ["picture", "quay.png", "--out", "x.png", "--stages", "s.png"],
     ["replay", "good.gcode"],
     ["replay", "good.gcode", "--against", "wanted.npy"],
     ["check", "good.gcode"],
     ["check", "hot.gcode"],
-    ["coupon", "step-wedge", "--out", "x.gcode"],
+    ["coupon", "step-wedge", "--layer", "0.2", "--out", "x.gcode"],
     ["fit", "beads.csv", "--machine", "moving-table", "--out", "x.toml"],
     ["fit", "wedge.csv", "--material", "pla-white", "--out", "x.toml"],
     ["study", "study.toml", "--out", "x.csv", "--workers", "1"],
@@ -294,7 +294,7 @@ def test_a_sheet_and_a_profile_go_through_pipes(folder, tmp_path, capsysbinary, 
 
 def test_a_coupon_goes_to_standard_output_without_a_sheet(tmp_path, monkeypatch, capsysbinary):
     monkeypatch.chdir(tmp_path)
-    assert run(["coupon", "step-wedge", "--out", "-"]) == 0
+    assert run(["coupon", "step-wedge", "--layer", "0.2", "--out", "-"]) == 0
     assert capsysbinary.readouterr().out.rstrip().splitlines()[-1].startswith(b"M2")
     assert list(tmp_path.iterdir()) == []
 
@@ -324,7 +324,7 @@ def test_the_suffix_decides_the_format_of_a_picture(suffix, kind, folder, tmp_pa
     out = tmp_path / f"lit{suffix}"
     assert run(["replay", str(folder / "good.gcode"), "--picture", str(out)]) == 0
     with Image.open(out) as picture:
-        assert picture.format == kind and picture.size == (200, 153)
+        assert picture.format == kind and picture.size == (200, 154)
 
 
 def test_a_prepared_picture_keeps_16_bits_as_tiff(folder, tmp_path):

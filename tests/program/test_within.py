@@ -8,6 +8,7 @@ from pathgen import Job, PathgenError, make, make_several
 from pathgen.cli import run
 from pathgen.program import within
 from pathgen.program.within import choose, seconds_from
+from pathgen.settings import settle
 from tests.matrix import some
 
 
@@ -45,7 +46,7 @@ def test_more_time_shows_the_picture_better(photo, few):
     assert errors[0] > errors[1]
 
 
-def test_what_cannot_be_done_in_time_is_refused_with_the_least(photo, tmp_path):
+def test_what_cannot_be_done_in_time_is_refused_with_the_least(photo, few, tmp_path):
     with pytest.raises(PathgenError, match=r"cannot be printed in 5 min; the shortest time is \d+ min"):
         make(photo, tmp_path / "a.gcode", Job(**SMALL, within="5min"))
     assert not (tmp_path / "a.gcode").exists()
@@ -75,6 +76,16 @@ def test_times_as_people_write_them(text, seconds):
 def test_what_is_no_time(text):
     with pytest.raises(PathgenError, match="a duration such as 6h"):
         seconds_from(text)
+
+
+def test_levers_are_all_pairs_that_the_nozzle_and_the_widest_bead_allow():
+    """A layer has at most 3/4 of the nozzle diameter (common practice)."""
+    setup = settle(Job())
+    assert setup.machine.hot_end.nozzle_diameter == 0.4
+    pairs = within._levers(setup)
+    assert pairs == [(like, width) for like in within.LIKE for width in (0.42, 0.5, 0.58)]
+    narrow = within._levers(settle(Job(spacing_max=0.54)))
+    assert {width for _, width in narrow} == {0.42, 0.5}
 
 
 def test_levers_stay_within_the_machines_limits(photo, few):
