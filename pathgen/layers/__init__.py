@@ -7,13 +7,6 @@ from pathgen.layers.sections import Layers, cut_layers
 from pathgen.layers.strokes import BeadPlan, Profiles, Strokes
 
 __all__ = [
-    "BeadPlan",
-    "Layers",
-    "Profiles",
-    "Strokes",
-    "bend_strokes",
-    "brim_loops",
-    "cut_layers",
-    "fill_names",
-    "find_fill",
-]
+    "BeadPlan", "Layers", "Profiles", "Strokes",
+    "bend_strokes", "brim_loops", "cut_layers", "fill_names", "find_fill",
+]  # fmt: skip

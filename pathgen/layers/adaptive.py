@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pathgen.layers.sections import Layers, cut_layers
+from pathgen.layers.sections import Layers, cut_layers, interpolate_rows
 from pathgen.layers.strokes import Floats
 from pathgen.panel import Panel
 
@@ -146,13 +146,22 @@ class AdaptiveHeights:
             self._time = _times(panel, terms, self._unit, stations, self._heights)
 
     def rms(self, layers: Layers) -> float:
-        """Return the RMS error in lightness caused by the layer heights."""
-        return float(np.sqrt(_squares(layers, self._rows) / self._cells))
+        """Return the RMS error in lightness caused by the layer heights, without the first layer."""
+        middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
+        error = 0.0
+        for part in self._rows.parts():
+            own = part.at(middle, part.shown)
+            for share in (np.arange(8) + 0.5) / 8 - 0.5:
+                z = middle + share * height
+                off = part.at(z, part.wanted) - own
+                error += float(np.einsum("zc,zc,zc,z->", off, off, part.counted(z), height)) / 8
+        return float(np.sqrt(error / self._cells))
 
     def like(self, height: float) -> ChosenLayers:
         """Choose layers whose error does not exceed that of uniform layers of a given height, mm."""
         even = cut_layers(self._panel, height, self._terms.first_layer)
-        even_time, rms = _even_time(even, self._terms), self.rms(even)
+        middle, rms = even.top[1:] - even.height[1:] / 2, self.rms(even)
+        even_time = float(_seconds(_area(self._panel, middle), even.height[1:], self._terms).sum())
         uniform = ChosenLayers(even, even_time, even_time, rms, rms)
         limit = rms**2 * self._cells
         path = _best_path(self._error, self._time, self._heights, limit) if self._free else None
@@ -214,11 +223,7 @@ class PanelRows:
 
     def at(self, z: Floats, values: Floats) -> Floats:
         """Interpolate `values` linearly at heights z, (Z, C)."""
-        place = np.clip(z / self.pixel - 0.5, 0, len(values) - 1)
-        below = np.minimum(place.astype(np.intp), max(len(values) - 2, 0))
-        above = np.minimum(below + 1, len(values) - 1)
-        share = (place - below)[:, None]
-        return np.asarray(values[below] * (1 - share) + values[above] * share)
+        return interpolate_rows(values, z, self.pixel)
 
     def counted(self, z: Floats) -> Floats:
         """Return 1 inside the picture and 0 elsewhere, at heights z, (Z, C)."""
@@ -233,7 +238,7 @@ def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: 
     """
     # The picture is sampled at the middles of half units, so the middle of a layer lies between two samples.
     z = first + (np.arange(2 * stations) + 0.5) * unit / 2
-    total = np.zeros((len(heights), stations))
+    total = np.where(np.arange(stations) > stations - heights[:, None], np.inf, 0.0)
     for part in rows.parts():
         wanted, weight = part.at(z, part.wanted), part.counted(z)
         shown = part.at(first + np.arange(2 * stations + 1) * unit / 2, part.shown)
@@ -248,10 +253,7 @@ def _errors(rows: PanelRows, first: float, unit: float, stations: int, heights: 
             cross = np.einsum("zc,zc->z", own, sums[ends] - sums[begins])
             square = np.einsum("zc,zc,zc->z", own, own, weights[ends] - weights[begins])
             total[row, : len(begins)] += squares[ends] - squares[begins] - 2 * cross + square
-    total *= unit / 2
-    for row, height in enumerate(heights.tolist()):
-        total[row, stations - height + 1 :] = np.inf
-    return np.maximum(total, 0.0)
+    return np.maximum(total * (unit / 2), 0.0)
 
 
 def _seconds(area: Floats, height: NDArray[np.floating], terms: Terms) -> Floats:
@@ -269,27 +271,6 @@ def _times(panel: Panel, terms: Terms, unit: float, stations: int, heights: Ints
 def _area(panel: Panel, z: Floats) -> Floats:
     rows = panel.thickness[::-1].sum(axis=1) * panel.pixel
     return np.asarray(np.interp(z, (np.arange(len(rows)) + 0.5) * panel.pixel, rows))
-
-
-def _even_time(layers: Layers, terms: Terms) -> float:
-    """Return the printing time of layers, s, without the first layer, whose height is fixed."""
-    height = layers.height[1:]
-    area = _area(layers.panel, layers.top[1:] - height / 2)
-    return float(_seconds(area, height, terms).sum())
-
-
-def _squares(layers: Layers, rows: PanelRows) -> float:
-    """Return the squared error of layers, without the first layer."""
-    middle, height = layers.top[1:] - layers.height[1:] / 2, layers.height[1:]
-    inside = (np.arange(8) + 0.5) / 8 - 0.5
-    error = 0.0
-    for part in rows.parts():
-        own = part.at(middle, part.shown)
-        for share in inside:
-            z = middle + share * height
-            off = part.at(z, part.wanted) - own
-            error += float(np.einsum("zc,zc,zc,z->", off, off, part.counted(z), height)) / 8
-    return error
 
 
 def _best_path(error: Floats, time: Floats, heights: Ints, limit: float) -> tuple[Ints, Ints] | None:
@@ -329,11 +310,10 @@ def _last_heights(error: Floats, time: Floats, heights: Ints, prices: Floats) ->
 
 def _trace(last: NDArray[np.int8], heights: Ints) -> tuple[Ints, Ints]:
     """Follow a path down from the top; return stations and indices of heights, from the bottom up."""
-    begins, rows = [], []
+    rows: list[int] = []
     at = len(last) - 1
     while at > 0:
-        row = int(last[at])
-        at -= int(heights[row])
-        begins.append(at)
-        rows.append(row)
-    return np.array(begins[::-1], np.intp), np.array(rows[::-1], np.intp)
+        rows.append(int(last[at]))
+        at -= int(heights[rows[-1]])
+    chosen = np.array(rows[::-1], np.intp)
+    return at + np.cumsum(heights[chosen]) - heights[chosen], chosen

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.strokes import Floats, Strokes
+from pathgen.layers.strokes import Strokes
 from pathgen.panel.bend import Bend
 
 SEAM = 0.005  # offset that closes the gap between the ends of a ring, mm
@@ -82,9 +82,5 @@ def bend_outline(flat: BaseGeometry, bend: Bend) -> BaseGeometry:
     shapely geometry
     """
     dense = shapely.segmentize(flat, bend.longest_move(float(flat.bounds[3])))
-
-    def mapped(points: Floats) -> Floats:
-        return np.column_stack(bend.to_plan(points[:, 0], points[:, 1]))
-
-    bent: BaseGeometry = shapely.transform(dense, mapped)
+    bent: BaseGeometry = shapely.transform(dense, lambda points: np.column_stack(bend.to_plan(*points.T)))
     return bent.buffer(SEAM).buffer(-SEAM) if bend.closed else bent

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from pathgen.layers.bent import bend_outline
-from pathgen.layers.sections import section_outline
+from pathgen.layers.sections import outline_rings, section_outline
 from pathgen.layers.strokes import Floats, Profiles, Strokes, make_strokes
 from pathgen.panel.bend import Bend
 
@@ -43,10 +43,7 @@ def brim_loops(profiles: Profiles, width: float, spacing: float, bend: Bend | No
     if bend is not None:
         foot = bend_outline(foot, bend)
     loops = int(np.ceil(width / spacing - 1e-9)) if not foot.is_empty else 0
-    offsets = [spacing * (i + 0.5) for i in range(loops)][::-1]
     rings: list[Floats] = []
-    for offset in offsets:
-        grown = shapely.buffer(foot, offset, quad_segs=CORNER_STEPS).simplify(SMOOTH)
-        for part in shapely.get_parts(grown):
-            rings += [np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)]
+    for offset in [spacing * (i + 0.5) for i in range(loops)][::-1]:
+        rings += outline_rings(shapely.buffer(foot, offset, quad_segs=CORNER_STEPS).simplify(SMOOTH))
     return make_strokes(rings, [profiles.first] * len(rings), spacing)

@@ -22,11 +22,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import MultiLineString
 from shapely.geometry.base import BaseGeometry
 
 from pathgen.errors import PathgenError
-from pathgen.layers.sections import BLOCK, Layers, section_outline
+from pathgen.layers.sections import BLOCK, Layers, clip_lines, section_outline, widen_mask
 from pathgen.layers.strokes import Floats, Ints, Strokes, make_strokes, merge_strokes
 from pathgen.panel.overhang import ANGLE, outline_overhang, step_limit
 
@@ -137,16 +136,13 @@ def build_comb(layers: Layers, plan: CombPlan) -> Comb:
     combs = _combs(layers, plan, bottom, depth)
     if not combs:
         return Comb(make_strokes([], [], plan.spacing), 0, 0.0, 0.0)
-    parts = [_foot(layers, plan, combs)]
-    fins, tallest, bridge = 0, 0, 0.0
-    for comb in combs:
-        free = _free_layers(layers, plan, comb, bottom)
-        parts.append(_zigzags(comb, *free, plan.spacing))
-        fins += int(np.count_nonzero(free[0] > 1))
-        tallest = max(tallest, int(free[0].max()))
-        bridge = max(bridge, float(np.diff(comb.u).max(initial=0.0)) - plan.spacing)
-    height = float(layers.top[tallest - 1]) if tallest else 0.0
-    return Comb(merge_strokes(parts, parts[0].counts), fins, height, bridge)
+    free = [_free_layers(layers, plan, comb, bottom) for comb in combs]
+    zigzags = [_zigzags(comb, *each, plan.spacing) for comb, each in zip(combs, free, strict=True)]
+    foot, fins = _foot(layers, plan, combs), np.concatenate([each for each, _ in free])
+    height = float(layers.top[fins.max() - 1]) if fins.any() else 0.0
+    bridge = max(0.0, *(float(np.diff(comb.u).max(initial=0.0)) - plan.spacing for comb in combs))
+    strokes = merge_strokes([foot, *zigzags], foot.counts)
+    return Comb(strokes, int(np.count_nonzero(fins > 1)), height, bridge)
 
 
 def _underside(layers: Layers) -> tuple[Ints, Floats]:
@@ -174,13 +170,8 @@ def _needed(layers: Layers, plan: CombPlan, bottom: Ints) -> Bools:
     count = int(rising.max(initial=0)) + 1
     wall = bottom <= np.arange(count)[:, None]
     limit = np.array([step_limit(h, plan.angle) for h in layers.height[:count]])
-    unsupported: Bools = np.any(outline_overhang(wall, limit, pixel, pixel), axis=0)
-    if not unsupported.any():
-        return unsupported
-    more = math.ceil(MARGIN / pixel)
-    near = np.convolve(unsupported, np.ones(2 * more + 1), "full")[more : more + len(unsupported)] > 0.5
-    marked: Bools = near & (bottom > 0) & (bottom < total)
-    return marked
+    unsupported = np.any(outline_overhang(wall, limit, pixel, pixel), axis=0)
+    return widen_mask(unsupported, math.ceil(MARGIN / pixel)) & (bottom > 0) & (bottom < total)
 
 
 def _combs(layers: Layers, plan: CombPlan, bottom: Ints, depth: Floats) -> list[_FinRow]:
@@ -260,21 +251,11 @@ def _foot(layers: Layers, plan: CombPlan, combs: list[_FinRow]) -> Strokes:
     taken += [section_outline(row, pixel, SMOOTH) for row in low[1:]]
     # Centrelines of beads stay half a bead inside.
     room = shapely.union_all(boxes).difference(shapely.union_all(taken)).buffer(-spacing / 2)
-    lines = _lines(room, spacing)
-    return make_strokes(lines, [0] * len(lines), spacing)
-
-
-def _lines(room: BaseGeometry, spacing: float) -> list[Floats]:
-    """Fill an area with lines along u, in alternating directions."""
     if room.is_empty:
-        return []
-    left, low, right, high = room.bounds
-    lines: list[Floats] = []
-    for i, n in enumerate(np.linspace(low, high, max(1, round((high - low) / spacing)) + 1)):
-        clipped = room.intersection(MultiLineString([[(left - 1, n), (right + 1, n)]]))
-        parts = [np.asarray(p.coords) for p in shapely.get_parts(clipped) if p.length > spacing]
-        lines += [p[::-1] for p in parts[::-1]] if i % 2 else parts
-    return lines
+        return make_strokes([], [], spacing)
+    first, last = room.bounds[1], room.bounds[3]
+    lines = clip_lines(room, np.linspace(first, last, max(1, round((last - first) / spacing)) + 1), spacing)
+    return make_strokes(lines, [0] * len(lines), spacing)
 
 
 def _check(plan: CombPlan) -> None:

@@ -95,11 +95,8 @@ class Strokes:
         >>> make_strokes([line] * 4, [0, 1, 1, 2], 0.5).select(1, 2).layer.tolist()
         [1, 1]
         """
-        lo, hi = np.searchsorted(self.layer, [first, last])
-        start = self.start[lo : hi + 1]
-        here = slice(int(start[0]), int(start[-1]))
-        u, n, area, layer = self.u[here], self.n[here], self.area[here], self.layer[lo:hi]
-        return Strokes(u, n, area, self.hairpin[here], start - start[0], layer, self.counts)
+        chosen = np.arange(*np.searchsorted(self.layer, [first, last]))
+        return reorder_strokes(self, chosen, np.zeros(len(chosen), bool))
 
     def length(self) -> Floats:
         """Return the length of the segment that ends at each point, mm, (N,); 0 at the start of a stroke."""

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from pathgen.layers.bent import bend_strokes, subdivide_strokes
 from pathgen.layers.combs import Comb, CombPlan, build_comb
-from pathgen.layers.sections import Layers
-from pathgen.layers.strokes import Floats, Strokes, make_strokes
+from pathgen.layers.sections import Layers, widen_mask
+from pathgen.layers.strokes import Strokes, make_strokes
 from pathgen.layers.wedges import WedgePlan, Wedges, build_wedges
 from pathgen.panel.bend import Bend
 
@@ -111,20 +111,11 @@ def plan_supports(layers: Layers, wedge: WedgePlan | None = None, comb: CombPlan
     parts = ((wedges.strips, width), (wedges.tabs, width), (built.strokes, comb.spacing if comb else 0.0))
     volume = sum(stroke_volume(strokes, layers) for strokes, _ in parts)
     panel = float((layers.section_area() * layers.height).sum())
-    removal = [OFF_WEDGES] * bool(wedges.contacts) + [OFF_COMB] * bool(len(built.strokes))
-    return Supports(
-        wedges.strips,
-        wedges.tabs,
-        built.strokes,
-        contacts=wedges.contacts,
-        fins=built.fins,
-        bridge=built.bridge,
-        volume=volume,
-        share=volume / panel if panel else 0.0,
-        reach=_bounds(parts),
-        removal=" ".join(removal),
-        carries=_carries(built.strokes, layers, comb) if comb and len(built.strokes) else None,
-    )
+    removal = " ".join([OFF_WEDGES] * bool(wedges.contacts) + [OFF_COMB] * bool(len(built.strokes)))
+    carries = _carries(built.strokes, layers, comb) if comb and len(built.strokes) else None
+    strokes, counts = (wedges.strips, wedges.tabs, built.strokes), (wedges.contacts, built.fins)
+    share = volume / panel if panel else 0.0
+    return Supports(*strokes, *counts, built.bridge, volume, share, _bounds(parts), removal, carries)
 
 
 def bend_supports(supports: Supports, bend: Bend) -> Supports:
@@ -142,10 +133,8 @@ def bend_supports(supports: Supports, bend: Bend) -> Supports:
     """
     reach = max(abs(n) for n in supports.reach[1]) if supports.reach else 0.0
     longest = bend.longest_move(reach)
-    strips, tabs, comb = (
-        bend_strokes(subdivide_strokes(strokes, longest), bend)
-        for strokes in (supports.strips, supports.tabs, supports.comb)
-    )
+    flat = (supports.strips, supports.tabs, supports.comb)
+    strips, tabs, comb = (bend_strokes(subdivide_strokes(strokes, longest), bend) for strokes in flat)
     bounds = _bounds([(strokes, BEAD) for strokes in (strips, tabs, comb)])
     return replace(supports, strips=strips, tabs=tabs, comb=comb, reach=bounds)
 
@@ -178,7 +167,7 @@ def _carries(strokes: Strokes, layers: Layers, comb: CombPlan) -> NDArray[np.boo
     np.add.at(steps, (layer, first), 1)
     np.add.at(steps, (layer, last), -1)
     filled = np.cumsum(steps, axis=1)[:, :-1] > 0
-    filled[0] |= _widen(layers.profiles(0, 1).thickness[0] > 0, round(comb.brim / pixel))
+    filled[0] |= widen_mask(layers.profiles(0, 1).thickness[0] > 0, round(comb.brim / pixel))
     for _ in range(comb.clear + 1):
         filled[1:] |= filled[:-1]
     middle = (np.arange(rows) + 0.5) * pixel
@@ -186,22 +175,11 @@ def _carries(strokes: Strokes, layers: Layers, comb: CombPlan) -> NDArray[np.boo
     return np.asarray(upward[::-1])
 
 
-def _widen(wall: NDArray[np.bool_], columns: int) -> NDArray[np.bool_]:
-    """Dilate the columns of a wall to both sides."""
-    total = np.concatenate([[0], np.cumsum(wall)])
-    at = np.arange(len(wall))
-    low, high = np.maximum(at - columns, 0), np.minimum(at + columns + 1, len(wall))
-    return np.asarray(total[high] > total[low])
-
-
 def _bounds(parts: Sequence[tuple[Strokes, float]]) -> Bounds | None:
     """Return the bounding box of strokes with the given bead widths, mm."""
-    boxes = [(*_extent(s.u, width), *_extent(s.n, width)) for s, width in parts if len(s)]
-    if not boxes:
+    some = [(strokes, width / 2) for strokes, width in parts if len(strokes)]
+    if not some:
         return None
-    low, high = np.min(boxes, axis=0), np.max(boxes, axis=0)
-    return (float(low[0]), float(high[1])), (float(low[2]), float(high[3]))
-
-
-def _extent(values: Floats, width: float) -> tuple[float, float]:
-    return float(values.min()) - width / 2, float(values.max()) + width / 2
+    u = min(s.u.min() - half for s, half in some), max(s.u.max() + half for s, half in some)
+    n = min(s.n.min() - half for s, half in some), max(s.n.max() + half for s, half in some)
+    return (float(u[0]), float(u[1])), (float(n[0]), float(n[1]))

@@ -136,9 +136,8 @@ def build_wedges(layers: Layers, plan: WedgePlan) -> Wedges:
 
     u = sites[:, None] + across
     number = np.arange(len(middle))
-    clear = ~tabbed & (number > 0)
-    strips = _serpentines(u, face, reach[clear], number[clear], spacing, plan.faces)
-    tabs = _serpentines(u, face, reach[tabbed], number[tabbed], spacing, plan.faces)
+    rows = (~tabbed & (number > 0), tabbed)
+    strips, tabs = (_serpentines(u, face, reach[own], number[own], spacing, plan.faces) for own in rows)
     pads = _pads(sites, face, float(far[0]) if len(far) else 0.0, spacing, plan)
     groups = int(np.count_nonzero(np.diff(tabbed.astype(np.int8), prepend=0) > 0))
     contacts = groups * len(sites) * len(FACES[plan.faces])
@@ -154,11 +153,10 @@ def _serpentines(
     indices.
     """
     sides = np.array(FACES[faces])
-    shape = (len(reach), len(u), len(sides), u.shape[1], 2)
     foot = face[:, None] * (sides > 0)  # the back of every site is at n = 0
     n = foot[None, :, :, None, None] + sides[None, None, :, None, None] * reach[:, None, None]
-    along = np.broadcast_to(u[None, :, None, :, None], shape)
-    points = np.stack([along, n], axis=-1).reshape(-1, 2 * u.shape[1], 2)
+    points = np.stack(np.broadcast_arrays(u[None, :, None, :, None], n), axis=-1)
+    points = points.reshape(-1, 2 * u.shape[1], 2)
     return make_strokes(list(points), np.repeat(number, len(u) * len(sides)).tolist(), spacing)
 
 
@@ -183,12 +181,10 @@ def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePl
 
 def _has_tab(layers: Layers, plan: WedgePlan, count: int) -> Bools:
     """Return True for each of the lowest `count` layers with a tab; the first layer has no tab."""
-    if not count:
-        return np.zeros(0, bool)
     middle = layers.top[:count] - layers.height[:count] / 2
     below = (layers.top[count - 1] - middle) % plan.tab_spacing
     tabbed: Bools = below < np.maximum(plan.tab_height, layers.height[:count]) - 1e-9
-    tabbed[0] = False
+    tabbed[:1] = False
     return tabbed
 
 
@@ -212,13 +208,11 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
     half = plan.sites // 2
     needed = plan.thickness + 2 * plan.gap
     if needed > rim / half + 1e-9:
-        raise PathgenError(
-            f"the rim of {rim:g} mm has no room for {half} × {plan.thickness:g} mm of wedges with gaps of "
-            f"{plan.gap:g} mm on both sides",
-            where="wedge_thickness",
-            allowed=f"at most {max(rim / half - 2 * plan.gap, 0):g} mm",
-            hint=f"make the rim wider, or {ELSEWHERE}",
-        )
+        wedges = f"{half} × {plan.thickness:g} mm of wedges with gaps of {plan.gap:g} mm on both sides"
+        what = f"the rim of {rim:g} mm has no room for {wedges}"
+        allowed = f"at most {max(rim / half - 2 * plan.gap, 0):g} mm"
+        hint = f"make the rim wider, or {ELSEWHERE}"
+        raise PathgenError(what, where="wedge_thickness", allowed=allowed, hint=hint)
     left = rim * (np.arange(half) + 0.5) / half
     return np.concatenate([left, panel.width - left[::-1]])
 
@@ -228,18 +222,15 @@ def _face(layers: Layers, plan: WedgePlan, u: float) -> float:
     panel, half = layers.panel, plan.thickness / 2 + plan.gap
     if not half <= u + 1e-9 <= panel.width - half + 2e-9:
         allowed = f"{half:g} to {panel.width - half:g} mm"
-        raise PathgenError(
-            f"the wedge at u = {u:g} mm is outside the panel", where="wedge_at", allowed=allowed
-        )
+        what = f"the wedge at u = {u:g} mm is outside the panel"
+        raise PathgenError(what, where="wedge_at", allowed=allowed)
     lo, hi = math.floor((u - half) / panel.pixel + 1e-6), math.ceil((u + half) / panel.pixel - 1e-6)
     rows = max(1, math.ceil(plan.height / panel.pixel - 1e-6))
     border = panel.thickness[-rows:, max(lo, 0) : hi]
     thinnest, thickest = float(border.min()), float(border.max())
     if thinnest <= 0 or thickest - thinnest > EVEN:
-        what = (
-            f"the wedge at u = {u:g} mm needs a uniform border, but the wall there is {thinnest:g} to "
-            f"{thickest:g} mm thick"
-        )
+        there = f"{thinnest:g} to {thickest:g} mm thick"
+        what = f"the wedge at u = {u:g} mm needs a uniform border, but the wall there is {there}"
         allowed = f"a border of uniform thickness up to a height of {plan.height:g} mm"
         raise PathgenError(what, where="wedge_at" if plan.at else "wedges", allowed=allowed)
     return thickest

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pathgen.layers.strokes import Ints, Strokes
 from pathgen.motion.bands import LayerSpans, banded
-from pathgen.motion.moves import Kind, Moves
+from pathgen.motion.moves import Kind, Moves, Position
 from pathgen.motion.pace import pace_factor
 from pathgen.settings import Setup
 
@@ -20,11 +20,7 @@ def filament_area(diameter: float) -> float:
 
 
 def assemble(
-    strokes: Strokes,
-    kind: Kind | NDArray[np.uint8],
-    heights: LayerSpans,
-    setup: Setup,
-    start: tuple[float, float, float],
+    strokes: Strokes, kind: Kind | NDArray[np.uint8], heights: LayerSpans, setup: Setup, start: Position
 ) -> Moves:
     """Convert ordered strokes to moves in machine coordinates.
 
@@ -49,42 +45,37 @@ def assemble(
         Filament is E = packing · area · h / (π d²/4), divided by the filament factor of the machine. Empty if
         there are no strokes.
     """
-    x, y = strokes.u, strokes.n
     first, last = strokes.start[:-1], strokes.start[1:] - 1
-    points = len(x)
+    points = len(strokes.u)
     of = np.repeat(np.arange(len(strokes)), np.diff(strokes.start))
     # Each stroke begins with its leading rows; its first point shares the row of the reload.
     row = np.arange(points) + (BEFORE - 1) * (of + 1)
     rows = points + (BEFORE - 1) * len(strokes)
     layer = strokes.layer[of]
 
-    table = _blank(rows, start)
+    x, y, z, filament, feed = np.empty((5, rows))
+    table = Moves(start, x, y, z, filament, feed, np.empty(rows, np.uint8), np.empty(rows, np.int32))
     present = np.zeros(rows, bool)
     present[row] = True
-    table.x[row], table.y[row], table.z[row] = x, y, heights.top[layer]
+    table.x[row], table.y[row], table.z[row] = strokes.u, strokes.n, heights.top[layer]
     per_area = banded(setup, heights, "packing") * heights.height / setup.machine.hot_end.section
     table.filament[row] = strokes.area * per_area[layer]
-    table.feed[row] = np.where(layer == 0, setup.feeds.first_feed, banded(setup, heights, "feed")[layer])
     kind = np.broadcast_to(np.asarray(kind, np.uint8), len(strokes))
     kinds, detour = kind[of], kind == Kind.TRAVEL
-    table.feed[row] = np.where(kinds == Kind.TRAVEL, setup.machine.travel_feed, table.feed[row])
+    feed = np.where(layer == 0, setup.feeds.first_feed, banded(setup, heights, "feed")[layer])
+    feed[kinds == Kind.TRAVEL] = setup.machine.travel_feed
     if setup.feeds.support_feed is not None:
-        support = (kinds == Kind.WEDGE) | (kinds == Kind.COMB)
-        table.feed[row] = np.where(support & (layer > 0), setup.feeds.support_feed, table.feed[row])
+        feed[np.isin(kinds, (Kind.WEDGE, Kind.COMB)) & (layer > 0)] = setup.feeds.support_feed
     if setup.feeds.pace == "steady-flow":
         factor = pace_factor(strokes.area, strokes.length(), setup.beads.spacing)
-        table.feed[row] *= np.where(kinds == Kind.WALL, factor, 1.0)
+        feed *= np.where(kinds == Kind.WALL, factor, 1.0)
+    table.feed[row] = feed
     table.layer[row] = layer
     kinds[(strokes.area == 0) & (kinds != Kind.TRAVEL)] = Kind.LINK
     kinds[strokes.hairpin] = Kind.HAIRPIN
     table.kind[row] = kinds
     _lead_in(table, present, row[first], row[last], detour, setup)
     return table.only(present)
-
-
-def _blank(rows: int, start: tuple[float, float, float]) -> Moves:
-    x, y, z, filament, feed = (np.empty(rows) for _ in range(5))
-    return Moves(start, x, y, z, filament, feed, np.empty(rows, np.uint8), np.empty(rows, np.int32))
 
 
 def _lead_in(
@@ -99,22 +90,20 @@ def _lead_in(
     machine = setup.machine
     if not len(first):
         return
-    here = {
-        axis: np.concatenate([[at], getattr(table, axis)[last[:-1]]])
-        for axis, at in zip("xyz", table.start, strict=True)
-    }
-    gap = np.hypot(table.x[first] - here["x"], table.y[first] - here["y"])
-    lifted = np.abs(table.z[first] - here["z"]) > 1e-9
-    dry = ((gap > machine.retraction.over) | detour) & (machine.retraction.length > 0)
-    after = np.concatenate([[False], detour[:-1]]) & (machine.retraction.length > 0)
+    to_x, to_y, top = table.x[first], table.y[first], table.z[first]
+    columns = zip(table.start, (table.x, table.y, table.z), strict=True)
+    x0, y0, z0 = (np.concatenate([[at], values[last[:-1]]]) for at, values in columns)
+    gap = np.hypot(to_x - x0, to_y - y0)
+    lifted = np.abs(top - z0) > 1e-9
+    length, feed_back = machine.retraction.length, machine.retraction.feed
+    dry = ((gap > machine.retraction.over) | detour) & (length > 0)
+    after = np.concatenate([[False], detour[:-1]]) & (length > 0)
     back, fed = dry & ~after, (dry | after) & ~detour
-    top = table.z[first]
-    length = machine.retraction.length
     for offset, kind, needed, x, y, z, filament, feed in (
-        (-3, Kind.RETRACT, back, here["x"], here["y"], here["z"], -length, machine.retraction.feed),
-        (-2, Kind.LIFT, lifted, here["x"], here["y"], top, 0.0, machine.axes.z.feed),
-        (-1, Kind.TRAVEL, gap > 1e-9, table.x[first], table.y[first], top, 0.0, machine.travel_feed),
-        (0, Kind.RELOAD, fed, table.x[first], table.y[first], top, length, machine.retraction.feed),
+        (-3, Kind.RETRACT, back, x0, y0, z0, -length, feed_back),
+        (-2, Kind.LIFT, lifted, x0, y0, top, 0.0, machine.axes.z.feed),
+        (-1, Kind.TRAVEL, gap > 1e-9, to_x, to_y, top, 0.0, machine.travel_feed),
+        (0, Kind.RELOAD, fed, to_x, to_y, top, length, feed_back),
     ):
         at = first + offset
         present[at] = needed

@@ -110,11 +110,5 @@ class TimeByCause:
         >>> TimeByCause(np.ones(len(Kind)), heating=240.0, dwelling=0.5).rounded().time_s
         252
         """
-        return Times(
-            time_s=round(self.total),
-            moving_time_s=round(self.moving, 1),
-            heating_time_s=round(self.heating, 1),
-            homing_time_s=round(self.homing, 1),
-            dwell_time_s=round(self.dwelling, 1),
-            starved_time_s=round(self.starving, 1),
-        )
+        parts = (self.moving, self.heating, self.homing, self.dwelling, self.starving)
+        return Times(round(self.total), *(round(part, 1) for part in parts))

@@ -147,10 +147,8 @@ def split_moves(moves: Moves, longest: float) -> Moves:
     count = np.maximum(np.ceil(path / longest * (1 - 1e-12)), 1).astype(np.intp)
     of = np.repeat(np.arange(len(moves)), count)
     rest = 1 - (np.arange(len(of)) - (np.cumsum(count) - count)[of] + 1) / count[of]
-    x, y, z = (
-        values[of] - rest * step[of]
-        for values, step in zip((moves.x, moves.y, moves.z), moves.steps(), strict=True)
-    )
+    ends = zip((moves.x, moves.y, moves.z), moves.steps(), strict=True)
+    x, y, z = (end[of] - rest * step[of] for end, step in ends)
     share = moves.filament[of] / count[of]
     return Moves(moves.start, x, y, z, share, moves.feed[of], moves.kind[of], moves.layer[of])
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Position = tuple[float, float, float]  # (x, y, z), mm
 
 
 class Kind(IntEnum):
@@ -54,7 +55,7 @@ class Moves:
         Layer number from 0.
     """
 
-    start: tuple[float, float, float]
+    start: Position
     x: Floats
     y: Floats
     z: Floats
@@ -69,22 +70,22 @@ class Moves:
 
     def only(self, rows: NDArray[np.bool_]) -> Moves:
         """Return the moves selected by `rows`, (N,) bool, with the same start."""
-        columns = {f.name: getattr(self, f.name)[rows] for f in fields(Moves) if f.name != "start"}
-        return Moves(self.start, **columns)
+        return Moves(self.start, **{name: getattr(self, name)[rows] for name in _COLUMNS})
 
     def rows(self, rows: slice) -> Moves:
         """Copy a slice of the moves; the copy starts at the end of the preceding move."""
-        first = rows.indices(len(self))[0]
-        at = self.start if not first else tuple(float(v[first - 1]) for v in (self.x, self.y, self.z))
-        columns = {f.name: getattr(self, f.name)[rows].copy() for f in fields(Moves) if f.name != "start"}
-        return Moves((at[0], at[1], at[2]), **columns)
+        before = rows.indices(len(self))[0] - 1
+        at = (
+            self.start
+            if before < 0
+            else (float(self.x[before]), float(self.y[before]), float(self.z[before]))
+        )
+        return Moves(at, **{name: getattr(self, name)[rows].copy() for name in _COLUMNS})
 
     def steps(self) -> list[Floats]:
         """Return the displacement of every move along x, y and z, mm; three arrays of (N,)."""
-        return [
-            np.diff(values, prepend=first)
-            for values, first in zip((self.x, self.y, self.z), self.start, strict=True)
-        ]
+        ends = (self.x, self.y, self.z)
+        return [np.diff(end, prepend=first) for end, first in zip(ends, self.start, strict=True)]
 
     def path(self) -> Floats:
         """Return the path length of every move, mm, (N,); 0 if the head is at rest."""
@@ -93,11 +94,12 @@ class Moves:
         return length
 
     @property
-    def end(self) -> tuple[float, float, float]:
+    def end(self) -> Position:
         """Position after the last move, or the start if there are no moves."""
-        if not len(self):
-            return self.start
-        return float(self.x[-1]), float(self.y[-1]), float(self.z[-1])
+        return (float(self.x[-1]), float(self.y[-1]), float(self.z[-1])) if len(self) else self.start
+
+
+_COLUMNS = [field.name for field in fields(Moves) if field.name != "start"]
 
 
 def concatenate(parts: list[Moves]) -> Moves:
@@ -110,5 +112,4 @@ def concatenate(parts: list[Moves]) -> Moves:
     """
     if not parts:
         raise ValueError("there are no moves to join")
-    names = [f.name for f in fields(Moves) if f.name != "start"]
-    return Moves(parts[0].start, **{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
+    return Moves(parts[0].start, **{n: np.concatenate([getattr(p, n) for p in parts]) for n in _COLUMNS})

@@ -31,8 +31,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from shutil import copyfileobj
 from tempfile import TemporaryFile
-from types import TracebackType
-from typing import IO, BinaryIO
+from typing import BinaryIO
 
 import numpy as np
 from numpy.lib import format as npy
@@ -40,7 +39,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import open_input
-from pathgen.motion.moves import Kind, Moves
+from pathgen.motion.moves import Kind, Moves, Position
 from pathgen.motion.speed import SpeedPlan
 from pathgen.route import Placement
 from pathgen.settings import Machine
@@ -83,31 +82,20 @@ class RecordedMoves:
         return Moves((x, y, z), **picked)  # type: ignore[arg-type]
 
 
-class MovesRecorder:
+class MovesRecorder(ExitStack):
     """Writer of a toolpath file, which collects moves block by block in temporary files.
 
     Use it as a context manager, which removes the temporary files.
     """
 
     def __init__(self, machine: Machine, placement: Placement, top: NDArray[np.float64]) -> None:
+        super().__init__()
         self._placement, self._top = placement, np.asarray(top, np.float64)
         self._height = np.diff(self._top, prepend=0.0)
         self._area = machine.hot_end.section
-        self._files: dict[str, IO[bytes]] = {}
-        self._stack = ExitStack()
-        self._start: tuple[float, float, float] | None = None
+        self._files = {name: self.enter_context(TemporaryFile()) for name in COLUMNS}
+        self._start: Position | None = None
         self._rows = 0
-
-    def __enter__(self) -> MovesRecorder:
-        """Open the temporary files."""
-        self._files = {name: self._stack.enter_context(TemporaryFile()) for name in COLUMNS}
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Remove the temporary files."""
-        self._stack.close()
 
     def take(self, moves: Moves, feed: NDArray[np.float64], plan: SpeedPlan) -> None:
         """Append consecutive moves, with their feeds and planned speeds."""
@@ -140,11 +128,8 @@ class MovesRecorder:
         """
         kinds = {kind.name.lower(): int(kind) for kind in Kind}
         about = json.dumps({"schema": VERSION, "settings": settings, "kinds": kinds})
-        small = {
-            "start": np.array(self._start or (0, 0, 0), "<f8"),
-            "top": self._top,
-            "about": np.array(about),
-        }
+        start = np.array(self._start or (0, 0, 0), "<f8")
+        small = {"start": start, "top": self._top, "about": np.array(about)}
         with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
             for name, values in small.items():
                 with archive.open(zipfile.ZipInfo(f"{name}.npy", _DATE), "w") as member:

@@ -187,15 +187,15 @@ def plan_speeds(moves: Moves, machine: Machine, feed: Floats | None = None) -> S
 
     gain = 2 * acceleration * length
     np.minimum(cap[:-1], _stoppable(gain, machine.queue), out=cap[:-1])
-    squares = _reachable(cap, gain)
+    forward = _after_earlier(cap, gain)
+    squares = _after_earlier(forward[::-1], gain[::-1])[::-1]
     v0, v1, peak, time = _trapezoid(length, gain, speed, squares)
     if real.all():
         return SpeedPlan(v0, v1, peak, time)
     whole = np.zeros((4, len(moves)))
     whole[:, real] = v0, v1, peak, time
-    whole[:3, ~real] = np.concatenate([[0.0], v1])[
-        np.cumsum(real)[~real]
-    ]  # the speed at which they are passed
+    passed = np.cumsum(real)[~real]  # number of moves before each of zero length
+    whole[:3, ~real] = np.concatenate([[0.0], v1])[passed]
     return SpeedPlan(*whole)
 
 
@@ -259,12 +259,6 @@ def _stoppable(gain: Floats, queue: int) -> Floats:
         span[:-step] += span[step:].copy()
         step *= 2
     return ahead
-
-
-def _reachable(cap: Floats, gain: Floats) -> Floats:
-    """Compute squared junction speeds from the junction limits and the gain 2·a·L of each move."""
-    forward = _after_earlier(cap, gain)
-    return _after_earlier(forward[::-1], gain[::-1])[::-1]
 
 
 def _after_earlier(cap: Floats, gain: Floats) -> Floats:

@@ -91,9 +91,7 @@ class Supply:
         n, ends = len(time), np.cumsum(time)
         begins = np.concatenate([[0.0], ends[:-1]])  # without any wait
         first = np.full(min(self._queue - len(self._begun), n), -np.inf)
-        begun = np.concatenate(
-            [first, self._begun, begins]
-        )  # element i is the moment at which move i − N begins
+        begun = np.concatenate([first, self._begun, begins])  # element i: when move i − N begins
         late = self._late(begun, begins)
         waited = self._solve_waits(begun, begins, late) if late.any() else np.zeros(n)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,13 +37,7 @@ class Tally:
 
     def __add__(self, other: Tally) -> Tally:
         """Add two tallies."""
-        return Tally(
-            self.time + other.time,
-            self.filament + other.filament,
-            self.length + other.length,
-            self.count + other.count,
-            self.slowed + other.slowed,
-        )
+        return Tally(*(getattr(self, sums.name) + getattr(other, sums.name) for sums in fields(self)))
 
 
 def sum_moves(moves: Moves, plan: SpeedPlan, feed: Floats) -> Tally:

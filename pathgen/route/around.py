@@ -260,10 +260,7 @@ class Obstacles:
         np.fill_diagonal(steps, np.inf)
         if not len(steps):
             return steps, steps
-        graph = nx.Graph()
-        graph.add_nodes_from(range(len(steps)))
-        i, j = np.nonzero(np.isfinite(steps))
-        graph.add_weighted_edges_from(zip(i.tolist(), j.tolist(), steps[i, j].tolist(), strict=True))
+        graph = nx.from_numpy_array(np.where(np.isfinite(steps), steps, 0.0))
         return steps, np.asarray(nx.floyd_warshall_numpy(graph))
 
     def _bends(self, free: _Free, i: Ints, j: Ints, blocked: Bools) -> list[Floats]:
@@ -348,9 +345,8 @@ class _Wall:
 
     @classmethod
     def of(cls, wall: shapely.Polygon, line: Floats | None) -> _Wall:
-        return cls(
-            np.zeros((0, 2)) if line is None else _with_gates(wall, line), list(shapely.get_rings(wall))
-        )
+        middle = np.zeros((0, 2)) if line is None else _with_gates(wall, line)
+        return cls(middle, list(shapely.get_rings(wall)))
 
     @property
     def exits(self) -> int:

@@ -6,6 +6,7 @@ along n. A `Footprint` describes the area that a panel covers.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import permutations
 
@@ -68,14 +69,11 @@ def enclosing_footprint(boxes: Sequence[Footprint], offsets: Sequence[tuple[floa
     >>> enclosing_footprint([strip, strip], [(0.0, 0.0), (70.0, 0.0)])
     Footprint(u=(0.0, 130.0), n=(0.0, 10.0), height=40.0)
     """
-    moved = [
-        ((box.u[0] + du, box.u[1] + du), (box.n[0] + dn, box.n[1] + dn))
-        for box, (du, dn) in zip(boxes, offsets, strict=True)
-    ]
-    (low_u, high_u), (low_n, high_n) = (
-        (min(box[i][0] for box in moved), max(box[i][1] for box in moved)) for i in (0, 1)
-    )
-    return Footprint((low_u, high_u), (low_n, high_n), max(box.height for box in boxes))
+    nothing = (math.inf, -math.inf)
+    whole = Footprint(nothing, nothing, max(box.height for box in boxes))
+    for box, (du, dn) in zip(boxes, offsets, strict=True):
+        whole = whole.around(((box.u[0] + du, box.u[1] + du), (box.n[0] + dn, box.n[1] + dn)))
+    return whole
 
 
 def head_clearance(head: Sequence[HeadPart], height: float, rotation: float) -> tuple[float, float]:
@@ -95,16 +93,11 @@ def head_clearance(head: Sequence[HeadPart], height: float, rotation: float) -> 
         mm. Along n, the smaller of the two sides, because rows can be built from either end.
     """
     low = [part for part in head if part.z < height]
-    x = max((max(part.x[1], -part.x[0]) for part in low), default=0.0)
-    y = max((max(part.y[1], -part.y[0]) for part in low), default=0.0)
-    if rotation == 0:
-        return x, _smaller_side([part.y for part in low])
-    return y, _smaller_side([part.x for part in low])
-
-
-def _smaller_side(spans: Sequence[tuple[float, float]]) -> float:
-    below, above = (max((sign * span[end] for span in spans), default=0.0) for sign, end in ((-1, 0), (1, 1)))
-    return min(below, above)
+    spans = [(part.x, part.y) if rotation == 0 else (part.y, part.x) for part in low]
+    along = max((max(-u[0], u[1]) for u, _ in spans), default=0.0)
+    below = max((-n[0] for _, n in spans), default=0.0)
+    above = max((n[1] for _, n in spans), default=0.0)
+    return along, min(below, above)
 
 
 def build_order(

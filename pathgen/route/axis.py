@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pathgen.errors import PathgenError
-from pathgen.route.placement import ROOM_ABOVE, Footprint, place
+from pathgen.route.placement import Footprint, fits_volume, nearest_place, place
 from pathgen.settings import Machine
 from pathgen.settings.machine import Axis
 
@@ -172,8 +172,8 @@ def score_axes(
             "time": 1 - best_time / seconds if seconds else 0.0,
             "acceleration": 1 - normal.acceleration / quickest,
         }
-        fits = _fits(areas[rotation], machine, rotation)
-        clear = fits and _has_place(areas[rotation], machine, rotation)
+        fits = fits_volume(areas[rotation], machine, rotation)
+        clear = nearest_place(areas[rotation], machine, rotation) is not None
         weighted = {name: WEIGHTS[name] * cost for name, cost in costs.items()}
         figures = (sway[rotation], step, normal.acceleration, seconds)
         rows.append(AxisScore(rotation, fits, clear, carried, *figures, weighted))
@@ -210,26 +210,6 @@ def _is_carried(machine: Machine, rotation: int) -> bool:
 def _half(value: float, half: float) -> float:
     """Convert a value to a cost from 0 to 1 that is ½ at `half`."""
     return value / (value + half)
-
-
-def _fits(footprint: Footprint, machine: Machine, rotation: int) -> bool:
-    """Return whether the footprint fits the volume, regardless of keep-out zones."""
-    x, y = (footprint.u, footprint.n) if rotation == 0 else (footprint.n, footprint.u)
-    spans, volume = (x, y), (machine.volume.x, machine.volume.y)
-    inside = (
-        high - low <= (end - machine.margin) - (begin + machine.margin)
-        for (low, high), (begin, end) in zip(spans, volume, strict=True)
-    )
-    return all(inside) and footprint.height + ROOM_ABOVE <= machine.volume.z[1]
-
-
-def _has_place(footprint: Footprint, machine: Machine, rotation: int) -> bool:
-    """Return whether the footprint fits outside the keep-out zones."""
-    try:
-        place(footprint, machine, ALONG[rotation].lower())
-    except PathgenError:
-        return False
-    return True
 
 
 def _reason(best: AxisScore, rows: list[AxisScore]) -> str:

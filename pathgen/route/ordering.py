@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from pathgen.layers.strokes import Floats, Ints, Strokes, join_strokes, make_strokes, reorder_strokes
 from pathgen.route.around import Obstacles
+from pathgen.route.stroke_order import order_layers
 from pathgen.route.tour import Tour, order_layer, rank_pairs
 
 WALL, TAB, FREE = 0, 1, -1
@@ -77,25 +78,18 @@ class StrokeSequencer:
         """
         if not len(strokes):
             return strokes, np.zeros(0, np.intp), at
-        points = np.column_stack([strokes.u, strokes.n])
-        ends = np.stack([points[strokes.start[:-1]], points[strokes.start[1:] - 1]], axis=1)
-        here = np.asarray(at, np.float64)
-        sequence, turned = np.empty(len(strokes), np.intp), np.empty(len(strokes), bool)
-        bounds = np.flatnonzero(np.diff(strokes.layer, prepend=-1, append=-1))
-        for lo, hi in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            tour = self._tour(ends[lo:hi], owner[lo:hi], rank[lo:hi], here)
-            sequence[lo:hi], turned[lo:hi] = lo + tour.sequence, tour.turned
-            here = ends[sequence[hi - 1], 1 - int(turned[hi - 1])]
-        ordered = reorder_strokes(strokes, sequence, turned)
-        complete, index = self._add_detours(ordered, sequence, np.asarray(at, np.float64))
-        return complete, index, (float(here[0]), float(here[1]))
+
+        def choose(part: slice, ends: Floats, here: Floats) -> tuple[Ints, Ints]:
+            tour = self._tour(ends, owner[part], rank[part], here)
+            return tour.sequence, tour.turned.astype(np.intp)
+
+        ordered, sequence, end = order_layers(strokes, at, choose)
+        return *self._add_detours(ordered, sequence, np.asarray(at, np.float64)), end
 
     def _tour(self, ends: Floats, owner: Ints, rank: Ints, at: Floats) -> Tour:
         ranked = np.flatnonzero(rank != FREE)
-        pairs = [
-            (int(ranked[i]), int(ranked[j]))
-            for i, j in rank_pairs(owner[ranked].tolist(), rank[ranked].tolist())
-        ]
+        labels = owner[ranked].tolist(), rank[ranked].tolist()
+        pairs = [(int(ranked[i]), int(ranked[j])) for i, j in rank_pairs(*labels)]
         key = owner.tobytes(), rank.tobytes()
         tour = order_layer(ends, pairs, at, self._obstacles.distances, self._hints.get(key), rank == TAB)
         self._hints[key] = tour

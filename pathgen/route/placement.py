@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import shapely
@@ -21,8 +20,6 @@ from pathgen.route.zones import reserved_area
 from pathgen.settings import Machine
 
 ROOM_ABOVE = 5.0  # clearance for the head above the finished panel, mm
-Rotation = Literal[0, 90]
-
 ANGLE_STEP = 5  # step of the rotations tried for a panel that fits along neither axis, degrees
 STEP = 5.0  # step of the positions tried around keep-out zones, mm
 
@@ -47,10 +44,7 @@ class Footprint:
         """Extend the footprint to contain a box of (u, n) extents."""
         if box is None:
             return self
-        u, n = (
-            (min(own[0], more[0]), max(own[1], more[1]))
-            for own, more in zip((self.u, self.n), box, strict=True)
-        )
+        u, n = ((min(a[0], b[0]), max(a[1], b[1])) for a, b in zip((self.u, self.n), box, strict=True))
         return Footprint(u, n, self.height)
 
 
@@ -76,26 +70,18 @@ class Placement:
 
     def to_machine(self, u: Floats, n: Floats) -> tuple[Floats, Floats]:
         """Return machine x and y of points (u, n), same shape."""
-        if self.rotation == 0:
-            return self.x0 + u, self.y0 - n
-        if self.rotation == 90:
-            return self.x0 + n, self.y0 + u
         cosine, sine = self._turn()
         return self.x0 + cosine * u + sine * n, self.y0 + sine * u - cosine * n
 
     def to_panel(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Return panel u and n of machine points (x, y), same shape."""
-        if self.rotation == 0:
-            return x - self.x0, self.y0 - y
-        if self.rotation == 90:
-            return y - self.y0, x - self.x0
         cosine, sine = self._turn()  # a rotation combined with a reflection is its own inverse
-        x, y = x - self.x0, y - self.y0
-        return cosine * x + sine * y, sine * x - cosine * y
+        right, up = x - self.x0, y - self.y0
+        return cosine * right + sine * up, sine * right + cosine * (self.y0 - y)
 
     def _turn(self) -> tuple[float, float]:
         angle = math.radians(self.rotation)
-        return math.cos(angle), math.sin(angle)
+        return (0.0, 1.0) if self.rotation == 90 else (math.cos(angle), math.sin(angle))
 
     def put(self, strokes: Strokes) -> Strokes:
         """Return strokes in machine coordinates; `u` and `n` then contain x and y."""
@@ -132,9 +118,10 @@ def place(footprint: Footprint, machine: Machine, axis: str = "auto") -> Placeme
     along = machine.platform_axis if machine.platform_axis in ("x", "y") else "x"
     preferred = [along, "y" if along == "x" else "x"] if axis == "auto" else [axis]
     for choice in preferred:
-        found = _nearest_place(footprint, machine, 0 if choice == "x" else 90)
+        rotation = 0 if choice == "x" else 90
+        found = nearest_place(footprint, machine, rotation)
         if found is not None:
-            return Placement(*found, _reason(choice, axis, along, machine))
+            return Placement(rotation, *found, _reason(choice, axis, along, machine))
     raise _too_large(footprint, machine, preferred)
 
 
@@ -165,20 +152,15 @@ def place_rotated(
         return None
     hull = shapely.MultiPoint(points).buffer(brim).union(shapely.LineString([(u, line[1]) for u in line[0]]))
     corners = shapely.get_coordinates(hull.convex_hull)
-    spots, zones, area = [], reserved_area(machine), usable_area(machine)
+    spots, zones, (low, high) = [], reserved_area(machine), np.transpose(usable_area(machine))
     for degrees in range(ANGLE_STEP, 180, ANGLE_STEP):
-        turned = Placement(degrees, 0.0, 0.0)
-        x, y = turned.to_machine(corners[:, 0], corners[:, 1])
-        spans = [(float(v.min()), float(v.max())) for v in (x, y)]
-        spare = [(high - low) - (b - a) for (a, b), (low, high) in zip(spans, area, strict=True)]
-        if min(spare) < 0:
-            continue
-        at = [
-            round((low + high) / 2 - (a + b) / 2, 2) for (a, b), (low, high) in zip(spans, area, strict=True)
-        ]
-        if not shapely.Polygon(np.column_stack([x + at[0], y + at[1]])).intersects(zones):
-            reason = f"at {degrees} degrees, because it fits along neither axis"
-            spots.append((min(spare), Placement(degrees, at[0], at[1], reason)))
+        reason = f"at {degrees} degrees, because it fits along neither axis"
+        turned = np.stack(Placement(degrees, 0.0, 0.0).to_machine(*corners.T), axis=1)
+        first, last = turned.min(axis=0), turned.max(axis=0)
+        spare = float(((high - low) - (last - first)).min())
+        x, y = (round(at, 2) for at in ((low + high) / 2 - (first + last) / 2).tolist())
+        if spare >= 0 and not shapely.Polygon(turned + [x, y]).intersects(zones):
+            spots.append((spare, Placement(degrees, x, y, reason)))
     return max(spots, key=lambda spot: spot[0])[1] if spots else None
 
 
@@ -192,7 +174,7 @@ def _reason(choice: str, axis: str, along: str, machine: Machine) -> str:
     return f"along {choice.upper()}: the platform moves in this direction and does not shake the face"
 
 
-def _spans(footprint: Footprint, rotation: Rotation) -> tuple[tuple[float, float], tuple[float, float]]:
+def _spans(footprint: Footprint, rotation: int) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return the footprint's extents along machine x and y, with the origin at (0, 0)."""
     u, n = footprint.u, footprint.n
     return (u, (-n[1], -n[0])) if rotation == 0 else (n, u)
@@ -204,16 +186,19 @@ def usable_area(machine: Machine) -> tuple[tuple[float, float], tuple[float, flo
     return (x[0] + m, x[1] - m), (y[0] + m, y[1] - m)
 
 
-def _nearest_place(
-    footprint: Footprint, machine: Machine, rotation: Rotation
-) -> tuple[Rotation, float, float] | None:
-    """Return the possible position nearest to the platform's centre, or None."""
-    if footprint.height + ROOM_ABOVE > machine.volume.z[1]:
+def fits_volume(footprint: Footprint, machine: Machine, rotation: int) -> bool:
+    """Return whether a footprint fits the build volume inside its margin, regardless of keep-out zones."""
+    pairs = zip(_spans(footprint, rotation), usable_area(machine), strict=True)
+    inside = all(hi - lo <= high - low for (lo, hi), (low, high) in pairs)
+    return inside and footprint.height + ROOM_ABOVE <= machine.volume.z[1]
+
+
+def nearest_place(footprint: Footprint, machine: Machine, rotation: int) -> tuple[float, float] | None:
+    """Return the possible position (x0, y0) nearest to the platform's centre, mm, or None."""
+    if not fits_volume(footprint, machine, rotation):
         return None
     candidates = []
     for (lo, hi), (low, high) in zip(_spans(footprint, rotation), usable_area(machine), strict=True):
-        if hi - lo > high - low:
-            return None
         middle = (low + high) / 2 - (lo + hi) / 2
         fewer, more = (middle - (low - lo)) // STEP, (high - hi - middle) // STEP
         steps = np.arange(-fewer, more + 1)
@@ -226,7 +211,7 @@ def _nearest_place(
         return None
     off = np.hypot(x - candidates[0].mean(), y - candidates[1].mean())
     best = np.lexsort((y, x, off.round(6), ~clear))[0]
-    return rotation, float(x[best]), float(y[best])
+    return float(x[best]), float(y[best])
 
 
 def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> PathgenError:
@@ -237,12 +222,11 @@ def _too_large(footprint: Footprint, machine: Machine, axes: list[str]) -> Pathg
     around = -2 * footprint.u[0]  # the brim extends equally to both sides of the panel
     faults, widest = [], 0.0
     for axis in axes:
-        along, across = (0, 1) if axis == "x" else (1, 0)
-        if width > room[along]:
-            faults.append(f"along {axis.upper()} it needs {width:.1f} mm ({room[along]:.1f} mm are free)")
-        if depth > room[across]:
-            faults.append(f"across {axis.upper()} it needs {depth:.1f} mm ({room[across]:.1f} mm are free)")
-        widest = max(widest, room[along] - around)
+        along, across = room if axis == "x" else room[::-1]
+        for way, needed, free in (("along", width, along), ("across", depth, across)):
+            if needed > free:
+                faults.append(f"{way} {axis.upper()} it needs {needed:.1f} mm ({free:.1f} mm are free)")
+        widest = max(widest, along - around)
     tallest = machine.volume.z[1] - ROOM_ABOVE
     if footprint.height > tallest:
         faults.append(f"it is {footprint.height:.1f} mm high ({tallest:.1f} mm are free)")

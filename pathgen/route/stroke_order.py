@@ -6,13 +6,13 @@ layer of a panel rarely has more than four strokes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
-from itertools import permutations, product
+from itertools import pairwise, permutations, product
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pathgen.layers.strokes import Ints, Strokes, reorder_strokes
+from pathgen.layers.strokes import Floats, Ints, Strokes, reorder_strokes
 
 EXHAUSTIVE = 4
 
@@ -33,25 +33,46 @@ def order_strokes(strokes: Strokes, at: tuple[float, float]) -> tuple[Strokes, t
     at : tuple of float
         Position of the head after the last stroke; `at` without strokes.
     """
-    if not len(strokes):
-        return strokes, at
-    first, last = strokes.start[:-1], strokes.start[1:] - 1
+    ordered, _, at = order_layers(strokes, at, lambda _, ends, here: _best(ends, here))
+    return ordered, at
+
+
+def order_layers(
+    strokes: Strokes, at: tuple[float, float], choose: Callable[[slice, Floats, Floats], tuple[Ints, Ints]]
+) -> tuple[Strokes, Ints, tuple[float, float]]:
+    """Order the strokes of every layer by a rule, layer after layer.
+
+    Parameters
+    ----------
+    strokes : Strokes
+        Sorted by layer.
+    at : tuple of float
+        Position of the head before the first stroke, mm.
+    choose : callable
+        Returns order and directions (1: reversed) of the strokes of one layer, (K,) each, from the slice of
+        these strokes, their first and last points, (K, 2, 2) mm, and the position of the head, mm.
+
+    Returns
+    -------
+    strokes : Strokes
+    sequence : (S,) intp
+        Input index of each stroke.
+    at : tuple of float
+        Position of the head after the last stroke; `at` without strokes.
+    """
     points = np.column_stack([strokes.u, strokes.n])
-    ends = np.stack([points[first], points[last]], axis=1)
-    sequence: list[int] = []
-    turned: list[int] = []
-    here = np.asarray(at)
+    ends = np.stack([points[strokes.start[:-1]], points[strokes.start[1:] - 1]], axis=1)
+    sequence, turned = np.empty(len(strokes), np.intp), np.empty(len(strokes), bool)
+    here = np.asarray(at, np.float64)
     bounds = np.flatnonzero(np.diff(strokes.layer, prepend=-1, append=-1))
-    for lo, hi in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        pick, flip = _best(ends[lo:hi], here)
-        sequence += [lo + i for i in pick]
-        turned += flip
-        here = ends[lo + pick[-1], 1 - flip[-1]]
-    ordered = reorder_strokes(strokes, np.array(sequence, np.intp), np.array(turned, bool))
-    return ordered, (float(here[0]), float(here[1]))
+    for lo, hi in pairwise(bounds.tolist()):
+        order, turned[lo:hi] = choose(slice(lo, hi), ends[lo:hi], here)
+        sequence[lo:hi] = lo + order
+        here = ends[sequence[hi - 1], 1 - int(turned[hi - 1])]
+    return reorder_strokes(strokes, sequence, turned), sequence, (float(here[0]), float(here[1]))
 
 
-def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+def _best(ends: Floats, at: Floats) -> tuple[Ints, Ints]:
     """Return order and direction for one layer; `ends` is (strokes, first/last, u/n)."""
     if len(ends) > EXHAUSTIVE:
         return _nearest(ends, at)
@@ -61,26 +82,23 @@ def _best(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int]
     gaps = np.hypot(*np.moveaxis(begin[:, 1:] - finish[:, :-1], -1, 0)).sum(axis=1)
     total = gaps + np.hypot(*(begin[:, 0] - at).T)
     best = int(np.round(total, 9).argmin())
-    return orders[best].tolist(), flips[best].tolist()
+    return orders[best], flips[best]
 
 
 @lru_cache(maxsize=EXHAUSTIVE + 1)
 def all_orders(count: int) -> tuple[Ints, Ints]:
     """Return all orders and directions of `count` strokes, (M, count) each; direction 1 is reversed."""
-    pairs = list(product(permutations(range(count)), product((0, 1), repeat=count)))
-    return np.array([p[0] for p in pairs], np.intp), np.array([p[1] for p in pairs], np.intp)
+    orders, flips = zip(*product(permutations(range(count)), product((0, 1), repeat=count)), strict=True)
+    return np.array(orders, np.intp), np.array(flips, np.intp)
 
 
-def _nearest(ends: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+def _nearest(ends: Floats, at: Floats) -> tuple[Ints, Ints]:
     """Order strokes by always continuing with the nearest unused stroke end."""
     left = np.ones(len(ends), bool)
-    pick: list[int] = []
-    flip: list[int] = []
-    for _ in range(len(ends)):
+    order, flips = np.empty((2, len(ends)), np.intp)
+    for place in range(len(ends)):
         gap = np.where(left[:, None], np.hypot(*np.moveaxis(ends - at, -1, 0)), np.inf)
         best, end = divmod(int(gap.argmin()), 2)
-        pick.append(best)
-        flip.append(end)
-        left[best] = False
+        order[place], flips[place], left[best] = best, end, False
         at = ends[best, 1 - end]
-    return pick, flip
+    return order, flips

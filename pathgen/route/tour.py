@@ -14,7 +14,6 @@ of a kind are evaluated at once.
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -248,25 +247,12 @@ def _usable(task: _Task, hint: Ints) -> bool:
 
 def _respect_pairs(sequence: Ints, pairs: Ints) -> Ints:
     """Delay strokes of a sequence as little as needed to satisfy the precedence pairs."""
-    count = len(sequence)
     if not len(pairs):
         return sequence
+    graph = nx.DiGraph(pairs.tolist())
+    graph.add_nodes_from(range(len(sequence)))
     place = np.argsort(sequence).tolist()
-    waits = np.bincount(pairs[:, 1], minlength=count).tolist()
-    followers: list[list[int]] = [[] for _ in range(count)]
-    for i, j in pairs.tolist():
-        followers[i].append(j)
-    ready = [place[i] for i in range(count) if not waits[i]]
-    heapq.heapify(ready)
-    found: list[int] = []
-    while ready:
-        stroke = int(sequence[heapq.heappop(ready)])
-        found.append(stroke)
-        for other in followers[stroke]:
-            waits[other] -= 1
-            if not waits[other]:
-                heapq.heappush(ready, place[other])
-    return np.array(found, np.intp)
+    return np.array(list(nx.lexicographical_topological_sort(graph, place.__getitem__)), np.intp)
 
 
 def _shortest(tours: Iterable[Tour]) -> Tour:
@@ -439,14 +425,11 @@ def _best_exchange(prices: _Prices) -> _Move | None:
     tables = (prices.ahead, prices.into, prices.out, prices.until)
     ahead, into, out, until = (table.ravel()[index] for table, index in zip(tables, at, strict=True))
     extra = prices.extra
-    new = np.stack(
-        [
-            ahead[0] + ahead[1] + ahead[2],
-            ahead[0] + into[0] + out[0] + (extra[b] - extra[a]),
-            into[1] + out[1] + ahead[2] + (extra[c] - extra[b + 1]),
-        ]
-    )
-    gain = prices.edge[a] + prices.edge[b + 1] + prices.edge[c + 1] - new
+    forward = ahead[0] + ahead[1] + ahead[2]
+    first_turned = ahead[0] + into[0] + out[0] + (extra[b] - extra[a])
+    second_turned = into[1] + out[1] + ahead[2] + (extra[c] - extra[b + 1])
+    edges = prices.edge[a] + prices.edge[b + 1] + prices.edge[c + 1]
+    gain = edges - np.stack([forward, first_turned, second_turned])
     gain[:, until[0] <= c] = 0.0
     gain[2, until[1] <= c] = 0.0
     best = int(gain.argmax())

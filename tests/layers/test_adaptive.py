@@ -98,7 +98,7 @@ def test_the_rim_may_be_coarse_but_not_reach_into_the_picture():
 
 @pytest.mark.parametrize("machine", ["moving-table", "long-tube", "ngc-lab"])
 def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp_path):
-    wall = picture()
+    wall = picture(cols=120)
     errors, times = [], []
     for layer in (0.1, "auto"):
         out = tmp_path / f"{layer}.gcode"
@@ -118,7 +118,7 @@ def test_the_written_text_has_the_error_of_even_layers_in_less_time(machine, tmp
 
 
 def test_supports_and_forms_take_layers_of_several_heights(tmp_path):
-    wall = picture(rows=100, cols=100)
+    wall = picture(rows=80, cols=80)
     for number, keys in enumerate(
         ({"outline": "disc"}, {"wedges": 2, "rim_width": 3.0}, {"bend": 180.0}, {"copies": 2})
     ):

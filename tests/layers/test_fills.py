@@ -1,9 +1,6 @@
 """What every fill must hold, and a fill of another package."""
 
 import dataclasses
-import os
-import subprocess
-import sys
 import zipfile
 from importlib.metadata import EntryPoint
 
@@ -13,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from pathgen.cli import run
 from pathgen.errors import PathgenError
 from pathgen.layers import BeadPlan, Profiles
 from pathgen.layers.fills import BUILT_IN, DIRECTIONS, find_fill
@@ -141,38 +139,19 @@ def wheel(folder):
     return path
 
 
-def test_a_fill_of_another_package(tmp_path):
+def test_a_fill_of_another_package(tmp_path, monkeypatch, capsys):
+    """Unpacking a wheel of pure Python installs it (PyPA specification, binary distribution format)."""
     target = tmp_path / "installed"
-    install = [
-        sys.executable,
-        "-m",
-        "pip",
-        "install",
-        "-q",
-        "--no-index",
-        "--no-deps",
-        "--target",
-        str(target),
-    ]
-    subprocess.run([*install, str(wheel(tmp_path))], check=True, capture_output=True)
+    with zipfile.ZipFile(wheel(tmp_path)) as archive:
+        archive.extractall(target)
+    monkeypatch.syspath_prepend(target)
     np.save(tmp_path / "wall.npy", np.full((20, 60), 1.0))
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(target), os.getcwd()])}
-    command = [sys.executable, "-m", "pathgen", "panel", str(tmp_path / "wall.npy"), "--fill", "one-line"]
-    done = subprocess.run(
-        [*command, "--out", str(tmp_path / "a.gcode"), "--rim-width", "0"],
-        env=env,
-        capture_output=True,
-        text=True,
-    )
-    assert done.returncode == 0, done.stderr
+    command = ["panel", str(tmp_path / "wall.npy"), "--rim-width", "0", "--fill"]
+    assert run([*command, "one-line", "--out", str(tmp_path / "a.gcode")]) == 0
     assert "; job fill = one-line" in (tmp_path / "a.gcode").read_text()
-    unknown = subprocess.run(
-        [*command[:-1], "one-lin", "--out", str(tmp_path / "b.gcode")],
-        env=env,
-        capture_output=True,
-        text=True,
-    )
-    assert unknown.returncode == 1 and "did you mean 'one-line'" in unknown.stderr
+    capsys.readouterr()
+    assert run([*command, "one-lin", "--out", str(tmp_path / "b.gcode")]) == 1
+    assert "did you mean 'one-line'" in capsys.readouterr().err
 
 
 def test_a_fill_that_cannot_be_loaded_is_an_error(monkeypatch):

@@ -148,9 +148,9 @@ def test_blocks_do_not_show(walk, name):
     assert np.concatenate(parts) == pytest.approx(whole.time, rel=1e-13)
 
 
-def test_precision_holds_over_a_million_moves():
+def test_precision_holds_over_many_moves():
     """Straight on along x, 0.1 µm to 10 mm a move, against two passes one move at a time."""
-    machine, rng, n = plain_machine(acceleration=1000.0), np.random.default_rng(0), 1_000_000
+    machine, rng, n = plain_machine(acceleration=1000.0), np.random.default_rng(0), 100_000
     machine = replace(machine, queue=n)
     x = np.concatenate([[0.0], np.cumsum(10 ** rng.uniform(-4, 1, n))])
     feed = rng.uniform(5, 200, n)

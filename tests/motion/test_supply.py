@@ -30,12 +30,12 @@ def one_by_one(time, rate, queue):
     seed=st.integers(0, 10**6),
     queue=st.sampled_from([1, 2, 3, 16, 64, 5000]),
     rate=st.sampled_from([20.0, 100.0, 150.0, 1000.0]),
-    cuts=st.lists(st.integers(0, 3000), max_size=5),
+    cuts=st.lists(st.integers(0, 1500), max_size=5),
 )
 def test_agrees_with_the_lines_one_by_one(seed, queue, rate, cuts):
     """Moves of 7 ms, give or take a factor of four, some of no time; however they are cut into blocks."""
     rng = np.random.default_rng(seed)
-    time = np.exp(rng.normal(-5, 1.4, 3000)) * (rng.random(3000) < 0.98)
+    time = np.exp(rng.normal(-5, 1.4, 1500)) * (rng.random(1500) < 0.98)
     supply = Supply(controller(rate, queue))
     waits = np.concatenate([supply.take(part) for part in np.split(time, sorted(cuts))])
     real = time > 0

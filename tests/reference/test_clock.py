@@ -112,7 +112,7 @@ def planned(moves, machine):
 @pytest.fixture(scope="module")
 def moves_of():
     """What the text of a small panel says, read back; each machine makes another kind of panel."""
-    u, z = np.meshgrid(np.linspace(-3, 3, 100), np.linspace(0, 1, 12))
+    u, z = np.meshgrid(np.linspace(-3, 3, 100), np.linspace(0, 1, 7))
     wall, known = 1.8 + np.tanh(np.sin(3 * u) + z), {}
 
     def give(name):
@@ -121,7 +121,7 @@ def moves_of():
             write(plan_panel(wall, Job(machine=name, brim=1.0, rim_width=0.0, **PANELS[name])), stream)
             diameter = machine.hot_end.filament_diameter
             known[name] = read_program(stream.getvalue(), machine.dialect, diameter).moves
-            assert len(known[name]) > 3000
+            assert len(known[name]) > 1500
         return known[name]
 
     return give

@@ -74,4 +74,5 @@ def test_many_strokes_travel_less_than_as_they_came():
 
 def test_no_strokes_leave_the_head_where_it_is():
     strokes = random_strokes(0, [])
-    assert order_strokes(strokes, (1.0, 2.0)) == (strokes, (1.0, 2.0))
+    ordered, at = order_strokes(strokes, (1.0, 2.0))
+    assert len(ordered) == 0 and at == (1.0, 2.0)

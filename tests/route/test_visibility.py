@@ -65,7 +65,7 @@ def test_several_walls_turned_anyhow(seed, names):
         affinity.translate(affinity.rotate(SHAPES[name], rng.uniform(0, 360)), 0, 130.0 * row)
         for row, name in enumerate(names)
     ]
-    points = rng.uniform((-90, -90), (90, 130 * len(names)), (25, 2))
+    points = rng.uniform((-90, -90), (90, 130 * len(names)), (14, 2))
     blocked, must, may = compare(walls, points)
     assert (must <= blocked).all()
     assert (blocked <= may).all()

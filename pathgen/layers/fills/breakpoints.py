@@ -41,10 +41,7 @@ def cumulated_area(thickness: Floats, pixel: float) -> Floats:
     (L, C + 1) float64
         0 at the first node, the area of the section at the last.
     """
-    area = np.zeros((len(thickness), thickness.shape[1] + 1))
-    np.cumsum(thickness, axis=1, out=area[:, 1:])
-    area *= pixel
-    return area
+    return np.cumsum(np.pad(thickness, ((0, 0), (1, 0))), axis=1) * pixel
 
 
 def node_thickness(thickness: Floats) -> Floats:
@@ -55,11 +52,7 @@ def node_thickness(thickness: Floats) -> Floats:
     node = np.empty((len(thickness), thickness.shape[1] + 1))
     node[:, 0], node[:, -1] = thickness[:, 0], thickness[:, -1]
     left, right = thickness[:, :-1], thickness[:, 1:]
-    np.add(left, right, out=node[:, 1:-1])
-    if thickness.all():
-        node[:, 1:-1] *= 0.5
-    else:
-        node[:, 1:-1] *= np.where((left > 0) & (right > 0), 0.5, 1.0)
+    node[:, 1:-1] = (left + right) * np.where((left > 0) & (right > 0), 0.5, 1.0)
     return node
 
 
@@ -90,9 +83,7 @@ def breakpoints(area: Floats, node: Floats, pixel: float, tolerance: float) -> N
 def _simplify(values: Floats, tolerance: float) -> NDArray[np.bool_]:
     """Return the nodes of every row that remain after simplification within `tolerance` (Douglas–Peucker)."""
     rows, nodes = values.shape
-    points = np.empty((rows, nodes, 2))
-    points[:, :, 0] = np.arange(nodes) * STRETCH
-    points[:, :, 1] = values
+    points = np.stack(np.broadcast_arrays(np.arange(nodes) * STRETCH, values), axis=-1)
     lines = shapely.simplify(shapely.linestrings(points), tolerance, preserve_topology=False)
     kept, row = shapely.get_coordinates(lines, return_index=True)
     keep = np.zeros((rows, nodes), bool)

@@ -7,11 +7,8 @@ spacings, the lines leave a gap or do not fit. A wall thinner than two spacings 
 from __future__ import annotations
 
 import numpy as np
-import shapely
-from shapely.geometry import MultiLineString
-from shapely.geometry.base import BaseGeometry
 
-from pathgen.layers.sections import section_outline
+from pathgen.layers.sections import clip_lines, outline_rings, section_outline
 from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, make_strokes, merge_strokes
 
 
@@ -41,30 +38,13 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     layer: list[int] = []
     for number, thickness in enumerate(profiles.thickness, profiles.first):
         section = section_outline(thickness, profiles.pixel, plan.tolerance)
-        lines += _rings(section.buffer(-spacing / 2, join_style="mitre"))
-        lines += _lines(section.buffer(-spacing, join_style="mitre"), spacing)
+        lines += outline_rings(section.buffer(-spacing / 2, join_style="mitre"))
+        inside = section.buffer(-spacing, join_style="mitre")
+        if not inside.is_empty:
+            low, high = inside.bounds[1], inside.bounds[3]
+            places = np.arange(low + spacing / 2, high - spacing / 2 + 1e-9, spacing)
+            # At its ends, too, a line keeps half a spacing from the bead of the loop.
+            lines += clip_lines(inside, places, spacing, spacing / 2)
         layer += [number] * (len(lines) - len(layer))
     counts = (profiles.thickness > 0).astype(np.int8)
     return merge_strokes([make_strokes(lines, layer, spacing)], counts)
-
-
-def _rings(inside: BaseGeometry) -> list[Floats]:
-    parts = [part for part in shapely.get_parts(inside) if not part.is_empty]
-    return [np.asarray(ring.coords) for part in parts for ring in (part.exterior, *part.interiors)]
-
-
-def _lines(inside: BaseGeometry, spacing: float) -> list[Floats]:
-    """Return lines along the wall whose beads fit inside the loop, in alternating directions."""
-    if inside.is_empty:
-        return []
-    left, low, right, high = inside.bounds
-    places = np.arange(low + spacing / 2, high - spacing / 2 + 1e-9, spacing)
-    lines: list[Floats] = []
-    for i, n in enumerate(places):
-        clipped = inside.intersection(MultiLineString([[(left - 1, n), (right + 1, n)]]))
-        parts = [np.asarray(p.coords) for p in shapely.get_parts(clipped) if p.length > spacing]
-        # At its ends, too, a line keeps half a spacing from the bead of the loop.
-        inset = np.array([[spacing / 2, 0], [-spacing / 2, 0]])
-        parts = [p + inset * np.sign(p[1, 0] - p[0, 0]) for p in parts]
-        lines += [p[::-1] for p in parts[::-1]] if i % 2 else parts
-    return lines

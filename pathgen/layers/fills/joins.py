@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import product
 
 FREE = -1
 UNIT = 0.1  # unit of the lengths below, mm
@@ -143,20 +144,15 @@ def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[in
     """
     old = len(front.strand)
     extra = old - new
-    best: tuple[float, int, list[int]] | None = None
-    for below in places:
-        for skip in (0, 1):
-            if skip and extra % 2 == 0 and new:
-                continue
-            ends = list(range(below, below + skip))
-            ends += _pair(list(front.mate), range(below + skip, below + extra))
-            too_short = sum(front.mate[i] == FREE and front.length[i] < SHORT for i in ends)
-            at_face = new > 0 and below + extra == old
-            cost = 50.0 * at_face + 20.0 * too_short + 4.0 * len(ends) + abs(below - new / 2)
-            if best is None or cost < best[0]:
-                best = cost, below, ends
-    assert best is not None, "a boundary that loses strands has at least one group to end"
-    return best[1:]
+    choices = []
+    for below, skip in product(places, (0, 1) if extra % 2 or not new else (0,)):
+        ends = list(range(below, below + skip))
+        ends += _pair(list(front.mate), range(below + skip, below + extra))
+        too_short = sum(front.mate[i] == FREE and front.length[i] < SHORT for i in ends)
+        at_face = new > 0 and below + extra == old
+        cost = 50.0 * at_face + 20.0 * too_short + 4.0 * len(ends) + abs(below - new / 2)
+        choices.append((cost, below, ends))
+    return min(choices, key=lambda choice: choice[0])[1:]
 
 
 def _pair(mate: list[int], group: range) -> list[int]:

@@ -56,9 +56,8 @@ def raster_along(profiles: Profiles, plan: BeadPlan) -> Strokes:
     counts = np.floor(profiles.thickness / spacing + 0.5 - 1e-9).clip(0, 126).astype(np.int8)
 
     def constant(beads: Ints, number: Ints) -> Share:
-        zero = np.zeros(len(beads))
-        offset = (spacing * (number + 0.5)).astype(np.float64)
-        return Share(offset, zero, np.full(len(beads), spacing), zero)
+        zero, width = np.zeros(len(beads)), np.full(len(beads), spacing)
+        return Share(width * (number + 0.5), zero, width, zero)
 
     wall = find_runs(profiles, counts, plan, straight=True)
     return build_strokes(wall, counts, profiles.first, constant, straight=True)
@@ -101,8 +100,7 @@ def raster_across(profiles: Profiles, plan: BeadPlan) -> Strokes:
     area[first, 0] = 0.0
     counts = (thickness > 0).astype(np.int8)
     start = np.append(2 * first, 2 * len(u)).astype(np.intp)
-    hairpin = np.zeros(2 * len(u), bool)
-    hairpin[::2] = (number > 0) & (plan.hairpins != "dry")
+    hairpin = np.stack([area[:, 0] > 0, np.zeros(len(u), bool)], axis=1).ravel()
     return Strokes(np.repeat(u, 2), n.ravel(), area.ravel(), hairpin, start, layer + profiles.first, counts)
 
 

@@ -91,10 +91,8 @@ def find_runs(
     node = node_thickness(profiles.thickness)
     if plan.ring:
         node[:, 0] = node[:, -1] = (node[:, 0] + node[:, -1]) / 2
-    layers, columns = counts.shape
-    border = np.ones((layers, columns + 1), bool)
-    border[:, 1:-1] = counts[:, 1:] != counts[:, :-1]
-    layer, at = np.nonzero(border)
+    columns = counts.shape[1]
+    layer, at = np.nonzero(np.diff(counts, axis=1, prepend=-1, append=-1))
     first = at < columns
     lo, layer = at[first], layer[first]
     hi = at[np.flatnonzero(first) + 1]

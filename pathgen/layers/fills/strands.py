@@ -95,8 +95,7 @@ def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool
         backward += joined.backward
         head += joined.head
     sequence = np.array(order, np.intp)
-    run_of = np.repeat(np.arange(len(beads)), wall.beads)
-    run = run_of[sequence]
+    run = np.repeat(np.arange(len(beads)), wall.beads)[sequence]
     has = rule(wall.beads[run], sequence - base[run])
     heads = np.array(head, bool)
     through = ~heads
@@ -109,9 +108,7 @@ def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
     step = np.zeros(len(values) + 1)
     step[1:-1] = np.where(strands.through[1:], np.diff(values) / 2, 0.0)
     enter, leave = -step[:-1], step[1:]
-    left = np.where(strands.backward, leave, enter)
-    right = np.where(strands.backward, enter, leave)
-    return left, right
+    return np.where(strands.backward, leave, enter), np.where(strands.backward, enter, leave)
 
 
 def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Strokes:
@@ -135,7 +132,9 @@ def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Str
     drop = np.zeros(len(u), bool)
     drop[opening[strands.through]] = True  # repeats the previous point
     hairpins = np.zeros(len(strands.run))
-    for side in _ends(wall):
+    left = _End(wall.left_end, wall.inset_left, wall.lo, 1)
+    right = _End(wall.right_end, wall.inset_right, wall.hi, -1)
+    for side in (left, right):
         _adjust_end(wall, strands, side, _Points(of, column, u, at, area, drop), hairpins)
 
     # The first point of a stroke deposits nothing; that of another strand deposits the hairpin to it.
@@ -174,13 +173,6 @@ class _End:
     inset: Floats
     corner: Ints
     inward: int
-
-
-def _ends(wall: LayerRuns) -> tuple[_End, _End]:
-    return (
-        _End(wall.left_end, wall.inset_left, wall.lo, 1),
-        _End(wall.right_end, wall.inset_right, wall.hi, -1),
-    )
 
 
 @dataclass(frozen=True, slots=True)
