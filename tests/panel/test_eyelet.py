@@ -67,6 +67,18 @@ def test_the_openings_roof_leans_as_stated(radius, overhang):
 
 
 @pytest.mark.parametrize("outline", OUTLINES)
+@pytest.mark.parametrize("point", ["up", "left"])
+def test_wherever_an_outline_lies_it_gets_the_same_eyelets(outline, point):
+    specs = [Eyelet(0.3, point=point), Eyelet(0.7, opening=3.0)]
+    right = outline.bounds[2]
+    for u, z in ((5.0, right), (-right, -20.0)):
+        moved = shapely.affinity.translate(outline, u, z)
+        for one, other in zip(eyelets(outline, specs, 3.0), eyelets(moved, specs, 3.0), strict=True):
+            back = shapely.affinity.translate(other, -u, -z)
+            assert shapely.symmetric_difference(one, back).area < 1e-6
+
+
+@pytest.mark.parametrize("outline", OUTLINES)
 @settings(max_examples=25, deadline=None)
 @given(spec=SPECS, width=st.floats(0, 8))
 def test_what_an_eyelet_keeps(outline, spec, width):
