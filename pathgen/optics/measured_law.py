@@ -98,9 +98,9 @@ class TableLaw:
             with np.errstate(divide="ignore", invalid="ignore"):  # the slope may be 0 at an end
                 newton = along - over / _rate(cubic, along)
                 new = np.where((newton >= low) & (newton <= high), newton, (low + high) / 2)
-            moved = np.max(np.abs(new - along), initial=0.0)
+            settled = (np.abs(new - along) <= CLOSE).all()
             along = new
-            if moved <= CLOSE:
+            if settled:
                 break
         return np.where(share > 0, pieces.start[piece] + along, np.inf)
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.files.csv_rows import LIMIT, read_rows
 from pathgen.optics.laws import TwoFluxLaw
-from pathgen.optics.wedge import find_floor, select_measurements, step_medians
+from pathgen.optics.wedge import WedgeMeasurements, check_wedge, find_floor, select_measurements, step_medians
 from pathgen.optics.wedge_sheet import MAX_LINES, parse_wedge_sheet
 
 T = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0])
@@ -250,6 +250,14 @@ def test_what_is_no_wedge(content, said, tmp_path):
     text = refusal(tmp_path, content)
     for part in said:
         assert part in text, text
+
+
+def test_the_thick_half_is_compared_with_the_thin_half():
+    """Medians of three: 0 against 1, although the ends alone fall."""
+    light = np.exp([4.0, 0.0, 0.0, 1.0, 1.0, 2.0])
+    wedge = WedgeMeasurements(np.arange(1.0, 7), light, light, np.arange(2, 8), absolute=False)
+    with pytest.raises(PathgenError, match="light that decreases with thickness"):
+        check_wedge(wedge)
 
 
 def test_files_that_are_none(tmp_path):

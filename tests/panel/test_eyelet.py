@@ -66,6 +66,25 @@ def test_the_openings_roof_leans_as_stated(radius, overhang):
     assert shape.bounds == pytest.approx((-radius, -radius, radius, radius / np.sin(lean)), abs=1e-9)
 
 
+@pytest.mark.parametrize("point", ["up", "left", "right"])
+def test_an_opening_is_centred_on_its_place(point):
+    hung, _ = eyelets(rectangle(100, 60), [Eyelet(0.4, point=point)], 3.0)
+    left, _, right, _ = holes(hung, rectangle(100, 60))[0].bounds
+    assert (left + right) / 2 == pytest.approx(40, abs=1e-6)
+
+
+@pytest.mark.parametrize("outline", OUTLINES)
+@pytest.mark.parametrize("point", ["up", "left"])
+def test_wherever_an_outline_lies_it_gets_the_same_eyelets(outline, point):
+    specs = [Eyelet(0.3, point=point), Eyelet(0.7, opening=3.0)]
+    right = outline.bounds[2]
+    for u, z in ((5.0, right), (-right, -20.0)):
+        moved = shapely.affinity.translate(outline, u, z)
+        for one, other in zip(eyelets(outline, specs, 3.0), eyelets(moved, specs, 3.0), strict=True):
+            back = shapely.affinity.translate(other, -u, -z)
+            assert shapely.symmetric_difference(one, back).area < 1e-6
+
+
 @pytest.mark.parametrize("outline", OUTLINES)
 @settings(max_examples=25, deadline=None)
 @given(spec=SPECS, width=st.floats(0, 8))

@@ -12,7 +12,14 @@ from hypothesis import strategies as st
 from pathgen.errors import PathgenError
 from pathgen.panel import add_rim
 from pathgen.panel import steadiness as module
-from pathgen.panel.steadiness import FRACTION, Conditions, Sections, compute_steadiness, measure_sections
+from pathgen.panel.steadiness import (
+    FRACTION,
+    Conditions,
+    Sections,
+    _product,
+    compute_steadiness,
+    measure_sections,
+)
 
 PLA = Conditions(3.5, 1240.0, acceleration=1000.0)
 SHAKEN = replace(PLA, drag=0.0)
@@ -241,3 +248,10 @@ def test_advice_does_not_depend_on_the_heights_asked_for():
     short = compute_steadiness(wall, hard, np.array([5.0, 10.0]))
     assert short.advice_line().startswith("at 100 mm height the top sways by")
     assert "; use wedges" in short.advice_line()
+
+
+def test_the_product_of_two_shapes_is_their_integral():
+    """By hand: (1 + 2x)(2 + 3x) over one cell is 2 + 7/2 + 6/3; twice the mass counts twice."""
+    mass = np.array([[1.0, 2.0]])
+    a, b = np.array([[1.0, 3.0, 3.0]]), np.array([[2.0, 5.0, 1.0]])
+    assert _product(mass, a, b) == pytest.approx(7.5 + 2 * 9.0)

@@ -310,6 +310,14 @@ def test_files_that_hold_no_array_are_refused(tmp_path, content):
     assert "the thickness array cannot be read" in refusal(tmp_path / "n.npy", load_thickness)
 
 
+def test_a_long_reason_is_quoted_in_part(tmp_path):
+    header = b"{'" + b"k" * 400 + b"': 1}\n"
+    (tmp_path / "n.npy").write_bytes(b"\x93NUMPY\x01\0" + len(header).to_bytes(2, "little") + header)
+    with pytest.raises(PathgenError) as caught:
+        load_thickness(tmp_path / "n.npy")
+    assert len(caught.value.what.removeprefix("the thickness array cannot be read: ")) == 120
+
+
 def test_truncated_and_zipped_arrays_are_refused(tmp_path):
     np.save(tmp_path / "t.npy", np.ones((50, 50)))
     (tmp_path / "t.npy").write_bytes((tmp_path / "t.npy").read_bytes()[:-100])

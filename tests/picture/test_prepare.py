@@ -11,6 +11,7 @@ from pathgen.picture import decode_srgb, encode_srgb, load_picture
 from pathgen.picture.advice import advice, detail_lost
 from pathgen.picture.colour import ColourPhoto, load_colour
 from pathgen.picture.prepare import prepare, prepare_file
+from pathgen.picture.tone_steps import STEPS
 from pathgen.settings.preparation import Preparation, is_plain
 from tests.picture.portraits import portrait
 
@@ -147,6 +148,21 @@ def test_contradictions_are_refused_in_one_line(asked, why):
     with pytest.raises(PathgenError, match=why) as refused:
         prepare(colours(scene()), Preparation(**asked))
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_strong_settings_keep_tones_between_black_and_white(name):
+    strong = Preparation(
+        smooth=0.05, levels_low=30.0, levels_high=70.0, local_contrast=1.0, contrast=4.0, sharpen=5.0,
+        invert="yes",
+    )  # fmt: skip
+    codes = np.clip(0.1 + 0.8 * encode_srgb(scene()[..., 0]), 0.02, 0.98).astype(np.float32)
+    codes[20:40, 20:40], codes[40:60, 40:60] = 0.01, 0.99
+    made = STEPS[name](codes, strong, None)
+    assert made.dtype == np.float32 and 0 <= made.min() < 0.1 and 0.9 < made.max() <= 1
+    assert not np.array_equal(made, codes)
+    if name in ("levels", "graded", "sharpened"):
+        assert made.min() == 0 and made.max() == 1
 
 
 def test_advice_speaks_of_what_is_there():
