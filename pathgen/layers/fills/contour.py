@@ -11,6 +11,7 @@ import shapely
 from shapely.geometry import MultiLineString
 from shapely.geometry.base import BaseGeometry
 
+from pathgen.layers.bent import subdivide_strokes
 from pathgen.layers.sections import section_outline
 from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, make_strokes, merge_strokes
 
@@ -23,7 +24,7 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        `spacing` and `tolerance` are used.
+        `spacing`, `tolerance` and, along a bent wall, `longest` are used.
 
     Returns
     -------
@@ -45,7 +46,8 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
         lines += _lines(section.buffer(-spacing, join_style="mitre"), spacing)
         layer += [number] * (len(lines) - len(layer))
     counts = (profiles.thickness > 0).astype(np.int8)
-    return merge_strokes([make_strokes(lines, layer, spacing)], counts)
+    strokes = merge_strokes([make_strokes(lines, layer, spacing)], counts)
+    return strokes if plan.longest is None else subdivide_strokes(strokes, plan.longest)
 
 
 def _rings(inside: BaseGeometry) -> list[Floats]:

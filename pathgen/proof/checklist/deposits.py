@@ -13,6 +13,7 @@ from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
 from pathgen.panel.overhang import APART, PLACES, overhangs
 from pathgen.proof.checklist.evidence import MAX_PANELS, Floats, Ints, Subject
+from pathgen.proof.checklist.solid import check_heights, check_solid
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
 from pathgen.proof.header import Header, JobFacts, require
 from pathgen.proof.program_panel import ProgramPanel, Stated, locate_panel
@@ -31,6 +32,7 @@ OVERLAP = 0.05  # mm that beads may overlap, as round bead ends are drawn too fu
 def check_panel(subject: Subject) -> None:
     """Check the deposited panels (rules 701 to 709)."""
     _check_layers(subject)
+    check_heights(subject)
     levels, log = subject.levels, subject.log
     lines = (subject.line(row) for row in levels.first.tolist())
     subject.earlier.heights += zip(levels.z.tolist(), lines, strict=True)
@@ -100,6 +102,7 @@ def _check_one(subject: Subject, panel: int | None) -> None:
     if (subject.moves.kind == Kind.COMB).any():
         add_deposits(Kind.COMB)
     _check_supports(subject, placed, job.rim_width or 0.0, prefix)
+    check_solid(subject, placed, job, prefix)
     if not subject.last:
         return
     outside = wall.outside / max(float(wall.volume.sum()) + wall.outside, 1e-9)
