@@ -5,6 +5,8 @@ The header states where the panel stands. Without a header, overhangs are not ch
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -93,16 +95,19 @@ def _check_one(subject: Subject, panel: int | None) -> None:
 
     def add_deposits(*kinds: Kind) -> DepositMap:
         diameter = placed.filament_diameter
-        window = deposit(
-            subject.program, placed.frame, packing=placed.packing, filament_diameter=diameter, kinds=kinds
-        )
+        with np.errstate(over="ignore", invalid="ignore"):  # it may run in a thread of its own
+            window = deposit(
+                subject.program, placed.frame, packing=placed.packing, filament_diameter=diameter, kinds=kinds
+            )
         return subject.earlier.add(panel or 0, kinds, window)
 
-    wall = add_deposits(*COUNTED)
+    with ThreadPoolExecutor(1) as worker:
+        deposited = worker.submit(add_deposits, *COUNTED)
+        check_solid(subject, placed, job, prefix)
+        wall = deposited.result()
     if (subject.moves.kind == Kind.COMB).any():
         add_deposits(Kind.COMB)
     _check_supports(subject, placed, job.rim_width or 0.0, prefix)
-    check_solid(subject, placed, job, prefix)
     if not subject.last:
         return
     outside = wall.outside / max(float(wall.volume.sum()) + wall.outside, 1e-9)

@@ -101,9 +101,13 @@ def _beads(subject: Subject) -> None:
         return
     narrowest = THIN * hot.nozzle_diameter
     subject.log.count_checks(len(deposits), 408)
-    bead_width, length = _widths(subject, deposits)
-    bad = np.flatnonzero((bead_width < narrowest) & (length > THIN_PATH))
-    subject.add_rows(408, deposits[bad], bead_width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
+    for block in subject.blocks():
+        x, y, _ = subject.before(block)
+        far = np.abs(subject.moves.x[block] - x) + np.abs(subject.moves.y[block] - y) > THIN_PATH
+        rows = block.start + np.flatnonzero(far & (subject.moves.filament[block] > 0))
+        bead_width, length = _widths(subject, rows)
+        bad = np.flatnonzero((bead_width < narrowest) & (length > THIN_PATH))
+        subject.add_rows(408, rows[bad], bead_width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
 
 
 def _dry(subject: Subject) -> None:

@@ -16,12 +16,13 @@ import numpy as np
 
 from pathgen.deposit.extruded import find_layers
 from pathgen.motion import Moves, filament_area
-from pathgen.proof.checklist.evidence import Bools, Floats, Ints
+from pathgen.proof.checklist.evidence import BLOCK, Bools, Floats, Ints
 from pathgen.proof.program_panel import ProgramPanel
 
 STEP = 0.47  # mm between probes; no simple multiple of a picture's lines, or all probes would meet the same
 PROBES = 200  # per layer; wider panels have probes further apart
 STEEP = 0.02  # mm; moves that cover less of u run across the wall, and their share is rounding
+DEEPEST, FINE = 128.0, 24  # mm and bits that tell positions across the wall apart when crossings are sorted
 BESIDE = 1.0  # mm beside the panel that have probes as well
 
 
@@ -116,23 +117,47 @@ class FlatBeads:
         Layer whose top is nearest, from 0.
     within : (M,) bool
         Whether the bead is within half the layer's height of that top.
-    u, n : (start, end), each (M,) float64
+    u : (start, end), each (M,) float64
         mm.
-    area : (M,) float64
-        Area of the flat wall that the filament fills in its layer, mm².
+    depth : (N + 1,) float64
+        n before the first move and after each of the N moves, mm.
+    fed : (N,) float64
+        Volume fed by each move, mm³.
+    placed : ProgramPanel
     """
 
     row: Ints
     layer: Ints
     within: Bools
     u: tuple[Floats, Floats]
-    n: tuple[Floats, Floats]
-    area: Floats
+    depth: Floats
+    fed: Floats
+    placed: ProgramPanel
+
+    @cached_property
+    def n(self) -> tuple[Floats, Floats]:
+        """Position across the wall at the start and the end, mm."""
+        return self.depth[self.row], self.depth[self.row + 1]
 
     @cached_property
     def length(self) -> Floats:
         """Length of the path, mm."""
         return np.hypot(self.u[1] - self.u[0], self.n[1] - self.n[0])
+
+    @cached_property
+    def area(self) -> Floats:
+        """Area of the flat wall that the filament fills in its layer, mm²."""
+        return self.area_of(np.arange(len(self.row)))
+
+    def area_of(self, at: Ints) -> Floats:
+        """Return the area for some of the beads, given by their indices."""
+        frame = self.placed.frame
+        packed = np.broadcast_to(frame.heights * self.placed.packing, frame.tops.shape)
+        row = self.row[at]
+        area = self.fed[row] / packed[self.layer[at]]
+        if frame.bend is not None:  # a bead is longer than its flat one by the stretch at its middle
+            area /= frame.bend.stretch((self.depth[row] + self.depth[row + 1]) / 2)
+        return np.asarray(area)
 
 
 def flatten_beads(moves: Moves, rows: Ints, placed: ProgramPanel) -> FlatBeads:
@@ -142,28 +167,27 @@ def flatten_beads(moves: Moves, rows: Ints, placed: ProgramPanel) -> FlatBeads:
     ----------
     moves : Moves
     rows : (M,) int
-        Ascending.
+        Ascending; at least one.
     placed : ProgramPanel
 
     Returns
     -------
     FlatBeads
     """
-    frame, before = placed.frame, np.maximum(rows - 1, 0)
-    x, y = (
-        (np.where(rows > 0, values[before], start), values[rows])
-        for values, start in ((moves.x, moves.start[0]), (moves.y, moves.start[1]))
-    )
-    u = frame.spans((x[0], y[0]), (x[1], y[1]))
-    plan = [frame.plan(x[k], y[k]) for k in (0, 1)]
-    layer, within = find_layers(moves.z[rows], frame.tops, frame.heights)
-    packed = np.broadcast_to(frame.heights * placed.packing, frame.tops.shape)[layer]
-    area = moves.filament[rows] * filament_area(placed.filament_diameter) / packed
+    frame, z = placed.frame, moves.z[rows]
+    change = np.flatnonzero(np.diff(z, prepend=np.nan))
+    found = find_layers(z[change], frame.tops, frame.heights)
+    count = np.diff(np.append(change, len(z)))
+    layer, within = np.repeat(found[0], count), np.repeat(found[1], count)
+    x, y = (np.concatenate([[start], v]) for start, v in zip(moves.start, (moves.x, moves.y), strict=False))
+    p, q = frame.plan(x, y)
+    after = rows + 1
     if frame.bend is None:
-        return FlatBeads(rows, layer, within, u, (plan[0][1], plan[1][1]), area)
-    n = [frame.bend.to_flat(*at)[1] for at in plan]
-    # A bead is longer than its flat one by the stretch at its middle, and so is its area.
-    return FlatBeads(rows, layer, within, u, (n[0], n[1]), area / frame.bend.stretch((n[0] + n[1]) / 2))
+        u = p[rows], p[after]
+    else:
+        u, q = frame.spans((x[rows], y[rows]), (x[after], y[after])), frame.bend.to_flat(p, q)[1]
+    fed = moves.filament * filament_area(placed.filament_diameter)
+    return FlatBeads(rows, layer, within, u, q, fed, placed)
 
 
 def cross_probes(beads: FlatBeads, width: float) -> Stacks:
@@ -171,15 +195,37 @@ def cross_probes(beads: FlatBeads, width: float) -> Stacks:
     step = max(STEP, width / PROBES)
     beside = math.ceil(BESIDE / step)
     per_layer = math.ceil(width / step) + 2 * beside
-    u0, u1 = (values / step + beside for values in beads.u)
-    ends = np.minimum(u0, u1), np.maximum(u0, u1)
-    low, high = (np.clip(np.ceil(end - 0.5), 0, per_layer).astype(np.intp) for end in ends)
-    across = np.abs(u1 - u0) * step
-    count = np.where(beads.within & (across > STEEP), high - low, 0)
+    parts = [
+        _cross_block(beads, slice(first, first + BLOCK), (step, beside, per_layer))
+        for first in range(0, len(beads.row), BLOCK)
+    ]
+    row, probe, n, share = (np.concatenate(column) for column in zip(*parts, strict=True))
+    fine = np.clip((n + DEEPEST / 2) / DEEPEST, 0, 1)  # one key sorts faster than two
+    order = np.argsort((probe << FINE) + (fine * ((1 << FINE) - 1)).astype(np.int64))
+    return Stacks(row[order], probe[order], n[order], share[order], per_layer, step)
+
+
+def _cross_block(
+    beads: FlatBeads, block: slice, grid: tuple[float, int, int]
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Return row, probe, n and share of the crossings of some deposits."""
+    step, beside, per_layer = grid
+    u0, u1 = (values[block] / step + (beside + 0.5) for values in beads.u)
+    low, high = np.floor(u0), np.floor(u1)
+    hits = np.flatnonzero((low != high) & beads.within[block] & (np.abs(u1 - u0) * step > STEEP))
+    u0, u1 = u0[hits], u1[hits]
+    first, stop = (
+        np.clip(ends, 0, per_layer).astype(np.intp)
+        for ends in (np.minimum(low[hits], high[hits]), np.maximum(low[hits], high[hits]))
+    )
+    count = stop - first
     of = np.repeat(np.arange(len(count)), count)
-    place = low[of] + np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
-    n = beads.n[0][of] + (place + 0.5 - u0[of]) / (u1 - u0)[of] * (beads.n[1] - beads.n[0])[of]
-    probe = beads.layer[of] * per_layer + place
-    order = np.lexsort((n, probe))
-    of = of[order]
-    return Stacks(beads.row[of], probe[order], n[order], beads.area[of] / across[of], per_layer, step)
+    place = first[of] + np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+    across = (u1 - u0)[of]
+    along = (place + 1.0 - u0[of]) / across
+    order, of = of, hits[of]
+    row = beads.row[block][of]
+    n = beads.depth[row] + along * (beads.depth[row + 1] - beads.depth[row])
+    probe = beads.layer[block][of] * per_layer + place
+    share = beads.area_of(hits + block.start)[order] / (np.abs(across) * step)
+    return row, probe, n, share

@@ -139,9 +139,10 @@ def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: s
     """Check the wall of one panel (rules 403, 404, 710 to 714 and 716)."""
     moves = subject.delivered
     # Filament that is fed late leaves the nozzle in moves that feed none.
-    wall_kind = np.isin(moves.kind, (Kind.WALL, Kind.HAIRPIN)) & (subject.moves.kind != Kind.LIFT)
-    rows = np.flatnonzero(wall_kind & (moves.filament > 0))
-    rows = rows[placed.frame.holds(moves.x[rows], moves.y[rows])]
+    wall_kind = (moves.kind == Kind.WALL) | (moves.kind == Kind.HAIRPIN)
+    rows = np.flatnonzero(wall_kind & (moves.filament > 0) & (subject.moves.kind != Kind.LIFT))
+    if placed.frame.box is not None:
+        rows = rows[placed.frame.holds(moves.x[rows], moves.y[rows])]
     if not len(rows):
         return
     wall = Wall(subject, moves, placed, job, flatten_beads(moves, rows, placed), prefix)
@@ -211,9 +212,11 @@ def _check_back(wall: Wall) -> Ints:
 def _check_beside(wall: Wall, shifted: Ints) -> None:
     """Check that no bead of the wall ends beside the panel (rule 712)."""
     frame, rows = wall.placed.frame, wall.rows
-    u, n = wall.beads.u[1], wall.beads.n[1]
-    over = np.maximum.reduce([-u, u - frame.width, -n])
+    u, n = wall.beads.u[1], wall.beads.depth[rows + 1]
     wall.subject.log.count_checks(len(rows), 712)
+    if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE:
+        return
+    over = np.maximum.reduce([-u, u - frame.width, -n])
     bad = np.flatnonzero((over > BESIDE) & wall.fed)
     bad = bad[~np.isin(wall.beads.layer[bad], shifted)]
     unit = f"mm beside {wall.prefix.rstrip(': ') or 'the panel'}"
