@@ -10,10 +10,11 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
-from pathgen.panel.overhang import APART, PLACES, overhangs
+from pathgen.panel.overhang import overhangs
 from pathgen.proof.checklist.evidence import MAX_PANELS, Floats, Ints, Subject
 from pathgen.proof.checklist.solid import check_heights, check_solid
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
@@ -157,7 +158,7 @@ def _check_overhang(
     # The end of a wall is known to one column only; one bead of overhang is tolerated on top of that.
     over = found.outline & (found.excess > spacing + frame.pixel)
     for number, overhang in ((703, found.excess * (inner & ~found.outline)), (704, found.excess * over)):
-        for row, column in _worst_places(overhang, frame.pixel):
+        for row, column in _connected_places(overhang):
             z, u = (len(overhang) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
             length = float(overhang[row, column])
             text = f"{prefix}{length:.2f} mm of unsupported overhang at z {z:.1f} mm, u {u:.1f} mm"
@@ -165,16 +166,11 @@ def _check_overhang(
             subject.log.add(number, _line_at(subject, z), text, length, limit)
 
 
-def _worst_places(overhang: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
-    """Return the rows and columns of the largest local maxima, well apart from each other."""
-    left = overhang.copy()
-    found: list[tuple[int, int]] = []
-    near = max(1, round(APART / pixel))
-    while len(found) < PLACES and left.max(initial=0.0) > 0:
-        row, column = (int(k) for k in np.unravel_index(left.argmax(), left.shape))
-        found.append((row, column))
-        left[max(row - near, 0) : row + near + 1, max(column - near, 0) : column + near + 1] = 0.0
-    return found
+def _connected_places(overhang: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """Return the row and the column of the largest overhang of every connected place, worst place first."""
+    label, count = ndimage.label(overhang > 0, np.ones((3, 3)))
+    places = ndimage.maximum_position(overhang, label, np.arange(1, count + 1))
+    return sorted(((int(i), int(k)) for i, k in places), key=lambda place: -overhang[place])
 
 
 def _check_supports(subject: Subject, placed: ProgramPanel, rim: float, prefix: str) -> None:
