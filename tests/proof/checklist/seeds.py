@@ -292,11 +292,13 @@ FAULTS = [
     ("too fast upward", 501, ALL, put("G0 Z100 F9000")),
     ("drive too fast", 502, HEATS, put("G1 E-2 F9000", more=("G1 E2 F1200",))),
     ("more than the hot end melts", 503, HEATS, put("G1 X150 E4 F6000")),
+    ("a bead with a rapid", 101, STRICT, swap_middle("G1", "G0")),
     ("no feed", 504, ALL, bare_feeds),
     ("a crawl", 505, ALL, put("G0 X20 F6")),
     ("a jerky start", 506, OWN, put("M204 S90000")),
     ("the same, of one axis", 506, OWN, put("M201 Z9000")),
     # the head's way, and the panel
+    ("a plunge of two lines", 601, ALL, put("G0 Z0.4", more=("G0 Z9",))),
     ("through the panel", 601, ALL, put("G0 Z0.4", more=("G0 X0",))),
     ("twice as high", 701, ALL, scale("Z", 2.0)),
     ("a layer twice", 710, HEATS, repeat_layer),
