@@ -20,7 +20,7 @@ from pathgen.proof.checklist.evidence import BLOCK, Bools, Floats, Ints
 from pathgen.proof.program_panel import ProgramPanel
 
 STEP = 0.47  # mm between probes; no simple multiple of a picture's lines, or all probes would meet the same
-PROBES = 200  # per layer; wider panels have probes further apart
+PROBES = 4000  # per layer; a wider panel is a mistyped one
 STEEP = 0.02  # mm; moves that cover less of u run across the wall, and their share is rounding
 DEEPEST, FINE = 128.0, 24  # mm and bits that tell positions across the wall apart when crossings are sorted
 BESIDE = 1.0  # mm beside the panel that have probes as well
@@ -201,7 +201,7 @@ def cross_probes(beads: FlatBeads, width: float) -> Stacks:
     ]
     row, probe, n, share = (np.concatenate(column) for column in zip(*parts, strict=True))
     fine = np.clip((n + DEEPEST / 2) / DEEPEST, 0, 1)  # one key sorts faster than two
-    order = np.argsort((probe << FINE) + (fine * ((1 << FINE) - 1)).astype(np.int64))
+    order = np.argsort((probe << FINE) + (fine * ((1 << FINE) - 1)).astype(np.int64), kind="stable")
     return Stacks(row[order], probe[order], n[order], share[order], per_layer, step)
 
 

@@ -24,9 +24,9 @@ from pathgen.proof.program_panel import ProgramPanel
 
 SAME_PLACE = 0.35  # two centre lines closer than this share of the narrower bead are in one place
 FULL = 2.6  # mm of path over which beads are in one place
-OVERFED, OVERFED_PATH = 1.7, 4.6  # filament of a bead divided by its room, and mm of path
+OVERFED, OVERFED_PATH = 1.7, 3.7  # filament of a bead divided by its room, and mm of path
 WIDE = 1.4  # share of a bead divided by the mean distance of the beads in its stack
-STARVED, STARVED_PATH = 0.6, 3.0
+STARVED, STARVED_PATH = 0.6, 4.6
 SHIFT = 0.15  # mm between the back of a layer and that of the panel
 STEEP, ACROSS = 10.0, 0.25  # slope of lines across the wall, and their share of the path in a layer
 MIN_PROBES = 8  # of a layer; fewer give no reliable median
@@ -234,7 +234,7 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
     near = np.diff(stacks.n, prepend=0.0) < SAME_PLACE * np.minimum(stacks.share, before)
     same = ~stacks.first & near
-    if not wall.exact:  # the loop of a contour around a thin wall overlaps itself
+    if wall.job.fill == "contour":  # its loop around a thin wall overlaps itself
         size = np.diff(np.append(np.flatnonzero(stacks.first), len(stacks.n)))
         same &= np.repeat(size, size) > 2
     pair = np.flatnonzero(same)
@@ -245,12 +245,12 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     filled = stacks.share / np.maximum(stacks.room, 1e-3)
     probed = Pieces(stacks.row, stacks.layer, np.full(len(order), stacks.step), filled).take(order)
     full = _report(wall, 710, probed, later[order], FULL)
-    pieces = probed
     if wall.exact:
         # Beads beside a bead with too much filament have no room either, but are not wider than others.
         number = np.cumsum(stacks.first) - 1
         wide = stacks.share > WIDE * (stacks.section / np.bincount(number))[number]
-        over = (pieces.filled > OVERFED) & (wide & ~same)[order]
+        pieces = probed._replace(filled=_middle_of_three(probed.filled))
+        over = _middle_of_three(np.where((wide & ~same)[order], probed.filled, 0.0)) > OVERFED
     else:
         beads, (lines, room) = wall.beads, wall.constant
         filled = beads.area / np.maximum(room, 1e-6)
@@ -262,6 +262,14 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
         log.count_checks(len(wall.rows), 714)
         _report(wall, 714, pieces, known & (pieces.filled < STARVED), STARVED_PATH)
     return full
+
+
+def _middle_of_three(values: Floats) -> Floats:
+    """Return the median of each value and its two neighbours: a single probe is often off."""
+    middle = values.copy()
+    a, b, c = values[:-2], values[1:-1], values[2:]
+    middle[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    return middle
 
 
 def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float) -> Ints:
@@ -289,16 +297,17 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
 def _beginning(wall: Wall, row: int, number: int) -> int:
     """Return the move at which a fault begins that `row` shows first."""
     at = int(np.searchsorted(wall.rows, row))
-    near = slice(max(at - BACK, 0), at + 1)
+    first = max(at - BACK, 0)
+    near = slice(first, at + 1 if number == 710 else at + BACK)
     rows, length = wall.rows[near], wall.beads.length[near]
     if number == 710:  # the probes miss a short piece at the beginning of a path
-        begins = (np.diff(rows) > 1) & (np.cumsum(length[::-1])[::-1][1:] - length[-1] < 2 * wall.stacks.step)
+        begins = (np.diff(rows) > 1) & (np.cumsum(length[::-1])[::-1][1:] - length[-1] < 3 * wall.stacks.step)
     else:
         width = wall.beads.area[near] / np.maximum(length, 1e-6)
         change = width[1:] / np.maximum(width[:-1], 1e-9)
         begins = change > JUMP if number == 711 else change < 1 / JUMP
-    jumps = np.flatnonzero(begins)
-    return int(rows[jumps[-1] + 1]) if len(jumps) else row
+    jumps = first + 1 + np.flatnonzero(begins)
+    return int(wall.rows[jumps[np.abs(jumps - at).argmin()]]) if len(jumps) else row
 
 
 def _check_packing(wall: Wall, apart: Ints) -> None:
