@@ -53,6 +53,11 @@ class Stacks:
     step: float
 
     @property
+    def beside(self) -> int:
+        """Number of places beside either end of the panel."""
+        return math.ceil(BESIDE / self.step)
+
+    @property
     def layer(self) -> Ints:
         """Layer of each crossing, from 0."""
         return self.probe // self.per_layer

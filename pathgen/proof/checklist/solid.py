@@ -114,25 +114,30 @@ class Wall:
     def constant(self) -> tuple[Ints, Floats]:
         """Beads of one spacing, for a fill that has one, and the area that fits into each deposit, mm².
 
-        In layers of lines across the wall, only the lines count. They deposit the share of dry hairpins.
+        In layers of lines across the wall, only the lines count. They deposit the share of dry hairpins. The
+        other hairpins of a raster have a share of their own.
         """
         beads = self.beads
         crossed = np.bincount(beads.layer[self.across], minlength=len(self.placed.frame.tops)) > 0
-        counted = (self.across | ~crossed[beads.layer]) & beads.within
+        counted = np.where(crossed[beads.layer], self.across, ~self.steep) & beads.within
         ends = np.minimum(beads.length, self.spacing) * (self.across & self.dry)
         return np.flatnonzero(counted), (beads.length + ends) * self.spacing
 
     @cached_property
     def across(self) -> Bools:
         """Mark the lines across the wall of a raster, in layers that consist of such lines."""
-        beads = self.beads
-        lines = np.abs(beads.n[1] - beads.n[0]) > STEEP * np.abs(beads.u[1] - beads.u[0])
-        if self.job.fill != "raster":
-            lines[:] = False
-        layers = len(self.placed.frame.tops)
-        share = np.bincount(beads.layer, beads.length * lines, layers)
+        beads, layers = self.beads, len(self.placed.frame.tops)
+        share = np.bincount(beads.layer, beads.length * self.steep, layers)
         crossed = share > ACROSS * np.bincount(beads.layer, beads.length, layers)
-        return np.asarray(lines & crossed[beads.layer])
+        return np.asarray(self.steep & crossed[beads.layer])
+
+    @cached_property
+    def steep(self) -> Bools:
+        """Mark the beads of a raster that run across the wall: lines or hairpins."""
+        if self.job.fill != "raster":
+            return np.zeros(len(self.rows), bool)
+        (u0, u1), (n0, n1) = self.beads.u, self.beads.n
+        return np.asarray(np.abs(n1 - n0) > STEEP * np.abs(u1 - u0))
 
 
 def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: str) -> None:
@@ -245,6 +250,7 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     filled = stacks.share / np.maximum(stacks.room, 1e-3)
     probed = Pieces(stacks.row, stacks.layer, np.full(len(order), stacks.step), filled).take(order)
     full = _report(wall, 710, probed, later[order], FULL)
+    full = np.append(full, _check_lines(wall))
     if wall.exact:
         # Beads beside a bead with too much filament have no room either, but are not wider than others.
         number = np.cumsum(stacks.first) - 1
@@ -262,6 +268,18 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
         log.count_checks(len(wall.rows), 714)
         _report(wall, 714, pieces, known & (pieces.filled < STARVED), STARVED_PATH)
     return full
+
+
+def _check_lines(wall: Wall) -> Ints:
+    """Check that each line across the wall has a place of its own (rule 710); return the layers."""
+    beads, at = wall.beads, np.flatnonzero(wall.across)
+    u = beads.u[1][at]
+    order = np.lexsort((at, np.round(u, 3), beads.layer[at]))
+    same = (np.diff(u[order]) < SAME_PLACE * wall.spacing) & (np.diff(beads.layer[at[order]]) == 0)
+    again = np.zeros(len(at), bool)
+    again[np.maximum(order[1:], order[:-1])[same]] = True
+    pieces = Pieces(beads.row[at], beads.layer[at], beads.length[at], again.astype(np.float64))
+    return _report(wall, 710, pieces, again, FULL)
 
 
 def _middle_of_three(values: Floats) -> Floats:
@@ -357,6 +375,11 @@ def _check_missing(wall: Wall) -> None:
         return
     thick = np.zeros((len(frame.tops) + 1, stacks.per_layer))
     thick.ravel()[stacks.probe[stacks.first]] = stacks.total
+    lines = np.flatnonzero(wall.across)
+    thick[np.unique(wall.beads.layer[lines])] = 0.0
+    place = np.clip(wall.beads.u[1][lines] / stacks.step + stacks.beside, 0, stacks.per_layer - 1)
+    at = wall.beads.layer[lines], place.astype(np.intp)
+    np.add.at(thick, at, wall.beads.area[lines] / stacks.step)
     thick[-1] = thick[-2]
     lack = np.minimum(thick[:-2], thick[2:]) - thick[1:-1]
     lacks = lack > LACK
@@ -373,7 +396,7 @@ def _check_missing(wall: Wall) -> None:
         return
     worst = int(layer[ratio.argmin()])
     places = np.flatnonzero(lacks[worst - 1])
-    middle = frame.width * (places.mean() + 0.5) / stacks.per_layer
+    middle = float(places.mean() + 0.5 - stacks.beside) * stacks.step
     text = f"{wall.prefix}{lost:.1f} mm³ missing at z {frame.tops[worst]:.2f} mm, around u {middle:.1f} mm"
     line = wall.subject.line(_break(wall, worst, middle))
     wall.subject.log.add(716, line, text, lost, "as much wall as below and above")
