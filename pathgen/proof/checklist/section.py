@@ -126,8 +126,8 @@ class FlatBeads:
         mm.
     depth : (N + 1,) float64
         n before the first move and after each of the N moves, mm.
-    fed : (N,) float64
-        Volume fed by each move, mm³.
+    filament : (N,) float64
+        Filament of each move, mm.
     placed : ProgramPanel
     """
 
@@ -136,7 +136,7 @@ class FlatBeads:
     within: Bools
     u: tuple[Floats, Floats]
     depth: Floats
-    fed: Floats
+    filament: Floats
     placed: ProgramPanel
 
     @cached_property
@@ -158,8 +158,8 @@ class FlatBeads:
         """Return the area for some of the beads, given by their indices."""
         frame = self.placed.frame
         packed = np.broadcast_to(frame.heights * self.placed.packing, frame.tops.shape)
-        row = self.row[at]
-        area = self.fed[row] / packed[self.layer[at]]
+        per_mm, row = filament_area(self.placed.filament_diameter) / packed, self.row[at]
+        area = self.filament[row] * per_mm[self.layer[at]]
         if frame.bend is not None:  # a bead is longer than its flat one by the stretch at its middle
             area /= frame.bend.stretch((self.depth[row] + self.depth[row + 1]) / 2)
         return np.asarray(area)
@@ -191,8 +191,7 @@ def flatten_beads(moves: Moves, rows: Ints, placed: ProgramPanel) -> FlatBeads:
         u = p[rows], p[after]
     else:
         u, q = frame.spans((x[rows], y[rows]), (x[after], y[after])), frame.bend.to_flat(p, q)[1]
-    fed = moves.filament * filament_area(placed.filament_diameter)
-    return FlatBeads(rows, layer, within, u, q, fed, placed)
+    return FlatBeads(rows, layer.astype(np.intp), within, u, q, moves.filament, placed)
 
 
 def cross_probes(beads: FlatBeads, width: float) -> Stacks:
