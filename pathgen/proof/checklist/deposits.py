@@ -17,6 +17,7 @@ from pathgen.motion.moves import Kind
 from pathgen.panel.overhang import overhangs
 from pathgen.proof.checklist.evidence import MAX_PANELS, Floats, Ints, Subject
 from pathgen.proof.checklist.solid import check_heights, check_solid
+from pathgen.proof.checklist.support import check_support
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
 from pathgen.proof.header import Header, JobFacts, require
 from pathgen.proof.program_panel import ProgramPanel, Stated, locate_panel
@@ -36,6 +37,7 @@ def check_panel(subject: Subject) -> None:
     """Check the deposited panels (rules 701 to 709)."""
     _check_layers(subject)
     check_heights(subject)
+    check_support(subject)
     levels, log = subject.levels, subject.log
     lines = (subject.line(row) for row in levels.first.tolist())
     subject.earlier.heights += zip(levels.z.tolist(), lines, strict=True)

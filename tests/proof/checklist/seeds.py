@@ -206,6 +206,13 @@ def stray(axis, distance):
     return edit
 
 
+def headless_stray(lines):
+    """Leave the header out, and change a coordinate of a bead by 40 mm."""
+    lines, at = stray("X", 40.0)(lines)
+    start = place(lines, "G17|G21")
+    return lines[start:], at - start
+
+
 FAULTS = [
     # the text
     ("two points in a number", 101, ALL, put("G1 X1..2")),
@@ -310,6 +317,7 @@ FAULTS = [
     ("layers shifted by 3 mm", 713, ("moving-gantry", *STRICT), shift_layers("Y", -3.0)),
     ("a lost lift", 715, ALL, lose_lift),
     ("half a layer missing", 716, HEATS, half_layer),
+    ("a coordinate 40 mm off, and no header", 717, HEATS, headless_stray),
     ("a layer less", 706, ALL, without_layer),
     (
         "a header that says nothing of use",
