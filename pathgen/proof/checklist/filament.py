@@ -26,10 +26,12 @@ PARALLEL = 0.1  # maximum sine of the angle between neighbouring beads
 RANGES = {404: (0.6, 1.5), 403: (0.92, 1.08)}  # measured packing divided by the intended one
 PRIME = 50.0  # mm of filament that may be fed at rest before the first bead
 THIN, THIN_PATH = 0.1, 2.0  # minimum bead width, as a share of the nozzle diameter; path that counts, mm
+WALL_PATH = 25.0  # mm; the same for beads of a wall, which climb its steep faces with hardly any filament
 SLOW, DRY = 0.9, 3.0  # share of the travel feed below which a travel counts as a bead, and its path, mm
+LED_DRY = 12.0  # mm; where filament is led, drawing back takes some path
 LUMP = 3.0  # times the maximum bead width
 LUMP_VOLUME = 1.0  # mm³ above that width; a very short move alone is not a lump
-ROUNDED = 0.15  # mm of filament; half the last decimal of the header's amount, and rounding in the text
+ROUNDED = 0.08  # mm of filament; half the last decimal of the header's amount, and rounding in the text
 TOTAL = 0.01  # relative tolerance of the header's amount
 
 
@@ -99,14 +101,19 @@ def _beads(subject: Subject) -> None:
         subject.add_rows(405, rows[bad], bead_width[bad], f"{widest:.2f} mm", "mm of bead width", 2)
     if subject.leads:
         return
-    narrowest = THIN * hot.nozzle_diameter
     subject.log.count_checks(len(deposits), 408)
+    narrowest = THIN * hot.nozzle_diameter
     for block in subject.blocks():
         x, y, _ = subject.before(block)
         far = np.abs(subject.moves.x[block] - x) + np.abs(subject.moves.y[block] - y) > THIN_PATH
         rows = block.start + np.flatnonzero(far & (subject.moves.filament[block] > 0))
+        wall = np.isin(subject.moves.kind[rows], (Kind.WALL, Kind.HAIRPIN))
+        # A wall that is located has a check of its own; the others may climb steep faces.
+        if subject.framed:
+            rows, wall = rows[~wall], wall[~wall]
+        path = np.where(wall, WALL_PATH, THIN_PATH)
         bead_width, length = _widths(subject, rows)
-        bad = np.flatnonzero((bead_width < narrowest) & (length > THIN_PATH))
+        bad = np.flatnonzero((bead_width < narrowest) & (length > path))
         subject.add_rows(408, rows[bad], bead_width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
 
 
@@ -116,7 +123,8 @@ def _dry(subject: Subject) -> None:
     Only a program whose layers are marked is known to travel at a feed rate of its own.
     """
     moves = subject.moves
-    if subject.leads or not subject.program.marked or not len(subject.deposits):
+    limit = LED_DRY if subject.leads else DRY
+    if not subject.program.marked or not len(subject.deposits):
         return
     rows = np.flatnonzero((moves.kind == Kind.TRAVEL) & (moves.feed < subject.machine.travel_feed * SLOW))
     subject.log.count_checks(len(rows), 409)
@@ -126,10 +134,10 @@ def _dry(subject: Subject) -> None:
     length = np.hypot(moves.x[rows] - x, moves.y[rows] - y)
     for run in np.split(np.arange(len(rows)), np.flatnonzero(np.diff(rows) > 1) + 1):
         path = float(length[run].sum())
-        if path > DRY:
+        if path > limit:
             lines = [subject.line(int(rows[run[k]])) for k in (0, -1)]
             text = f"{path:.1f} mm of path without filament"
-            subject.log.add(409, lines[0], text, path, f"{DRY:g} mm", lines[1])
+            subject.log.add(409, lines[0], text, path, f"{limit:g} mm", lines[1])
 
 
 def _total(subject: Subject) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 from pathgen.motion import filament_area
 from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.evidence import EVEN, EXACT, Bools, Floats, Ints, Subject
-from pathgen.proof.checklist.filament import RANGES, missing_filament
+from pathgen.proof.checklist.filament import RANGES, THIN, THIN_PATH, missing_filament
 from pathgen.proof.checklist.findings import consecutive_rows
 from pathgen.proof.checklist.section import FlatBeads, Stacks, cross_probes, flatten_beads
 from pathgen.proof.header import JobFacts
@@ -26,10 +26,11 @@ SAME_PLACE = 0.35  # two centre lines closer than this share of the narrower bea
 FULL = 2.6  # mm of path over which beads are in one place
 OVERFED, OVERFED_PATH = 1.7, 3.7  # filament of a bead divided by its room, and mm of path
 WIDE = 1.4  # share of a bead divided by the mean distance of the beads in its stack
+EXCESS = 0.6  # beads that a stack has in excess of its section at least
 STARVED, STARVED_PATH = 0.6, 4.6
 SHIFT = 0.15  # mm between the back of a layer and that of the panel
 STEEP, ACROSS = 10.0, 0.25  # slope of lines across the wall, and their share of the path in a layer
-MIN_PROBES = 8  # of a layer; fewer give no reliable median
+MIN_PROBES, MIN_LED = 8, 60  # of a layer; fewer give no reliable median, or share where filament is led
 BESIDE = 0.3  # mm beside the panel
 HEIGHT = 0.02  # mm between a bead and its layer mark
 LACK, VOID = 0.2, 2.0  # mm of wall that a layer lacks against those below and above, and mm along the wall
@@ -151,6 +152,7 @@ def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: s
     if not len(rows):
         return
     wall = Wall(subject, moves, placed, job, flatten_beads(moves, rows, placed), prefix)
+    _check_threads(wall)
     if job.fill in EXACT + EVEN:  # how the beads of another fill divide the wall is unknown
         shifted = _check_back(wall)
         _check_packing(wall, np.append(shifted, _check_places(wall, shifted)))
@@ -194,7 +196,10 @@ def check_heights(subject: Subject) -> None:
 def _check_back(wall: Wall) -> Ints:
     """Check that every layer begins at the panel's back (rule 713), and return the layers that do not."""
     stacks, beads = wall.stacks, wall.beads
-    if wall.exact:
+    part = 2  # the median
+    if wall.led:  # nothing but positions is known; the outermost centre lines of a layer are at its back
+        layer, off, part = beads.layer, np.minimum(*beads.n) - wall.spacing / 2, 20
+    elif wall.exact:
         first, off = stacks.back
         single = stacks.first & stacks.last & ~np.isin(stacks.layer, stacks.layer[first])
         layer = np.concatenate([stacks.layer[first], stacks.layer[single]])
@@ -207,7 +212,7 @@ def _check_back(wall: Wall) -> Ints:
         off = np.concatenate([np.minimum(*beads.n)[lines], stacks.n[first]]) - wall.spacing / 2
     order = np.lexsort((off, layer))
     groups, begin, count = np.unique(layer[order], return_index=True, return_counts=True)
-    middle = off[order][begin + count // 2]
+    middle = off[order][begin + count // part]
     wall.subject.log.count_checks(int(np.count_nonzero(count >= MIN_PROBES)), 713)
     bad = (count >= MIN_PROBES) & (np.abs(middle) > SHIFT)
     _report_layers(wall, 713, groups[bad], middle[bad], "{:+.2f} mm from the panel's back", f"{SHIFT:g} mm")
@@ -228,6 +233,19 @@ def _check_beside(wall: Wall, shifted: Ints) -> None:
     wall.subject.add_rows(712, rows[bad], over[bad], f"{BESIDE:g} mm", unit, 2)
 
 
+def _check_threads(wall: Wall) -> None:
+    """Check for beads along the wall that have hardly any filament (rule 408)."""
+    if wall.led:
+        return
+    along = np.flatnonzero(np.abs(wall.beads.u[1] - wall.beads.u[0]) > THIN_PATH)
+    row = wall.rows[along]
+    climb = wall.beads.depth[row + 1] - wall.beads.depth[row]
+    length = np.hypot((wall.beads.u[1] - wall.beads.u[0])[along], climb)
+    width, narrowest = wall.beads.area_of(along) / length, THIN * wall.subject.machine.hot_end.nozzle_diameter
+    bad = np.flatnonzero(width < narrowest)
+    wall.subject.add_rows(408, row[bad], width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
+
+
 def _check_places(wall: Wall, shifted: Ints) -> Ints:
     """Check that each bead has a place of its own and as much filament as room (rules 710, 711 and 714).
 
@@ -238,7 +256,8 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     log.count_checks(len(wall.rows), 711)
     before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
     near = np.diff(stacks.n, prepend=0.0) < SAME_PLACE * np.minimum(stacks.share, before)
-    same = ~stacks.first & near
+    fed = wall.subject.moves.filament[stacks.row] > 0  # what leaks on the way is not a bead
+    same = ~stacks.first & near & fed & np.append(False, fed[:-1])[: len(fed)]
     if wall.job.fill == "contour":  # its loop around a thin wall overlaps itself
         size = np.diff(np.append(np.flatnonzero(stacks.first), len(stacks.n)))
         same &= np.repeat(size, size) > 2
@@ -254,7 +273,10 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     if wall.exact:
         # Beads beside a bead with too much filament have no room either, but are not wider than others.
         number = np.cumsum(stacks.first) - 1
-        wide = stacks.share > WIDE * (stacks.section / np.bincount(number))[number]
+        count = np.bincount(number)
+        wide = stacks.share > WIDE * (stacks.section / count)[number]
+        # Where beads crowd at a steep face, their sum is right nevertheless.
+        wide &= (stacks.total > stacks.section * (1 + EXCESS / count))[number]
         pieces = probed._replace(filled=_middle_of_three(probed.filled))
         over = _middle_of_three(np.where((wide & ~same)[order], probed.filled, 0.0)) > OVERFED
     else:
@@ -315,16 +337,18 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
 def _beginning(wall: Wall, row: int, number: int) -> int:
     """Return the move at which a fault begins that `row` shows first."""
     at = int(np.searchsorted(wall.rows, row))
-    first = max(at - BACK, 0)
-    near = slice(first, at + 1 if number == 710 else at + BACK)
-    rows, length = wall.rows[near], wall.beads.length[near]
+    near = np.arange(max(at - BACK, 0), min(at + (1 if number == 710 else BACK), len(wall.rows)))
+    length = wall.beads.length[near]
     if number == 710:  # the probes miss a short piece at the beginning of a path
-        begins = (np.diff(rows) > 1) & (np.cumsum(length[::-1])[::-1][1:] - length[-1] < 3 * wall.stacks.step)
+        since = np.cumsum(length[::-1])[::-1][1:] - length[-1]
+        begins = (np.diff(wall.rows[near]) > 1) & (since < 3 * wall.stacks.step)
     else:
-        width = wall.beads.area[near] / np.maximum(length, 1e-6)
+        if wall.exact:  # hairpins have widths of their own
+            near = near[np.abs(wall.beads.u[1] - wall.beads.u[0])[near] > length / 4]
+        width = wall.beads.area[near] / np.maximum(wall.beads.length[near], 1e-6)
         change = width[1:] / np.maximum(width[:-1], 1e-9)
         begins = change > JUMP if number == 711 else change < 1 / JUMP
-    jumps = first + 1 + np.flatnonzero(begins)
+    jumps = near[1:][begins]
     return int(wall.rows[jumps[np.abs(jumps - at).argmin()]]) if len(jumps) else row
 
 
@@ -342,7 +366,8 @@ def _check_packing(wall: Wall, apart: Ints) -> None:
         lines, room = wall.constant
         layer, filled, section = beads.layer[lines], beads.area[lines], room[lines]
     count = np.bincount(layer, minlength=layers)
-    good = np.setdiff1d(np.flatnonzero(count >= MIN_PROBES), apart)
+    least = MIN_LED if wall.led else 2 * MIN_PROBES
+    good = np.setdiff1d(np.flatnonzero(count >= least), apart)
     if not len(good):
         return
     share = np.bincount(layer, filled, layers)[good] / np.bincount(layer, section, layers)[good]
@@ -350,11 +375,12 @@ def _check_packing(wall: Wall, apart: Ints) -> None:
     wall.subject.log.count_checks(not wall.led, 403)
     low, high = RANGES[404]
     bad = ~((low <= share) & (share <= high))
+    if wall.led:  # what the pressure lag leaves over in a layer is no matter of the feed as a whole
+        bad &= not low <= float(np.median(share)) <= high
     text, limit = "{:.0f} % of the intended packing", f"{100 * low:.0f} to {100 * high:.0f} %"
     _report_layers(wall, 404, good[bad], 100 * share[bad], text, limit)
     low, high = RANGES[403]
     middle = float(np.median(share))
-    # What the pressure lag leaves over is no matter of the feed as a whole.
     if not low <= middle <= high and not bad.any() and not wall.led:
         found = f"{wall.prefix}{100 * middle:.0f} % of the intended packing, median of {len(good):,} layers"
         line, last = (wall.subject.line(int(wall.rows[k])) for k in (0, -1))
