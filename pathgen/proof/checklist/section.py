@@ -95,6 +95,14 @@ class Stacks:
         return at, (3 * self.n[at] - self.n[np.minimum(at + 1, len(self.n) - 1)]) / 2
 
     @cached_property
+    def inner(self) -> Bools:
+        """Mark the crossings at least `BESIDE` mm inside the ends of the wall, where beads turn."""
+        probe, near = self.probe[self.first], self.beside - 1
+        inside = np.zeros(len(probe), bool)
+        inside[near : len(probe) - near] = probe[2 * near :] - probe[: len(probe) - 2 * near] == 2 * near
+        return np.asarray(inside[np.cumsum(self.first) - 1])
+
+    @cached_property
     def total(self) -> Floats:
         """Thickness of wall that the filament of each stack fills, mm, (stacks,)."""
         return np.add.reduceat(self.share, np.flatnonzero(self.first)) if len(self.share) else self.share
