@@ -16,7 +16,7 @@ import numpy as np
 from pathgen.motion import filament_area
 from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.evidence import EVEN, EXACT, Bools, Floats, Ints, Subject
-from pathgen.proof.checklist.filament import RANGES, THIN, THIN_PATH, missing_filament
+from pathgen.proof.checklist.filament import RANGES, THIN_PATH, missing_filament
 from pathgen.proof.checklist.findings import consecutive_rows
 from pathgen.proof.checklist.section import FlatBeads, Stacks, cross_probes, flatten_beads
 from pathgen.proof.header import JobFacts
@@ -26,13 +26,14 @@ SAME_PLACE = 0.35  # two centre lines closer than this share of the narrower bea
 FULL = 2.6  # mm of path over which beads are in one place
 OVERFED, OVERFED_PATH = 1.7, 3.7  # filament of a bead divided by its room, and mm of path
 WIDE = 1.4  # share of a bead divided by the mean distance of the beads in its stack
+THREAD = 0.25  # minimum width of a bead along the wall, as a share of the bead spacing
 OUTLAST = 3.0  # times as long as what is off in the middle layer
 EXCESS = 0.6  # beads that a stack has in excess of its section at least
 STARVED, STARVED_PATH = 0.6, 4.6
 SHIFT = 0.15  # mm between the back of a layer and that of the panel
 STEEP, ACROSS = 10.0, 0.25  # slope of lines across the wall, and their share of the path in a layer
 MIN_PROBES, MIN_LED = 8, 60  # of a layer; fewer give no reliable median, or share where filament is led
-BESIDE = 0.3  # mm beside the panel
+BESIDE, IN_FRONT = 0.3, 2.0  # mm beside the panel, and in front of the faces of all other layers
 HEIGHT = 0.02  # mm between a bead and its layer mark
 LACK, VOID = 0.2, 2.0  # mm of wall that a layer lacks against those below and above, and mm along the wall
 MATCH = 1.6  # maximum ratio between the filament that a layer lacks and the filament that the program lacks
@@ -224,13 +225,18 @@ def _check_back(wall: Wall) -> Ints:
 def _check_beside(wall: Wall, shifted: Ints) -> None:
     """Check that no bead of the wall ends beside the panel (rule 712)."""
     frame, rows = wall.placed.frame, wall.rows
-    u, n = wall.beads.u[1], wall.beads.depth[rows + 1]
+    u, n, layer = wall.beads.u[1], wall.beads.depth[rows + 1], wall.beads.layer
     wall.subject.log.count_checks(len(rows), 712)
-    if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE:
+    # The face of no layer is far in front of the faces of all others.
+    face = np.full(len(frame.tops), -np.inf)
+    np.maximum.at(face, layer, n)
+    others = np.partition(face, -2)[-2] if len(face) > 2 else np.inf
+    if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE and n.max() <= others + IN_FRONT:
         return
     over = np.maximum.reduce([-u, u - frame.width, -n])
+    over = np.where(n > others + IN_FRONT, np.maximum(over, n - others), over)
     bad = np.flatnonzero((over > BESIDE) & wall.fed)
-    bad = bad[~np.isin(wall.beads.layer[bad], shifted)]
+    bad = bad[~np.isin(layer[bad], shifted)]
     unit = f"mm beside {wall.prefix.rstrip(': ') or 'the panel'}"
     wall.subject.add_rows(712, rows[bad], over[bad], f"{BESIDE:g} mm", unit, 2)
 
@@ -243,7 +249,7 @@ def _check_threads(wall: Wall) -> None:
     row = wall.rows[along]
     climb = wall.beads.depth[row + 1] - wall.beads.depth[row]
     length = np.hypot((wall.beads.u[1] - wall.beads.u[0])[along], climb)
-    width, narrowest = wall.beads.area_of(along) / length, THIN * wall.subject.machine.hot_end.nozzle_diameter
+    width, narrowest = wall.beads.area_of(along) / length, THREAD * wall.spacing
     bad = np.flatnonzero(width < narrowest)
     wall.subject.add_rows(408, row[bad], width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
 
