@@ -263,7 +263,8 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
     log.count_checks(len(stacks.row), 710)
     log.count_checks(len(wall.rows), 711)
     before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
-    near = np.diff(stacks.n, prepend=0.0) < SAME_PLACE * np.minimum(stacks.share, before)
+    width = np.minimum(np.minimum(stacks.share, before), wall.spacing)
+    near = np.diff(stacks.n, prepend=0.0) < SAME_PLACE * width
     fed = wall.subject.moves.filament[stacks.row] > 0  # what leaks on the way is not a bead
     same = ~stacks.first & near & fed & np.append(False, fed[:-1])[: len(fed)]
     if wall.job.fill == "contour":  # its loop around a thin wall overlaps itself
