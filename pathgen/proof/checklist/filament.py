@@ -28,7 +28,7 @@ PRIME = 50.0  # mm of filament that may be fed at rest before the first bead
 THIN, THIN_PATH = 0.1, 2.0  # minimum bead width, as a share of the nozzle diameter; path that counts, mm
 WALL_PATH = 25.0  # mm; the same for beads of a wall, which climb its steep faces with hardly any filament
 SLOW, DRY = 0.9, 3.0  # share of the travel feed below which a travel counts as a bead, and its path, mm
-LED_DRY = 12.0  # mm; where filament is led, drawing back takes some path
+LONG_DRY = 12.0  # mm; where filament is led or hairpins are dry, moves without filament cross the wall
 LUMP = 3.0  # times the maximum bead width
 LUMP_VOLUME = 1.0  # mm³ above that width; a very short move alone is not a lump
 ROUNDED = 0.08  # mm of filament; half the last decimal of the header's amount, and rounding in the text
@@ -123,7 +123,8 @@ def _dry(subject: Subject) -> None:
     Only a program whose layers are marked is known to travel at a feed rate of its own.
     """
     moves = subject.moves
-    limit = LED_DRY if subject.leads else DRY
+    dry = subject.leads or subject.program.header.get("job hairpins") == "dry"
+    limit = LONG_DRY if dry else DRY
     if not subject.program.marked or not len(subject.deposits):
         return
     rows = np.flatnonzero((moves.kind == Kind.TRAVEL) & (moves.feed < subject.machine.travel_feed * SLOW))

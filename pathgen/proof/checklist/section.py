@@ -40,6 +40,8 @@ class Stacks:
         Position of the bead's centre line, mm from the back.
     share : (N,) float64
         mm of wall.
+    order : (N,) int
+        Indices of the crossings in the order in which they are deposited.
     per_layer : int
     step : float
         mm between probes.
@@ -49,6 +51,7 @@ class Stacks:
     probe: Ints
     n: Floats
     share: Floats
+    order: Ints
     per_layer: int
     step: float
 
@@ -214,7 +217,9 @@ def cross_probes(beads: FlatBeads, width: float) -> Stacks:
     row, probe, n, share = (np.concatenate(column) for column in zip(*parts, strict=True))
     fine = np.clip((n + DEEPEST / 2) / DEEPEST, 0, 1)  # one key sorts faster than two
     order = np.argsort((probe << FINE) + (fine * ((1 << FINE) - 1)).astype(np.int64), kind="stable")
-    return Stacks(row[order], probe[order], n[order], share[order], per_layer, step)
+    deposited = np.empty_like(order)
+    deposited[order] = np.arange(len(order))
+    return Stacks(row[order], probe[order], n[order], share[order], deposited, per_layer, step)
 
 
 def _cross_block(

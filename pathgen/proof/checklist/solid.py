@@ -32,7 +32,7 @@ EXCESS = 0.6  # beads that a stack has in excess of its section at least
 STARVED, STARVED_PATH = 0.6, 4.6
 SHIFT = 0.15  # mm between the back of a layer and that of the panel
 STEEP, ACROSS = 10.0, 0.25  # slope of lines across the wall, and their share of the path in a layer
-MIN_PROBES, MIN_LED = 8, 60  # of a layer; fewer give no reliable median, or share where filament is led
+MIN_PROBES = 8  # of a layer; fewer give no reliable median
 BESIDE, IN_FRONT = 0.3, 2.0  # mm beside the panel, and in front of the faces of all other layers
 HEIGHT = 0.02  # mm between a bead and its layer mark
 LACK, VOID = 0.2, 2.0  # mm of wall that a layer lacks against those below and above, and mm along the wall
@@ -229,7 +229,8 @@ def _check_beside(wall: Wall, shifted: Ints) -> None:
     wall.subject.log.count_checks(len(rows), 712)
     # The face of no layer is far in front of the faces of all others.
     face = np.full(len(frame.tops), -np.inf)
-    np.maximum.at(face, layer, n)
+    change = np.flatnonzero(np.diff(layer, prepend=-1))
+    np.maximum.at(face, layer[change], np.maximum.reduceat(n, change))
     others = np.partition(face, -2)[-2] if len(face) > 2 else np.inf
     if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE and n.max() <= others + IN_FRONT:
         return
@@ -259,69 +260,89 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
 
     Returns the layers with repeated beads. The room of beads in shifted layers is unknown.
     """
-    stacks, log = wall.stacks, wall.subject.log
+    stacks, log, order = wall.stacks, wall.subject.log, wall.stacks.order
     log.count_checks(len(stacks.row), 710)
     log.count_checks(len(wall.rows), 711)
-    before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
-    width = np.minimum(np.minimum(stacks.share, before), wall.spacing)
-    near = np.diff(stacks.n, prepend=0.0) < SAME_PLACE * width
-    fed = wall.subject.moves.filament[stacks.row] > 0  # what leaks on the way is not a bead
-    same = ~stacks.first & near & fed & np.append(False, fed[:-1])[: len(fed)]
-    if wall.job.fill == "contour":  # its loop around a thin wall overlaps itself
-        size = np.diff(np.append(np.flatnonzero(stacks.first), len(stacks.n)))
-        same &= np.repeat(size, size) > 2
-    pair = np.flatnonzero(same)
-    later = np.zeros(len(same), bool)
-    later[np.where(stacks.row[pair] > stacks.row[pair - 1], pair, pair - 1)] = True
-    same[pair - 1] = True
-    order = np.argsort(stacks.row, kind="stable")
+    later, same = _same_place(wall)
     filled = stacks.share / np.maximum(stacks.room, 1e-3)
-    probed = Pieces(stacks.row, stacks.layer, np.full(len(order), stacks.step), filled).take(order)
-    full = _report(wall, 710, probed, later[order], 2 * FULL if wall.led else FULL)
+    length = np.full(len(order), stacks.step)
+    pieces = Pieces(stacks.row, stacks.layer, length, filled).take(order)
+    full = _report(wall, 710, pieces, later[order], 2 * FULL if wall.led else FULL)
     full = np.append(full, _check_lines(wall))
     if wall.exact:
-        # Beads beside a bead with too much filament have no room either, but are not wider than others.
-        number = np.cumsum(stacks.first) - 1
-        count = np.bincount(number)
-        wide = stacks.share > WIDE * (stacks.section / count)[number]
-        # Where beads crowd at a steep face, their sum is right nevertheless.
-        wide &= (stacks.total > stacks.section * (1 + EXCESS / count))[number]
         inner = stacks.inner[order]
-        pieces = probed._replace(filled=np.where(inner, _middle_of_three(probed.filled), 1.0))
-        over = _middle_of_three(np.where((wide & ~same)[order] & inner, probed.filled, 0.0)) > OVERFED
+        over = _majority(_overfed(stacks, filled, same)[order] & inner)
+        under = _majority((pieces.filled < STARVED) & inner)
     else:
         beads, (lines, room) = wall.beads, wall.constant
         filled = beads.area / np.maximum(room, 1e-6)
         pieces = Pieces(beads.row, beads.layer, beads.length, filled).take(lines)
-        over = pieces.filled > OVERFED
-    known = ~np.isin(pieces.layer, shifted)
+        over, under = pieces.filled > OVERFED, pieces.filled < STARVED
+    if len(shifted):
+        known = ~np.isin(pieces.layer, shifted)
+        over, under = over & known, under & known
     # A wall that makes up for the spread of light is as rough as noise.
     rough = 2.0 if wall.subject.program.header.get("job aim") == "picture" else 1.0
-    _report(wall, 711, pieces, known & over, OVERFED_PATH * rough)
+    _report(wall, 711, pieces, over, OVERFED_PATH * rough)
     if not wall.led:
         log.count_checks(len(wall.rows), 714)
-        _report(wall, 714, pieces, known & (pieces.filled < STARVED), STARVED_PATH * rough)
+        _report(wall, 714, pieces, under, STARVED_PATH * rough)
     return full
+
+
+def _same_place(wall: Wall) -> tuple[Bools, Bools]:
+    """Mark the later ones of crossings in one place, and all of them."""
+    stacks = wall.stacks
+    before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
+    width = np.minimum(np.minimum(stacks.share, before), wall.spacing)
+    same = ~stacks.first & (np.diff(stacks.n, prepend=0.0) < SAME_PLACE * width)
+    if wall.job.fill == "contour":  # its loop around a thin wall overlaps itself
+        size = np.diff(np.append(np.flatnonzero(stacks.first), len(stacks.n)))
+        same &= np.repeat(size, size) > 2
+    pair = np.flatnonzero(same)
+    fed = wall.subject.moves.filament[stacks.row[pair]] > 0  # what leaks on the way is not a bead
+    pair = pair[fed & (wall.subject.moves.filament[stacks.row[pair - 1]] > 0)]
+    later, involved = np.zeros(len(same), bool), np.zeros(len(same), bool)
+    later[np.where(stacks.row[pair] > stacks.row[pair - 1], pair, pair - 1)] = True
+    involved[pair] = involved[pair - 1] = True
+    return later, involved
+
+
+def _overfed(stacks: Stacks, filled: Floats, same: Bools) -> Bools:
+    """Mark crossings with far more filament than room.
+
+    The neighbours of such a bead have no room either, but are not wider than others; and where beads crowd
+    at a steep face, the sum of the stack is right nevertheless.
+    """
+    found = np.flatnonzero((filled > OVERFED) & ~same)
+    number = np.cumsum(stacks.first) - 1
+    count, number = np.bincount(number), number[found]
+    section, count = stacks.section[number], count[number]
+    wide = stacks.share[found] > WIDE * section / count
+    marked = np.zeros(len(filled), bool)
+    marked[found[wide & (stacks.total[number] > section * (1 + EXCESS / count))]] = True
+    return marked
+
+
+def _majority(flags: Bools) -> Bools:
+    """Return what most of each flag and its two neighbours are: a single probe is often off."""
+    found = flags.copy()
+    a, b, c = flags[:-2], flags[1:-1], flags[2:]
+    found[1:-1] = (a & b) | (b & c) | (a & c)
+    return found
 
 
 def _check_lines(wall: Wall) -> Ints:
     """Check that each line across the wall has a place of its own (rule 710); return the layers."""
     beads, at = wall.beads, np.flatnonzero(wall.across)
-    u = beads.u[1][at]
-    order = np.lexsort((at, np.round(u, 3), beads.layer[at]))
+    u, low, high = beads.u[1][at], np.minimum(*beads.n)[at], np.maximum(*beads.n)[at]
+    order = np.lexsort((at, np.round(low, 3), np.round(u, 3), beads.layer[at]))
     same = (np.diff(u[order]) < SAME_PLACE * wall.spacing) & (np.diff(beads.layer[at[order]]) == 0)
+    same &= low[order[1:]] < high[order[:-1]] - SAME_PLACE * wall.spacing  # not another piece of one line
     again = np.zeros(len(at), bool)
     again[np.maximum(order[1:], order[:-1])[same]] = True
     pieces = Pieces(beads.row[at], beads.layer[at], beads.length[at], again.astype(np.float64))
     return _report(wall, 710, pieces, again, FULL)
-
-
-def _middle_of_three(values: Floats) -> Floats:
-    """Return the median of each value and its two neighbours: a single probe is often off."""
-    middle = values.copy()
-    a, b, c = values[:-2], values[1:-1], values[2:]
-    middle[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-    return middle
 
 
 def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float) -> Ints:
@@ -330,19 +351,22 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
     In a picture of noise, beads of a good program are off for a while in every layer: a fault continues for
     several times as long as in the middle layer.
     """
-    edges = np.diff(np.concatenate([[0], broken.astype(np.int8), [0]]))
-    begin, end = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    if not broken.any():
+        return np.zeros(0, np.intp)
+    padded = np.concatenate([[False], broken, [False]])
+    begin, end = np.flatnonzero(padded[1:] != padded[:-1]).reshape(-1, 2).T
     reached = np.concatenate([[0.0], np.cumsum(pieces.length)])
-    long = reached[end] - reached[begin] >= max(least, OUTLAST * _usual(pieces, begin, reached[end]))
-    begin, end = begin[long], end[long]
+    path = reached[end] - reached[begin]
+    long = path >= max(least, OUTLAST * _usual(pieces, begin, path))
+    begin, end, paths = begin[long], end[long], path[long]
     layers, first = np.unique(pieces.layer[begin], return_index=True)
     for at, stop in zip(first.tolist(), [*first[1:].tolist(), len(begin)], strict=False):
-        path = float((reached[end] - reached[begin])[at:stop].sum())
+        mm = float(paths[at:stop].sum())
         if number == 710:
-            text, value, limit = f"{path:.1f} mm of bead where the layer already has one", path, ""
+            text, value, limit = f"{mm:.1f} mm of bead where the layer already has one", mm, ""
         else:
             value = 100 * min(float(np.median(pieces.filled[begin[at] : end[at]])), 9.99)
-            text = f"{value:.0f} % of the filament that fits, over {path:.1f} mm of bead"
+            text = f"{value:.0f} % of the filament that fits, over {mm:.1f} mm of bead"
             limit = f"{100 * STARVED:.0f} to {100 * OVERFED:.0f} %"
         row = _beginning(wall, int(pieces.row[begin[at]]), number)
         last = wall.subject.line(int(pieces.row[end[stop - 1] - 1]))
@@ -350,12 +374,12 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
     return np.asarray(layers)
 
 
-def _usual(pieces: Pieces, begin: Ints, reached: Floats) -> float:
+def _usual(pieces: Pieces, begin: Ints, path: Floats) -> float:
     """Return the longest path, mm, that is off in the middle one of the layers, sorted by that path."""
-    before = np.concatenate([[0.0], np.cumsum(pieces.length)])[begin]
-    longest = np.zeros(int(pieces.layer.max(initial=0)) + 1)
-    np.maximum.at(longest, pieces.layer[begin], reached - before)
-    return float(np.median(longest[np.unique(pieces.layer)])) if len(pieces.layer) else 0.0
+    layers = np.bincount(pieces.layer)
+    longest = np.zeros(len(layers))
+    np.maximum.at(longest, pieces.layer[begin], path)
+    return float(np.median(longest[layers > 0]))
 
 
 def _beginning(wall: Wall, row: int, number: int) -> int:
@@ -390,8 +414,7 @@ def _check_packing(wall: Wall, apart: Ints) -> None:
         lines, room = wall.constant
         layer, filled, section = beads.layer[lines], beads.area[lines], room[lines]
     count = np.bincount(layer, minlength=layers)
-    least = MIN_LED if wall.led else 2 * MIN_PROBES
-    good = np.setdiff1d(np.flatnonzero(count >= least), apart)
+    good = np.setdiff1d(np.flatnonzero(count >= MIN_PROBES), apart)
     if not len(good):
         return
     share = np.bincount(layer, filled, layers)[good] / np.bincount(layer, section, layers)[good]
