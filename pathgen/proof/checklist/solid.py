@@ -234,12 +234,13 @@ def _check_beside(wall: Wall, shifted: Ints) -> None:
     others = np.partition(face, -2)[-2] if len(face) > 2 else np.inf
     if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE and n.max() <= others + IN_FRONT:
         return
-    over = np.maximum.reduce([-u, u - frame.width, -n])
-    over = np.where(n > others + IN_FRONT, np.maximum(over, n - others), over)
-    bad = np.flatnonzero((over > BESIDE) & wall.fed)
-    bad = bad[~np.isin(layer[bad], shifted)]
-    unit = f"mm beside {wall.prefix.rstrip(': ') or 'the panel'}"
-    wall.subject.add_rows(712, rows[bad], over[bad], f"{BESIDE:g} mm", unit, 2)
+    over, counted = np.maximum.reduce([-u, u - frame.width, -n]), wall.fed & ~np.isin(layer, shifted)
+    name = wall.prefix.rstrip(": ") or "the panel"
+    bad = np.flatnonzero((over > BESIDE) & counted)
+    wall.subject.add_rows(712, rows[bad], over[bad], f"{BESIDE:g} mm", f"mm beside {name}", 2)
+    bad = np.flatnonzero((over <= BESIDE) & (n > others + IN_FRONT) & counted)
+    limit = f"{IN_FRONT:g} mm in front of all other layers"
+    wall.subject.add_rows(712, rows[bad], n[bad], limit, f"mm in front of the back of {name}", 2)
 
 
 def _check_threads(wall: Wall) -> None:
