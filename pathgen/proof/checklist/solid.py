@@ -213,7 +213,8 @@ def _check_back(wall: Wall) -> Ints:
         first = np.flatnonzero(stacks.first & ~crossed[stacks.layer])
         layer = np.concatenate([beads.layer[lines], stacks.layer[first]])
         off = np.concatenate([np.minimum(*beads.n)[lines], stacks.n[first]]) - wall.spacing / 2
-    order = np.lexsort((off, layer))
+    # A ring is shifted forward on one side and backward on the other: sizes count, not signs.
+    order = np.lexsort((off if wall.led else np.abs(off), layer))
     groups, begin, count = np.unique(layer[order], return_index=True, return_counts=True)
     middle = off[order][begin + count // part]
     wall.subject.log.count_checks(int(np.count_nonzero(count >= MIN_PROBES)), 713)
@@ -234,7 +235,10 @@ def _check_beside(wall: Wall, shifted: Ints) -> None:
     others = np.partition(face, -2)[-2] if len(face) > 2 else np.inf
     if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE and n.max() <= others + IN_FRONT:
         return
-    over, counted = np.maximum.reduce([-u, u - frame.width, -n]), wall.fed & ~np.isin(layer, shifted)
+    over, counted = np.maximum.reduce([-u, u - frame.width, -n]), wall.fed
+    # The finding about a shifted layer stands for its beads, if it is shifted from its first bead on.
+    begun = layer[change[over[change] > BESIDE]]
+    counted &= ~np.isin(layer, np.intersect1d(begun, shifted))
     name = wall.prefix.rstrip(": ") or "the panel"
     bad = np.flatnonzero((over > BESIDE) & counted)
     wall.subject.add_rows(712, rows[bad], over[bad], f"{BESIDE:g} mm", f"mm beside {name}", 2)
