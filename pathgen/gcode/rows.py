@@ -26,6 +26,7 @@ NO_MOTION = 80  # G80, and the mode before the first G0 to G3
 SET_FILAMENT = 92  # stands for a G92 with the filament word alone, which moves nothing
 NO_AXIS = "the motion has no axis word"
 FEED_ONLY = "the motion has a feed but no axis word"
+RAPID = "G0 feeds filament along a path; a rapid traverse ignores the feed rate, so use G1"
 
 
 class Modes(NamedTuple):
@@ -138,6 +139,8 @@ def advance(
         turned = find_turns(_arcs(state.modes.scale, before, rows, column, bent, mode))
         turned = turned._replace(chords=np.where(turned.fault > 0, 1, turned.chords))
         faults |= {why: _flags(count, np.flatnonzero(bent)[turned.fault == k]) for k, why in FAULTS.items()}
+    if filament != "E":  # controllers with a letter of its own for filament treat G0 as G1 (common practice)
+        faults[RAPID] = moving & (mode == 0) & rows.moved & (fed > 0)
     if found := {why: np.flatnonzero(bad) for why, bad in faults.items() if bad.any()}:
         judge(found)
     if bent.any():

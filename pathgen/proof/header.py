@@ -103,6 +103,7 @@ class JobFacts:
     overhang: Annotated[float | None, Fact("job overhang")] = None
     spacing: Annotated[float | None, Fact("job spacing")] = None
     rim_width: Annotated[float | None, Fact("job rim_width")] = None
+    fill: Annotated[str | None, Fact("job fill")] = None
     lead: Annotated[str | None, Fact("job lead")] = None
 
 

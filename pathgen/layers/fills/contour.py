@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pathgen.layers.bent import subdivide_strokes
 from pathgen.layers.sections import clip_lines, outline_rings, section_outline
 from pathgen.layers.strokes import BeadPlan, Floats, Profiles, Strokes, make_strokes, merge_strokes
 
@@ -20,7 +21,7 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
     profiles : Profiles
         Wall thickness, (L, C) mm; 0 where there is no wall.
     plan : BeadPlan
-        `spacing` and `tolerance` are used.
+        `spacing`, `tolerance` and, along a bent wall, `longest` are used.
 
     Returns
     -------
@@ -47,4 +48,5 @@ def contour(profiles: Profiles, plan: BeadPlan) -> Strokes:
             lines += clip_lines(inside, places, spacing, spacing / 2)
         layer += [number] * (len(lines) - len(layer))
     counts = (profiles.thickness > 0).astype(np.int8)
-    return merge_strokes([make_strokes(lines, layer, spacing)], counts)
+    strokes = merge_strokes([make_strokes(lines, layer, spacing)], counts)
+    return strokes if plan.longest is None else subdivide_strokes(strokes, plan.longest)

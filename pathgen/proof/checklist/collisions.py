@@ -129,7 +129,7 @@ def _group_dips(subject: Subject, dips: Ints) -> list[Ints]:
     return np.split(dips, np.flatnonzero(apart) + 1)
 
 
-def _along(subject: Subject, rows: Ints, step: float) -> tuple[Ints, Floats, Floats, Floats]:
+def sample_path(subject: Subject, rows: Ints, step: float) -> tuple[Ints, Floats, Floats, Floats]:
     """Sample moves at points no further apart than a maximum distance; return their rows, x, y and z."""
     start = [np.clip(values, -FAR, FAR) for values in subject.before(rows)]
     end = [np.clip(getattr(subject.moves, name)[rows], -FAR, FAR) for name in "xyz"]
@@ -154,13 +154,13 @@ def _bounding_box(subject: Subject, rows: Ints) -> _Box:
 
 def _add_deposits(subject: Subject, printed: PrintedHeights, rows: Ints) -> None:
     for first in range(0, len(rows), 1 << 17):
-        _, x, y, z = _along(subject, rows[first : first + (1 << 17)], printed.cell / 2)
+        _, x, y, z = sample_path(subject, rows[first : first + (1 << 17)], printed.cell / 2)
         printed.raise_to(x, y, z)
 
 
 def _check_nozzle(subject: Subject, printed: PrintedHeights, rows: Ints) -> None:
     """Check that the nozzle stays above the print (rule 601)."""
-    row, x, y, z = _along(subject, rows, printed.cell / 2)
+    row, x, y, z = sample_path(subject, rows, printed.cell / 2)
     depth = printed.height[printed.cells(x, y)] - z
     bad = np.flatnonzero(depth > HIGHER)
     hit, place = np.unique(row[bad], return_inverse=True)
@@ -199,7 +199,7 @@ def _check_part(subject: Subject, printed: PrintedHeights, rows: Ints, box: _Box
     higher, corner = _higher_cells(printed, box, part.x, part.y, part.z)
     if not higher.any():
         return
-    row, x, y, z = _along(subject, rows, 4 * printed.cell)
+    row, x, y, z = sample_path(subject, rows, 4 * printed.cell)
     near = printed.height[corner[0] :, corner[1] :][: higher.shape[0], : higher.shape[1]]
     bad = np.unique(row[_hit(printed, part, (x, y, z), corner, near)])
     what = part.why or f"part {part.z:g} mm above the tip"

@@ -5,14 +5,19 @@ The header states where the panel stands. Without a header, overhangs are not ch
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from pathgen.errors import PathgenError
 from pathgen.motion.moves import Kind
-from pathgen.panel.overhang import APART, PLACES, overhangs
+from pathgen.panel.overhang import overhangs
 from pathgen.proof.checklist.evidence import MAX_PANELS, Floats, Ints, Subject
+from pathgen.proof.checklist.solid import check_heights, check_solid
+from pathgen.proof.checklist.support import check_support
 from pathgen.proof.deposit_map import COUNTED, DepositMap, deposit, inside_ends
 from pathgen.proof.header import Header, JobFacts, require
 from pathgen.proof.program_panel import ProgramPanel, Stated, locate_panel
@@ -31,6 +36,8 @@ OVERLAP = 0.05  # mm that beads may overlap, as round bead ends are drawn too fu
 def check_panel(subject: Subject) -> None:
     """Check the deposited panels (rules 701 to 709)."""
     _check_layers(subject)
+    check_heights(subject)
+    check_support(subject)
     levels, log = subject.levels, subject.log
     lines = (subject.line(row) for row in levels.first.tolist())
     subject.earlier.heights += zip(levels.z.tolist(), lines, strict=True)
@@ -91,12 +98,16 @@ def _check_one(subject: Subject, panel: int | None) -> None:
 
     def add_deposits(*kinds: Kind) -> DepositMap:
         diameter = placed.filament_diameter
-        window = deposit(
-            subject.program, placed.frame, packing=placed.packing, filament_diameter=diameter, kinds=kinds
-        )
+        with np.errstate(over="ignore", invalid="ignore"):  # it may run in a thread of its own
+            window = deposit(
+                subject.program, placed.frame, packing=placed.packing, filament_diameter=diameter, kinds=kinds
+            )
         return subject.earlier.add(panel or 0, kinds, window)
 
-    wall = add_deposits(*COUNTED)
+    with ThreadPoolExecutor(1) as worker:
+        deposited = worker.submit(add_deposits, *COUNTED)
+        check_solid(subject, placed, job, prefix)
+        wall = deposited.result()
     if (subject.moves.kind == Kind.COMB).any():
         add_deposits(Kind.COMB)
     _check_supports(subject, placed, job.rim_width or 0.0, prefix)
@@ -149,7 +160,7 @@ def _check_overhang(
     # The end of a wall is known to one column only; one bead of overhang is tolerated on top of that.
     over = found.outline & (found.excess > spacing + frame.pixel)
     for number, overhang in ((703, found.excess * (inner & ~found.outline)), (704, found.excess * over)):
-        for row, column in _worst_places(overhang, frame.pixel):
+        for row, column in _connected_places(overhang):
             z, u = (len(overhang) - 1 - row) * frame.pixel, (column + 0.5) * frame.pixel
             length = float(overhang[row, column])
             text = f"{prefix}{length:.2f} mm of unsupported overhang at z {z:.1f} mm, u {u:.1f} mm"
@@ -157,16 +168,11 @@ def _check_overhang(
             subject.log.add(number, _line_at(subject, z), text, length, limit)
 
 
-def _worst_places(overhang: NDArray[np.float32], pixel: float) -> list[tuple[int, int]]:
-    """Return the rows and columns of the largest local maxima, well apart from each other."""
-    left = overhang.copy()
-    found: list[tuple[int, int]] = []
-    near = max(1, round(APART / pixel))
-    while len(found) < PLACES and left.max(initial=0.0) > 0:
-        row, column = (int(k) for k in np.unravel_index(left.argmax(), left.shape))
-        found.append((row, column))
-        left[max(row - near, 0) : row + near + 1, max(column - near, 0) : column + near + 1] = 0.0
-    return found
+def _connected_places(overhang: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """Return the row and the column of the largest overhang of every connected place, worst place first."""
+    label, count = ndimage.label(overhang > 0, np.ones((3, 3)))
+    places = ndimage.maximum_position(overhang, label, np.arange(1, count + 1))
+    return sorted(((int(i), int(k)) for i, k in places), key=lambda place: -overhang[place])
 
 
 def _check_supports(subject: Subject, placed: ProgramPanel, rim: float, prefix: str) -> None:

@@ -13,11 +13,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pathgen.errors import PathgenError
 from pathgen.gcode.read import Program
+from pathgen.motion import plan_speeds
+from pathgen.motion.lag import lagged_moves
 from pathgen.motion.moves import Kind, Moves
 from pathgen.proof.checklist.findings import FindingLog, consecutive_rows
 from pathgen.proof.checklist.words import command_effects, parse_words
 from pathgen.proof.deposit_map import DepositMap
+from pathgen.proof.header import Header
+from pathgen.proof.program_panel import Stated, locate_panel
 from pathgen.settings import Machine, Material
 from pathgen.settings.program_words import ProgramWord
 
@@ -26,6 +31,8 @@ Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 BLOCK = 1 << 17  # moves processed at once: their columns fit into the processor's cache
+EXACT = ("tailored", "terraced")  # fills whose beads add up to the wall in every column
+EVEN = ("contour", "raster")  # fills whose beads have one spacing
 MAX_PANELS = 100  # panels of a program that are checked
 SAME = 1e-4  # mm; heights closer than this are equal
 
@@ -107,6 +114,41 @@ class Subject:
     def moves(self) -> Moves:
         """Moves in this window of the program."""
         return self.program.moves
+
+    @property
+    def leads(self) -> bool:
+        """Whether the program leads its filament, to make up for the pressure lag."""
+        keys = ["job lead", *(f"job {number} lead" for number in range(2, self.panels + 1))]
+        return "on" in map(self.program.header.get, keys)
+
+    @cached_property
+    def delivered(self) -> Moves:
+        """Moves with the filament that leaves the nozzle; the same as `moves` if the program leads none."""
+        if not self.leads:
+            return self.moves
+        moves = self.moves
+        moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, self.machine.travel_feed))
+        try:
+            return lagged_moves(moves, plan_speeds(moves, self.machine), self.machine)
+        except PathgenError:  # a feed that is not a number has a finding of its own
+            return self.moves
+
+    @cached_property
+    def framed(self) -> bool:
+        """Whether the header locates the panels and names their fill, so that the wall is checked."""
+        try:
+            headers = [
+                Header.read(self.program.header, number if self.panels > 1 else None)
+                for number in range(1, min(self.panels, MAX_PANELS) + 1)
+            ]
+            for number in range(1, len(headers) + 1):
+                stated = Stated(panel=number if self.panels > 1 else None)
+                locate_panel(self.program, self.machine, stated)
+        except PathgenError:
+            return False
+        adaptive = any(header.job.layer == "auto" for header in headers)
+        known = all(header.has_frame and header.job.fill in EXACT + EVEN for header in headers)
+        return bool(headers) and known and (self.whole or not adaptive)
 
     @property
     def strict(self) -> bool:

@@ -153,6 +153,88 @@ def many_waits(lines):
     return out, layers[3] + 4
 
 
+def layer_lines(lines):
+    """Lines of a layer halfway up: of its mark, of all its beads, and of the next mark."""
+    marks = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)]
+    start, stop = marks[len(marks) // 2 : len(marks) // 2 + 2]
+    beads = [i for i in range(start, stop) if re.match(r"G1 [XY].*[EA]\d", lines[i])]
+    return start, beads, stop
+
+
+def change_beads(change, count=50):
+    """Change the filament of `count` lines in a row; a change to None leaves the word out."""
+
+    def edit(lines):
+        _, beads, _ = layer_lines(lines)
+        first = len(beads) // 4
+        out = list(lines)
+        for i in beads[first : first + count]:
+            word = re.search(r" E([\d.]+)", lines[i])
+            new = "" if change is None else f" E{float(word[1]) * change:.5f}"
+            out[i] = lines[i].replace(word[0], new)
+        return out, beads[first]
+
+    return edit
+
+
+def repeat_layer(lines):
+    start, beads, stop = layer_lines(lines)
+    again = lines[start:stop]
+    return [*lines[:stop], *again, *lines[stop:]], stop + beads[0] - start
+
+
+def half_layer(lines):
+    """Leave out the first half of a layer; the first bead that is left starts at a wrong place."""
+    _, beads, _ = layer_lines(lines)
+    middle = beads[len(beads) // 2]
+    return [*lines[: beads[0]], *lines[middle:]], beads[0]
+
+
+def shift_layers(axis, distance):
+    """Shift all moves across the panel from a layer on; its first bead shows it."""
+
+    def edit(lines):
+        start, beads, _ = layer_lines(lines)
+
+        def moved(line):
+            return re.sub(rf"{axis}([\d.]+)", lambda word: f"{axis}{float(word[1]) + distance:.3f}", line)
+
+        rest = [moved(line) if line.startswith("G") else line for line in lines[start:]]
+        return [*lines[:start], *rest], beads[0]
+
+    return edit
+
+
+def lose_lift(lines):
+    """Leave out the move up to a layer."""
+    start, beads, _ = layer_lines(lines)
+    lift = start + next(i for i, line in enumerate(lines[start:]) if re.match("G0 Z", line))
+    return [*lines[:lift], *lines[lift + 1 :]], beads[0] - 1
+
+
+def stray(axis, distance):
+    """Change one coordinate of a bead in the middle of a layer."""
+
+    def edit(lines):
+        _, beads, _ = layer_lines(lines)
+        at = next(i for i in beads[len(beads) // 2 :] if axis in lines[i])
+        value = float(re.search(rf"{axis}([\d.]+)", lines[at])[1])
+        return [
+            *lines[:at],
+            re.sub(rf"{axis}[\d.]+", f"{axis}{value + distance:g}", lines[at]),
+            *lines[at + 1 :],
+        ], at
+
+    return edit
+
+
+def headless_stray(lines):
+    """Leave the header out, and change a coordinate of a bead by 40 mm."""
+    lines, at = stray("X", 40.0)(lines)
+    start = place(lines, "G17|G21")
+    return lines[start:], at - start
+
+
 FAULTS = [
     # the text
     ("two points in a number", 101, ALL, put("G1 X1..2")),
@@ -304,17 +386,33 @@ FAULTS = [
         ALL,
         lambda lines: ([re.sub(r"(. ?filament = )[\d.]+", r"\g<1>9.9", s) for s in lines], None),
     ),
+    ("a lump at rest", 407, HEATS, put("G1 E30 F300")),
+    ("a lump at the end", 407, HEATS, put("G1 E300 F300", at=lambda lines: place(lines, "M104 S0"))),
+    ("a digit lost from x", 408, ALL, swap_middle(r"X(\d)\d", r"X\1")),
+    ("fifty lines without filament", 409, HEATS, change_beads(None)),
     # motion
     ("too fast", 501, ALL, put("G0 X100 F60000")),
     ("too fast upward", 501, ALL, put("G0 Z100 F9000")),
     ("drive too fast", 502, HEATS, put("G1 E-2 F9000", more=("G1 E2 F1200",))),
     ("more than the hot end melts", 503, HEATS, put("G1 X150 E4 F6000")),
+    ("a bead with a rapid", 101, STRICT, swap_middle("G1", "G0")),
     ("no feed", 504, ALL, bare_feeds),
     ("a jerky start", 506, OWN, put("M204 S90000")),
     ("the same, of one axis", 506, OWN, put("M201 Z9000")),
     # the head's way, and the panel
+    ("a plunge of two lines", 601, ALL, put("G0 Z0.4", more=("G0 Z9",))),
     ("through the panel", 601, ALL, put("G0 Z0.4", more=("G0 X0",))),
     ("twice as high", 701, ALL, scale("Z", 2.0)),
+    ("a layer twice", 710, HEATS, repeat_layer),
+    ("fifty lines with twice the filament", 711, HEATS, change_beads(2.0)),
+    ("fifty lines with half the filament", 714, HEATS, change_beads(0.5)),
+    ("a coordinate 9 mm off, on a panel along y", 712, ("moving-table",), stray("X", -9.0)),
+    ("a coordinate 9 mm off, on a panel along x", 712, ("moving-gantry",), stray("Y", 9.0)),
+    ("layers shifted by 0.3 mm", 713, ("moving-table",), shift_layers("X", 0.3)),
+    ("layers shifted by 3 mm", 713, ("moving-gantry", *STRICT), shift_layers("Y", -3.0)),
+    ("a lost lift", 715, ALL, lose_lift),
+    ("half a layer missing", 716, HEATS, half_layer),
+    ("a coordinate 40 mm off, and no header", 717, HEATS, headless_stray),
     ("a layer less", 706, ALL, without_layer),
     (
         "a header that says nothing of use",

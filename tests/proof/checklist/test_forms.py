@@ -4,6 +4,7 @@ import io
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from pathgen import Job
 from pathgen.coupons import NAMES
@@ -29,6 +30,10 @@ FORMS = {
     "turned": {"turn": 90, "relief": "away"},
     "on its head": {"turn": 180},
     "terraced": {"fill": "terraced"},
+    "ring of contours": {"fill": "contour", "bend": -360.0, "width": 60.0, "seam": "dark", "rim_width": 2.0},
+    "raster across, dry": {"fill": "raster", "direction": "across", "hairpins": "dry"},
+    "terraced, filament leading": {"fill": "terraced", "lead": "on"},
+    "contour, filament leading": {"fill": "contour", "lead": "on"},
     "contour": {"fill": "contour"},
     "raster": {"fill": "raster", "direction": "alternate"},
     "steady flow, filament leading": {"pace": "steady-flow", "lead": "on"},
@@ -72,6 +77,31 @@ def test_no_form_has_a_stop(machine, name):
     assert found.passed, [str(error) for error in found.errors]
     assert numbers(found) <= {213, 703, 704}
     assert found.checks[404] > 0 or "eyelets" in name
+
+
+def stripes(rows, cols, period, along):
+    """Walls of 0.8 and 3 mm in turn, or a sine between them."""
+    z, u = np.mgrid[0:rows, 0:cols] / 10.0
+    where = u if along else z
+    return np.where(where // period % 2, 3.0, 0.8) if period else 1.9 + 1.1 * np.sin(4 * np.pi * where)
+
+
+@pytest.mark.parametrize("along", [False, True])
+@pytest.mark.parametrize("period", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("job", [{"fill": "terraced"}, {"lead": "on"}, {"fill": "terraced", "lead": "on"}])
+def test_no_steep_picture_has_an_error_or_a_filament_warning(job, period, along):
+    """Filament per column is exact there, but beads are far longer than the wall."""
+    found = check_program(program(ALL[int(4 * period) % 3], stripes(20, 160, period, along), **job))
+    assert numbers(found) <= {213, 703}
+    assert found.checks[404] > 0 and found.checks[710] > 0
+
+
+def test_no_picture_with_spread_light_made_up_for_has_an_error(tmp_path):
+    """`aim = picture` makes fine bars far deeper than their tone."""
+    bars = np.where(np.arange(160) // 5 % 2, 255, 0).astype(np.uint8)
+    Image.fromarray(np.tile(bars, (60, 1))).save(tmp_path / "bars.png")
+    found = check_program(program("moving-table", tmp_path / "bars.png", aim="picture", width=16.0))
+    assert numbers(found) <= {703}
 
 
 @pytest.mark.parametrize(("name", "machine"), paired(NAMES, ALL))
