@@ -475,7 +475,7 @@ def test_good_programs_read_alike(name):
 
 @pytest.mark.parametrize("name", GOOD)
 def test_a_changed_byte_never_changes_motion_unseen(name):
-    """200 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
+    """100 single-byte changes: each is read as the slow reader reads it, or refused for the same line."""
     dialect, text = GOOD[name]
     rng = random.Random(f"mutations of {name}")
     usual = b"GXYZEAFIJRNMS0123456789.+-();% /\n\r\t*#xyge"
@@ -484,7 +484,7 @@ def test_a_changed_byte_never_changes_motion_unseen(name):
         at = rng.randrange(len(text))
         byte = rng.choice(usual) if rng.random() < 0.75 else rng.randrange(256)
         read += assert_same(text[:at] + bytes([byte]) + text[at + 1 :], dialect)
-    assert 20 < read < 195  # both outcomes are exercised
+    assert 10 < read < 95  # both outcomes are exercised
 
 
 _PIECES = (

@@ -29,6 +29,7 @@ from pathgen.settings import (
     profile_text,
     settle,
 )
+from pathgen.settings.loading import parse_table
 from pathgen.settings.validation import plain, typed
 
 SHIPPED = Path(__file__).parents[2] / "machines"
@@ -556,3 +557,9 @@ def test_a_profile_with_one_wild_value_settles_or_is_refused(place, value):
         digest(settle(**parts))
     except PathgenError as error:
         assert str(error).isprintable()
+
+
+def test_a_dotted_key_has_at_most_20_parts():
+    assert parse_table(".".join("a" * 20) + " = 1", "job")
+    with pytest.raises(PathgenError, match="more than 20 parts"):
+        parse_table(".".join("a" * 21) + " = 1", "job")

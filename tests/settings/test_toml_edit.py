@@ -138,3 +138,8 @@ def test_a_first_new_key_stands_before_the_others_and_below_the_comment():
     assert text == '[light]\n# guessed\nlaw = "table"\nlength = 1.2\n'
     text = rewrite_table("[light]\n# guessed\n", "light", {"length": 1.2})
     assert text == "[light]\n# guessed\nlength = 1.2\n"
+
+
+def test_an_array_wider_than_100_characters_has_a_value_on_each_line():
+    assert "\n" not in toml_item(["a" * 96]).as_string()
+    assert "\n" in toml_item(["a" * 97]).as_string()
