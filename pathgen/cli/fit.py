@@ -71,7 +71,7 @@ class _Task:
     "--out", type=PROFILE_FILE, required=True, help="Updated profile to write; '-' is standard output."
 )
 @click.option("--plot", type=PICTURE_FILE, help="Write a picture of the measurements and the fit.")
-@click.option("--law", type=LAW, default="auto", help="For a step wedge: the light law to fit. [auto]")
+@click.option("--law", type=LAW, default="auto", help="Step wedge: the transmittance law to fit. [auto]")
 @click.option(
     "--floor",
     type=ABOVE_0,

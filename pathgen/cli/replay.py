@@ -72,8 +72,8 @@ FROM_0 = click.FloatRange(0, LARGEST)
     type=float,
     nargs=2,
     metavar="X Y",
-    help="Machine position (mm) of the lower left corner of the panel's back, as the viewer sees the "
-    f"panel. {STATED}",
+    help="Machine position (mm) of the panel's lower left corner on its back; left is as "
+    f"viewed from the front. {STATED}",
 )
 @click.option(
     "--panel",

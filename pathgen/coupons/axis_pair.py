@@ -46,7 +46,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
-    """Set the positioning error of each axis to the mean roughness of the face that it positions.
+    """Set the positioning error of each axis to the mean roughness of the face that is normal to the axis.
 
     Parameters
     ----------

@@ -85,7 +85,7 @@ def _factor(sheet: FilledSheet) -> tuple[Estimate, Curve, list[str]]:
     if factor.half_width > MAX_ERROR:
         ends = f"{factor.low:.3g} to {factor.high:.3g}"
         what = f"the filament factor is uncertain, {ends}: the walls scatter by {line.scatter:.3f} mm"
-        allowed, hint = f"an interval of at most ±{MAX_ERROR:g}", "measure more walls, each at its middle"
+        allowed, hint = f"an uncertainty of at most ±{MAX_ERROR:g}", "measure more walls, each at its middle"
         raise PathgenError(what, where=sheet.where, allowed=allowed, hint=hint)
     slope, offset = line.values
     drawn = np.array([nominal.min(), nominal.max()])

@@ -206,7 +206,7 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
         allowed = "judgements that change once along the steps"
-        raise PathgenError(f"judgements of {what} are random", where="sheet", allowed=allowed)
+        raise PathgenError(f"results for {what} are no better than chance", where="sheet", allowed=allowed)
     interval = interval_ends(theta, likely >= best - special.chdtri(1, 1 - LEVEL) / 2)
     return float(theta[flat].mean().round(9)), *interval
 

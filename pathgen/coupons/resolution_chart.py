@@ -202,7 +202,7 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
     if wide.half_width > KNOWN:
         span, scatter = f"{wide.low:.2f} to {wide.high:.2f} mm", f"modulations scatter by {found.scatter:.3f}"
         what = f"the spread is uncertain, {span}: {scatter}"
-        raise PathgenError(what, where=sheet.where, allowed=f"an interval of at most ±{KNOWN:g} mm")
+        raise PathgenError(what, where=sheet.where, allowed=f"a confidence interval of at most ±{KNOWN:g} mm")
     estimates += [wide, _finest(wide, setup.machine.hot_end.nozzle_diameter)]
     spread = max(0.0, round_to_error(float(kept.values[1]), wide.half_width))
     growth = round(max(0.0, float(sum(kept.values[2:]))), 3)

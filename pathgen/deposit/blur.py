@@ -299,4 +299,4 @@ def _check(name: str, width: float, pixel: float) -> None:
         )
     if REACH * width > WIDEST * pixel:
         limit = WIDEST / REACH * pixel
-        raise PathgenError(what, where="blur", allowed=f"{name} at most {limit:g} mm at this pixel")
+        raise PathgenError(what, where="blur", allowed=f"{name} at most {limit:g} mm at this pixel size")

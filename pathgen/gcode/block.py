@@ -249,7 +249,7 @@ def _reject_exponent(match: re.Match[str], body: bytes, number: int) -> None:
 
 
 def _after_line_number(code: str, body: bytes, number: int) -> str:
-    """Remove the N word, which comes first, without sign and with at most five digits (3.3.1)."""
+    """Remove the line number, an N with at most five digits at the start of the line (NISTIR 6556, 3.3.1)."""
     if not code.startswith("N"):
         return code
     if not (mark := _NUMBERING.match(code)):

@@ -56,7 +56,7 @@ class Word:
 def format_lines(
     motion: NDArray[np.uint8], words: Sequence[Word], cuts: Sequence[int] = ()
 ) -> list[bytearray]:
-    r"""Format lines of a G word and other words, each with a newline.
+    r"""Format lines that consist of a G word and other words; each line ends with a newline.
 
     Parameters
     ----------

@@ -141,7 +141,7 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
 
 
 def _extract_tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
-    """Extract letters and their numbers from text of valid shape."""
+    """Extract letters and their numbers from text whose syntax was checked."""
     body = data[PAD - 1 :]
     stops = np.flatnonzero((body > NINE) | (body == POINT) | (body == NEWLINE))
     byte = body[stops]

@@ -204,7 +204,7 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
         raise PathgenError(what, where="wedges", hint=f"set a rim width, or {ELSEWHERE}")
     if plan.sites < 2 or plan.sites % 2:
         allowed = "an even number of 2 or more, half of them on each side"
-        raise PathgenError(f"number of wedge sites is {plan.sites}", where="wedges", allowed=allowed)
+        raise PathgenError(f"the number of wedges is {plan.sites}", where="wedges", allowed=allowed)
     half = plan.sites // 2
     needed = plan.thickness + 2 * plan.gap
     if needed > rim / half + 1e-9:

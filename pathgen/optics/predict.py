@@ -147,7 +147,7 @@ class PictureModel:
         low, high = (start + growth * t for t in self.between)
         if not (start >= 0 and growth >= 0):
             what = f"spread is {start:g} mm and spread growth {growth:g} mm per mm"
-            raise PathgenError(what, where="spread", allowed="a spread and a growth of 0 or more")
+            raise PathgenError(what, where="spread", allowed="`spread` and `spread_growth` of 0 or more")
         if not high - low > NEGLIGIBLE * self.pixel:
             return (low,)
         # Above about a pixel, widths differ by their ratio; below, they are nearly equivalent.

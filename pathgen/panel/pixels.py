@@ -1,8 +1,8 @@
 """Rasterise outlines: the map pixels inside an outline, and their distances from the edge.
 
 A pixel belongs to an outline if its centre lies inside; a centre exactly on the edge does not count. All
-calculations use pixel units about the middle of the map, rounded to 1e-9, so that a symmetric outline gives
-an exactly symmetric mask.
+calculations use pixels with the origin at the middle of the map, rounded to 1e-9, so that a symmetric
+outline gives an exactly symmetric mask.
 """
 
 from __future__ import annotations
@@ -233,7 +233,7 @@ def box_distance(outline: BaseGeometry, grid: Grid, sides: bool = True) -> Float
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """Segments of an outline's edge, in pixels about the middle of the map.
+    """Segments of an outline's edge, in pixels, with the origin at the middle of the map.
 
     Attributes
     ----------

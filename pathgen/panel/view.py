@@ -142,7 +142,7 @@ class View:
         return orient(shapely.transform(polygon, move), 1.0)
 
     def upright_outline(self, polygon: Polygon, width: float, height: float) -> Polygon:
-        """Transform a standing outline into an upright outline; inverse of `outline` except for rounding.
+        """Turn an outline from printing to viewing orientation; inverse of `outline` except for rounding.
 
         Parameters
         ----------

@@ -108,7 +108,7 @@ class PanelFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """Summary of a print with a complete program.
+    """Summary of a print whose program is complete.
 
     The last part of a key is its unit. Sizes of several panels are those of the largest, counts are sums over
     all of them; `own` has the figures of each.

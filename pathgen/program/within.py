@@ -69,7 +69,7 @@ def seconds_from(text: str) -> float:
     match = _TIME.match(text)
     if match is None or not any(match.groups()) or (match[1] is None and not re.search(r"m", text)):
         allowed = "a duration such as 6h, 6h30min or 90min"
-        raise PathgenError(f"within is {text!r}, which is not a duration", where="within", allowed=allowed)
+        raise PathgenError(f"`within` is {text!r}, which is not a duration", where="within", allowed=allowed)
     return 3600 * float(match[1] or 0) + 60 * float(match[2] or 0)
 
 

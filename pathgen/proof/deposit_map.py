@@ -143,7 +143,7 @@ def deposit(
     """
     if not (np.all(np.asarray(packing) > 0) and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="deposit", allowed="a packing and a diameter above 0")
+        raise PathgenError(what, where="deposit", allowed="packing and filament diameter above 0")
     moves = source.moves if isinstance(source, Program) else source
     volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
     outside = 0.0

@@ -149,7 +149,7 @@ def extract_beads(
     """
     if not (packing > 0 and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="footprint", allowed="a packing and a diameter above 0")
+        raise PathgenError(what, where="footprint", allowed="packing and filament diameter above 0")
     if frame.bend is not None:
         what = f"the panel is bent by {frame.bend.degrees:g}°"
         raise PathgenError(

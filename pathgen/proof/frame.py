@@ -128,7 +128,7 @@ class Frame:
             raise PathgenError(f"rotation is {self.rotation}", where="frame", allowed="0 to 360 degrees")
         if not (self.width > 0 and self.pixel > 0):
             what = f"width is {self.width} mm, pixel {self.pixel} mm"
-            raise PathgenError(what, where="frame", allowed="a width and a pixel above 0 mm")
+            raise PathgenError(what, where="frame", allowed="a width and a pixel size above 0 mm")
         if not max(abs(self.x0), abs(self.y0)) <= LARGEST:
             what = f"the panel is at x {self.x0:g}, y {self.y0:g} mm"
             raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")

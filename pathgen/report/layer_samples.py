@@ -100,7 +100,7 @@ def draw_layers(sheet: Sheet, strips: Sequence[Box], layers: Sequence[SampleLaye
 
 
 def displayed_range(layers: Sequence[SampleLayer]) -> tuple[float, float]:
-    """Return the range of n (through the wall) to draw, from behind the wall to in front, mm.
+    """Return the lowest and highest n coordinate to draw, from behind the wall to in front of it, mm.
 
     Examples
     --------

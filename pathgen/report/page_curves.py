@@ -48,7 +48,7 @@ def melt_chart(rates: PrintRates, machine: Machine) -> Chart:
 
 
 def sway_chart(planned: Planned, name: str) -> Chart | None:
-    """Draw the sway of the top by height; None for a panel whose sway is not computed."""
+    """Plot the sway of the panel's top edge against height; None for a panel whose sway is not computed."""
     steady = planned.steady
     if steady is None or not len(steady.z):
         return None

@@ -298,7 +298,7 @@ def _width(sampled: LayerSet, code: int) -> float:
 
 
 def _outline(layer: LayerSegments, code: int) -> str:
-    """Return all segments with one code as SVG path data."""
+    """Return all segments that have the given code as SVG path data."""
     at = np.flatnonzero(layer.codes == code)
     begins = np.diff(at, prepend=-9) > 1
     values = np.concatenate([layer.points[at], layer.points[at + 1]], axis=1)

@@ -138,7 +138,7 @@ def round_up(value: float) -> float:
 def _without_ends(
     values: NDArray[np.floating], wall: NDArray[np.floating], size: tuple[float, float], ends: float
 ) -> NDArray[np.floating]:
-    """Return the values away from the ends of the wall, or all values if there are none."""
+    """Return the values that are not near an end of the wall, or all values if every one is near an end."""
     inner = values[inside_ends(np.asarray(wall, np.float64), ends, size[0] / values.shape[1])]
     return inner if inner.size else values
 

@@ -26,7 +26,7 @@ GAP, CLEAR = 7, 2  # dots from the labelled place, and from everything else
 
 
 def draw_sway(sheet: Sheet, box: Box, steady: Steadiness) -> None:
-    """Draw the sway of the top by height, with the limit and the height that wedges support."""
+    """Plot the sway of the panel's top edge against height, with its limit and the height of the wedges."""
     limit, passed = FRACTION * steady.conditions.spacing, steady.limit_height()
     widest, high = max(1.15 * float(steady.sway.max(initial=0.0)), 1.3 * limit), steady.sections.height
     supported = min(steady.conditions.support, high)

@@ -185,7 +185,7 @@ def score_axes(
 
 
 def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] | None) -> None:
-    """Reject rotations and values that cannot be compared."""
+    """Reject unknown rotations, and values that are not comparable numbers."""
     unknown = sorted(set(sway) - set(ALONG))
     if unknown or not sway:
         what = f"unknown rotations {unknown}" if unknown else "sway is empty"

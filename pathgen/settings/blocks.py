@@ -213,7 +213,7 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
 
 
 def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check one heater; its commands are those with its placeholder in the start block."""
+    """Check one heater, which is set by the lines of the start block that contain its placeholder."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
         hint = "or set dialect.heaters to 'machine' if the machine sets its own temperatures"

@@ -54,7 +54,7 @@ def load_panels(path: str | Path) -> list[Entry]:
     tables = common.pop("panel", [{}])
     if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
         allowed = "a [[panel]] header before each panel"
-        raise PathgenError("panel is not a list of tables", where=where, allowed=allowed)
+        raise PathgenError("`panel` is not a list of tables", where=where, allowed=allowed)
     entries = []
     for number, table in enumerate(tables, start=1):
         own = dict(table)

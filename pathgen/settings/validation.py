@@ -177,7 +177,7 @@ def _wrong_key(
     tokens: Tokens,
     where: str,
 ) -> PathgenError:
-    """Return the error for the first unknown key in a table; without one, for the first missing key."""
+    """Return the error for the first unknown key in a table, or else for the first missing key."""
     names = [f.name for f in node.fields]
     known = [node.tag_field, *names] if node.tag_field else names
     for name in map(str, table):

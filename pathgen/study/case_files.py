@@ -33,7 +33,7 @@ class File:
 
 
 def is_file(key: str, value: object) -> bool:
-    """Return whether the value of a job key or of "picture" is a file name.
+    """Return whether a key (a job key or "picture") takes a file name as its value.
 
     Examples
     --------

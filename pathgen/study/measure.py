@@ -199,7 +199,7 @@ def _path(result: Result, found: PanelReplay, request: Request) -> Row:
     stands, beads, machine = found.panel, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
         what = "columns along the path need a constant packing"
-        raise PathgenError(what, where="band", allowed="one packing for all layers")
+        raise PathgenError(what, where="band", allowed="the same packing for all layers")
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
     spacings = measure_spacing(

@@ -33,9 +33,9 @@ def test_a_file_without_panels_is_one_without_picture(tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("panel = 3\n", ["panel is not a list of tables", "[[panel]]"]),
-        ("panel = []\n", ["panel is not a list of tables"]),
-        ("[panel]\nwidth = 3.0\n", ["panel is not a list of tables"]),
+        ("panel = 3\n", ["`panel` is not a list of tables", "[[panel]]"]),
+        ("panel = []\n", ["`panel` is not a list of tables"]),
+        ("[panel]\nwidth = 3.0\n", ["`panel` is not a list of tables"]),
         ("[[panel]]\npicture = 3\n", ["picture is 3", "panel 1"]),
         ("[[panel]]\nwidht = 3.0\n[[panel]]\n", ["unknown key 'widht'", "panel 1", "width"]),
         ("[[panel]]\n[[panel]]\nwidth = -1.0\n", ["width is -1", "panel 2"]),

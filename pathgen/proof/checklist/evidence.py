@@ -48,7 +48,7 @@ class Command(NamedTuple):
 
 @dataclass
 class EarlierDeposits:
-    """Deposits from earlier windows of a program, kept until the panel is complete and can be checked.
+    """Deposits from earlier parts of a program, kept until the panel is complete and can be checked.
 
     Attributes
     ----------
