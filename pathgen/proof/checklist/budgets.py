@@ -6,6 +6,8 @@ path at the median rate of all layers, seconds per mm.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,14 +17,16 @@ from pathgen.proof.checklist.evidence import Floats, Subject
 from pathgen.proof.program_timer import ProgramTimer
 from pathgen.settings import Machine
 
-CRAWL = 0.75  # mm/s; thin walls are printed at 5 mm/s and more (common practice)
+CRAWL = 0.75  # mm/s, or this share of a slower feed in the header; walls are printed at 5 mm/s and more
 CRAWLED = 30.0  # s of crawling in a program
 WAITED = 300.0  # s of dwells in a program
-WAITED_SHARE = 0.1  # of the program's time, if that is more
+COOLING = 15.0  # s; dwells of up to this in every layer let it cool (common practice) and are not counted
 DRY = 180.0  # s between two deposits with the nozzle hot
 STATED = 0.02  # relative tolerance of the header's time and number of moves
 STATED_TIME, STATED_MOVES = 5.0, 10  # s and moves; start and finish blocks are not counted in the header
-STATED_PLACE = 0.1  # mm
+STATED_PLACE = 0.5  # mm; the beads at a tip can be so small that their filament rounds to 0
+
+_BAND_FEED = re.compile(r"\bfeed=(\d+\.?\d*)")
 
 
 @dataclass
@@ -74,15 +78,23 @@ def _crawling(subject: Subject, ledger: Ledger) -> None:
     moves = subject.moves
     path = moves.path()
     size = np.where(path > 0, path, np.abs(moves.filament))
-    rows = np.flatnonzero((moves.feed > 0) & (moves.feed < CRAWL) & (size > 0))
+    crawl = _slowest(subject.program.header)
+    rows = np.flatnonzero((moves.feed > 0) & (moves.feed < crawl) & (size > 0))
     subject.log.count_checks(len(moves), 804)
     seconds = size[rows] / moves.feed[rows]
     before, total = ledger.crawled, ledger.crawled + np.cumsum(seconds)
     ledger.crawled = float(total[-1]) if len(rows) else before
     if before <= CRAWLED < ledger.crawled:
         row = rows[int(np.argmax(seconds))]
-        text = f"{ledger.crawled:.0f} s below {CRAWL:g} mm/s, {seconds.max():.0f} s of them in this line"
+        text = f"{ledger.crawled:.0f} s below {crawl:g} mm/s, {seconds.max():.0f} s of them in this line"
         subject.log.add(804, subject.line(int(row)), text, ledger.crawled, f"{CRAWLED:g} s in a program")
+
+
+def _slowest(header: Mapping[str, str]) -> float:
+    """Return the speed below which a move crawls, mm/s; a job may ask for slow feeds."""
+    feeds = [_numbers(text)[:1] for key, text in header.items() if key.startswith("job ") and "feed" in key]
+    feeds += [[float(text)] for text in _BAND_FEED.findall(header.get("job band", ""))]
+    return CRAWL * min([1.0, *(feed[0] for feed in feeds if feed and feed[0] > 0)])
 
 
 def _dry(subject: Subject, ledger: Ledger, times: Floats) -> None:
@@ -120,19 +132,23 @@ def _measure(subject: Subject, ledger: Ledger, times: Floats) -> None:
 
 
 def _waiting(subject: Subject) -> float:
-    """Check the sum of all dwells (rule 805), and return it, s."""
-    total, line = 0.0, 0
+    """Check the sum of the dwells beyond those that cool a layer (rule 805), and return the sum of all, s."""
     dialect = subject.machine.dialect
+    lines = np.array([command.line for command in subject.having("G4")], int)
+    waits = np.array([dwell_seconds(command.values, dialect) for command in subject.having("G4")], float)
     subject.log.count_checks(1, 805)
-    waits = [(c.line, dwell_seconds(c.values, dialect)) for c in subject.having("G4")]
-    limit = WAITED
-    for at, seconds in waits:
-        total += seconds
-        line = line or (at if total > limit else 0)
-    if line:
-        text = f"{total:.0f} s of dwells in {len(waits):,} lines; the limit is passed in this line"
-        subject.log.add(805, line, text, total, f"{limit:g} s")
-    return total
+    cooling = COOLING * len(subject.program.tops)
+    long = np.where(waits > COOLING, waits, 0.0)
+    for sums, limit in ((long, WAITED), (waits, max(WAITED, cooling))):
+        total = np.cumsum(sums)
+        if len(total) and total[-1] > limit:
+            text = (
+                f"{total[-1]:.0f} s of dwells in {np.count_nonzero(sums):,} lines; they pass the limit here"
+            )
+            line = int(lines[np.argmax(total > limit)])
+            subject.log.add(805, line, text, float(total[-1]), f"{limit:.0f} s")
+            break
+    return float(waits.sum())
 
 
 def _header(subject: Subject, ledger: Ledger, dwelling: float) -> None:
