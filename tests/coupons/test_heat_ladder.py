@@ -157,7 +157,10 @@ GOOD = 800 - (AT - 210) ** 2 / 4
             {"reading_lux": GOOD, "bonded": once(AT > 225)},
             "no measured step is safe for the bond between layers",
         ),
-        ({"reading_lux": GOOD, "bonded": once(AT < 200)}, "results for the bond between layers are no better than chance"),
+        (
+            {"reading_lux": GOOD, "bonded": once(AT < 200)},
+            "results for the bond between layers are no better than chance",
+        ),
         ({"reading_lux": GOOD, "bonded": [2.0, *[None] * 20]}, "bonded is '2'"),
     ],
 )

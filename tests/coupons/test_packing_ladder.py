@@ -114,7 +114,10 @@ def test_what_was_not_judged_is_said(tmp_path):
         ({"reading_lux": 500 + 1e5 * (AT - 0.98) ** 2}, "light has no peak"),
         ({"reading_lux": GOOD, "clean": [0.0] * 27}, "a clean face holds at no step"),
         ({"reading_lux": GOOD, "clean": once(AT < 0.945)}, "no measured step is safe for a clean face"),
-        ({"reading_lux": GOOD, "clean": once(AT > 0.97)}, "results for a clean face are no better than chance"),
+        (
+            {"reading_lux": GOOD, "clean": once(AT > 0.97)},
+            "results for a clean face are no better than chance",
+        ),
         (
             {"reading_lux": GOOD, "clean": [1.0, None, None, 0.0, *[None] * 23]},
             "2 measurements of a clean face",
