@@ -11,9 +11,9 @@ operator
 
 Strings and f-strings (the wording of messages), docstrings, annotations, `__all__`, decorators, class
 keywords, arguments that only set the looks of a drawing (`LOOKS`) and code that only a type checker reads
-have no sites; nor have arguments that change speed alone (`HINTS`) and floats up to `SLACK`, which only make
-room for rounding. A `<` becomes a `<=` only beside an integer literal or a `len()`, because two computed
-floats are equal by accident only.
+have no sites; nor have arguments that change speed alone (`HINTS`), fallbacks for what the operating system
+lacks (`getattr(os, ...)`) and floats up to `SLACK`, which only make room for rounding. A `<` becomes a `<=`
+only beside an integer literal or a `len()`, because two computed floats are equal by accident only.
 """
 
 from __future__ import annotations
@@ -229,6 +229,8 @@ class _Finder(ast.NodeVisitor):
         if word in EXTREMES:
             end = self.end(name)
             self.add("extreme", end - len(word), end, EXTREMES[word])
+        if word == "getattr" and ast.unparse(node.args[0]) == "os":
+            return  # a flag that only some systems have: its fallback is never reached on the others
         if word not in ("cast", "TypeVar", "getLogger", "debug", "info"):
             self.generic_visit(node)
 

@@ -34,7 +34,7 @@ class Record(Base, frozen=True):
 
 def f(a: tuple[int, 4]) -> tuple[int, 5]:
     """Return 6."""
-    plot(a, linewidth=0.5, text=f"{a + 7:.8f}" + "9", slack=1e-9, copy=False)
+    plot(a, linewidth=0.5, text=f"{a + 7:.8f}" + "9", slack=1e-9, copy=False, flag=getattr(os, "F", 0))
 '''
 
 
