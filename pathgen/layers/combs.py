@@ -221,7 +221,7 @@ def _lowest(bottom: Ints, lo: Floats, hi: Floats, pixel: float) -> Ints:
 
 def _zigzags(comb: _FinRow, fins: Ints, ribs: Ints, spacing: float) -> Strokes:
     """Return the strokes of a comb above the first layer; `fins` and `ribs` are numbers of layers."""
-    number = np.arange(1, max(int(fins.max(initial=0)), 1))[:, None]
+    number = np.arange(1, int(fins.max(initial=1)))[:, None]
     standing = number < fins
     if not standing.any():  # the overhang is too low for a fin below it
         return make_strokes([], [], spacing)

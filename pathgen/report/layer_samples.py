@@ -129,8 +129,7 @@ def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
     inside = (u > 0.05 * width) & (u < 0.95 * width)
     gone = np.histogram(u[inside], bins, (0, width), weights=n[inside])[0].cumsum()
     wide = min(round(span / width * bins), bins - 1)
-    start = float(np.argmax(gone[wide:] - gone[: bins - wide])) / bins * width
-    return min(start, width - span)
+    return float(np.argmax(gone[wide:] - gone[: bins - wide])) / bins * width
 
 
 def _spacing_scale(layers: Sequence[SampleLayer]) -> Normalize:
