@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from skimage import data, transform
 
-from pathgen import Job, make, plan_panel
+from pathgen import Job, PathgenError, make, plan_panel
 from pathgen.gcode.read import read_program
 from pathgen.motion import Kind, filament_area
 from pathgen.proof.deposit_map import Frame, deposit, thickness_error
@@ -192,3 +192,15 @@ def test_a_slow_controller_gets_coarser_moves_and_hears_of_it(tmp_path):
     assert planned.panel.width == pytest.approx(16.0, abs=0.5)
     hasty = plan_panel(np.full((100, 100), 1.5), Job(brim=0.0, first_feed=40.0), slow)
     assert hasty.setup.light.pixel == pytest.approx(0.5), "the first layer counts too"
+
+
+def test_the_program_is_never_written_over_its_picture(tmp_path):
+    """The error comes before the picture is read, and the file stays as it was."""
+    source = tmp_path / "picture.png"
+    source.write_bytes(b"no picture, so that reading it would be another error")
+    before = source.read_bytes()
+    for given in (source, str(source)):
+        with pytest.raises(PathgenError, match=r"picture\.png") as caught:
+            make(given, source, Job(**SMALL))
+        assert "input" in str(caught.value) or "overwrite" in str(caught.value)
+    assert source.read_bytes() == before and list(tmp_path.iterdir()) == [source]
