@@ -452,3 +452,15 @@ def test_with_a_number_of_faults_allowed_unknown_codes_are_taken_as_the_machines
         read_program(text, dialect, 1.75)
     read = read_program(text, dialect, 1.75, max_faults=1)
     assert len(read.moves) == 1 and read.ended
+
+
+@pytest.mark.parametrize("allowed", [1, 2, 3, 9])
+def test_faults_are_recorded_with_line_and_text_up_to_the_number_allowed(allowed):
+    """Three lines are no RS-274: a word without a number, each with another neighbour."""
+    dialect = load_machine("moving-table").dialect
+    lines = ["G21", "G90", "G1 X", "G1 X1 F60", "G1 Y", "G1 X2", "G1 Z", "M2"]
+    read = read_program("\n".join(lines).encode() + b"\n", dialect, 1.75, max_faults=allowed)
+    wrong = [number for number, line in enumerate(lines, start=1) if line[-1].isalpha()]
+    assert [fault.line for fault in read.faults] == wrong[:allowed]
+    assert [fault.text for fault in read.faults] == [lines[number - 1].encode() for number in wrong[:allowed]]
+    assert all(fault.why for fault in read.faults)

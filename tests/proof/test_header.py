@@ -17,6 +17,7 @@ from pathgen.proof.header import (
     machine_for,
     material_for,
     number_key,
+    panel_facts,
     read_facts,
 )
 from pathgen.proof.program_panel import Stated, locate_panel
@@ -283,3 +284,21 @@ def test_layers_of_several_heights_are_a_word():
     assert Header.read({"job layer": "0.15"}).job.layer == 0.15
     with pytest.raises(PathgenError, match="job layer = automatic"):
         Header.read({"job layer": "automatic"})
+
+
+@pytest.mark.parametrize(
+    ("text", "panel", "allowed"),
+    [("2", 0, "1 to 2"), ("2", 3, "1 to 2"), ("1", 2, "a single"), ("", 2, "a single"), ("x", 2, "a single")],
+)
+def test_a_panel_that_a_program_does_not_have(text, panel, allowed):
+    facts = {"panels": text, "job brim": "10", "job 2 brim": "5"}
+    with pytest.raises(PathgenError, match=f"panel is {panel} .*{allowed}"):
+        panel_facts(facts, panel)
+
+
+def test_each_panel_has_the_values_of_its_number_and_those_of_all():
+    facts = {"panels": "3", "job layer": "0.1", "job brim": "1"}
+    facts |= {number_key("job brim", n): str(n) for n in (2, 3)}
+    for panel in (1, 2, 3):
+        assert panel_facts(facts, panel) == {"panels": "3", "job layer": "0.1", "job brim": str(panel)}
+    assert panel_facts(facts) == panel_facts(facts, 1)
