@@ -159,3 +159,16 @@ def test_a_fill_that_cannot_be_loaded_is_an_error(monkeypatch):
     monkeypatch.setattr("pathgen.layers.fills.entry_points", lambda **asked: [broken])
     with pytest.raises(PathgenError, match="harbour.*no_such_package"):
         find_fill("harbour")
+
+
+@pytest.mark.parametrize(("name", "plan"), CASES, ids=IDS)
+def test_a_wall_further_right_has_its_strokes_further_right(name, plan):
+    """A translation of the section translates the strokes; 37 bare columns are no multiple of a spacing."""
+    wall = smooth_wall(6, layers=2)[:, :-7]  # so that no line across lies on the border of two columns
+    moved = np.pad(wall, ((0, 0), (37, 0)))
+    here, there = (find_fill(name)(Profiles(each, PIXEL), plan) for each in (wall, moved))
+    np.testing.assert_allclose(there.u, here.u + 37 * PIXEL, atol=1e-9)
+    for column in ("n", "area"):
+        np.testing.assert_allclose(getattr(there, column), getattr(here, column), atol=1e-9)
+    for column in ("hairpin", "start", "layer"):
+        np.testing.assert_array_equal(getattr(there, column), getattr(here, column))

@@ -369,6 +369,9 @@ def test_a_mirrored_panel_has_a_mirrored_comb():
     for k in range(1, 100, 11):  # the fins; which side their ribs are on depends on where one begins
         left, right = (made.strokes.select(k, k + 1).u for made in (one, other))
         assert np.sort(left) == pytest.approx(np.sort(60 - right))
+    carries, mirrored = (plan_supports(cut_, comb=COMB).carries for cut_ in layers)
+    assert np.count_nonzero(carries != mirrored[:, ::-1]) < 0.005 * carries.size  # pixels at the comb's edges
+    assert 0.0 < carries[: len(carries) // 2].mean() < 0.9
 
 
 @pytest.mark.parametrize(
