@@ -182,3 +182,14 @@ def test_what_cannot_be_is_refused(tmp_path, cells, says):
     with pytest.raises(PathgenError, match=says) as refused:
         fit(read_back(COUPON, filled_text(laid.sheet, sheet_mm=cells), tmp_path), laid.setup)
     assert "\n" not in str(refused.value)
+
+
+def test_the_plot_s_curve_is_the_plane_at_each_tile():
+    """Least squares of NumPy over all measurements; each tile has the same number of them."""
+    values = sheets(7)
+    curve = fit(read(values), setup()).curve
+    terms = np.column_stack([np.ones(len(X)), X, Y])
+    assert curve.x == pytest.approx(terms @ np.linalg.lstsq(terms, values, rcond=None)[0], abs=1e-6)
+    assert curve.y == pytest.approx(values)
+    ends = (curve.x.min(), curve.x.max())
+    assert tuple(curve.line[0]) == tuple(curve.line[1]) == ends

@@ -127,3 +127,16 @@ def test_what_is_no_number_is_refused_and_empty_is_empty():
         viewed(np.array([[1.0, np.nan]]), TWO_FLUX, 0.1)
     assert viewed(np.empty((0, 4)), TWO_FLUX, 0.1).shape == (0, 4)
     assert viewed(np.empty((0, 4), np.float32), TWO_FLUX, 0.1).dtype == np.float32
+
+
+@pytest.mark.parametrize("between", [(0.8, 3.0), (0.4, 1.0), (1.0, 8.0)])
+@pytest.mark.parametrize("spread", [(0.0, 0.05), (0.0, 0.3), (0.1, 0.02), (0.5, 1.0)])
+@pytest.mark.parametrize("pixel", [0.1, 0.4])
+def test_copies_are_as_few_as_their_ratio_allows(pixel, spread, between):
+    """Eased by a quarter pixel, neighbours differ by one ratio, of 1.25 at most; with one fewer, by more."""
+    widths = PictureModel(TWO_FLUX, pixel, 0.1, 0.4, spread, 1.0, between).widths
+    assert (widths[0], widths[-1]) == pytest.approx([spread[0] + spread[1] * t for t in between])
+    eased = np.array(widths) + pixel / 4
+    ratios = eased[1:] / eased[:-1]
+    assert np.ptp(ratios) < 1e-9 and 1 < ratios[0] <= 1.25 + 1e-9
+    assert len(widths) == 2 or (eased[-1] / eased[0]) ** (1 / (len(widths) - 2)) >= 1.25 - 1e-9
