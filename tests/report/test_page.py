@@ -27,7 +27,7 @@ from pathgen.proof.safety import SafetyItem
 from pathgen.report import page, page_panels, page_safety
 from pathgen.report.page_charts import Chart, ChartAxis, choose_ticks
 from pathgen.report.page_data import compare_with_plan, draw_images, measure_rates, read_for_page
-from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, encode_layers, pack_layers
+from pathgen.report.page_layers import BRIM, DRY, FIRST, SUPPORT, draw_layer_svg, encode_layers, pack_layers
 from pathgen.report.replay_figures import round_up
 from pathgen.settings import Job
 
@@ -501,3 +501,19 @@ def test_the_command_writes_it_beside_the_program(folder, picture):
 def test_what_is_no_program_is_refused(made, folder):
     with pytest.raises(PathgenError, match="no such file|is a folder|cannot be read"):
         rendered(made[0], folder / "nowhere.gcode")
+
+
+def test_a_layer_drawn_for_paper_fills_its_view(compared):
+    """The corners of the layer's box, in mm, come to the corners of the view, whatever lies left of u = 0."""
+    sampled = pack_layers(compared.found, (0.28, 0.62))
+    for index in (0, 1):
+        left, back, right, front = sampled.boxes[index]
+        assert left < 0 < right
+        text = str(draw_layer_svg(sampled, index, "name", "words"))
+        wide, high = (float(n) for n in re.search(r'viewBox="0 0 (\S+) (\S+)"', text).groups())
+        across, up, x, y = (
+            float(n) for n in re.search(r"matrix\((\S+) 0 0 (\S+) (\S+) (\S+)\)", text).groups()
+        )
+        assert (across * left + x, up * back + y) == pytest.approx((0, 0), abs=0.01)
+        assert (across * right + x, up * front + y) == pytest.approx((wide, high), abs=0.6)
+        assert up == pytest.approx(across * sampled.enlarged[index], abs=1e-3)
