@@ -257,3 +257,16 @@ def test_homing_with_bare_letters_is_read():
 def test_a_damaged_header_is_a_finding():
     text = program("ngc-lab").replace(b"(picture", b"((picture", 1)
     assert 101 in check_program(text, load_machine("ngc-lab"), MATERIAL).counts
+
+
+@pytest.mark.parametrize(("axis", "way"), [("x", "X100"), ("y", "Y100"), ("z", "Z30")])
+@pytest.mark.parametrize(("feed", "fits"), [(59, True), (60, True), (61, True), (63, False), (120, False)])
+def test_the_limit_of_an_axis_allows_for_a_feed_in_whole_numbers(axis, way, feed, fits):
+    """At most 1 mm/s is 60 mm/min; 60.5 mm/min, within a hundredth of it, is written as 61."""
+    slow = replace(
+        MACHINE, axes=replace(MACHINE.axes, **{axis: replace(getattr(MACHINE.axes, axis), feed=1.0)})
+    )
+    text = square().replace("M104 S0\n", f"G1 {way} F{feed}\nM104 S0\n")
+    line = text.splitlines().index(f"G1 {way} F{feed}") + 1
+    found = [f for f in check_program(text.encode(), slow, MATERIAL).findings if f.number == 501]
+    assert any(f.line <= line <= max(f.line, f.last) for f in found) != fits
