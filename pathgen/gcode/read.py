@@ -201,7 +201,7 @@ def read_windows(
 
 
 def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
-    """Start a window where the previous window ends, and count moves from the window's start."""
+    """Start a window where the previous window ends, and number its moves from 0."""
     if not before:
         return program
     end = before + len(program.moves)
@@ -284,7 +284,7 @@ def reject_marks(head: bytes) -> None:
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
-    """Interpret a last line without line end, and undo the effects of a line that cannot be parsed."""
+    """Interpret a last line without a line end; undo its effects if it cannot be parsed."""
     events = len(interpreter.events)
     try:
         interpreter.take(rest + b"\n")

@@ -42,7 +42,7 @@ def read_bend(header: Header, width: float) -> Bend | None:
 
 
 def read_view(header: Header) -> View:
-    """Return the orientation in a panel's header; upright if it is missing.
+    """Return the orientation that a panel's header states; upright if the header states none.
 
     Raises
     ------
@@ -71,7 +71,9 @@ def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -
     """
     if max(width, height) > LARGEST:
         what = f"the panel measures {width:g} mm" + (f" × {height:g} mm" if height else "")
-        raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm in either direction")
+        raise PathgenError(
+            what, where="frame", allowed=f"a size of at most {LARGEST:g} mm in both directions"
+        )
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
     if columns > MAX_COLUMNS:
         what = f"a panel {width} mm wide has too many columns of {pixel} mm"
@@ -134,7 +136,9 @@ class Frame:
             raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
-            raise PathgenError("the layer tops do not increase", where="frame", allowed=allowed)
+            raise PathgenError(
+                "the heights of the layer tops do not increase", where="frame", allowed=allowed
+            )
         check_grid(self.width, self.pixel, len(self.tops), float(self.tops[-1]))
 
     @property
@@ -194,7 +198,7 @@ class Frame:
         return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        """Return u at both ends of moves, mm; an end on the seam is on the side of its move.
+        """Return u at both ends of moves, mm; an end on a ring's seam gets the side that its move is on.
 
         Parameters
         ----------

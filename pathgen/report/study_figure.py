@@ -269,7 +269,7 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continu
 
 
 def short_names(levels: Sequence[str]) -> list[str]:
-    """Shorten level names (paths to stems, numbers to three digits) if they stay distinct.
+    """Shorten the names of levels, if the names remain different from each other.
 
     Examples
     --------

@@ -147,7 +147,7 @@ GOOD = 800 - (AT - 210) ** 2 / 4
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet has no measurements"),
+        ({}, "the measurement sheet contains no measurements"),
         ({"reading_lux": [500.0] * 21}, "light does not depend on the step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
         ({"reading_lux": [*GOOD[:12], *[None] * 9]}, "4 measurements of light"),

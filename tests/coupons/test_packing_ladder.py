@@ -107,7 +107,7 @@ def test_what_was_not_judged_is_said(tmp_path):
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet has no measurements"),
+        ({}, "the measurement sheet contains no measurements"),
         ({"reading_lux": [500.0] * 27}, "light does not depend on the step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
         ({"reading_lux": [*GOOD[:12], *[None] * 15]}, "4 measurements of light"),
