@@ -44,7 +44,7 @@ class _PlacesCount(click.IntRange):
     default=PLACES,
     show_default=True,
     metavar="N|all",
-    help="Maximum number of locations listed per rule; all lists every one.",
+    help="Maximum number of findings listed per rule; `all` lists all findings.",
 )
 @json_option
 def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:

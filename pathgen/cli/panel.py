@@ -46,7 +46,7 @@ Panels = list[tuple[Path, Job]]
 )
 @click.option("--thickness", type=ARRAY_FILE, help="Write the thickness map: .npy, mm, row 0 at the top.")
 @click.option("--report", type=PAGE_FILE, help="Write a self-contained HTML report.")
-@click.option("--moves", type=OutputFile(".npz"), help="Write all moves as arrays of columns (.npz).")
+@click.option("--moves", type=OutputFile(".npz"), help="Write the toolpath as one array per column (.npz).")
 @json_option
 @record_options(Job)
 def panel_command(

@@ -295,8 +295,8 @@ def _check(name: str, width: float, pixel: float) -> None:
     what = f"{name} is {width:g} mm and pixel is {pixel:g} mm"
     if not (0 <= width < math.inf and 0 < pixel < math.inf):
         raise PathgenError(
-            what, where="blur", allowed=f"{name} of 0 mm or more, and a pixel of more than 0 mm"
+            what, where="blur", allowed=f"a {name} of at least 0 mm, and a pixel size above 0 mm"
         )
     if REACH * width > WIDEST * pixel:
         limit = WIDEST / REACH * pixel
-        raise PathgenError(what, where="blur", allowed=f"{name} at most {limit:g} mm at this pixel size")
+        raise PathgenError(what, where="blur", allowed=f"a {name} of at most {limit:g} mm at this pixel size")

@@ -277,10 +277,10 @@ def reject_marks(head: bytes) -> None:
     """
     if head.startswith(codecs.BOM_UTF8):
         why = "the text begins with a byte order mark, which controllers reject"
-        raise PathgenError(why, where="line 1", hint="save the file as UTF-8 without byte order mark")
+        raise PathgenError(why, where="line 1", hint="save the file as UTF-8 without a byte order mark")
     if b"\r" in head.rstrip(b"\r") and b"\n" not in head:
         why = "the lines end with carriage returns alone, so the text is a single line to most controllers"
-        raise PathgenError(why, where="line 1", hint="convert the line ends to LF or CR LF")
+        raise PathgenError(why, where="line 1", hint="convert the line endings to LF or CR LF")
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:

@@ -326,7 +326,7 @@ def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
         )
     if facts[what] not in known:
         text = f"{what} = {format_value(facts[what])} is not a shipped profile"
-        raise PathgenError(text, where="header", hint=f"pass the file of the {what} with --{what}")
+        raise PathgenError(text, where="header", hint=f"pass the profile file of the {what} with --{what}")
     return facts[what]
 
 

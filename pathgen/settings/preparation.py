@@ -34,7 +34,7 @@ class Preparation(Profile, frozen=True):
     backdrop_tone
         Tone that replaces the backdrop: 0 is black, 1 is white.
     feather
-        Width of the subject's soft edge, in pixels. Default: 2 for `isolate = auto`; masks are not feathered.
+        Width of the subject's soft edge, in pixels. Default: 2 for `isolate = auto`, otherwise 0.
     stray
         Maximum size of an isolated piece that is removed from the subject, in percent of the picture's area.
     trim
@@ -57,7 +57,7 @@ class Preparation(Profile, frozen=True):
     gamma
         Gamma of the middle tones. Above 1: brighter.
     contrast
-        Contrast factor about middle grey.
+        Factor that changes contrast about middle grey. Above 1: more contrast.
     brightness
         Value added to all tones.
     sharpen

@@ -68,7 +68,7 @@ def test_the_number_of_listed_places(written, good, capsys):
     [
         ([], b"", 1, "empty"),
         ([], b"\x00\x00", 1, "not a text file"),
-        ([], b"G21\nM2\n", 1, "name the machine with --machine"),
+        ([], b"G21\nM2\n", 1, "pass the name of the machine with --machine"),
         (["--machine", "moving-table"], b"G21\nM2\n", 1, "pass the name of the material with --material"),
         (["--machine", "moving-tabl"], b"G21\nM2\n", 1, "moving-table"),
         (["--nonsense"], b"G21\nM2\n", 2, "No such option"),

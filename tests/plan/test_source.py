@@ -320,7 +320,7 @@ def test_refusals(asked, words):
 
 
 FILES = {
-    "bow": ("POLYGON ((0 0, 40 30, 40 0, 0 30, 0 0))", "not simple: self-intersection .*bow.wkt"),
+    "bow": ("POLYGON ((0 0, 40 30, 40 0, 0 30, 0 0))", "not valid: self-intersection .*bow.wkt"),
     "none": ("POLYGON EMPTY", "the file contains no polygon .*none.wkt"),
     "line": ("POLYGON ((0 0, 5 5, 9 9, 0 0))", "no area .*line.wkt"),
     "fork": (
