@@ -43,7 +43,7 @@ WIDEST, GRID = 8.0, 1601  # search range in standard deviations, and number of c
 
 
 def most_shaken_rotation(machine: Machine) -> int:
-    """Return the rotation, degrees, at which the platform's motion shakes a wall most.
+    """Return the rotation, degrees, at which the moving platform shakes a wall the most.
 
     Examples
     --------

@@ -89,7 +89,7 @@ def _cut_soft_edge(subject: Mask, distance: Single) -> Mask:
 
 
 def weak_edge(rgb: NDArray[np.floating], subject: Mask, tolerance: float) -> float:
-    """Return the fraction of a subject's edge that differs from the backdrop by little.
+    """Return the fraction of a subject's edge that is hard to tell from the backdrop.
 
     If the fraction is large, the position of a detected edge is unreliable.
     """

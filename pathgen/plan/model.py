@@ -27,7 +27,7 @@ LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, round
 
 @dataclass(frozen=True, slots=True)
 class LayeredPanel:
-    """Panel with layers and supports; its place on the platform is chosen later.
+    """Panel with layers and supports, but without a place on the platform.
 
     Attributes
     ----------

@@ -262,7 +262,7 @@ def _terms(setup: Setup) -> Terms:
 
 
 def _add_wedges(unplaced: LayeredPanel) -> tuple[LayeredPanel, str]:
-    """Add wedges to an unsteady panel, no taller than necessary."""
+    """Add wedges of the smallest sufficient height to a panel that sways too much."""
     setup = unplaced.setup
     bare = replace(unplaced, setup=setup.changed(wedges=0))
     steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]

@@ -196,7 +196,7 @@ def _layer_moves(strokes: Strokes, number: int, layers: Layers, placement: Place
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
-    """Choose the raster direction with the smallest error; the faster one on ties.
+    """Choose the raster direction with the smallest error; if errors are equal, choose the faster one.
 
     Returns
     -------

@@ -78,7 +78,7 @@ class LayerMetrics:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneFigures:
-    """Area-weighted coverage of several layers; None if all their sections are empty."""
+    """Coverage of several layers, weighted by area; None if all their sections are empty."""
 
     sampled_layers: Annotated[int, Quantity("count", "layers measured")]
     section_mm2: Annotated[float, Quantity("mm²", "area of their sections")]

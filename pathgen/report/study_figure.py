@@ -286,7 +286,7 @@ def short_names(levels: Sequence[str]) -> list[str]:
 
 
 def _order(level: str) -> tuple[int, float]:
-    """Return a sort key that puts numbers first, by value, and then words."""
+    """Return a sort key that puts numbers before words, and sorts numbers by value."""
     number = _number_of(level)
     return (0, number) if number is not None else (1, 0.0)
 

@@ -225,7 +225,7 @@ def _length(task: _Task, sequence: Ints, turned: Bools) -> float:
 
 
 def _compare_all(task: _Task) -> Tour:
-    """Return the shortest of all tours; on ties, the first."""
+    """Return the shortest of all tours, or the first of several shortest tours."""
     orders, flips = all_orders(len(task.fixed))
     begin, end = _entries(orders, flips)
     total = task.gaps[0, begin[:, 0]] + task.gaps[end[:, :-1], begin[:, 1:]].sum(axis=1)
@@ -256,7 +256,7 @@ def _respect_pairs(sequence: Ints, pairs: Ints) -> Ints:
 
 
 def _shortest(tours: Iterable[Tour]) -> Tour:
-    """Return the shortest tour; on ties, the first."""
+    """Return the shortest tour, or the first of several shortest tours."""
     return min(tours, key=lambda tour: tour.length)
 
 
@@ -300,7 +300,7 @@ def _directed(task: _Task, sequence: Ints) -> Tour:
 
 
 def _nearest(task: _Task) -> Tour:
-    """Build a tour by always continuing with the nearest permitted stroke end."""
+    """Build a tour greedily: always continue with the nearest permitted end of a stroke."""
     count = len(task.fixed)
     waits = np.bincount(task.pairs[:, 1], minlength=count)
     closed = np.zeros((count, 2))
