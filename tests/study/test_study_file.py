@@ -132,7 +132,7 @@ def test_a_figure_needs_its_columns(folder):
     check_figure(study)
     text = (folder / "small.toml").read_text()
     (folder / "small.toml").write_text(text.replace("[job]", '[figure]\nup = "psnr_db"\n[job]'))
-    with pytest.raises(PathgenError, match="'psnr_db' is not measured"):
+    with pytest.raises(PathgenError, match="does not measure column 'psnr_db'"):
         check_figure(load_study(folder / "small.toml"))
 
 
