@@ -71,9 +71,7 @@ def check_grid(width: float, pixel: float, layers: float, height: float = 0.0) -
     """
     if max(width, height) > LARGEST:
         what = f"the panel measures {width:g} mm" + (f" × {height:g} mm" if height else "")
-        raise PathgenError(
-            what, where="frame", allowed=f"a size of at most {LARGEST:g} mm in both directions"
-        )
+        raise PathgenError(what, where="frame", allowed=f"at most {LARGEST:g} mm in either direction")
     columns, rows = max(1.0, width / pixel), max(layers, height / pixel)
     if columns > MAX_COLUMNS:
         what = f"a panel {width} mm wide has too many columns of {pixel} mm"
