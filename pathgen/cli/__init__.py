@@ -66,7 +66,7 @@ class _Commands(click.Group):
             formatter.write_dl([(str(code), text) for code, text in EXIT_CODES.items()])
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
-        """Offer commands and options without importing any command."""
+        """Complete the names of commands and options without importing any command."""
         if incomplete.startswith("-"):
             return click.Command.shell_complete(self, ctx, incomplete)
         return [CompletionItem(k, help=v) for k, v in COMMANDS.items() if k.startswith(incomplete)]
@@ -87,7 +87,7 @@ FIRST_STEPS = (
 )
 STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 CLEANUP = 5.0  # s; enough to remove the hidden files of a stopped run
-STOPPED = PathgenError("stopped; no partial files are left")
+STOPPED = PathgenError("the command was stopped; no incomplete files remain")
 SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -113,7 +113,7 @@ def main(args: list[str] | None = None) -> None:
 
 
 def _flushed(code: int) -> int:
-    """Flush standard output; return the exit code."""
+    """Flush standard output and return the exit code."""
     try:
         if sys.stdout is not None:
             sys.stdout.flush()
@@ -143,7 +143,7 @@ def _prepare() -> None:
 
 
 class _Stop:
-    """Raise KeyboardInterrupt on a signal; ignore further signals during the cleanup."""
+    """Raise KeyboardInterrupt on the first signal, and ignore further signals during the cleanup."""
 
     def __init__(self) -> None:
         self._until = -math.inf
@@ -175,7 +175,7 @@ def _ignore_stops() -> None:
 
 
 def _ignore(number: int, frame: FrameType | None) -> None:
-    """Do nothing. SIG_IGN would make Python report a signal that arrived just before."""
+    """Do nothing. With SIG_IGN, Python would report a signal that arrived shortly before."""
 
 
 def run(args: list[str] | None = None) -> int:

@@ -31,7 +31,7 @@ class _PlacesCount(click.IntRange):
     """A count of locations, or the word `all`."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the count; `all` gives the highest one."""
+        """Convert the option's text to a count; `all` becomes the highest count."""
         return sys.maxsize if value == "all" else super().convert(value, param, ctx)
 
 
@@ -44,7 +44,7 @@ class _PlacesCount(click.IntRange):
     default=PLACES,
     show_default=True,
     metavar="N|all",
-    help="Maximum number of locations listed per rule; all lists every one.",
+    help="Maximum number of findings listed per rule; `all` lists all findings.",
 )
 @json_option
 def check_command(program: Path, machine: str | None, material: str | None, places: int) -> Answer:
@@ -53,7 +53,8 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
     PROGRAM is a file, a pipe, or "-" for standard input. Apart from the profiles, the check uses only the
     program. Every finding states the line, the value, the limit, the reason and the remedy. The exit code is
     3 if there are errors and 0 otherwise, even with warnings or notes. The output ends with a thermal-safety
-    list; check the open items yourself. For a program from another source, add --machine and --material.
+    list. Check the open items of the list yourself. If another tool wrote the program, add --machine and
+    --material.
     """
     with open_input(program, "a program") as stream:
         facts = read_facts(stream)
@@ -69,7 +70,7 @@ def check_command(program: Path, machine: str | None, material: str | None, plac
 
 @contextmanager
 def _late_bar(label: str) -> Iterator[Progress]:
-    """Provide a callback that shows a progress bar after two seconds."""
+    """Provide a progress callback, whose bar appears after two seconds."""
     began, shown = time.monotonic(), False
     draw: Progress | None = None
     with ExitStack() as stack:

@@ -35,11 +35,15 @@ def _complete_name(ctx: click.Context, param: click.Parameter, incomplete: str) 
 
 @click.command("coupon")
 @click.argument("name", required=False, shell_complete=_complete_name)
-@click.option("--out", type=PROGRAM_FILE, help="Program to write; '-' is standard output.")
+@click.option("--out", type=PROGRAM_FILE, help="Program file to write. '-' is standard output.")
 @click.option(
-    "--sheet", type=TABLE_FILE, help="Measurement sheet to write. Default: the program's name with .csv."
+    "--sheet",
+    type=TABLE_FILE,
+    help="Measurement sheet to write. Default: the program's name with the suffix .csv.",
 )
-@click.option("--drawing", type=PICTURE_FILE, help="Drawing to write. Default: the program's name with .png.")
+@click.option(
+    "--drawing", type=PICTURE_FILE, help="Drawing to write. Default: the program's name with the suffix .png."
+)
 @json_option
 @record_options(Job, OPTIONS)
 def coupon_command(
@@ -99,7 +103,9 @@ def _keep_measurements(sheet: Path, made: LaidOut) -> None:
         return  # not a sheet; writing reports what is wrong
     if existing.strip() and existing != made.sheet:
         hint = "choose another name with --sheet, or move the existing sheet away"
-        raise PathgenError("another sheet with this name already exists", where=str(sheet), hint=hint)
+        raise PathgenError(
+            "a different measurement sheet with this name already exists", where=str(sheet), hint=hint
+        )
 
 
 def _list(job: Job) -> Answer:
@@ -123,7 +129,7 @@ def _list(job: Job) -> Answer:
 
 
 def _size(made: LaidOut) -> dict[str, Any]:
-    """Return a coupon's largest panel size, number of panels and printing time."""
+    """Return the size of a coupon's largest panel, the number of panels and the printing time."""
     panels = [planned.panel for planned in made.platform.panels]
     largest = max(panels, key=lambda panel: panel.width * panel.height)
     time = made.write(BytesIO()).summary.times.time_s

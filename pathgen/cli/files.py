@@ -1,4 +1,4 @@
-"""Input and output files of the commands: option types, and outputs that are written together."""
+"""Input and output files of the commands: option types, and output files that appear together."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def output_name(path: Path) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Open output files of a command, by option.
+    """Open output files of a command, accessed by option name.
 
     Attributes
     ----------

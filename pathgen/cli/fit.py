@@ -55,33 +55,35 @@ class _Task:
 
     @property
     def source(self) -> str:
-        """Name of the sheet, for the profile and the plot."""
+        """Name of the measurement sheet, as written in the profile and the plot."""
         return input_name(self.measured) if str(self.measured) == STDIN else self.measured.name
 
 
 @click.command("fit")
 @click.argument("measured", type=INPUT)
 @click.option(
-    "--machine", type=MACHINE, help="Profile of the machine that made the print: a name or a TOML file."
+    "--machine", type=MACHINE, help="Profile of the machine that printed the coupon: a name or a TOML file."
 )
 @click.option(
-    "--material", type=MATERIAL, help="Profile of the material of the print: a name or a TOML file."
+    "--material", type=MATERIAL, help="Profile of the material of the coupon: a name or a TOML file."
 )
 @click.option(
     "--out", type=PROFILE_FILE, required=True, help="Updated profile to write; '-' is standard output."
 )
-@click.option("--plot", type=PICTURE_FILE, help="Write a picture of the measurements and the fit.")
-@click.option("--law", type=LAW, default="auto", help="Step wedge: the transmittance law to fit. [auto]")
+@click.option("--plot", type=PICTURE_FILE, help="Write a plot of the measurements and the fit.")
+@click.option("--law", type=LAW, default="auto", help="Transmittance law to fit to a step wedge. [auto]")
 @click.option(
     "--floor",
     type=ABOVE_0,
     metavar="X",
-    help="For a step wedge: the smallest reading that the meter can resolve.",
+    help="Smallest reading of a step wedge that the light meter can resolve.",
 )
-@click.option("--photo", type=INPUT, help="For a step wedge or resolution chart: photograph to measure.")
+@click.option("--photo", type=INPUT, help="Photograph of a step wedge or resolution chart to measure.")
 @click.option("--corners", metavar="X,Y X,Y X,Y X,Y", help=CORNERS)
-@click.option("--blank", type=INPUT, help="Photograph of the same scene without the coupon.")
-@click.option("--filled", type=TABLE_FILE, help="Write the sheet with the values measured in --photo.")
+@click.option(
+    "--blank", type=INPUT, help="Photograph of the same scene as in --photo, but without the coupon."
+)
+@click.option("--filled", type=TABLE_FILE, help="Write the sheet, filled with the values from --photo.")
 @json_option
 def fit_command(
     measured: Path,

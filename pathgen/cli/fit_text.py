@@ -16,7 +16,7 @@ UNITS = {"mm": "_mm", "1/mm": "_per_mm"}
 
 
 def law_facts(fit: LawFit, before: Material) -> dict[str, object]:
-    """Return the JSON facts for a light-law fit; keys end in the unit."""
+    """Return the JSON facts for a fitted light law; keys end with the unit."""
     readings, chosen = fit.wedge, fit.chosen
     thinnest, thickest = float(readings.thickness.min()), float(readings.thickness.max())
     through = fit.law.transmittance([thinnest, thickest]).tolist()

@@ -45,7 +45,7 @@ class ListOf(click.ParamType[list[Any]]):
     name = "list"
 
     def __init__(self, item: click.ParamType[Any]) -> None:
-        """Accept values of one type; limits are checked by the record."""
+        """Accept values of one type; the record checks their limits."""
         self.item = item
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[Any]:
@@ -56,7 +56,7 @@ class ListOf(click.ParamType[list[Any]]):
 
 
 class NumberOrWord(click.ParamType[Any]):
-    """Number or word; both are checked by the record."""
+    """Number or word; the record checks both."""
 
     name = "number|word"
 
@@ -105,7 +105,7 @@ def profile_options(function: F) -> F:
 
 
 def record_options(kind: type[Profile], names: Sequence[str] = ()) -> Callable[[F], F]:
-    """Add one option per field of a record, or per named field; unused options are None."""
+    """Add one option per field of a record, or only for the named fields; unused options are None."""
     return lambda function: _with_options(function, kind, names or kind.__struct_fields__)
 
 

@@ -1,4 +1,4 @@
-"""Standard output of the commands: a result as lines or as one JSON object, and errors."""
+"""Output of the commands: results as lines or as one JSON object, and errors."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def write_stdout(data: bytes) -> None:
 
 
 def format_count(number: int, noun: str) -> str:
-    """Format a count with its noun.
+    """Format a count followed by its noun.
 
     Examples
     --------
@@ -127,4 +127,6 @@ def _worded(error: OSError) -> Exception:
     if error.errno in (errno.EPIPE, errno.ESHUTDOWN):
         return ClosedPipeError()
     reason = (error.strerror or str(error)).lower()
-    return PathgenError(f"cannot write to standard output: {reason}", hint="the output files are complete")
+    return PathgenError(
+        f"cannot write to standard output: {reason}", hint="all other output files are complete"
+    )

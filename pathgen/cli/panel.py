@@ -46,7 +46,7 @@ Panels = list[tuple[Path, Job]]
 )
 @click.option("--thickness", type=ARRAY_FILE, help="Write the thickness map: .npy, mm, row 0 at the top.")
 @click.option("--report", type=PAGE_FILE, help="Write a self-contained HTML report.")
-@click.option("--moves", type=OutputFile(".npz"), help="Write all moves as arrays of columns (.npz).")
+@click.option("--moves", type=OutputFile(".npz"), help="Write the toolpath as one array per column (.npz).")
 @json_option
 @record_options(Job)
 def panel_command(
@@ -109,7 +109,11 @@ def _panels(picture: Path | None, job_file: Path | None, options: dict[str, Any]
     entries = load_panels(job_file) if job_file else [Entry(None, Job())]
     if picture and all(entry.picture for entry in entries):
         what = f"PICTURE is {picture}, but every panel in the job file already names a picture"
-        raise PathgenError(what, where="panel", hint="remove PICTURE, or the `picture` keys in the job file")
+        raise PathgenError(
+            what,
+            where="panel",
+            hint="remove PICTURE from the command, or the `picture` keys from the job file",
+        )
     return [(_picture(entry, picture), job_from(options, "command line", entry.job)) for entry in entries]
 
 
@@ -132,7 +136,7 @@ def _planned(panels: Panels) -> tuple[Platform, list[str]]:
 
 
 def _only_map(platform: Platform) -> np.ndarray:
-    """Return the thickness map, as viewed, if all panels on the platform are copies."""
+    """Return the thickness map, as viewed; reject panels that are not copies of each other."""
     first = platform.panels[0].panel
     if any(planned.panel is not first for planned in platform.panels):
         hint = "run `pathgen replay --panel N --thickness` for each panel"

@@ -29,7 +29,7 @@ GREY_FILE = OutputFile(".png", ".tif", ".tiff", stream=True)  # formats with 16 
     required=True,
     help="Prepared picture to write, 16-bit grey; '-' is standard output.",
 )
-@click.option("--stages", type=PICTURE_FILE, help="Write a picture that shows every step and the advice.")
+@click.option("--stages", type=PICTURE_FILE, help="Write a picture that shows all steps and the advice.")
 @click.option(
     "--width", type=WIDTH, default=100.0, metavar="MM", help="Panel width assumed in the advice. [100]"
 )

@@ -26,7 +26,7 @@ FROM_0 = click.FloatRange(0, LARGEST)
 @click.command("replay")
 @click.argument("program", type=INPUT)
 @click.option(
-    "--against", type=INPUT, help="Target thickness map to compare with: .npy, mm, row 0 at the top."
+    "--against", type=INPUT, help="Compare with this target thickness map: .npy, mm, row 0 at the top."
 )
 @click.option("--picture", type=PICTURE_FILE, help="Write the predicted backlit picture, in grey.")
 @click.option(
@@ -35,12 +35,14 @@ FROM_0 = click.FloatRange(0, LARGEST)
 @click.option(
     "--map", "drawn", type=PICTURE_FILE, help="Write a picture of the deposited thickness with a scale."
 )
-@click.option(
-    "--error", type=PICTURE_FILE, help="Write a picture of deposited minus target thickness. Needs --against."
-)
+@click.option("--error", type=PICTURE_FILE, help="Write a picture of the thickness error. Needs --against.")
 @profile_options
 @click.option(
-    "--ends", type=FROM_0, default=1.0, metavar="MM", help="Length ignored at both ends of each wall. [1]"
+    "--ends",
+    type=FROM_0,
+    default=1.0,
+    metavar="MM",
+    help="Length at both ends of each wall that is not compared. [1]",
 )
 @click.option("--smear/--no-smear", default=False, help="Blur the deposit by the nozzle diameter.")
 @click.option(
@@ -48,12 +50,12 @@ FROM_0 = click.FloatRange(0, LARGEST)
     type=FROM_0,
     default=0.0,
     metavar="MM",
-    help="Standard deviation of the blur by light that scatters in the wall. [0]",
+    help="Standard deviation of the blur from light that scatters in the wall. [0]",
 )
 @click.option(
     "--viewed",
     is_flag=True,
-    help="Simulate the panel as viewed: --smear plus the light spread of the material.",
+    help="Show the panel as a viewer sees it: combine --smear with the light spread of the material.",
 )
 @click.option("--lag/--no-lag", default=False, help="Include the pressure lag of the hot end.")
 @click.option("--pixel", type=ABOVE_0, metavar="MM", help=f"Column width. {STATED}")
@@ -65,15 +67,15 @@ FROM_0 = click.FloatRange(0, LARGEST)
     "--rotation",
     type=click.FloatRange(0, 360, max_open=True),
     metavar="DEG",
-    help=f"Direction of the panel: 0 along X, 90 along Y. {STATED}",
+    help=f"Direction of the panel. 0: along X; 90: along Y. {STATED}",
 )
 @click.option(
     "--origin",
     type=float,
     nargs=2,
     metavar="X Y",
-    help="Machine position (mm) of the panel's lower left corner on its back; left is as "
-    f"viewed from the front. {STATED}",
+    help="Machine position (mm) of the lower left corner of the panel's back, as viewed from "
+    f"the front. {STATED}",
 )
 @click.option(
     "--panel",
@@ -106,7 +108,7 @@ def replay_command(
     """Simulate PROGRAM: deposit the filament on a grid and report the resulting panel.
 
     PROGRAM is a file, a pipe, or "-" for standard input. Only the program is used, never the plan behind it.
-    For a program from another source, add --machine; the panel size is then measured from the deposits.
+    If another tool wrote the program, pass the machine profile too. The size of the panel is then measured.
     """
     if error and not against:
         raise click.UsageError("--error needs a target thickness map; add --against.")

@@ -1,4 +1,4 @@
-"""JSON schemas (2020-12) for the `--json` output of each command: a result or an error.
+"""JSON schemas (2020-12) for the `--json` output of each command.
 
 The schemas are data, in `schema.json`. A branch with `figures` also has the values of these groups of study
 columns, without the prefix of their names. Units and descriptions come from the columns, so a new column

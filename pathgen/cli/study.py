@@ -27,11 +27,9 @@ SHOWN = 3  # reasons for rejected cases
 @click.argument("study", type=INPUT, required=False)
 @click.option("--out", type=TABLE_FILE, help="Results table to write (CSV).")
 @click.option(
-    "--figure", type=PICTURE_FILE, help="Write a plot of error versus time, and of the effect of each factor."
+    "--figure", type=PICTURE_FILE, help="Write a plot of error versus time, with the effect of each factor."
 )
-@click.option(
-    "--arrays", type=FOLDER, help="Folder for the target and deposited thickness maps of each case (.npz)."
-)
+@click.option("--arrays", type=FOLDER, help="Folder for the target and deposited maps of each case (.npz).")
 @click.option(
     "--workers",
     type=WORKERS,
@@ -39,13 +37,18 @@ SHOWN = 3  # reasons for rejected cases
     help="Number of local worker processes. Default: one per processor.",
 )
 @click.option(
-    "--cluster", metavar="ADDRESS", help="Address of a dask.distributed scheduler; replaces --workers."
+    "--cluster",
+    metavar="ADDRESS",
+    help="Address of a dask.distributed scheduler to use instead of --workers.",
 )
 @click.option(
     "--max-cases", type=CASES, default=MAX_CASES, metavar="N", help=f"Maximum number of cases. [{MAX_CASES}]"
 )
 @click.option(
-    "--files", "folder", type=FOLDER, help="Folder of the files named in STUDY. Default: the folder of STUDY."
+    "--files",
+    "folder",
+    type=FOLDER,
+    help="Folder that contains the files named in STUDY. Default: the folder of STUDY.",
 )
 @click.option("--columns", is_flag=True, help="List the available columns with units and exit.")
 @json_option

@@ -73,7 +73,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
         value = estimate.rounded()
         if not 0 < value <= 5:
             what = f"the positioning error of {axis} would be {estimate.value:g} mm"
-            raise PathgenError(what, where=filled.where, allowed="above 0 and at most 5 mm")
+            raise PathgenError(what, where=filled.where, allowed="more than 0 mm and at most 5 mm")
         changes.append(Change(f"axes.{axis}", "positioning", value, remark))
         lines.append(f"axes.{axis} positioning {old:.4g} → {value:.4g} mm")
     notes = (_compare_axes(measured), _check_diagonal(measured))

@@ -300,7 +300,9 @@ def upper_limit(at: Floats, holds: Floats, name: str, unit: str, what: str) -> L
     value, low, high = estimate_threshold(steps, share, what)
     if low < at.min():
         allowed = "several steps that are clearly on the safe side"
-        raise PathgenError(f"no measured step is safe for {what}", where="sheet", allowed=allowed)
+        raise PathgenError(
+            f"none of the measured steps is clearly safe for {what}", where="sheet", allowed=allowed
+        )
     return Limit(low, Estimate(name, unit, value, low, high))
 
 

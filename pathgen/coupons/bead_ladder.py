@@ -1,4 +1,4 @@
-"""Bead ladder: walls of one and of two beads at increasing spacings, measured with a micrometer.
+"""Bead ladder: walls of one bead and of two beads at increasing spacings, to be measured.
 
 A bead of spacing p and height h with the correct volume is p + h·(1 − π/4) wide (exact geometry of the
 stadium section). A wall of several beads is as wide as the sum of their spacings plus the same constant.

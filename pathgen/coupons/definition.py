@@ -108,7 +108,7 @@ class Specimen:
 
 @dataclass(frozen=True, slots=True)
 class Coupon:
-    """Definition of a coupon: its print, its sheet, and the evaluation.
+    """Definition of a coupon: the print, the measurement sheet and the evaluation.
 
     Attributes
     ----------
@@ -168,7 +168,7 @@ class FilledSheet:
         return f"{self.where}, line {self.line[row]}"
 
     def common_value(self, name: str) -> float:
-        """Return the common value of all rows of a nominal column.
+        """Return the value of a nominal column, which must be the same in all rows.
 
         Raises
         ------
@@ -178,7 +178,7 @@ class FilledSheet:
         values = np.unique(self.values[name])
         if len(values) != 1:
             what = f"{name} is {', '.join(f'{v:g}' for v in values)}"
-            raise PathgenError(what, where=self.where, allowed="the same value in all rows of the sheet")
+            raise PathgenError(what, where=self.where, allowed="one value, which is the same in all rows")
         return float(values[0])
 
 

@@ -42,7 +42,7 @@ class Estimates:
     scatter: float
 
     def single(self, place: int, name: str, unit: str) -> Estimate:
-        """Return one parameter, by its index, with its interval."""
+        """Return the parameter at an index, with its confidence interval."""
         return Estimate(name, unit, *(float(ends[place]) for ends in (self.values, self.low, self.high)))
 
 
@@ -109,7 +109,7 @@ def least_squares(
 
 
 def student_factor(freedom: int) -> float:
-    """Return the half width of Student's interval in standard errors, for `freedom` degrees of freedom.
+    """Return the half width of Student's confidence interval, in standard errors.
 
     Examples
     --------
@@ -120,7 +120,7 @@ def student_factor(freedom: int) -> float:
 
 
 def sum_limit(freedom: int) -> float:
-    """Return the sum of squares at the ends of an interval, relative to the smallest sum, by the F test.
+    """Return the ratio of the sum of squares at an interval's ends to the smallest sum (F test).
 
     Examples
     --------
@@ -206,7 +206,7 @@ def estimate_threshold(at: Floats, holds: Floats, what: str) -> tuple[float, flo
     alike = len(yes) * float(share * np.log(share) + (1 - share) * np.log(1 - share))
     if max(likely[0], likely[-1], alike) > best - 1e-9:
         allowed = "judgements that change once along the steps"
-        raise PathgenError(f"results for {what} are no better than chance", where="sheet", allowed=allowed)
+        raise PathgenError(f"the answers for {what} look random", where="sheet", allowed=allowed)
     interval = interval_ends(theta, likely >= best - special.chdtri(1, 1 - LEVEL) / 2)
     return float(theta[flat].mean().round(9)), *interval
 
@@ -258,7 +258,7 @@ def estimate_peak(at: Floats, read: Floats, what: str) -> tuple[float, float, fl
     limit = residual * sum_limit(len(at) - 3)
     if not (sums > limit).any():
         allowed = "steps that differ by more than the scatter of the measurements"
-        raise PathgenError(f"{what} does not depend on the step", where="sheet", allowed=allowed)
+        raise PathgenError(f"{what} is the same at every step", where="sheet", allowed=allowed)
     best = float(where[int(np.argmin(sums))])
     inside = sums <= limit
     interval = interval_ends(where, inside) if inside.any() else (best, best)

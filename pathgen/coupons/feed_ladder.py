@@ -52,7 +52,7 @@ EVEN = math.sqrt(1 / HOLDS - 1)  # feed at which the contrast is HOLDS·C0, over
 
 
 class ContrastFit(NamedTuple):
-    """Feed that keeps `HOLDS` of the contrast, mm/s, with its interval, and the contrast at zero speed.
+    """Feed, mm/s, that keeps the fraction `HOLDS` of the contrast, and the contrast at zero speed.
 
     All are fitted values; beyond the ladder, they only indicate that the true value is beyond it.
     """
@@ -127,7 +127,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
-    """Fit C0/(1 + (v/vc)²) and return the feed that keeps `HOLDS` of C0.
+    """Fit the contrast C0/(1 + (v/vc)²); return the feed v that keeps the fraction `HOLDS` of C0.
 
     Parameters
     ----------
@@ -163,7 +163,9 @@ def fit_contrast(feed: Floats, contrast: Floats) -> ContrastFit:
     low, high = interval_ends(at, sums <= limit)
     if min(high, feed.max()) > WIDEST * low:
         allowed = "bands that differ by more than the scatter of the measurements"
-        raise PathgenError("the feed cannot be determined from the contrast", where="sheet", allowed=allowed)
+        raise PathgenError(
+            "the measured contrast does not determine the feed", where="sheet", allowed=allowed
+        )
     return ContrastFit(float(at[best]), low, high, float(scale[best]))
 
 
@@ -217,7 +219,7 @@ def _limited_feed(kept: ContrastFit, fastest: float) -> Estimate:
 
 
 def _lag(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the lag equivalent to an estimated feed, s, with its interval."""
+    """Return the lag that corresponds to an estimated feed, s, with its confidence interval."""
     lag, high, low = (EVEN * PERIOD / (2 * math.pi * feed) for feed in (kept.feed, kept.low, kept.high))
     return Estimate("implied lag", "s", lag, low if kept.high < fastest else 0.0, high)
 

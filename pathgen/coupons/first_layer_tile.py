@@ -97,7 +97,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _plane(x: Floats, y: Floats, over: Floats) -> tuple[Estimates, float]:
-    """Fit a plane to the tile means; also return their deviation from the plane, 0 if insignificant."""
+    """Fit a plane to the mean thickness of each tile; also return the deviation from the plane."""
     _, tile, counts = np.unique(np.column_stack([x, y]), axis=0, return_inverse=True, return_counts=True)
     tile = tile.ravel()
     mean_x, mean_y, mean = (np.bincount(tile, values) / counts for values in (x, y, over))

@@ -43,7 +43,9 @@ def band_temperatures(setup: Setup) -> list[float]:
     minimum = APART * (BANDS - 1)
     if high - low < minimum:
         what = f"{setup.material.name} on {machine.name} allows nozzle temperatures of {low} to {high} °C"
-        raise PathgenError(what, where="heat-ladder", allowed=f"a range of at least {minimum:g} °C")
+        raise PathgenError(
+            what, where="heat-ladder", allowed=f"a temperature range of at least {minimum:g} °C"
+        )
     return [float(round(t)) for t in np.linspace(high, low, BANDS)]
 
 

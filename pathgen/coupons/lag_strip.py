@@ -126,15 +126,19 @@ def _reject_unclear(found: Estimates, lag: Estimate, effect: float, where: str) 
     if jump < MIN_JUMP:
         what = f"the wall is {found.values[1]:.3f} mm thick before the notch, {found.values[2]:.3f} after"
         allowed = f"a wall that is at least {MIN_JUMP:g} mm thicker after the single notch"
-        raise PathgenError(what, where=where, allowed=allowed, hint="check the order of the columns")
+        raise PathgenError(
+            what, where=where, allowed=allowed, hint="check the order of the columns in the sheet"
+        )
     if effect < MISFIT:
         what = f"no lag up to {LONGEST:g} s would change the measured thicknesses"
-        raise PathgenError(what, where=where, hint="measure closer to the jumps in thickness")
+        raise PathgenError(
+            what, where=where, hint="measure the wall closer to the places where its thickness jumps"
+        )
     if jump < 3 * found.scatter or lag.half_width > KNOWN * max(lag.value, 0.05):
         span = f"{lag.low:.3f} to {lag.high:.3f} s"
         what = f"the lag is uncertain, {span}: the wall scatters by {found.scatter:.3f} mm"
         hint = "measure closer to the jumps in thickness, and measure each position twice"
-        raise PathgenError(what, where=where, allowed="an interval of half that width", hint=hint)
+        raise PathgenError(what, where=where, allowed="a confidence interval at most half as wide", hint=hint)
 
 
 COUPON = define_coupon("lag-strip", _build, _fit)

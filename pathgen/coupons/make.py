@@ -1,4 +1,4 @@
-"""Planning of a coupon's program, with the same pipeline as for a panel."""
+"""Planning of a coupon's program, by the same steps as for a panel."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Writing of blank measurement sheets for coupons, and reading of filled ones.
+"""Measurement sheets of coupons: write blank sheets and read filled sheets.
 
 A sheet is a CSV file. Its first lines, after #, are instructions; then there is a line of column names, and
 one row per measurement: the number of the step, its place on the print, its nominal values, and cells to fill
@@ -52,7 +52,7 @@ def csv_text(rows: CsvRows) -> str:
 
 
 def identify_sheet(path: str | Path, coupons: Iterable[Coupon]) -> tuple[Coupon | None, CsvRows]:
-    """Return the coupon that a sheet belongs to (None for other files), and the rows of the file.
+    """Return the rows of a sheet and its coupon, or None as the coupon of any other file.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def read_filled(coupon: Coupon, rows: CsvRows) -> FilledSheet:
     read = np.any([np.isfinite(values[column.name]) for column in coupon.measured], axis=0)
     if not read.any():
         hint = f"fill in the column {coupon.measured[0].header}: {coupon.measured[0].text}"
-        raise PathgenError("the sheet has no measurements", where=rows.where, hint=hint)
+        raise PathgenError("the measurement sheet contains no measurements", where=rows.where, hint=hint)
     kept = {name: column[read] for name, column in values.items()}
     for column in coupon.nominal:
         missing = np.flatnonzero(~np.isfinite(kept[column.name]))

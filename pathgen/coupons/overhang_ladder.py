@@ -46,7 +46,7 @@ def _build(setup: Setup) -> Specimen:
 
 
 def saw_profile(lean: float, base: float, rows: int, pixel: float) -> Floats:
-    """Return the thickness of a column from the top down, mm.
+    """Return the thickness of one column at each height, from the top down, mm.
 
     Parameters
     ----------
@@ -95,7 +95,9 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
     holds = filled["holds"] > 0.5
     if holds.any() and not holds.all() and filled["lean"][holds].mean() > filled["lean"][~holds].mean():
         what = "columns with small overhangs fail, but columns with large overhangs hold"
-        raise PathgenError(what, where=filled.where, allowed="1 for a clean face, 0 for a drooping one")
+        raise PathgenError(
+            what, where=filled.where, allowed="1 if the face of a column is clean, or 0 if the face droops"
+        )
     lean = Estimate("lean", "degrees", *estimate_threshold(filled["lean"], filled["holds"], "lean"))
     safe, old = min(math.floor(lean.low), MAX_ANGLE), setup.machine.overhang
     curve = Curve("lean (degrees)", "clean", filled["lean"], filled["holds"], marks=(lean,))

@@ -122,7 +122,9 @@ def open_photo(
     (x, y), (next_x, next_y) = sides.T, np.roll(sides, -1, axis=0).T
     if (x * next_y - y * next_x).min() <= 0:
         allowed = "the order upper left, upper right, lower right, lower left, as viewed from the front"
-        raise PathgenError("the corners are in the wrong order", where="--corners", allowed=allowed)
+        raise PathgenError(
+            "the corners of the coupon are in the wrong order", where="--corners", allowed=allowed
+        )
     wide, high = size
     own = np.array([(0, high), (wide, high), (wide, 0), (0, 0)], np.float64)
     transform = ProjectiveTransform.from_estimate(own, at)  # type: ignore[no-untyped-call]
@@ -165,7 +167,9 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
     """
     if coupon.name not in ("step-wedge", "resolution-chart"):
         what = f"{coupon.name} cannot be measured in a photograph"
-        raise PathgenError(what, where="--photo", allowed="the coupon step-wedge or resolution-chart")
+        raise PathgenError(
+            what, where="--photo", allowed="one of the coupons step-wedge and resolution-chart"
+        )
     names = [name.strip().lower() for name in rows.names]
     boxes = [PanelArea(*place) for place in _numbers(rows, names, [column.header for column in PLACE])]
     images = [sample_area(photo, photo.light, box) for box in boxes]
@@ -200,7 +204,7 @@ def fill_from_photo(photo: Photo, coupon: Coupon, rows: CsvRows) -> tuple[CsvRow
 
 
 def sample_area(photo: Photo, light: Floats, box: PanelArea) -> Floats:
-    """Sample a picture by bilinear interpolation inside a rectangle of the coupon, row 0 at the top."""
+    """Sample a picture inside a rectangle of the coupon by bilinear interpolation, row 0 at the top."""
     across = np.arange(box.left + photo.pixel_size / 2, box.right, photo.pixel_size)
     up = np.arange(box.bottom + photo.pixel_size / 2, box.top, photo.pixel_size)[::-1]
     u, z = np.meshgrid(across, up)
@@ -243,7 +247,7 @@ def _reference(photo: Photo, boxes: Sequence[PanelArea], brightest: float) -> tu
 
 
 def _around(size: tuple[float, float]) -> Floats:
-    """Return points around a coupon at which bare light is sampled, mm."""
+    """Return the points around a coupon at which the bare light is sampled, mm."""
     wide, high = size
     out = np.arange(AROUND[0], AROUND[1], SPACING_AROUND)
     u = np.arange(-AROUND[1], wide + AROUND[1], SPACING_AROUND)
@@ -272,7 +276,9 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
     """Return columns of the unfilled sheet as numbers."""
     if not set(wanted) <= set(names):
         hint = "use the sheet that `pathgen coupon` wrote, which contains the positions"
-        raise PathgenError("the sheet lacks the positions of the steps", where=rows.where, hint=hint)
+        raise PathgenError(
+            "the measurement sheet does not contain the positions of the steps", where=rows.where, hint=hint
+        )
     places = [names.index(name) for name in wanted]
     figures = []
     for row, line in zip(rows.cells, rows.line[1:], strict=True):
@@ -280,5 +286,7 @@ def _numbers(rows: CsvRows, names: list[str], wanted: Sequence[str]) -> list[lis
             figures.append([float(row[place]) for place in places])
         except ValueError:
             where, allowed = f"{rows.where}, line {line}", f"numbers in {', '.join(wanted)}"
-            raise PathgenError("invalid position of a step", where=where, allowed=allowed) from None
+            raise PathgenError(
+                "the position of a step is not a number", where=where, allowed=allowed
+            ) from None
     return figures

@@ -40,7 +40,9 @@ def update_profile_text(text: str, outcome: Outcome, coupon: Coupon, name: str) 
     """
     if not outcome.changes:
         reason = "; ".join(outcome.notes) or "they do not differ significantly"
-        raise PathgenError(f"the measurements do not change the profile: {reason}", where=coupon.name)
+        raise PathgenError(
+            f"the measurements give no reason to change the profile: {reason}", where=coupon.name
+        )
     tables: dict[str, dict[str, Value]] = {"": {"name": name}}
     remarks: dict[str, dict[str, str]] = {}
     for change in outcome.changes:

@@ -1,4 +1,4 @@
-"""Resolution chart: waves and line pairs of decreasing period, along u and along z, and edges.
+"""Resolution chart: edges, and waves and line pairs of decreasing period along u and z.
 
 The light B at the crests and D at the troughs of a patch gives its modulation (B − D)/(B + D). Finer periods
 lose more of it to the sideways spread of light inside the wall and, along u, to the size of the nozzle
@@ -144,7 +144,7 @@ def _spread_light_at(at: float, light: Floats, width: Floats, period: float) -> 
 
 
 def measure_patch(patch: Patch, image: Floats, pixel: float) -> tuple[float, float]:
-    """Measure the light at crest and trough of a patch in a picture.
+    """Measure the light at the crests and the troughs of a patch in a picture.
 
     Parameters
     ----------
@@ -197,7 +197,9 @@ def _fit(sheet: FilledSheet, setup: Setup) -> Outcome:
         kept = _fit_spread(read, modulations, setup, False, sheet.where)
     if not found.covariance[1, 1] > 0:
         what = "the measured patches do not determine the spread of light"
-        raise PathgenError(what, where=sheet.where, hint="measure all patches again, including the finest")
+        raise PathgenError(
+            what, where=sheet.where, hint="measure all patches again, including the finest patch"
+        )
     wide = _spread_at(found, THIN)
     if wide.half_width > KNOWN:
         span, scatter = f"{wide.low:.2f} to {wide.high:.2f} mm", f"modulations scatter by {found.scatter:.3f}"
@@ -236,12 +238,12 @@ def _fit_spread(read: list[Patch], modulations: Floats, setup: Setup, grows: boo
     if found.values[0] < 0.2:
         what = f"modulations are {100 * found.values[0]:.0f} % of those predicted by the law"
         hint = "check the material, and cover the bare light around the chart"
-        raise PathgenError(what, where=where, allowed="at least 20 % of the prediction", hint=hint)
+        raise PathgenError(what, where=where, allowed="at least 20 % of the predicted modulation", hint=hint)
     return found
 
 
 def _predict_all(patches: Sequence[Patch], setup: Setup, p: Floats) -> Floats:
-    """Return the modulation of each patch for a factor, a spread and, optionally, the spread's growth."""
+    """Predict the modulation of each patch from a factor, a spread and, optionally, its growth."""
     spread, nozzle = (float(p[1]), float(sum(p[2:]))), setup.machine.hot_end.nozzle_diameter
     return np.array([p[0] * predict_modulation(patch, setup, spread, nozzle) for patch in patches])
 
@@ -256,7 +258,7 @@ def _spread_at(found: Estimates, thickness: float) -> Estimate:
 
 
 def _finest(wide: Estimate, nozzle: float) -> Estimate:
-    """Return the wave period at which spread and nozzle size reduce the modulation to `GONE`."""
+    """Return the wave period at which the blur of light and nozzle reduces the modulation to `GONE`."""
     from scipy.optimize import brentq
 
     def left(period: float, spread: float) -> float:

@@ -1,4 +1,4 @@
-"""Shapes of coupons: thickness maps, with countable notches instead of printed numbers.
+"""Shapes of coupons: thickness maps with notches to count instead of printed numbers.
 
 All maps are as the viewer sees them, row 0 at the top. Lengths are rounded to whole pixels.
 """
@@ -64,7 +64,7 @@ def pixel_count(length: float, pixel: float) -> int:
 
 
 def cut_notches(thickness: Floats, pixel: float, counts: Sequence[tuple[float, int]]) -> Floats:
-    """Cut groups of notches into the upper edge; a wide notch stands for five.
+    """Cut groups of notches into the upper edge; a wide notch counts as five.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Sway fins: slender walls that ripple above a certain height, to find the visible amount of sway.
+"""Sway fins: slender walls that show ripples above some height, to find the smallest visible sway.
 
 Fins of several thicknesses stand in the direction in which the machine shakes most, each with its own brim
 and without wedges, because they are meant to sway. The thinnest fin is the lowest. Notches in the top of a
@@ -43,7 +43,7 @@ WIDEST, GRID = 8.0, 1601  # search range in standard deviations, and number of c
 
 
 def most_shaken_rotation(machine: Machine) -> int:
-    """Return the rotation, degrees, at which the platform's motion shakes a wall most.
+    """Return the rotation, degrees, at which the moving platform shakes a wall the most.
 
     Examples
     --------
@@ -154,7 +154,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _censored_mean(observed: Floats, beyond: Floats) -> tuple[float, float, float]:
-    """Estimate the mean of normal measurements with its interval; some are only lower bounds."""
+    """Estimate the mean, with its interval, of normal measurements of which some are lower bounds."""
     count, middle, scatter = len(observed) + len(beyond), float(observed.mean()), float(observed.std(ddof=1))
     widest = max(scatter, float(np.max(beyond - middle, initial=0.0)), 3 * FINEST)
     mean = (middle + np.linspace(-WIDEST, WIDEST, GRID) * widest)[:, None, None]

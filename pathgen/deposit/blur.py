@@ -163,7 +163,7 @@ def nozzle_weights(nozzle: float, pixel: float) -> Floats:
     r = nozzle / 2
 
     def twice(x: Floats) -> Floats:
-        """Return the second antiderivative of the half-ellipse: 0 on its left, x on its right."""
+        """Return the second antiderivative of the half-ellipse, which is 0 to its left and x to its right."""
         s = np.clip(x / r, -1.0, 1.0)
         root = np.sqrt(1 - s * s)
         inside = r * (s / 2 - root**3 / (3 * np.pi) + (s * np.arcsin(s) + root) / np.pi)
@@ -193,7 +193,7 @@ def layer_weights(layer: float, pixel: float) -> Floats:
     _check("layer", layer, pixel)
 
     def twice(x: Floats) -> Floats:
-        """Return the second antiderivative of the box: 0 on its left, x on its right."""
+        """Return the second antiderivative of the box, which is 0 to its left and x to its right."""
         s = np.clip(x / layer, -0.5, 0.5)
         return np.asarray(layer * (s + 0.5) ** 2 / 2 + np.maximum(x - layer / 2, 0.0))
 
@@ -295,8 +295,8 @@ def _check(name: str, width: float, pixel: float) -> None:
     what = f"{name} is {width:g} mm and pixel is {pixel:g} mm"
     if not (0 <= width < math.inf and 0 < pixel < math.inf):
         raise PathgenError(
-            what, where="blur", allowed=f"{name} of 0 mm or more, and a pixel of more than 0 mm"
+            what, where="blur", allowed=f"a {name} of at least 0 mm, and a pixel size above 0 mm"
         )
     if REACH * width > WIDEST * pixel:
         limit = WIDEST / REACH * pixel
-        raise PathgenError(what, where="blur", allowed=f"{name} at most {limit:g} mm at this pixel size")
+        raise PathgenError(what, where="blur", allowed=f"a {name} of at most {limit:g} mm at this pixel size")

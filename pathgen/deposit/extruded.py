@@ -24,7 +24,7 @@ SNAP = 1e-9  # pixels; a position this close to a border is on it
 def bin_volumes(
     starts: Floats, ends: Floats, volume: Floats, row: Ints, rows: int, borders: Floats, pixel: float
 ) -> tuple[Floats, float]:
-    """Spread the volume of each move evenly over its range of u, and bin it by row and column.
+    """Spread the volume of each move evenly along u, and add the volume to the grid's cells.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def find_columns(u: Floats, borders: Floats, pixel: float) -> Ints:
 
 
 def find_layers(z: Floats, tops: Floats, heights: Floats) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return the layer whose top is nearest to each height, and True if within half a layer.
+    """Return the layer with the nearest top for each height, and whether it is within half a layer.
 
     Parameters
     ----------

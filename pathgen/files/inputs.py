@@ -139,7 +139,9 @@ def read_input_text(
 
 def not_text(where: str, expected: str) -> PathgenError:
     """Return the error for a file that contains NUL bytes."""
-    return PathgenError("the file contains NUL bytes; it is not text", where=where, allowed=expected)
+    return PathgenError(
+        "the file contains NUL bytes, so it is not a text file", where=where, allowed=expected
+    )
 
 
 @contextmanager
@@ -187,7 +189,9 @@ def _opened(source: str | os.PathLike[str], expected: str, stack: ExitStack) -> 
 
 def _stdin() -> BinaryIO:
     if sys.stdin is None:
-        raise PathgenError("standard input is closed", hint="name a file, or pipe the data in")
+        raise PathgenError(
+            "standard input is closed", hint="pass a file name, or pipe data into standard input"
+        )
     return cast(BinaryIO, sys.stdin.buffer)
 
 

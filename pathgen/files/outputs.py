@@ -200,7 +200,7 @@ class _Raw(FileIO):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """Hidden temporary file for one target."""
+    """Hidden temporary file that is renamed to its target when complete."""
 
     path: Path  # as requested
     target: Path  # the same, links resolved
@@ -244,7 +244,7 @@ def _begun(path: Path) -> _Part:
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Defer Ctrl-C and termination signals during steps that must complete.
+    """Delay Ctrl-C and termination signals until steps that must complete are complete.
 
     This uses signal handlers instead of a signal mask: a mask applies to one thread, and the system may
     deliver the signal to another thread, such as a library's, after which Python still handles it in this
@@ -277,7 +277,7 @@ def _undisturbed() -> Iterator[None]:
 
 
 def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
-    """Convert a write error to a `PathgenError`; return None for an unrelated exception."""
+    """Convert a write error to a `PathgenError`; return None for any other exception."""
     if not isinstance(error, OSError) or not parts:
         return None
     named = [part for part in parts if error.filename in (str(part.name), part.name)]
@@ -309,7 +309,7 @@ def _target(path: Path) -> tuple[Path, int | None]:
     except OSError as error:
         raise _failure(path, error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise PathgenError(f"{where} is a folder", hint="name a file in that folder")
+        raise PathgenError(f"{where} is a folder", hint="pass the name of a file in that folder")
     if not stat.S_ISREG(found.st_mode):
         raise PathgenError(f"{where} is a device or a pipe", allowed="a regular file")
     if not os.access(target, os.W_OK):

@@ -1,4 +1,4 @@
-"""Records of values whose fields carry a unit and a description; a record flattens to one table row.
+"""Records whose fields have a unit and a description; each record becomes one row of a table.
 
 A field is a figure when its type is annotated with a `Quantity`. A field annotated with `Nested` is a record
 of its own, whose figures join the row under keys with a prefix. So a key, its unit and its description
@@ -62,7 +62,7 @@ class Nested:
     without: tuple[str, ...] = ()
 
     def joined(self, inner: dict[str, tuple[Quantity, Any]]) -> dict[str, tuple[Quantity, Any]]:
-        """Return the values of a nested record, with keys and descriptions adapted to the parent record."""
+        """Return the values of a nested record, with the parent's changes to keys and descriptions."""
         found = {}
         for key, (quantity, value) in inner.items():
             if key not in self.without:

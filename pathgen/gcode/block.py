@@ -56,11 +56,11 @@ class Grammar:
 
     @property
     def beyond(self) -> bool:
-        """Whether RS-274 lacks the filament letter; controllers with such letters accept a lone F word."""
+        """Whether RS-274 lacks the filament letter; such controllers accept a line of only an F word."""
         return self.filament not in LETTERS
 
     def owns(self, code: str) -> bool:
-        """Return whether a code is accepted although the reader does not follow that code."""
+        """Return whether the reader accepts a code whose effect it ignores."""
         return code in self.own or self.lenient and code not in _FOLLOWED
 
     @classmethod
@@ -74,7 +74,7 @@ class Grammar:
         """
         if dialect.extruder in "FGIJMNPRSTXYZ":
             raise PathgenError(
-                f"extruder letter {dialect.extruder!r} already has a meaning in RS-274",
+                f"the extruder letter {dialect.extruder!r} already has a meaning in RS-274",
                 where="dialect.extruder",
                 allowed="E, or the letter of a linear axis, such as A",
             )
@@ -199,7 +199,7 @@ def has_words(line: bytes) -> bool:
 
 
 def _split_comments(body: bytes, number: int) -> tuple[list[bytes], tuple[str, ...]]:
-    """Separate code from comments, and split the code at comments so that no number spans a comment."""
+    """Separate code from comments, and split the code so that no number spans a comment."""
     if b"(" not in body and b";" not in body and b")" not in body:
         return [body], ()
     parts, comments, at = [], [], 0
@@ -237,7 +237,7 @@ def _plain(part: bytes, body: bytes, number: int) -> str:
 
 
 def _reject_exponent(match: re.Match[str], body: bytes, number: int) -> None:
-    """Reject E behind a number if it may be an exponent: the words have blanks, or the case differs.
+    """Reject an E after a number if controllers could read it as an exponent.
 
     RS-274 has no exponents, so `X1e3` is two words; but many controllers read it as X1000 (common practice).
     """
@@ -319,7 +319,7 @@ def _sort_words(
 
 
 def _code(letter: str, text: str, body: bytes, number: int, grammar: Grammar) -> str:
-    """Return a G or M word without leading zeros, or reject a word that the reader does not follow."""
+    """Return a G or M word without leading zeros, or reject a word that the reader does not support."""
     value = float(text)
     code = f"{letter}{value:g}"
     known = grammar.owns(code) or (code in _FOLLOWED and _FOLLOWED[code].standard)

@@ -101,7 +101,7 @@ def write_header(
 
 
 def fill_header(stream: BinaryIO, places: Mapping[str, int], facts: Mapping[str, str], style: str) -> None:
-    """Fill in the header values that are known only at the end, and leave the stream at its end.
+    """Fill in the header values that are known only at the end, then return to the stream's end.
 
     Raises
     ------

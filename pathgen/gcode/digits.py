@@ -99,7 +99,7 @@ def format_lines(
 
 
 def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.unsignedinteger]]]:
-    """Yield the slots of one word: the rows and their table entries."""
+    """Yield the parts of one word: the rows of the part and their table entries."""
     rows: slice | NDArray[np.intp] = slice(None)
     value = word.value
     if word.present is not None and not word.present.all():
@@ -137,13 +137,13 @@ def _fields(word: Word) -> Iterator[tuple[slice | NDArray[np.intp], NDArray[np.u
 
 
 def _last_digits(decimals: int) -> int:
-    """Return the number of decimals in the last slot; the first slot has room for three and the point."""
+    """Return the number of decimals in the last part of a word; the first part holds up to three."""
     return min(decimals, 3) if decimals < 7 else 4
 
 
 @cache
 def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
-    """Build eight-byte entries: blank, letter and sign (three bytes), then four digits and a point (five).
+    """Build a table of eight-byte texts: blank, letter, sign, four digits and a point.
 
     The result concatenates four tables: without and with leading zeros, and both again without trailing
     zeros.
@@ -172,7 +172,7 @@ def _upper_table(point: int, units: bool) -> NDArray[np.uint64]:
 
 @cache
 def _last_table(count: int, point: bool) -> NDArray[np.uint32]:
-    """Build four-byte entries: the last decimals without trailing zeros, and the point if there is room."""
+    """Build a table of four-byte texts with the last decimals, without trailing zeros."""
     digits = _digits(count) * _before_zeros(_digits(count))
     entry = np.zeros((10**count, 4), np.uint8)
     if point:
@@ -188,6 +188,6 @@ def _digits(count: int) -> NDArray[np.uint8]:
 
 
 def _before_zeros(digits: NDArray[np.uint8]) -> Bools:
-    """Return which digits are at or before the last non-zero digit."""
+    """Return a mask of the digits at or before the last non-zero digit."""
     nonzero = digits != ord("0")
     return np.asarray(np.logical_or.accumulate(nonzero[:, ::-1], axis=1)[:, ::-1])

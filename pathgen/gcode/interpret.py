@@ -1,4 +1,4 @@
-"""Interpret a program piece by piece: modes, commands and comments, with the motions carried out by `rows`.
+"""Interpret the modes, commands and comments of a program; `rows` executes the motions.
 
 Glossary. *Piece*: whole lines of a program, scanned together. *Cut*: a line that changes the meaning of later
 rows, so the rows before it must be carried out first. *Event*: a command that is not a motion. *Mark*: a
@@ -82,7 +82,7 @@ class LineFault(NamedTuple):
 
 
 class Stretch(NamedTuple):
-    """Moves of one section of a program: the arrays of `Moves`, and each source line, counted from 1."""
+    """Moves of one section of a program: the arrays of `Moves`, and line numbers from 1."""
 
     line: NDArray[np.int32]
     x: Floats
@@ -108,7 +108,7 @@ class _Piece:
         return self.text[self.found.bounds[line] : self.found.bounds[line + 1]]
 
     def words_before(self, line: int) -> dict[str, WordColumn]:
-        """Return the motion words from line `done` up to a line, odd lines included.
+        """Return the motion words from line `done` up to a line, including those of unusual lines.
 
         Line indices in the result count from `done`.
         """
@@ -191,7 +191,7 @@ class Interpreter:
         self._waiting: list[tuple[int, str]] = []  # events, by line in the piece
 
     def take(self, text: bytes) -> None:
-        """Interpret whole lines, the last with its line end.
+        """Interpret a text of whole lines, each with its line end.
 
         Raises
         ------
@@ -224,7 +224,7 @@ class Interpreter:
         self._mark, self._marks = [self._mark, *self._marks][-1], []
 
     def look_behind_end(self, text: bytes) -> None:
-        """Find the first line with words after the end; many controllers would execute it."""
+        """Find the first line with words after the program's end, because many controllers execute it."""
         for line in text.splitlines(keepends=True):
             self._lines += line.endswith(b"\n")
             if self.trailing is None and has_words(line):
@@ -232,7 +232,7 @@ class Interpreter:
                 self.trailing = LineFault(number, line.strip()[:SHOWN], AFTER_END)
 
     def _doubt_returns(self) -> None:
-        """Record lines in which words follow a carriage return, which ends a line on some controllers."""
+        """Record lines with words after a carriage return, which some controllers treat as a line end."""
         for match in re.finditer(rb"\r(?!\n)[^\r\n]*", self._piece.text):
             if has_words(match[0]):
                 line = self._piece.text.count(b"\n", 0, match.start())
@@ -261,7 +261,7 @@ class Interpreter:
         self._store(rows._replace(line=rows.line + done))
 
     def _judge(self, faults: dict[str, NDArray[np.int64]]) -> None:
-        """Raise an error for the first invalid line, or record all; some dialects accept a lone F word."""
+        """Raise an error for the first invalid line, or record all invalid lines."""
         if FEED_ONLY in faults and self.grammar.beyond:
             self.feed_only.append(faults.pop(FEED_ONLY) + self._piece.first)
         maximum = self.max_faults or 1
@@ -303,7 +303,7 @@ class Interpreter:
         return line_error(self._piece.first + line, self._piece.raw(line), why, allowed=allowed, hint=hint)
 
     def _interpret_odd(self, block: Block, line: int) -> None:
-        """Execute one line that needs individual parsing, or queue the line's motion for `rows`."""
+        """Execute one unusual line, or queue its motion for `rows`."""
         if not block.text:
             for comment in block.comments:
                 self._interpret_comment(comment, line)
@@ -343,7 +343,7 @@ class Interpreter:
         return {"X", "Y", "Z", self.grammar.filament} & set(block.values)
 
     def _owner(self, block: Block, line: int) -> str:
-        """Return the code that uses the axis words of a line; empty for a motion."""
+        """Return the code that uses the axis words of a line, or "" for a motion."""
         motion = [c for c in block.codes if c in _MOTIONS and c != "G80"]
         taking = [c for c in block.codes if c in ("G28", "G92")]
         if taking and motion:
@@ -389,7 +389,7 @@ class Interpreter:
         return Modes(scale, absolute, filament)
 
     def _cuts(self, block: Block, owner: str) -> bool:
-        """Return whether a line changes the meaning of later lines, or moves as G0 to G3 cannot.
+        """Return whether a line changes the meaning of later lines, or moves in another way than G0 to G3.
 
         A G92 for filament alone is not a cut if filament is absolute, because programs have one in every
         layer.
@@ -402,7 +402,7 @@ class Interpreter:
         return bool(resets) or self._next_modes(block) != modes
 
     def _change(self, block: Block, line: int, owner: str) -> dict[str, float]:
-        """Set modes, shift axes or home; return the values that remain to be carried out."""
+        """Set modes, shift axes or home; return the remaining values of the line."""
         state, values, old = self.state, dict(block.values), self.state.modes.scale
         state.modes = self._next_modes(block)
         if state.modes.scale != old:

@@ -201,7 +201,7 @@ def read_windows(
 
 
 def _window(program: Program, start: tuple[float, float, float], before: int) -> Program:
-    """Start a window where the previous window ends, and count moves from the window's start."""
+    """Start a window where the previous window ends, and number its moves from 0."""
     if not before:
         return program
     end = before + len(program.moves)
@@ -277,14 +277,14 @@ def reject_marks(head: bytes) -> None:
     """
     if head.startswith(codecs.BOM_UTF8):
         why = "the text begins with a byte order mark, which controllers reject"
-        raise PathgenError(why, where="line 1", hint="save the file as UTF-8 without byte order mark")
+        raise PathgenError(why, where="line 1", hint="save the file as UTF-8 without a byte order mark")
     if b"\r" in head.rstrip(b"\r") and b"\n" not in head:
         why = "the lines end with carriage returns alone, so the text is a single line to most controllers"
-        raise PathgenError(why, where="line 1", hint="convert the line ends to LF or CR LF")
+        raise PathgenError(why, where="line 1", hint="convert the line endings to LF or CR LF")
 
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
-    """Interpret a last line without line end, and undo the effects of a line that cannot be parsed."""
+    """Interpret a last line without a line end; undo its effects if it cannot be parsed."""
     events = len(interpreter.events)
     try:
         interpreter.take(rest + b"\n")

@@ -1,4 +1,4 @@
-"""Convert motion words to moves: the effect of G0 to G3 under the modes in force.
+"""Convert the words of G0 to G3 to moves, under the modes that are active.
 
 Glossary. *Column*: the words of one letter. *Row*: one move. *Modes*: units, absolute or relative
 coordinates. They are constant within one call, because a line that changes a mode separates two calls.
@@ -163,7 +163,7 @@ def classify_moves(rows: MoveRows, part: Bytes) -> Bytes:
 
 
 def _split(g: WordColumn) -> tuple[Ints, WordColumn]:
-    """Separate the lines that set the filament word from the G words of motions."""
+    """Separate the lines that set the filament value from the G words of motions."""
     sets = g.value == SET_FILAMENT
     return (g.line[sets], WordColumn(g.line[~sets], g.value[~sets])) if sets.any() else (NO_WORDS.line, g)
 
@@ -176,7 +176,7 @@ def _flags(count: int, *lines: Ints) -> Flags:
 
 
 def _held(now: float, line: Ints, value: Floats, count: int) -> Floats:
-    """Hold each value until the next value; `now` applies before the first value."""
+    """Repeat each value until the next value; `now` applies before the first value."""
     if len(line) == count:
         return value
     spans = np.diff(line, prepend=0, append=count)

@@ -1,4 +1,4 @@
-"""Scan a program into words: ordinary lines with NumPy; `block` parses all other lines.
+"""Split a program into words: NumPy parses ordinary lines, and `block` parses all other lines.
 
 Glossary. *Ordinary line*: well-formed motion words (G0 to G3, axes, filament, F, N and arc words), each
 letter once, without blanks inside a word, with or without a comment. All other lines are *odd*; the scan
@@ -163,7 +163,7 @@ def _extract_tokens(data: Bytes, number: Flags, sign: Flags) -> _Tokens:
 
 
 def _take_leading(body: Bytes, ends: Ints) -> WordColumn:
-    """Extract and blank the plain G0 to G3 at the start of most lines; they need no further checks."""
+    """Extract the plain G0 to G3 at the start of most lines, and replace them by blanks."""
     begin = ends[:-1] + 1
     motion = body.take(begin + 1, mode="clip") - np.uint8(ZERO)
     behind = body.take(begin + 2, mode="clip")
@@ -185,7 +185,7 @@ def merge_columns(one: WordColumn, other: WordColumn) -> WordColumn:
 
 
 def find_changes(column: NDArray[Any], last: float) -> Flags:
-    """Return where an array differs from the previous row; `last` precedes the first row."""
+    """Return the rows in which an array differs from the previous row; `last` precedes the first row."""
     changed = np.empty(len(column), np.bool_)
     changed[:1] = column[:1] != last
     np.not_equal(column[1:], column[:-1], out=changed[1:])
@@ -222,7 +222,7 @@ def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
 
 
 def _begin_like_marks(body: Bytes, place: Ints) -> Flags:
-    """Return which comments begin like a layer or part mark."""
+    """Return a mask of the comments that begin like a layer or part mark."""
     place = np.minimum(place, len(body) - 4)
     skip = body[place + 1] == BLANK
     first, second = body[place + 1 + skip], body[place + 2 + skip]
@@ -236,7 +236,7 @@ def _fill(array: NDArray[np.generic], start: Ints, stop: Ints, value: int | bool
 
 
 def _check_shape(body: Bytes, ends: Ints) -> tuple[Flags, Flags, Ints]:
-    """Blank the lines in which a letter is not immediately followed by its number, in place.
+    """Blank, in place, the lines in which a number does not immediately follow its letter.
 
     Returns
     -------
@@ -337,7 +337,7 @@ def _lines_to_check(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
 
 
 def _possible_exponents(column: WordColumn, tokens: _Tokens) -> Ints:
-    """Return the lines in which E follows a number immediately, and its own number is whole."""
+    """Return the lines in which E could be an exponent: between a number and a whole number."""
     start = tokens.start[tokens.letter == ord("E")]
     body = tokens.body
     glued = np.flatnonzero((body[start - 1] >= PLUS) & (body[start - 1] <= NINE))

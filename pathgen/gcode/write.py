@@ -299,7 +299,7 @@ def _text(lines: Iterable[str]) -> bytes:
 
 
 def _whole(values: Floats, what: str) -> Ints:
-    """Round to integers, of 32 bits if they fit, because these are formatted faster."""
+    """Round to integers, with 32 bits if possible, because these are formatted faster."""
     low, high = values.min(), values.max()
     if not (-_EXACT < low and high < _EXACT):  # "not (...)", because every comparison with NaN is false
         raise PathgenError(f"the {what} is too large or not a finite number")

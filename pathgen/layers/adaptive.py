@@ -158,7 +158,7 @@ class AdaptiveHeights:
         return float(np.sqrt(error / self._cells))
 
     def like(self, height: float) -> ChosenLayers:
-        """Choose layers whose error does not exceed that of uniform layers of a given height, mm."""
+        """Choose layers with at most the error of uniform layers of a given height, mm."""
         even = cut_layers(self._panel, height, self._terms.first_layer)
         middle, rms = even.top[1:] - even.height[1:] / 2, self.rms(even)
         even_time = float(_seconds(_area(self._panel, middle), even.height[1:], self._terms).sum())
@@ -177,7 +177,7 @@ class AdaptiveHeights:
 
 
 def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
-    """Return the candidate heights in units, ascending, with those of `likes` that are whole units."""
+    """Return the candidate heights in units, ascending, including those from `likes` that are whole units."""
     low, high = max(1, round(THINNEST / unit)), int(terms.highest / unit + 1e-9)
     spread = np.rint(np.geomspace(low, max(high, low), HEIGHTS)).astype(np.intp)
     own = [round(like / unit) for like in likes if abs(round(like / unit) * unit - like) < 1e-9]
@@ -226,7 +226,7 @@ class PanelRows:
         return interpolate_rows(values, z, self.pixel)
 
     def counted(self, z: Floats) -> Floats:
-        """Return 1 inside the picture and 0 elsewhere, at heights z, (Z, C)."""
+        """Return a mask of the picture at heights z: 1 inside and 0 elsewhere, (Z, C)."""
         row = np.clip((z / self.pixel).astype(np.intp), 0, len(self.counts) - 1)
         return self.counts[row].astype(np.float64)
 
@@ -292,7 +292,7 @@ def _best_path(error: Floats, time: Floats, heights: Ints, limit: float) -> tupl
 
 
 def _last_heights(error: Floats, time: Floats, heights: Ints, prices: Floats) -> NDArray[np.int8]:
-    """Return the last height (index) of the best path to each station per price, (stations + 1, prices)."""
+    """Return the index of the last height on the best path to each station, (stations + 1, prices)."""
     stations = error.shape[1]
     cost = np.full((stations + 1, len(prices)), np.inf)
     last = np.zeros((stations + 1, len(prices)), np.int8)
@@ -309,7 +309,7 @@ def _last_heights(error: Floats, time: Floats, heights: Ints, prices: Floats) ->
 
 
 def _trace(last: NDArray[np.int8], heights: Ints) -> tuple[Ints, Ints]:
-    """Follow a path down from the top; return stations and indices of heights, from the bottom up."""
+    """Follow a path from the top down; return its stations and height indices, from the bottom up."""
     rows: list[int] = []
     at = len(last) - 1
     while at > 0:

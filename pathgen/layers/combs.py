@@ -95,7 +95,7 @@ class Comb:
 
 @dataclass(frozen=True, slots=True)
 class _FinRow:
-    """Row of fins: positions along u, and common extent along n (low, high), mm."""
+    """Row of fins: positions along u, and the extent (low, high) of all fins along n, mm."""
 
     u: Floats
     n: tuple[float, float]
@@ -211,7 +211,7 @@ def _free_layers(layers: Layers, plan: CombPlan, comb: _FinRow, bottom: Ints) ->
 
 
 def _lowest(bottom: Ints, lo: Floats, hi: Floats, pixel: float) -> Ints:
-    """Return, for each range from `lo` to `hi`, mm, the lowest layer with wall in that range, (M,)."""
+    """Return the lowest layer with wall in each range from `lo` to `hi` (mm), (M,)."""
     first = np.floor(lo / pixel + 1e-6).astype(np.intp).clip(0, len(bottom) - 1)
     last = np.ceil(hi / pixel - 1e-6).astype(np.intp).clip(first + 1, len(bottom))
     spans = np.column_stack([first, last]).ravel()

@@ -155,7 +155,7 @@ def stroke_volume(strokes: Strokes, layers: Layers) -> float:
 
 
 def _carries(strokes: Strokes, layers: Layers, comb: CombPlan) -> NDArray[np.bool_]:
-    """Return the map pixels that brim and comb fill, including the clearance below the outline."""
+    """Return a mask of the pixels that brim and comb fill, including the gap below the outline."""
     rows, columns = layers.panel.thickness.shape
     pixel = layers.panel.pixel
     end = np.flatnonzero(strokes.area > 0)

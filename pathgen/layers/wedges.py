@@ -77,7 +77,7 @@ class WedgePlan:
 
 @dataclass(frozen=True, slots=True)
 class Wedges:
-    """Strokes of wedges: `tabs` start at the rim, `strips` do not touch the rim; `contacts` counts tabs."""
+    """Strokes of wedges: `tabs` touch the rim, `strips` do not, and `contacts` is the number of tabs."""
 
     strips: Strokes
     tabs: Strokes
@@ -161,7 +161,7 @@ def _serpentines(
 
 
 def _pads(sites: Floats, face: Floats, far: float, spacing: float, plan: WedgePlan) -> Strokes:
-    """Return the strokes of the first layer, wider than the wedges, which start at the brim or the gap.
+    """Return the strokes of the first layer under the wedges, which are wider than the wedges.
 
     `far` is the distance of its outermost bead's centreline from the rim, mm.
     """
@@ -201,7 +201,7 @@ def _sites(layers: Layers, plan: WedgePlan) -> Floats:
     rim = panel.rim * panel.pixel
     if rim <= 0:
         what = "wedges need a rim, but the panel has none"
-        raise PathgenError(what, where="wedges", hint=f"set a rim width, or {ELSEWHERE}")
+        raise PathgenError(what, where="wedges", hint=f"set `rim_width`, or {ELSEWHERE}")
     if plan.sites < 2 or plan.sites % 2:
         allowed = "an even number of 2 or more, half of them on each side"
         raise PathgenError(f"the number of wedges is {plan.sites}", where="wedges", allowed=allowed)

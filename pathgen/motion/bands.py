@@ -28,7 +28,7 @@ class LayerSpans:
 
 
 def banded(setup: Setup, heights: LayerSpans, key: str) -> Floats:
-    """Return the value of a setting in every layer.
+    """Return the value that a setting has in every layer.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Pressure lag of the hot end: the volume that leaves the nozzle, and filament fed ahead of the lag.
+"""Pressure lag of the hot end: compute the volume that leaves the nozzle, and compensate for the lag.
 
 `pathgen.deposit.lagged` has the model. *Flow* is the volume fed per second, *outflow* the volume that leaves
 the nozzle per second, and *lag* τ the time constant between them (`hot_end.lag` of the machine profile, s).
@@ -154,7 +154,7 @@ def split_moves(moves: Moves, longest: float) -> Moves:
 
 
 def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float = 0.0) -> tuple[Moves, float]:
-    """Feed filament ahead of the pressure lag, so that the outflow follows the target flow more closely.
+    """Feed filament early to compensate for the pressure lag, so that the outflow follows the target.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def lead_filament(moves: Moves, plan: SpeedPlan, machine: Machine, owed: float =
 
 
 def _feed_forward_only(requested: Floats, free: NDArray[np.bool_], owed: float) -> tuple[Floats, float]:
-    """Return the nearest volumes to the requested ones that are negative only where `free` is true.
+    """Return the volumes closest to the requested volumes that are negative only where `free` is true.
 
     The running maximum of the cumulative sum never falls and is nowhere below it. Its running minimum, taken
     from the end, never falls and is nowhere above it. Midway between the two lies the sum that never falls

@@ -65,7 +65,7 @@ def pace_factor(area: Floats, length: Floats, spacing: float) -> Floats:
 
 
 def fastest_feed(setup: Setup) -> float:
-    """Return the highest feed of image walls for the `pace` of the job, mm/s.
+    """Return the highest feed of the wall for the `pace` of the job, mm/s.
 
     Examples
     --------

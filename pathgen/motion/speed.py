@@ -64,7 +64,7 @@ class SpeedPlan:
 
 @dataclass(frozen=True, slots=True)
 class _Geometry:
-    """Path length, fraction of the path per axis (x, y, z, filament), and mask of filament-only moves."""
+    """Lengths of moves, their components along each axis (x, y, z, filament), and filament-only moves."""
 
     length: Floats
     share: NDArray[np.float64]
@@ -244,7 +244,7 @@ def _junction(shape: _Geometry, acceleration: Floats, machine: Machine) -> Float
 
 
 def _stoppable(gain: Floats, queue: int) -> Floats:
-    """Compute the squared speed from which the next `queue` moves suffice to stop, S_{i+N} − S_i.
+    """Compute the squared speed from which the head can stop within the next `queue` moves.
 
     The sum over a window is built from sums over 1, 2, 4, … moves, because differences of S would lose
     digits. The last windows end at the last move, where the head is at rest.
@@ -262,7 +262,7 @@ def _stoppable(gain: Floats, queue: int) -> Floats:
 
 
 def _after_earlier(cap: Floats, gain: Floats) -> Floats:
-    """Lower each limit to the value reachable from every earlier one: S + cummin(cap − S).
+    """Lower each limit to the value that can be reached from all earlier limits: S + cummin(cap − S).
 
     The window doubles until no earlier limit can apply, which takes a few rounds with real moves. Gains are
     only added, so each result is exact to its last digits, independent of the preceding moves in the block.

@@ -103,7 +103,7 @@ class Supply:
         return np.diff(waited, prepend=0.0)
 
     def _late(self, begun: Floats, begins: Floats) -> NDArray[np.bool_]:
-        """Return the moves that would begin before their lines arrive; only these may have to wait.
+        """Return the moves that may have to wait because their lines arrive late.
 
         A wait for an earlier line gives a later line more time to arrive, never less.
         """
@@ -113,7 +113,7 @@ class Supply:
         return taken > begins
 
     def _solve_waits(self, begun: Floats, begins: Floats, late: NDArray[np.bool_]) -> Floats:
-        """Compute the total wait before each move, s, and correct the start times of moves in `begun`.
+        """Compute the total wait before each move, s, and correct the start times in `begun`.
 
         Groups of moves are solved together by fixed-point iteration. Times only increase in the iteration,
         and each round settles at least N more moves, because A depends on B of the move N places earlier.

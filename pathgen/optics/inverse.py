@@ -98,7 +98,7 @@ def compensate(
     iterations: int = ITERATIONS,
     progress: Progress | None = None,
 ) -> CompensatedMap:
-    """Find the map whose blurred picture is closest in lightness to the plain map's unblurred one.
+    """Find the thickness map whose blurred picture is closest to the unblurred target picture.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ class Misfit:
         return error, self.model.gradient(wall, weight)
 
     def guess(self) -> Worked:
-        """Return an initial map from an inverse filter that treats the blur as acting on lightness."""
+        """Return an initial map, from an inverse filter that assumes the blur acts on lightness."""
         off = lightness_and_slope(self.model.luminance(self.model.wall(self.plain)))[0] - self.target
         rows, cols = self.plain.shape
         left = self.model.response((rows, cols), float(np.mean(self.plain))).astype(off.dtype)
@@ -211,7 +211,7 @@ class Misfit:
         return np.asarray(self.plain + filtered / self.scale)
 
     def _compare(self, luminance: Worked) -> tuple[float, Worked]:
-        """Return the error of a luminance, and the derivative of half the sum of squared errors."""
+        """Return the error of a luminance picture, and the gradient of half the sum of squared errors."""
         total, weight = 0.0, np.empty_like(luminance)
         flat, out, target = luminance.ravel(), weight.ravel(), self.target.ravel()
         for first in range(0, flat.size, BLOCK):
@@ -239,7 +239,7 @@ class MapBounds:
     reach: float | None = None
 
     def project(self, thickness: Worked, scale: Worked | None = None) -> Worked:
-        """Return the nearest map within the bounds, with differences weighted by `scale` squared.
+        """Return the closest map within the bounds, where `scale` squared weights the differences.
 
         Replacing t by t + reach·row, rows counted downward, turns the limit of the overhang into columns that
         must not decrease. The nearest such column is its isotonic regression. All columns are joined to one,
@@ -259,7 +259,7 @@ class MapBounds:
 def _descend(
     misfit: Misfit, bounds: MapBounds, enough: float, iterations: int, progress: Progress | None
 ) -> tuple[Worked, float, int]:
-    """Minimise the error until iterations gain less than `enough`; return map, error and iterations."""
+    """Minimise the error until an iteration gains less than `enough`; return map, error and iterations."""
     scale = misfit.scale
     last = ahead = best = bounds.project(misfit.guess(), scale)
     lowest, downhill, pace, momentum, step, idle, done = math.inf, scale, 1.0, 0.0, 1.0, 0, 0

@@ -181,7 +181,7 @@ def _fitted(regression: LawRegression, parameters: Floats, scatter: float, t0: f
 
 
 def _table(wedge: WedgeMeasurements, scatter: float, scale: float) -> FittedLaw | str:
-    """Return a table law through the monotone step medians, or the reason why there is none."""
+    """Return a table law through the median of each step, or the reason why none can be made."""
     from scipy.optimize import isotonic_regression  # imported here, because only a fit needs it
 
     each, middle, count = step_medians(wedge.thickness, np.log(wedge.light / scale))

@@ -37,13 +37,13 @@ class TransmittanceLaw(Protocol):
 
     @property
     def error(self) -> float | None:
-        """Relative standard error of the transmittance in the range `valid`; None if not measured."""
+        """Relative standard error of the transmittance within `valid`; None if it was not measured."""
 
     def transmittance(self, thickness: ArrayLike) -> Floats:
         """Return the transmittance of a thickness in mm, which decreases from t0 to 0."""
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness of a transmittance, mm; 0 for t0 and above, infinite for 0 and below."""
+        """Return the thickness for a transmittance, mm: 0 from t0 upward, and infinity from 0 downward."""
 
     def slope(self, thickness: ArrayLike) -> Floats:
         """Return the derivative dT/dt at a thickness, in 1/mm, at most 0."""
@@ -77,7 +77,7 @@ def law(light: object) -> TransmittanceLaw:
     2.0
     """
     known = sorted(kind.__name__ for kind in law.registry if kind is not object)
-    raise PathgenError(f"there is no transmittance law for {type(light).__name__}", allowed=", ".join(known))
+    raise PathgenError(f"{type(light).__name__} is not a known transmittance law", allowed=", ".join(known))
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +176,7 @@ class TwoFluxLaw:
 
 @dataclass(frozen=True, slots=True)
 class LawModel:
-    """A law that can be fitted, with settings type, class, and start and bounds of the parameters.
+    """A law that can be fitted, with its settings, class, and initial values and bounds of parameters.
 
     Attributes
     ----------

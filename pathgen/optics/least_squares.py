@@ -143,7 +143,7 @@ class LawRegression:
 
 
 def estimate_scatter(residuals: Floats, count: int) -> float:
-    """Estimate the standard deviation of residuals from their median, after fitting `count` parameters.
+    """Estimate the standard deviation of residuals from their median, after a fit of `count` parameters.
 
     Examples
     --------
@@ -179,7 +179,7 @@ def corrected_aic(residuals: Floats, count: int, scatter: float) -> float:
 
 
 def robust_variance(residuals: Floats, count: int, scatter: float) -> float:
-    """Return a robust variance of the residuals after fitting `count` parameters.
+    """Return a robust variance of the residuals after a fit of `count` parameters.
 
     Notes
     -----

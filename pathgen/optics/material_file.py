@@ -1,4 +1,4 @@
-"""Writing of material files with a fitted transmittance law."""
+"""Write material files that contain a fitted transmittance law."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ class _Pieces(NamedTuple):
 
 @dataclass(frozen=True)
 class TableLaw:
-    """Monotone PCHIP interpolation of ln T through measured steps, linear beyond them.
+    """Monotone PCHIP interpolation of ln T through measured steps, and linear extrapolation of ln T.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class TableLaw:
         return np.asarray(np.exp(np.polyval(self._pieces.cubic[:, piece], along)))
 
     def slope(self, thickness: ArrayLike) -> Floats:
-        """Return the derivative dT/dt at a thickness, in 1/mm, from the thicker side at a step."""
+        """Return the derivative dT/dt at a thickness, in 1/mm; at a step, for the thicker side."""
         piece, along = self._place(thickness)
         cubic = self._pieces.cubic[:, piece]
         return np.asarray(np.exp(np.polyval(cubic, along)) * _rate(cubic, along))

@@ -34,7 +34,7 @@ ALONG, UP = 0.5698402909980532, 0.7548776662466927
 
 @dataclass(frozen=True, slots=True)
 class StepVisibility:
-    """Visibility of a thickness step at the thickness where the step is most visible.
+    """Visibility of a small thickness step, at the wall thickness that makes the step most visible.
 
     Attributes
     ----------
@@ -49,12 +49,12 @@ class StepVisibility:
 
     @property
     def visible(self) -> bool:
-        """Whether the difference is above one just-noticeable step."""
+        """Whether the difference exceeds one just-noticeable step."""
         return self.steps > 1
 
 
 def smallest_step(machine: Machine, layer: float, length: float, packing: float = 1.0) -> float:
-    """Return the thickness equivalent of the smallest amount of filament that a machine can feed.
+    """Return the wall thickness that corresponds to the smallest filament step of a machine.
 
     Parameters
     ----------
@@ -90,7 +90,9 @@ def smallest_step(machine: Machine, layer: float, length: float, packing: float 
     """
     if not (layer > 0 and length > 0 and packing > 0):
         what = f"layer is {layer:g} mm, length {length:g} mm, packing {packing:g}"
-        raise PathgenError(what, where="smallest step", allowed="a layer, a length and a packing above 0")
+        raise PathgenError(
+            what, where="smallest step", allowed="a layer height, a length and a packing above 0"
+        )
     area = machine.hot_end.section
     decimal = 10.0**-machine.dialect.filament_decimals
     decimal = decimal / area if machine.dialect.filament_unit == "mm3" else decimal

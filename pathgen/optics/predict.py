@@ -142,12 +142,14 @@ class PictureModel:
 
     @cached_property
     def widths(self) -> tuple[float, ...]:
-        """Standard deviations of the blurred copies, ascending, mm; one if the spread does not grow."""
+        """Standard deviations of the blurred copies, ascending, mm; only one if the spread is constant."""
         start, growth = self.spread
         low, high = (start + growth * t for t in self.between)
         if not (start >= 0 and growth >= 0):
             what = f"spread is {start:g} mm and spread growth {growth:g} mm per mm"
-            raise PathgenError(what, where="spread", allowed="`spread` and `spread_growth` of 0 or more")
+            raise PathgenError(
+                what, where="spread", allowed="values of 0 or more for `spread` and `spread_growth`"
+            )
         if not high - low > NEGLIGIBLE * self.pixel:
             return (low,)
         # Above about a pixel, widths differ by their ratio; below, they are nearly equivalent.
@@ -157,7 +159,7 @@ class PictureModel:
         return tuple((np.geomspace(low + ease, high + ease, count) - ease).clip(low, high).tolist())
 
     def wall(self, thickness: NDArray[np.floating]) -> Blurred:
-        """Return the thickness smeared along u and z by nozzle and layers; the operation is self-adjoint."""
+        """Return the thickness after the blur by nozzle and layers, a self-adjoint operation."""
         return blur.smear_layers(blur.smear(thickness, self.nozzle, self.pixel), self.layer, self.pixel)
 
     def unblurred(self, wall: NDArray[np.floating]) -> Blurred:
@@ -220,14 +222,14 @@ class PictureModel:
         return np.asarray(np.square(width), working_precision(wall))
 
     def _share_beyond(self, variance: Blurred, k: int) -> Blurred:
-        """Return the fraction of each point's light in blurred copy `k` and wider copies."""
+        """Return the fraction of each point's light that belongs to blurred copy `k` or to wider copies."""
         if k == len(self.widths):
             return np.zeros_like(variance)
         low, high = (width**2 for width in self.widths[k - 1 : k + 1])
         return np.asarray(np.clip((variance - low) * (1 / (high - low)), 0.0, 1.0))
 
     def _relative(self, function: Callable[[ArrayLike], Floats], wall: NDArray[np.floating]) -> Blurred:
-        """Return a transmittance, or a slope of transmittance, relative to that of white."""
+        """Return a transmittance, or its slope, divided by the transmittance of white."""
         scale = 1 / float(self.law.transmittance(self.white))
         return map_blocks(lambda block: function(block) * scale, wall, working_precision(wall))
 

@@ -160,7 +160,7 @@ def _mean(values: Single, radius: int) -> Single:
 
 
 def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
-    """Return the scale and shift of the base for which base plus detail lies between `low` and white.
+    """Return the scale and shift of the base that keep base plus detail between `low` and white.
 
     A shift does not reduce contrast, so the base is scaled only if a shift is not sufficient.
     """
@@ -183,7 +183,7 @@ def _fit_range(base: Single, detail: Single, low: float) -> tuple[float, float]:
 
 
 def _above(luminance: NDArray[np.floating], black: float) -> Single:
-    """Rescale luminance from the range `black` to 1 to the range 0 to 1."""
+    """Map luminance from the range `black` to 1 onto the range 0 to 1."""
     return np.asarray(np.clip((luminance - black) / (1 - black), 0.0, 1.0), np.float32)
 
 

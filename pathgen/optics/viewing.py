@@ -1,4 +1,4 @@
-"""Luminance of a lit panel as seen by a viewer, including reflected room light.
+"""Luminance of a lit panel as a viewer sees it, including reflected room light.
 
 Glossary. *Source*: the even light behind the panel. *Veil*: luminance of room light reflected by the face. It
 is added to light and dark tones alike, and so limits the darkest tone. *Step*: just-noticeable difference of
@@ -63,7 +63,7 @@ def veil(viewing: Viewing) -> float:
 def face_luminance(
     thickness: ArrayLike, law: TransmittanceLaw, viewing: Viewing | None = None, source: float = 1.0
 ) -> Floats:
-    """Return the luminance L·T + E·ρ/π of a panel's face with room light, cd/m².
+    """Return the luminance L·T + E·ρ/π of a panel's face in room light, cd/m².
 
     Parameters
     ----------

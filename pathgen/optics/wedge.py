@@ -1,4 +1,4 @@
-"""Selection and checks of a step wedge's measurements: light against thickness.
+"""Select and check the measurements of a step wedge.
 
 Glossary. *Step*: all measurements of one thickness. *Reference*: a measurement without the wedge. *Absolute*:
 measured against a reference, so that the transmittance itself is known, and not only its decrease. *Floor*:
@@ -127,7 +127,7 @@ def check_wedge(wedge: WedgeMeasurements, where: str = "measurements") -> None:
         what = f"{steps[last]:g} mm transmits {ratio:.2f} times the light of {steps[first]:g} mm"
         hint = "check the order of the columns, and that no light passes beside the wedge"
         place = f"{where}, lines {lines[0]} and {lines[1]}"
-        raise PathgenError(what, where=place, allowed="light that decreases with thickness", hint=hint)
+        raise PathgenError(what, where=place, allowed="less light through a thicker step", hint=hint)
     over = wedge.absolute & (wedge.light > OVER)
     if np.any(over):
         first = int(np.argmax(over))
@@ -217,7 +217,7 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
     if bare.any() and known.any():
         what = "the file has both a row of thickness 0 and a reference column"
         place = f"{where}, line {sheet.line[bare][0]}"
-        raise PathgenError(what, where=place, allowed="one reference for the bare light")
+        raise PathgenError(what, where=place, allowed="either that row or that column, not both")
     if not bare.any() and not known.any():
         return None, 0
     use, value, name = (bare, light, "reading") if bare.any() else (known, beside - dark, "reference")
@@ -241,7 +241,7 @@ def _reference(sheet: WedgeSheet, light: Floats, dark: Floats, where: str) -> tu
 
 
 def _usable(sheet: WedgeSheet, light: Floats, floor: float | None) -> tuple[NDArray[np.bool_], list[str]]:
-    """Return a mask of the usable measurements, and a note on each reason for a rejection."""
+    """Return a mask of the usable measurements, and a note for each reason to reject others."""
     t, shown = sheet.columns["thickness"], sheet.columns["reading"]
     usable, notes = t > 0, []
 

@@ -1,4 +1,4 @@
-"""Reading of the CSV file of a measured wedge, with columns, units, and one row per measurement.
+"""Read the CSV file of a measured step wedge, which has one row per measurement.
 
 The first line names the columns, each with its unit:
 
@@ -80,7 +80,9 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     where, names, cells = table.where, table.names, table.cells
     columns, unit = _find_columns(names, f"{where}, line {table.line[0]}")
     if not cells:
-        raise PathgenError("the file has no measurements", where=where, allowed="one measurement per line")
+        raise PathgenError(
+            "the measurement sheet contains no measurements", where=where, allowed="one measurement per line"
+        )
     if len(cells) >= MAX_LINES:
         what, hint = f"the file has {len(cells)} lines of measurements", "average repeated measurements"
         raise PathgenError(what, where=where, allowed=f"fewer than {MAX_LINES} lines", hint=hint)
@@ -96,7 +98,7 @@ def parse_wedge_sheet(table: CsvRows) -> WedgeSheet:
     known = np.isfinite(repeated["reading"])
     if not known.any():
         hint = f"enter the values in the column {names[columns['reading'][0]]}"
-        what, allowed = "the file has no measurements", "one measurement per line"
+        what, allowed = "the measurement sheet contains no measurements", "one measurement per line"
         raise PathgenError(what, where=where, allowed=allowed, hint=hint)
     kept = {kind: column[known] for kind, column in repeated.items()}
     return WedgeSheet(kept, np.repeat(lines, repeats)[known], unit)
@@ -118,7 +120,7 @@ def _find_columns(names: Sequence[str], where: str) -> tuple[dict[str, list[int]
             light = light or unit
             if unit != light:
                 what = f"column {format_value(name)} is in {unit}, but another column is in {light}"
-                raise PathgenError(what, where=where, allowed="the same unit of light in the whole file")
+                raise PathgenError(what, where=where, allowed="the same unit of light in all columns")
         if kind in columns and kind != "reading":
             what = f"column {format_value(name)} is repeated"
             raise PathgenError(what, where=where, allowed="each column once")

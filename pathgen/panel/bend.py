@@ -77,11 +77,11 @@ class Bend:
         return 1.0 + n / self.radius
 
     def minimum_stretch(self, reach: float) -> float:
-        """Minimum of `stretch` within `reach` mm of the back face, limited to 0.1 or more."""
+        """Minimum of `stretch` within `reach` mm of the back face, but at least 0.1."""
         return max(1.0 - reach / abs(self.radius), 0.1)
 
     def longest_move(self, thickest: float) -> float:
-        """Longest step along u, mm, with a chord that deviates from the arc by `CHORD_ERROR` or less."""
+        """Longest step along u, mm, whose chord deviates from the arc by at most `CHORD_ERROR`."""
         reach = max(abs(self.radius), abs(self.radius + thickest))
         return float(np.sqrt(8 * CHORD_ERROR * reach) * abs(self.radius) / reach)
 
@@ -97,12 +97,12 @@ def check_bend(bend: Bend, thickest: float) -> None:
 
 
 def column_area(thickness: Floats, radius: float) -> Floats:
-    """Return the section area of a bent wall per mm along u, t + t²/2R, mm; same shape as `thickness`."""
+    """Return the section area of a bent wall per mm along u, t + t²/2R, mm."""
     return thickness + thickness**2 / (2 * radius)
 
 
 def column_thickness(area: Floats, radius: float) -> Floats:
-    """Return the thickness of a bent wall from its section area per mm along u; inverse of `column_area`.
+    """Return the thickness of a bent wall from its section area per mm along u; invert `column_area`.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Panel: the thickness map of picture and rim, in the orientation in which it is printed.
+"""Panel: the thickness map of picture and rim, as it stands on the platform.
 
 Maps are (rows, cols) arrays with row 0 at the top. The rim and the eyelets are added while the map is
 upright, that is, as the viewer sees the panel; `stand_on_edge` then turns it onto the edge on which it is
@@ -64,7 +64,7 @@ class Panel:
 
 
 def chamfer(panel: Panel, angle: float) -> Panel:
-    """Thin the rim above the picture to keep the rim within the overhang angle.
+    """Make the rim above the picture thinner, so that the rim keeps to the overhang limit.
 
     Parameters
     ----------

@@ -169,7 +169,7 @@ def show_picture(
 
 
 def _sampled(values: NDArray[np.floating], place: Floats, share: float, order: int) -> Floats:
-    """Resample an array to a fraction of its size, then interpolate it at full-size coordinates."""
+    """Reduce an array, then interpolate it at coordinates of the full-size array."""
     shape = [max(1, round(side * share)) for side in values.shape]
     reduced = resample(values, *shape)
     scale = np.divide(shape, values.shape)[:, None, None]
@@ -183,7 +183,9 @@ def _check_shown(grid: Grid, pixel_size: float, zoom: float) -> None:
     if min(across, up) < MINIMUM_PIXELS:
         limit = zoom * min(across, up) / MINIMUM_PIXELS
         what = f"zoom {zoom:g} shows only {across:.3g} × {up:.3g} pixels of the picture"
-        raise PathgenError(what, where="zoom", allowed=f"at most {limit:.3g}, which shows 2 × 2 pixels")
+        raise PathgenError(
+            what, where="zoom", allowed=f"at most {limit:.3g}, at which 2 × 2 pixels are visible"
+        )
 
 
 def _cosine_and_sine(rotation: float) -> tuple[float, float]:
@@ -202,7 +204,7 @@ def _half_extent(grid: Grid, rotation: float) -> tuple[float, float]:
 
 
 def _shifted_inside(at: float, half: float, size: int) -> float:
-    """Move the centre of an interval so that the interval lies inside 0 to size or contains that range."""
+    """Move the centre of an interval so that the interval lies inside 0 to `size`, or contains it."""
     lowest, highest = sorted((half, size - half))
     return min(max(at, lowest), highest)
 
@@ -217,4 +219,6 @@ def _check(shape: tuple[int, int], zoom: float, rotation: float, centre: Centre)
         raise PathgenError(f"rotation is {rotation:g} degrees", allowed=allowed)
     if not all(0 <= share <= 1 for share in centre):
         what = f"centre is {centre[0]:g}, {centre[1]:g}"
-        raise PathgenError(what, allowed="two fractions from 0 to 1, from the left and from the bottom")
+        raise PathgenError(
+            what, allowed="two fractions from 0 to 1, measured from the left and from the bottom"
+        )

@@ -65,7 +65,7 @@ class Eyelet:
 
     @property
     def reach(self) -> float:
-        """Half the width of the opening along the top edge, mm."""
+        """Half the width of the opening, measured along the top edge, mm."""
         radius = self.opening / 2
         return radius if self.point == "up" else radius * (1 + 1 / math.sin(math.radians(self.overhang))) / 2
 
@@ -199,14 +199,14 @@ def teardrop(u: float, z: float, radius: float, overhang: float) -> Polygon:
 
 
 def _opening(outline: Polygon, spec: Eyelet, rim_width: float) -> Polygon:
-    """Place an opening on the line parallel to the outline's edge at a distance of `rise`."""
+    """Place an opening at a distance of `rise` from the outline's edge."""
     radius = spec.opening / 2
     rise = max(radius + spec.wall - rim_width, 0.0) if spec.rise is None else spec.rise
     u = _across(outline, spec)
     z = _top(_grown(outline, rise), u)
     if z is None:
         what = f"a rise of {rise:g} mm places the opening outside the outline"
-        raise PathgenError(what, where=_name(spec), hint="use a rise closer to 0")
+        raise PathgenError(what, where=_name(spec), hint="set the rise closer to 0 mm")
     upward = teardrop(u, z, radius, spec.overhang)
     if spec.point == "up":
         return upward
@@ -279,10 +279,14 @@ def _check(spec: Eyelet, outline: Polygon) -> None:
     margin = lug / 2 / width
     if margin > 0.5:
         what = f"a lug of {lug:g} mm is wider than the panel of {width:g} mm"
-        raise PathgenError(what, where=_name(spec), hint="make the opening or the wall smaller")
+        raise PathgenError(what, where=_name(spec), hint="reduce `eyelet_opening` or `eyelet_wall`")
     if not margin - SHARE_SLACK <= spec.at <= 1 - margin + SHARE_SLACK:
         allowed = f"{margin:.6f} to {1 - margin:.6f} of the panel's width"
-        raise PathgenError("the lug extends beyond the panel", where=_name(spec), allowed=allowed)
+        raise PathgenError(
+            "the lug around the eyelet extends beyond the side of the panel",
+            where=_name(spec),
+            allowed=allowed,
+        )
 
 
 def _check_walls(spec: Eyelet, opening: Polygon, solid: BaseGeometry, picture: BaseGeometry) -> None:

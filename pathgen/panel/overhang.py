@@ -35,7 +35,7 @@ KEEP = ("minimum", "middle", "thick", "thin")
 
 @dataclass(frozen=True, slots=True)
 class OverhangPlace:
-    """An unsupported region at its worst layer: `z`, `u` (low, high) and `excess`, mm."""
+    """Region without support, at its worst layer: `z`, `u` (low, high) and `excess`, mm."""
 
     z: float
     u: tuple[float, float]
@@ -287,7 +287,7 @@ def _face_overhang(thickness: NDArray[np.floating], limit: Floats, tolerance: fl
 
 
 def _nearest(wall: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return, for every column, the nearest column with wall and the distance in columns."""
+    """Return the nearest column with wall for every column, and the distance in columns."""
     count = len(wall)
     column = np.arange(count)
     if not wall.any():
@@ -314,7 +314,7 @@ def _add_below(thickness: Floats, limit: float) -> Floats:
 
 
 def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[OverhangPlace, ...]]:
-    """Return the number of unsupported regions, and the worst ones; layer 0 is the lowest."""
+    """Return the number of unsupported regions, and the worst regions; layer 0 is the lowest."""
     unsupported = excess > 0
     if not unsupported.any():
         return 0, ()
@@ -344,11 +344,12 @@ def _worst(excess: Lengths, outline: Bools, pixel: float) -> tuple[int, tuple[Ov
 def _check(thickness: NDArray[np.floating], pixel: float, angle: float) -> None:
     if thickness.ndim != 2:
         raise PathgenError(
-            f"the map has {thickness.ndim} dimensions", allowed="two dimensions, rows and columns"
+            f"the thickness map has {thickness.ndim} dimensions", allowed="two dimensions, rows and columns"
         )
     if not (np.isfinite(thickness).all() and (thickness >= 0).all()):
         raise PathgenError(
-            "the map contains negative, NaN or infinite values", allowed="finite values of 0 mm or more"
+            "the thickness map contains negative, NaN or infinite values",
+            allowed="finite values of 0 mm or more",
         )
     if not pixel > 0:
         raise PathgenError(f"pixel is {pixel:g} mm", where="pixel", allowed="more than 0 mm")

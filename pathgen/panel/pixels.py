@@ -65,7 +65,7 @@ class Grid:
         return self.u + across * self.pixel, self.z + up * self.pixel
 
     def in_pixels(self, points: Floats) -> Floats:
-        """Convert points (N, 2) in mm to pixels to the right of and above the middle of the map."""
+        """Convert points (N, 2) from mm to pixels, measured right and up from the map's middle."""
         middle = (self.cols / 2, self.rows / 2)
         return np.asarray(np.round((points - (self.u, self.z)) / self.pixel - middle, EXACT))
 
@@ -263,7 +263,7 @@ class _Edge:
         return cls(points[pieces], points[pieces + 1] - points[pieces], before, after)
 
     def cells(self, grid: Grid) -> NDArray[np.int32]:
-        """Return, for each map cell that the edge crosses, the index of a crossing segment; -1 elsewhere."""
+        """Return the index of a segment that crosses each cell of the map; -1 if none does."""
         count = np.ceil(np.hypot(*self.along.T) / SAMPLING).astype(np.intp) + 1
         piece = np.repeat(np.arange(len(count)), count)
         step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
@@ -284,7 +284,7 @@ class _Edge:
         square = self._square(points, piece)
 
         def better(at: Ints, guess: Ints) -> Ints:
-            """Replace candidate segments by nearer ones, and return the points whose segment changed."""
+            """Replace candidate segments by nearer segments, and return the points that changed."""
             closer = self._square(points[at], guess)
             nearer = closer < square[at]
             at = at[nearer]

@@ -171,14 +171,16 @@ def _check(polygon: Polygon) -> None:
     smallest, largest = _ENVELOPE
     if not largest >= max(right - left, high - low):
         what = f"the polygon is too large: {right - left:g} × {high - low:g} mm"
-        raise PathgenError(what, allowed=f"at most {largest:g} mm per side before scaling")
+        raise PathgenError(what, allowed=f"sides of at most {largest:g} mm before scaling")
     # The hull's area, because the signed areas of a self-intersecting polygon may cancel.
     if min(right - left, high - low) < smallest or shapely.convex_hull(polygon).area <= 0:
-        raise PathgenError("the polygon has no area", allowed="at least three vertices not on one line")
+        raise PathgenError(
+            "the polygon has no area", allowed="at least three vertices that are not all on one line"
+        )
     if not shapely.is_valid(polygon):
         reason = shapely.is_valid_reason(polygon)
         place = _PLACED.match(reason)
         if place:
             reason = f"{place[1].lower()} at ({float(place[2]):g}, {float(place[3]):g})"
         hint = "redraw it so that edges meet only at their ends"
-        raise PathgenError(f"the polygon is not simple: {reason}", allowed=FORMS, hint=hint)
+        raise PathgenError(f"the polygon is not valid: {reason}", allowed=FORMS, hint=hint)

@@ -114,7 +114,7 @@ def rim(
     picture = inside & ~framed & (panel == source)
     if not picture.any():
         what = f"a bevel of {shape.bevel:g} degrees from a rim of {shape.thickness:g} mm leaves no picture"
-        raise PathgenError(what, where="rim_bevel", hint="use a steeper bevel (fewer degrees)")
+        raise PathgenError(what, where="rim_bevel", hint="make the bevel steeper by reducing `rim_bevel`")
     return panel, picture
 
 
@@ -130,9 +130,13 @@ def _check(part: str, width: float, thickness: float) -> None:
 
 def _check_left(picture: Mask, distance: Floats, shape: RimShape) -> None:
     if not distance.any():
-        raise PathgenError("no pixel of the map lies inside the outline", hint="use a smaller `pixel`")
+        raise PathgenError(
+            "no pixel of the thickness map lies inside the outline", hint="use a smaller `pixel`"
+        )
     if not picture.any():
         line_too = f" and a border line of {shape.line:g} mm leave" if shape.line else " leaves"
         what = f"a rim of {shape.width:g} mm{line_too} no picture"
         where = "line_width" if shape.line else "rim_width"
-        raise PathgenError(what, where=where, allowed=f"less than {distance.max():.4g} mm in total")
+        raise PathgenError(
+            what, where=where, allowed=f"less than {distance.max():.4g} mm for the total width"
+        )

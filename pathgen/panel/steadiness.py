@@ -234,7 +234,7 @@ class Steadiness:
         return float(np.interp(limit, np.append(0.0, sway), np.append(0.0, self.z)))
 
     def rim_needed(self) -> float | None:
-        """Minimum thickness of a rim of the same width that keeps the finished wall within the limit.
+        """Minimum thickness of a rim of the same width for a sway within the limit.
 
         Returns
         -------
@@ -266,7 +266,7 @@ class Steadiness:
         return 0.0 if is_enough(0.0) else _bisect(is_enough, 0.0, self.sections.height)
 
     def acceleration_needed(self) -> float | None:
-        """Maximum acceleration along the normal that keeps the finished wall within the limit, mm/s².
+        """Maximum acceleration along the wall's normal with a sway within the limit, mm/s².
 
         Returns
         -------
@@ -358,7 +358,7 @@ def compute_steadiness(wall: Sections, conditions: Conditions, heights: Floats |
 
 
 def _cells(wall: Sections, values: Floats, z: Floats, support: float) -> tuple[Floats, Floats]:
-    """Divide the free part below each height into cells; return length (H, 1) and mean values (H, CELLS)."""
+    """Divide the free wall below each height into cells; return lengths (H, 1) and means (H, CELLS)."""
     foot = min(support, wall.height)
     length = np.clip(z - foot, 0.0, wall.height - foot)[:, None] / CELLS
     edges = foot + length * np.arange(CELLS + 1)
@@ -416,7 +416,7 @@ def _final_sway(wall: Sections, conditions: Conditions) -> float:
 
 
 def _bisect(is_enough: Callable[[float], bool], failing: float, sufficient: float) -> float:
-    """Bisect between a failing and a sufficient value, and return the smallest sufficient value found."""
+    """Bisect between a failing value and a sufficient value; return the smallest sufficient value found."""
     for _ in range(HALVINGS):
         middle = (failing + sufficient) / 2
         failing, sufficient = (failing, middle) if is_enough(middle) else (middle, sufficient)

@@ -69,7 +69,7 @@ class View:
 
     @property
     def lying(self) -> bool:
-        """Whether the panel stands on its left or right side, which exchanges width and height."""
+        """Whether the panel stands on its left or right edge, so that width and height are exchanged."""
         return self.turn % 180 == 90
 
     def standing(self, upright: NDArray[Item]) -> NDArray[Item]:

@@ -1,4 +1,4 @@
-"""Advice on a prepared picture: tones and detail that a panel will lose, and remedies."""
+"""Advice on a prepared picture: lost tones, lost detail, and remedies."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def detail_lost(codes: NDArray[np.floating], pixel: float, nozzle: float) -> flo
 
 
 def _merged_edge(codes: NDArray[np.floating], subject: NDArray[np.floating] | None) -> float | None:
-    """Return the fraction of the subject's edge as light as the backdrop; None without a subject."""
+    """Return the fraction of the subject's edge that is about as light as the backdrop."""
     if subject is None or subject.min() > 0.5:
         return None
     inside = subject > 0.5

@@ -1,4 +1,4 @@
-"""Reading of photographs in colour, reduced to the resolution of a panel."""
+"""Read photographs in colour, reduced to the resolution that a panel needs."""
 
 from __future__ import annotations
 

@@ -161,7 +161,7 @@ def _grey_table(highest: int, inverted: bool, to_rgb: ToRgb) -> Luminance:
 
 
 def _grey(image: Image.Image, coding: Coding, to_rgb: ToRgb, key: object) -> tuple[Luminance, bool]:
-    """Return the luminance of a grey picture, with code `key` as transparent unless None."""
+    """Return the luminance of a grey picture; pixels with the code `key` are transparent."""
     table = _grey_table(coding.highest, coding.inverted, to_rgb)
     y = np.empty((image.height, image.width), dtype=np.float32)
     clear = False

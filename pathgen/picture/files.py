@@ -88,7 +88,7 @@ def load_picture(path: FilePath) -> Picture:
 
 @contextmanager
 def open_picture(path: FilePath) -> Iterator[Image.Image]:
-    """Open a photograph with Pillow, and convert errors raised in the `with` block to a `PathgenError`.
+    """Open a photograph with Pillow; convert errors in the `with` block to a `PathgenError`.
 
     Raises
     ------

@@ -144,7 +144,7 @@ def _subject(photo: ColourPhoto, settings: Preparation, notes: list[str]) -> Sin
     if settings.isolate in ("off", "alpha"):
         if settings.isolate == "alpha" and photo.alpha is None:
             what = f"{photo.source} has no transparency"
-            raise PathgenError(what, where="isolate", allowed="auto, or a mask file")
+            raise PathgenError(what, where="isolate", allowed="auto, or the path of a mask file")
         if settings.isolate == "off" and photo.alpha is not None:
             notes.append("transparent parts are replaced by `backdrop_tone`")
         return photo.alpha
@@ -199,11 +199,13 @@ def _trim(rgb: Single, subject: Single | None, margin: float | None) -> tuple[Si
         return rgb, subject
     if subject is None:
         raise PathgenError(
-            "`trim` needs a subject", where="trim", hint="set `isolate` to auto, alpha or a mask"
+            "`trim` needs a subject", where="trim", hint="set `isolate` to auto, alpha or the path of a mask"
         )
     inside = subject > 0.5
     if not inside.any():
-        raise PathgenError("no subject is left to trim to", where="trim", hint="reduce `stray`")
+        raise PathgenError(
+            "no subject is left, so the picture cannot be trimmed to it", where="trim", hint="reduce `stray`"
+        )
     spans = [np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0)]
     more = round(margin / 100 * max(np.ptp(span) for span in spans) + 1e-9)
     window = tuple(slice(max(int(span[0]) - more, 0), int(span[-1]) + more + 1) for span in spans)

@@ -1,4 +1,4 @@
-"""Fit of a picture to a panel: proportions, crop, resampling, and notes on tones."""
+"""Fit a picture to a panel: proportions, crop, resampling, and notes on tones."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SHADE = 2.0  # L*; tones this close to 0 or 100 look black or white
 def proportions(
     luminance: NDArray[np.floating], width: float | None = None, height: float | None = None
 ) -> tuple[float, float]:
-    """Return both sides of a panel, with a missing side from the proportions of the picture.
+    """Return both sides of a panel; compute a missing side from the picture's proportions.
 
     Parameters
     ----------
@@ -125,7 +125,9 @@ def resample(thickness: NDArray[np.floating], rows: int, cols: int) -> NDArray[n
     """
     rows_in, cols_in = _shape(thickness)
     if rows < 1 or cols < 1:
-        raise PathgenError(f"the requested map has {cols} × {rows} pixels", allowed="at least 1 × 1 pixel")
+        raise PathgenError(
+            f"the requested thickness map has {cols} × {rows} pixels", allowed="at least 1 × 1 pixel"
+        )
     if (rows, cols) == (rows_in, cols_in):
         return np.array(thickness, dtype=np.float64)
     box = (0.0, 0.0, float(cols_in), float(rows_in))

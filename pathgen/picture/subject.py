@@ -1,4 +1,4 @@
-"""Isolation of the subject of a photograph: detection, and cleaning and feathering of masks.
+"""Isolate the subject of a photograph: find the subject, and clean and soften masks.
 
 Glossary. *Subject*: a map of the main object, from 0 (backdrop) to 1. *Plain*: a backdrop whose colour varies
 slowly over the picture, because of light and shade; noise is allowed. *Stray bit*: a piece of subject that is
@@ -82,14 +82,14 @@ def find_subject(rgb: NDArray[np.floating], tolerance: float = 10.0) -> Mask:
 
 
 def _cut_soft_edge(subject: Mask, distance: Single) -> Mask:
-    """Remove the outermost pixels of a subject that are more backdrop than subject."""
+    """Remove those outermost pixels of a subject that contain more backdrop than subject."""
     beside = ndimage.maximum_filter(np.where(subject, distance, 0), 2 * SOFT + 1)
     outer = subject & ~ndimage.binary_erosion(subject, iterations=SOFT, border_value=1)
     return np.asarray(subject & ~(outer & (distance < 0.5 * beside)))
 
 
 def weak_edge(rgb: NDArray[np.floating], subject: Mask, tolerance: float) -> float:
-    """Return the fraction of a subject's edge with colour differences below twice the tolerance.
+    """Return the fraction of a subject's edge that is hard to tell from the backdrop.
 
     If the fraction is large, the position of a detected edge is unreliable.
     """
@@ -191,7 +191,7 @@ def check_mask(mask: NDArray[np.floating], size: tuple[int, int], expected: tupl
     """
     if size != expected:
         what = f"the mask has {size[0]} × {size[1]} pixels, the picture {expected[0]} × {expected[1]}"
-        raise PathgenError(what, where="isolate", allowed="a mask as large as the picture")
+        raise PathgenError(what, where="isolate", allowed="a mask with as many pixels as the picture")
     if float(mask.max()) <= 0.5 or float(mask.min()) > 0.5:
         what = "the mask marks " + ("nothing" if float(mask.max()) <= 0.5 else "everything")
         allowed = "a mask that is white in the subject and black in the backdrop"
@@ -210,7 +210,7 @@ def _lab(rgb: NDArray[np.floating]) -> Single:
 
 
 def _surface_distance(lab: Single, known: Mask) -> Single:
-    """Return the distance of each colour from the quadratic surface fitted to the known backdrop, ΔE."""
+    """Return the distance, ΔE, of each colour from a quadratic surface fitted to the backdrop."""
     rows, cols = known.shape
     x = np.linspace(-1, 1, cols, dtype=np.float32)[None, :]
     y = np.linspace(-1, 1, rows, dtype=np.float32)[:, None]

@@ -45,7 +45,7 @@ def to_grey(rgb: NDArray[np.floating], weights: tuple[float, float, float] = WEI
     total = float(sum(weights))
     if not total > 1e-9:
         what = f"the weights of red, green and blue are {', '.join(f'{w:g}' for w in weights)}"
-        raise PathgenError(what, where="red", allowed="weights with a sum above 0")
+        raise PathgenError(what, where="red", allowed="weights whose sum is above 0")
     share = np.asarray(weights, np.float32) / np.float32(total)
     return np.asarray(encode_srgb(np.clip(rgb @ share, 0.0, 1.0)), np.float32)
 

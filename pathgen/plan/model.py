@@ -27,7 +27,7 @@ LINE_ROOM = 1.0  # mm from the middle of the start line to its front edge, round
 
 @dataclass(frozen=True, slots=True)
 class LayeredPanel:
-    """Panel with layers and supports; its place on the platform is chosen later.
+    """Panel with layers and supports, but without a place on the platform.
 
     Attributes
     ----------
@@ -182,7 +182,7 @@ def compute_footprint(width: float, height: float, foot: float, thickest: float,
 
 
 def add_start_line(block: Footprint, width: float) -> tuple[Footprint, tuple[Span, float]]:
-    """Add a start line of at most `width` mm in front of a group; return the footprint and the line."""
+    """Add a start line, at most `width` mm long, in front of a group; return the footprint and the line."""
     middle, half = (block.u[0] + block.u[1]) / 2, min(width, START_LINE) / 2
     at = block.n[1] + START_GAP
     return replace(block, n=(block.n[0], at + LINE_ROOM)), ((middle - half, middle + half), at)

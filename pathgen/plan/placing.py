@@ -71,7 +71,7 @@ class Places:
 
 
 def find_overhang(unplaced: LayeredPanel) -> Overhang:
-    """Find panel overhangs above the limit, taking the comb's support into account."""
+    """Find the overhangs above the limit that the comb does not support."""
     panel, setup = unplaced.panel, unplaced.setup
     carries = unplaced.supports.carries if unplaced.supports else None
     return overhangs(panel.thickness, panel.pixel, setup.standing.overhang, setup.beads.spacing, carries)
@@ -273,7 +273,7 @@ def capacity_error(panels: Sequence[LayeredPanel], asked: int, gap: float, in_tu
         room = head_clearance(setup.machine.head, max(box.height for box in boxes), 0)
         how += f", one after another with {room[0]:g} × {room[1]:g} mm of clearance for the head"
     return PathgenError(
-        f"{asked} panels do not fit on {setup.machine.name}, {how}, brims included",
+        f"{asked} panels with their brims do not fit on {setup.machine.name}, {how}",
         where="copies" if len({p.source for p in panels}) == 1 else "panel",
         allowed=f"the first {count} panels" if count else "none; even the first panel does not fit",
         hint="use build = abreast, which needs no clearance for the head"

@@ -88,7 +88,7 @@ def plan_several(
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Machine position of a panel's footprint centre, mm, and rotation, degrees."""
+    """Position of the centre of a panel's footprint on the machine, mm, and its rotation, degrees."""
 
     x: float
     y: float
@@ -172,7 +172,9 @@ def _line_beside(areas: Sequence[BaseGeometry], machine: Machine) -> tuple[tuple
                 x, y = (0.0, at) if rotation == 0 else (at, 0.0)
                 return (span, 0.0), Placement(rotation, x, y, "at fixed places")
     allowed = "positions that leave one platform edge free"
-    raise PathgenError("no room for the start line beside the panels", where="place", allowed=allowed)
+    raise PathgenError(
+        "there is no room for the start line beside the panels", where="place", allowed=allowed
+    )
 
 
 def _check_agreement(jobs: Sequence[Job]) -> None:
@@ -182,7 +184,7 @@ def _check_agreement(jobs: Sequence[Job]) -> None:
             one, other = getattr(jobs[0], key), getattr(job, key)
             if one != other:
                 what = f"{key} is {other} for panel {number} but {one} for panel 1"
-                raise PathgenError(what, where="panel", allowed="the same value for all panels in a program")
+                raise PathgenError(what, where="panel", allowed="the same value for all panels of a program")
 
 
 def _check_layers(unplaced_panels: Sequence[LayeredPanel]) -> None:
@@ -193,7 +195,9 @@ def _check_layers(unplaced_panels: Sequence[LayeredPanel]) -> None:
     if any(p.setup.layers.layer == "auto" for p in unplaced_panels):
         hint = "set a layer height, or make a separate program for each picture"
         what = "layer is auto, but the pictures differ"
-        raise PathgenError(what, where="layer", allowed="auto with copies of one picture", hint=hint)
+        raise PathgenError(
+            what, where="layer", allowed="auto only if all panels show the same picture", hint=hint
+        )
 
 
 def _build_unplaced(
@@ -258,7 +262,7 @@ def _terms(setup: Setup) -> Terms:
 
 
 def _add_wedges(unplaced: LayeredPanel) -> tuple[LayeredPanel, str]:
-    """Add wedges to an unsteady panel, no taller than necessary."""
+    """Add wedges of the smallest sufficient height to a panel that sways too much."""
     setup = unplaced.setup
     bare = replace(unplaced, setup=setup.changed(wedges=0))
     steady = place_panels([bare], setup.several.panel_gap, in_turn=False).steady[0]
@@ -294,7 +298,7 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
     if bend is not None and sites:
         what = f"wedges is {sites}, but bend is {form.bend:g}"
         hint = "wedges fit only a flat panel; a bent panel is stiff without them"
-        raise PathgenError(what, where="wedges", allowed="0 for a bent panel", hint=hint)
+        raise PathgenError(what, where="wedges", allowed="0 wedges on a bent panel", hint=hint)
     comb = wedge = None
     if (form.outline != "rectangle" or form.corner) and standing.comb != "none":
         comb = CombPlan(spacing, angle=standing.overhang, brim=standing.brim)

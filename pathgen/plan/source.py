@@ -155,7 +155,7 @@ def _rims(form: FormSettings, rim: RimSettings) -> tuple[float, float]:
 
 
 def view_of(setup: Setup) -> View:
-    """Return the orientation of a panel, without the picture-dependent roll of a ring.
+    """Return the orientation of a panel; a ring is not yet rolled to its darkest column.
 
     An automatic turn counts as 0.
 
@@ -296,7 +296,7 @@ def _thickness(
             what = "tones, aim or a preparation key is set, but the source is a thickness map"
             hint = "a thickness map is printed unchanged; remove these keys"
             raise PathgenError(
-                what, where=loaded.name, allowed="a photograph, if these keys are set", hint=hint
+                what, where=loaded.name, allowed="these keys only with a photograph", hint=hint
             )
         shown = picture.resample(loaded.values, rows, cols) if whole else _placed(loaded, setup, rows, cols)
         return shown, [*loaded.notes]
@@ -323,7 +323,7 @@ def _placed(loaded: LoadedSource, setup: Setup, rows: int, cols: int) -> Floats:
 
 
 def _roll(thickness: Floats, view: View) -> int:
-    """Return the number of columns to roll a ring so that the darkest column comes first."""
+    """Return the shift, in columns, that puts the darkest column of a ring first."""
     columns = view.standing(thickness).mean(axis=0)
     dark = int(np.argmax(columns))
     return (dark if view.turn == 180 else -dark) % len(columns)

@@ -58,7 +58,7 @@ class Trial:
 
     @property
     def wrong(self) -> float:
-        """Total error: void, overlap and outside area as a fraction of the section."""
+        """Total error: area of gaps, of overlaps and outside the wall, as a fraction of the section."""
         return self.void + self.overlap + self.outside
 
 
@@ -129,7 +129,7 @@ def _filled_samples(fill: str, beads: BeadPlan, layers: Layers) -> Iterator[tupl
 
 
 class FeedTrial:
-    """Walls of a few layers, planned once, for trials at any feed.
+    """Walls of a few sample layers, planned once and then timed at any feed.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def _layer_moves(strokes: Strokes, number: int, layers: Layers, placement: Place
 
 
 def best_direction(beads: BeadPlan, layers: Layers, placement: Placement, setup: Setup) -> tuple[str, str]:
-    """Choose the raster direction with the smallest error; the faster one on ties.
+    """Choose the raster direction with the smallest error; if errors are equal, choose the faster one.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Choice of the edge that a panel stands on, from the costs of each turn.
+"""Choice of the edge that a panel stands on, from the costs of each orientation.
 
 Detail is blurred along the nozzle's path, as a bead is as wide as the nozzle, but hardly along z; height
 costs sway and time; and an overhang may be supported if the panel stands the other way up. Every figure v
@@ -29,7 +29,7 @@ ALIKE = 0.02  # smaller differences of the sums count as ties
 
 @dataclass(frozen=True, slots=True)
 class TurnScore:
-    """Measures and costs of one turn.
+    """Quantities and costs of one orientation of the panel.
 
     Attributes
     ----------
@@ -123,7 +123,7 @@ def choose_turn(build: Callable[[int], LayeredPanel]) -> tuple[LayeredPanel, Tur
 
 
 def _figures(unplaced: LayeredPanel) -> dict[str, float]:
-    """Compute the measures of a turn, by the names of `TurnScore`."""
+    """Compute the quantities of an orientation, keyed by the field names of `TurnScore`."""
     panel = unplaced.panel
     places = place_panels([unplaced], unplaced.setup.several.panel_gap, in_turn=False)
     rotation, steady = round(places.block.rotation) % 180, places.steady[0]

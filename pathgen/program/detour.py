@@ -1,4 +1,4 @@
-"""Detours of dry moves around keep-out zones.
+"""Detours around keep-out zones for moves that deposit nothing.
 
 The head passes above a zone whose height is known, where it is high enough. It goes around any other zone at
 every height, as the height of the obstacle there is unknown.
@@ -35,7 +35,7 @@ class Detour:
         self._shapes: dict[int, list[shapely.Polygon]] = {}
 
     def round_zones(self, moves: Moves) -> Moves:
-        """Insert detour points into dry moves that would cross a zone.
+        """Add detour points to moves without filament that would cross a keep-out zone.
 
         Parameters
         ----------
@@ -100,7 +100,7 @@ class Detour:
         return led if len(led) > len(straight) else led.rows(slice(0, 0))
 
     def _ways(self, begin: Floats, end: Floats, shapes: list[shapely.Polygon]) -> dict[int, Floats]:
-        """Find detours for straight moves that cross an obstacle; return the points of each detour by row."""
+        """Find detours around obstacles; return the points of each detour, by the index of its move."""
         lines = shapely.linestrings(np.stack([begin, end], axis=1))
         bad = np.flatnonzero(shapely.intersects(lines, join_areas(shapes)))
         if not len(bad):
@@ -125,7 +125,7 @@ class Detour:
             f"the head cannot move from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm around "
             f"{zone.why or 'a keep-out zone'}",
             where="keep_out",
-            allowed=f"zones that leave a path inside the build volume, {NEAR:g} mm away from all zones",
+            allowed=f"zones with a path between them, {NEAR:g} mm away from each, inside the build volume",
             hint=hint,
         )
 

@@ -162,7 +162,7 @@ def _straight(platform: Platform) -> Iterator[MoveBlock]:
 
 
 def _stops(setup: Setup, heights: LayerSpans) -> Ints:
-    """Return the layers before which the operator changes the nozzle temperature."""
+    """Return the layers before which the program pauses for a new nozzle temperature."""
     if setup.machine.dialect.heaters == "program":
         return np.zeros(0, np.intp)
     return np.flatnonzero(np.diff(banded(setup, heights, "nozzle_temperature"))) + 1
@@ -212,7 +212,7 @@ def _to_next(platform: Platform, planned: Planned, at: tuple[float, float, float
 
 
 def _filled(platform: Platform, group: Sequence[int]) -> Iterator[tuple[FilledLayers, ...]]:
-    """Fill all panels in a group, one block of layers at a time, with the next one filled ahead in a thread.
+    """Fill the panels of a group block by block; a thread fills the next block in advance.
 
     Filling and writing take about equally long, and both release the interpreter for most of that time.
     """
@@ -246,7 +246,7 @@ class _Order:
     def of(
         self, filled: Sequence[FilledLayers], at: tuple[float, float]
     ) -> tuple[Strokes, Kind | NDArray[np.uint8]]:
-        """Order the strokes in a block; paths around walls have kind `Kind.TRAVEL`."""
+        """Order the strokes of a block; paths around walls have the kind `Kind.TRAVEL`."""
         parts = self._parts(filled)
         if len(parts) == 1:
             return order_strokes(parts[0][0], at)[0], Kind.WALL
@@ -260,7 +260,7 @@ class _Order:
         return ordered, np.where(index < 0, Kind.TRAVEL, kind[index]).astype(np.uint8)
 
     def _parts(self, filled: Sequence[FilledLayers]) -> list[tuple[Strokes, Kind, int, int]]:
-        """Return the strokes in a block in machine coordinates, with kind, owner and rank."""
+        """Return a block's strokes in machine coordinates, with their kind, panel and rank."""
         parts: list[tuple[Strokes, Kind, int, int]] = []
         for part in filled:
             planned = self._panels[part.number]

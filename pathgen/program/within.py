@@ -37,7 +37,7 @@ _TIME = re.compile(r"\s*(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*(?:min|m
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Job with estimated time and error.
+    """Job with its estimated printing time and picture error.
 
     Attributes
     ----------
@@ -163,7 +163,7 @@ def choose(
     best = _written(source, sorted(tried, key=lambda each: each.error), seconds, machine, material)
     if best is None:
         raise PathgenError(
-            f"cannot be printed in {format_duration(seconds)}; "
+            f"the panel cannot be printed in {format_duration(seconds)}; "
             f"the shortest time is {format_duration(1.02 * shortest)}",
             where="within",
             hint=f"use a smaller or thinner panel, or a machine faster than {planned.setup.machine.name}",
@@ -172,7 +172,7 @@ def choose(
 
 
 def _levers(setup: Setup) -> list[tuple[float, float]]:
-    """List the pairs of layer height and bead spacing to try."""
+    """List the combinations of layer height and bead spacing to try."""
     widest = 0.95 * setup.beads.spacing_max
     nozzle = setup.machine.hot_end.nozzle_diameter
     spacings = [round(share * nozzle, 4) for share in SPACINGS if share * nozzle <= widest]

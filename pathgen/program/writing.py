@@ -110,7 +110,7 @@ def write(
 
 
 def prove(platform: Platform, stream: BinaryIO) -> Checklist:
-    """Check a program before the file is saved under the final name.
+    """Check a program before its file gets its final name.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def prove(platform: Platform, stream: BinaryIO) -> Checklist:
 
 
 def _alone(planned: Planned) -> Platform:
-    """Put one planned panel on a platform."""
+    """Return a platform that holds one planned panel."""
     _, line = add_start_line(planned.footprint, planned.panel.width)
     return Platform((planned,), line, planned.placement)
 

@@ -68,7 +68,7 @@ class Comparison:
     ] = None
 
     def as_dict(self) -> Row:
-        """Return the results as a flat dictionary for JSON; infinity becomes None."""
+        """Return the results as a flat dictionary for JSON, with None in place of infinity."""
         figures = flatten(self).items()
         return {key: None if value is None or math.isinf(value) else value for key, value in figures}
 

@@ -90,7 +90,7 @@ class DepositMap:
 
 
 def top_first(rows: Floats) -> Floats:
-    """Reverse the order of rows between bottom first and top first."""
+    """Reverse the order of the rows: from bottom first to top first, or back."""
     return rows[::-1]
 
 
@@ -143,7 +143,7 @@ def deposit(
     """
     if not (np.all(np.asarray(packing) > 0) and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="deposit", allowed="packing and filament diameter above 0")
+        raise PathgenError(what, where="deposit", allowed="a packing and a filament diameter above 0")
     moves = source.moves if isinstance(source, Program) else source
     volume = np.zeros((len(frame.tops), len(frame.borders) - 1))
     outside = 0.0
@@ -196,7 +196,7 @@ def thickness_error(
         what = f"the target thickness has shape {wanted.shape}, the deposited thickness {found.shape}"
         raise PathgenError(what, where="replay", allowed="equal shapes")
     if ends and pixel is None:
-        raise PathgenError("`ends` is set without `pixel`", where="replay", hint="pass `pixel` too")
+        raise PathgenError("`ends` was passed without `pixel`", where="replay", hint="pass `pixel` too")
     inner = inside_ends(wanted, ends, pixel) if pixel else np.ones(wanted.shape, bool)
     difference = (found - wanted)[inner & ((wanted != 0) | (found != 0))]
     difference = difference[np.isfinite(difference)]
@@ -213,7 +213,7 @@ def thickness_error(
 
 
 def inside_ends(wanted: Floats, ends: float, pixel: float) -> NDArray[np.bool_]:
-    """Return a mask of the cells at least `ends` mm along u from both ends of the wall around them.
+    """Return a mask of the cells that are at least `ends` mm from both ends of their wall, along u.
 
     Beads are round at their ends and turn there, so a grid of columns shows excess and lack side by side.
 

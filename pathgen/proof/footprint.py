@@ -149,11 +149,13 @@ def extract_beads(
     """
     if not (packing > 0 and filament_diameter > 0):
         what = f"packing is {packing}, filament diameter {filament_diameter} mm"
-        raise PathgenError(what, where="footprint", allowed="packing and filament diameter above 0")
+        raise PathgenError(what, where="footprint", allowed="a packing and a filament diameter above 0")
     if frame.bend is not None:
         what = f"the panel is bent by {frame.bend.degrees:g}°"
         raise PathgenError(
-            what, where="footprint", allowed="a flat panel (footprints of bent panels are not supported)"
+            what,
+            where="footprint",
+            allowed="a flat panel, because the footprints of a bent panel cannot be computed",
         )
     moves = source.moves if isinstance(source, Program) else source
     layer, placed = find_layers(moves.z, frame.tops, frame.heights)
@@ -219,7 +221,7 @@ def stadium_shapes(start: Floats, end: Floats, width: Floats) -> Shapes:
 
 
 def fitted_outlines(beads: Beads, width: Floats) -> Shapes:
-    """Outline beads with a half disc at each end and fitted joints inside each run.
+    """Outline beads, with a half disc at each end of a run and fitted joints inside the run.
 
     Parameters
     ----------
@@ -355,7 +357,9 @@ def section_shape(thickness: Floats, frame: Frame) -> BaseGeometry:
     borders = frame.borders
     if thickness.shape != (len(borders) - 1,):
         what = f"the thickness of the section has shape {thickness.shape}"
-        raise PathgenError(what, where="section", allowed=f"({len(borders) - 1},), one thickness per column")
+        raise PathgenError(
+            what, where="section", allowed=f"shape ({len(borders) - 1},), with one thickness per column"
+        )
     wall = thickness > 0
     edge = np.diff(wall.astype(np.int8), prepend=0, append=0)
     pieces = []
@@ -374,7 +378,7 @@ def check_options(width: str, joints: str) -> None:
 
 
 def _runs(step: Floats, stroke: Ints) -> Ints:
-    """Split strokes where they reverse along the axis of their larger extent; number the runs."""
+    """Split strokes into numbered runs, at the points where the direction reverses along the longer axis."""
     if not len(stroke):
         return np.zeros(0, np.intp)
     way = np.abs(step)

@@ -42,7 +42,7 @@ def read_bend(header: Header, width: float) -> Bend | None:
 
 
 def read_view(header: Header) -> View:
-    """Return the orientation in a panel's header; upright if it is missing.
+    """Return the orientation that a panel's header states; upright if the header states none.
 
     Raises
     ------
@@ -134,7 +134,9 @@ class Frame:
             raise PathgenError(what, where="frame", allowed=f"-{LARGEST:g} to {LARGEST:g} mm")
         if self.tops.ndim != 1 or not len(self.tops) or not (self.heights > 0).all():
             allowed = "ascending heights above 0"
-            raise PathgenError("the layer tops do not increase", where="frame", allowed=allowed)
+            raise PathgenError(
+                "the heights of the layer tops do not increase", where="frame", allowed=allowed
+            )
         check_grid(self.width, self.pixel, len(self.tops), float(self.tops[-1]))
 
     @property
@@ -194,7 +196,7 @@ class Frame:
         return inside
 
     def spans(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        """Return u at both ends of moves, mm; an end on the seam is on the side of its move.
+        """Return u at both ends of moves, mm; an end on a ring's seam gets the side that its move is on.
 
         Parameters
         ----------

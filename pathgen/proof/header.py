@@ -229,7 +229,7 @@ def _read(kind: type[Facts], facts: Mapping[str, str], without: frozenset[str]) 
 
 
 def list_statable() -> dict[str, str]:
-    """List the header keys that a command-line option can replace, with that option."""
+    """List the header keys that a command-line option can replace, each with its option."""
     facts = [*_FACTS[Header].values(), *_FACTS[JobFacts].values()]
     return {fact.key: fact.option for fact, _ in facts if fact.option}
 
@@ -256,7 +256,7 @@ def require(record: Header | JobFacts, name: str) -> float:
 
 
 def read_facts(source: Input) -> dict[str, str]:
-    r"""Read only the header comments of a program.
+    r"""Read the comments of a program's header, and nothing else.
 
     Parameters
     ----------
@@ -320,11 +320,13 @@ def _shipped_name(what: str, facts: Mapping[str, str], known: list[str]) -> str:
     """Return the header's profile name, which must be that of a shipped profile, never a path."""
     if what not in facts:
         raise PathgenError(
-            f"{what!r} is missing in the header", where="header", hint=f"name the {what} with --{what}"
+            f"{what!r} is missing in the header",
+            where="header",
+            hint=f"pass the name of the {what} with --{what}",
         )
     if facts[what] not in known:
         text = f"{what} = {format_value(facts[what])} is not a shipped profile"
-        raise PathgenError(text, where="header", hint=f"pass the file of the {what} with --{what}")
+        raise PathgenError(text, where="header", hint=f"pass the profile file of the {what} with --{what}")
     return facts[what]
 
 

@@ -1,4 +1,4 @@
-"""Gaps and overlap of a program's beads relative to the target section of a layer.
+"""Gaps and overlaps between the beads of a program, as fractions of a layer's target section.
 
 All functions start from a `Program` that was read back, or from its `Moves`; nothing comes from the planner.
 Shares are fractions of 1. Each result is a frozen record whose `as_dict` returns a flat row for CSV or JSON;
@@ -78,7 +78,7 @@ class LayerMetrics:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneFigures:
-    """Area-weighted coverage of several layers; None if all their sections are empty."""
+    """Coverage of several layers, weighted by area; None if all their sections are empty."""
 
     sampled_layers: Annotated[int, Quantity("count", "layers measured")]
     section_mm2: Annotated[float, Quantity("mm²", "area of their sections")]
@@ -250,7 +250,7 @@ def _covered(
 
 
 def _shares_between(beads: Beads, low: float, high: float) -> Floats:
-    """Return the fraction of each bead between two values of u; 0 or 1 for beads across the wall."""
+    """Return the fraction of each bead that lies between two values of u."""
     first, last = np.sort(np.stack([beads.start[:, 0], beads.end[:, 0]]), axis=0)
     span = last - first
     inside = np.clip(np.minimum(last, high) - np.maximum(first, low), 0.0, None)

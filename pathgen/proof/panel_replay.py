@@ -135,7 +135,7 @@ class PanelReplay:
             raise PathgenError(
                 "the material of the program is unknown",
                 where="replay",
-                hint="name the material with --material",
+                hint="pass the name of the material with --material",
             )
         light, pixel = self.material.light, self.panel.frame.pixel
         if self.effects.by_material:

@@ -30,7 +30,7 @@ SOLIDITY = (0.01, 100.0)  # outside these limits, filament and wall are unrelate
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """Values from the user that override a program's header; None where not stated.
+    """Values from the user that override the header of a program; None if not given.
 
     Attributes
     ----------
@@ -232,7 +232,7 @@ def _estimated(program: Program, stated: Stated, notes: list[str]) -> _Estimate:
 
 
 def _between(record: Header | JobFacts, name: str, low: float, high: float) -> float | None:
-    """Return an optional header value after a check of its limits; None if missing."""
+    """Check the limits of an optional header value and return the value; None if it is missing."""
     value: float | None = getattr(record, name)
     if value is not None and not low <= value <= high:
         raise find_fact(record, name).wrong(value, f"{low:g} to {high:g}")

@@ -1,4 +1,4 @@
-"""Time the moves and pauses of a program, window by window, as the machine drives it."""
+"""Compute the time of a program's moves and pauses, window by window."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class ProgramTimer:
         return times
 
     def total(self, dwelling: float, homings: int) -> TimeByCause:
-        """Return the duration so far by cause, for the seconds of the dwells and the number of homings."""
+        """Return the duration so far, divided by cause, with the given dwell time and number of homings."""
         return TimeByCause.of(
             self.tally, self.machine, starving=self._supply.waited, dwelling=dwelling, homings=homings
         )

@@ -328,7 +328,8 @@ def measure_melt_rate(moves: Moves, plan: SpeedPlan, filament_diameter: float) -
     """
     if len(plan.time) != len(moves):
         raise PathgenError(
-            f"the speed plan has {len(plan.time)} moves, the program {len(moves)}", where="melt_rate"
+            f"the speed plan has {len(plan.time)} moves, but the program has {len(moves)} moves",
+            where="melt_rate",
         )
     length = moves.path()
     volume = moves.filament.clip(0) * filament_area(filament_diameter)

@@ -99,7 +99,7 @@ class Sheet(Figure):
         self, box: Box, norm: Normalize, colours: Colormap, heading: str,
         extend: Literal["neither", "both", "min", "max"] = "neither",
     ) -> Axes:  # fmt: skip
-        """Draw a colour scale to the right of a box, with a point at each end that values exceed."""
+        """Draw a colour scale to the right of a box; an end that values exceed is pointed."""
         high = max(box.high, SCALE_LOWEST)
         axes = self.add_box(Box(box.left + box.wide + SCALE_GAP, box.top, SCALE_WIDE, high))
         bar = self.colorbar(ScalarMappable(norm, colours), cax=axes, extend=extend)

@@ -86,13 +86,13 @@ def _alike(planned: Planned, other: Planned) -> bool:
 
 
 def _sides(planned: Planned) -> tuple[float, float]:
-    """Return the drawn size of a panel, mm: from the front, or from above if it lies flat."""
+    """Return the size of a panel in its drawing, mm: front view, or top view of a flat panel."""
     panel = planned.panel
     return panel.width, float(panel.thickness.max()) if panel.height < FLAT else panel.height
 
 
 def _flow(sides: Sequence[tuple[float, float]]) -> tuple[list[Dots], float]:
-    """Arrange views in rows, as large as possible; return their boxes and the total height."""
+    """Arrange views in rows, as large as possible; return the box of each view and the total height."""
     scale = min(VIEW_WIDE / max(w for w, _ in sides), VIEW_HIGH / max(h for _, h in sides))
     while True:
         boxes, left, down, tall = [], float(LEFT), 0.0, 0.0

@@ -1,4 +1,4 @@
-"""Sampled layers in plan view: each whole layer, and an enlarged part of it to scale.
+"""Sampled layers from above: each whole layer, and an enlarged part of the layer.
 
 Glossary. *Strip*: a whole layer with the thickness direction n enlarged. *Window*: a part of the layer to
 scale. The back is at the top and the viewer's side at the bottom. Supports are grey; they are cut off at
@@ -122,7 +122,7 @@ def _front(points: Floats, width: Floats) -> float:
 
 
 def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
-    """Return the start, mm, of the `span` of a layer in which beads vary most in n."""
+    """Return the start, mm, of the part of a layer in which beads vary most in n."""
     bins = 1000
     u, n = layer.points[..., 0].mean(axis=1), np.abs(np.diff(layer.points[..., 1], axis=1)[:, 0])
     # The hairpins at both ends of the wall vary most, and are the same in every panel.
@@ -153,7 +153,7 @@ def _corners(ends: Floats, width: Floats) -> list[Floats]:
 
 
 def _draw_beads(axes: Axes, layer: SampleLayer, norm: Normalize, dots: float = 0.0) -> None:
-    """Draw beads as rectangles in mm, or, at `dots` per mm, to scale as wide lines with round ends."""
+    """Draw beads as rectangles or, if `dots` is given, as wide lines with round ends, to scale."""
     supports = layer.supports, layer.supports_width, None, FAINT
     for ends, width, spacing, colour in (supports, (layer.points, layer.width, layer.spacing, INK)):
         shown = _visible(axes, ends)

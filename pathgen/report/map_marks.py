@@ -101,7 +101,7 @@ def _covered(mask: Bools, high: int, wide: int) -> Bools:
 
 
 def _sparse(mask: Bools) -> Bools:
-    """Return the areas around isolated marks, because a person could overlook such marks."""
+    """Return the areas around isolated marks, which a person could overlook."""
     high, wide = mask.shape
     summed = np.zeros((high + 1, wide + 1), np.intp)
     summed[1:, 1:] = mask.cumsum(axis=0).cumsum(axis=1)
@@ -167,7 +167,7 @@ def number_places(axes: Axes, box: Box, marks: Marks) -> None:
 
 
 def place_labels(spots: Floats, box: Box) -> Floats:
-    """Choose label positions inside the map that are clear of all points and other labels.
+    """Choose label positions inside the map that cover neither points nor other labels.
 
     Parameters
     ----------

@@ -79,7 +79,7 @@ def render_page(result: Result, program: str | Path, *, name: str | None = None)
 
 
 def bind_units(words: str) -> str:
-    r"""Replace spaces between numbers and units by no-break spaces.
+    r"""Replace the space between a number and its unit by a no-break space.
 
     Examples
     --------

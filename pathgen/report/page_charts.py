@@ -89,7 +89,7 @@ class Chart:
         self._parts.append(Markup('<path class="{}" d="M{}"/>').format(look, self._points(x, y)))
 
     def level(self, y: float, words: str) -> None:
-        """Draw a labelled horizontal line, unless the level is outside the axis."""
+        """Draw a horizontal line with a label, unless its level is outside the axis."""
         if not self._y.low <= y <= self._y.high:
             return
         at = self._up(y)

@@ -144,7 +144,7 @@ def clip_to_white(luminance: NDArray[np.floating]) -> Floats:
 
 
 def _tone_wall(planned: Planned) -> Floats | None:
-    """Return the wall before blur compensation; None if the planned wall is not compensated."""
+    """Return the wall as it was before blur compensation; None without compensation."""
     setup, source = planned.setup, planned.made_of
     if setup.light.aim != "picture" or source is None:
         return None

@@ -89,7 +89,7 @@ class LayerSet:
 
     @property
     def enlarged(self) -> tuple[float, ...]:
-        """Enlargement of each box through the wall's thickness; 1 for a bent wall."""
+        """Factor by which the drawing enlarges the wall's thickness, per box; 1 for a bent wall."""
         return tuple(
             max(1.0, min(12.0, TALLEST * (right - left) / (front - back)))
             for left, back, right, front in self.boxes
@@ -289,7 +289,7 @@ def draw_layer_svg(sampled: LayerSet, index: int, name: str, words: str) -> Mark
 
 
 def _width(sampled: LayerSet, code: int) -> float:
-    """Return the drawn spacing, mm, of all segments with one code."""
+    """Return the bead spacing, mm, at which all segments with one code are drawn."""
     if code >= FIRST:
         return spacing_shades(sampled.spacing)[code - FIRST][0]
     chosen = [(s.spacing[s.codes == code], s.length[s.codes == code]) for s in sampled.layers]

@@ -195,7 +195,7 @@ def list_settings(result: Result) -> SettingsTable:
 
 @dataclass(frozen=True, slots=True)
 class PanelEntry:
-    """A row of the table of panels: picture, size, position, and settings that differ from the first."""
+    """A row of the table of panels: picture, size, position, and settings unlike the first panel's."""
 
     name: str
     size: str

@@ -1,4 +1,4 @@
-"""Maps brought to the size at which they are drawn."""
+"""Resample maps to the size at which they are drawn."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def resample_nearest(values: NDArray[Cell], rows: int, cols: int) -> NDArray[Cel
 
 
 def dilate(mask: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
-    """Dilate a mask by a square of `by` dots on all sides.
+    """Widen a mask by `by` dots on all sides.
 
     Examples
     --------

@@ -62,7 +62,7 @@ class Stability:
 
 
 class _Column:
-    """A text column drawn from the top down, or only measured if there is no sheet."""
+    """Column of text that is drawn from the top down, or only measured if there is no sheet."""
 
     def __init__(self, sheet: Sheet | None, left: int, top: int) -> None:
         self.sheet, self.left, self.top, self.base = sheet, left, top, top + 14
@@ -81,7 +81,7 @@ class _Column:
             self.sheet.draw_text(self.left, self.top - 8, text, 10)
 
     def cells(self, lefts: Sequence[int], texts: Sequence[str], colour: str = INK, row: int = ROW) -> None:
-        """Draw the cells of a table row; the first of several is bold."""
+        """Draw the cells of a table row; the first cell is bold if there are several."""
         for at, text in zip(lefts, texts, strict=True):
             self.text(at, text, len(texts) > 1 and at == 0 and colour == INK, colour)
         self.base += row
@@ -119,7 +119,7 @@ def draw_band(sheet: Sheet, lefts: tuple[int, int, int], top: int, stability: St
 
 
 def describe_overhang(found: Overhang, wall: int) -> str:
-    """Introduce the list of worst overhangs by their number and their fraction of the wall's pixels."""
+    """State the number of overhangs, and their fraction of the wall, above the list of the worst."""
     share = 100 * int(np.count_nonzero(found.excess)) / max(wall, 1)
     text = f"{share:.2f}" if share >= 0.005 else "Less than 0.01"
     listed = len(found.worst)

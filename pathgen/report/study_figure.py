@@ -269,7 +269,7 @@ def _draw_effect(axes: Axes, box: Box, cells: list[str], values: Floats, continu
 
 
 def short_names(levels: Sequence[str]) -> list[str]:
-    """Shorten level names (paths to stems, numbers to three digits) if they stay distinct.
+    """Shorten the names of levels, if the names remain different from each other.
 
     Examples
     --------
@@ -286,7 +286,7 @@ def short_names(levels: Sequence[str]) -> list[str]:
 
 
 def _order(level: str) -> tuple[int, float]:
-    """Return a sort key that puts numbers first, by value, and then words."""
+    """Return a sort key that puts numbers before words, and sorts numbers by value."""
     number = _number_of(level)
     return (0, number) if number is not None else (1, 0.0)
 

@@ -48,7 +48,7 @@ def draw_sway(sheet: Sheet, box: Box, steady: Steadiness) -> None:
 
 
 class CurveLabels:
-    """Labels of points in axes, at positions clear of lines and of each other.
+    """Labels of points in a diagram, which cover neither lines nor each other.
 
     Parameters
     ----------

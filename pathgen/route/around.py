@@ -1,4 +1,4 @@
-"""Routes over the platform that lead around standing walls.
+"""Routes over the platform that go around standing walls.
 
 Glossary. *Corner*: a point just outside a convex corner of a wall; shortest routes bend only there
 (Lozano-Pérez and Wesley, Communications of the ACM 22, 560, 1979; from memory). *Middle*: a line along the
@@ -190,7 +190,7 @@ class Obstacles:
         return Routes(found, crossing)
 
     def _exits(self, points: Floats) -> _Exits:
-        """Locate points, and find the exits through which routes from these points start."""
+        """Locate points, and find the exits at which their routes leave a wall."""
         points = np.asarray(points, np.float64).reshape(-1, 2)
         wall, eye = self._locate(points)
         outside = np.flatnonzero(wall < 0)
@@ -223,7 +223,7 @@ class Obstacles:
         return wall, eye
 
     def _lead(self, exits: _Exits, k: int, side: np.intp) -> Floats:
-        """Return the points from inside a wall to an exit; none for a point outside."""
+        """Return the points on the way from inside a wall to an exit; no points if already outside."""
         if exits.wall[k] < 0:
             return exits.points[:0]
         line: Floats = self._walls[exits.wall[k]].middle
@@ -264,7 +264,7 @@ class Obstacles:
         return steps, np.asarray(nx.floyd_warshall_numpy(graph))
 
     def _bends(self, free: _Free, i: Ints, j: Ints, blocked: Bools) -> list[Floats]:
-        """Return the corners on the routes from exits i to exits j; none on a straight route."""
+        """Return the corners on the routes from exits i to exits j; a straight route has none."""
         found = [np.zeros((0, 2))] * len(i)
         which = np.flatnonzero(blocked)
         if not len(which) or not len(self._steps):
@@ -386,7 +386,7 @@ class _Wall:
 def _check(walls: NDArray[np.object_], lines: Sequence[Floats | None]) -> None:
     if len(lines) != len(walls):
         what = f"{len(lines)} middles for {len(walls)} walls"
-        raise PathgenError(what, allowed="one per wall, or none")
+        raise PathgenError(what, allowed="one middle line or None for each wall")
     good = shapely.is_valid(walls) & (shapely.area(walls) > 0) & (shapely.get_type_id(walls) == 3)
     for number in np.flatnonzero(~good).tolist():
         reason = shapely.is_valid_reason(walls[number])
@@ -407,7 +407,7 @@ def _with_gates(wall: shapely.Polygon, line: Floats) -> Floats:
 
 
 def _gate(wall: shapely.Polygon, end: Floats) -> Floats:
-    """Extend a line, whose last two points are `end`, to just outside a wall; (0, 2) if already outside."""
+    """Extend a line beyond its last two points, `end`, until it lies just outside a wall."""
     if not shapely.intersects_xy(wall, *end[0]):
         return end[:0]
     along = end[0] - end[1]

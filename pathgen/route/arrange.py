@@ -103,7 +103,7 @@ def head_clearance(head: Sequence[HeadPart], height: float, rotation: float) -> 
 def build_order(
     reached: Sequence[Box], standing: Sequence[Box], heights: Sequence[float], head: Sequence[HeadPart]
 ) -> list[int]:
-    """Return an order for building panels one by one in which the head hits no finished panel.
+    """Return an order of panels in which the head does not hit a finished panel.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def build_order(
             f"the head ({name}) would hit panel {done + 1}, {heights[done]:g} mm high, while it builds panel "
             f"{next_one + 1}",
             where="build",
-            allowed=f"panels up to {part.z:g} mm high, or fewer panels at larger distances",
+            allowed=f"panels up to {part.z:g} mm high, or fewer panels that are further apart",
             hint='set `build = "abreast"`, which needs no room for the head',
         ) from None
 

@@ -104,7 +104,7 @@ class AxisChoice:
 
 
 def carried_acceleration(machine: Machine, rotation: int) -> float:
-    """Return the acceleration of the wall along its normal, mm/s²; 0 unless the platform moves along it.
+    """Return the wall's acceleration along its normal, mm/s²; 0 unless the platform moves that way.
 
     Examples
     --------
@@ -192,11 +192,17 @@ def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] 
         raise PathgenError(what, where="score_axes: sway", allowed="rotations 0 and 90")
     if time is not None and set(time) != set(sway):
         what = f"times are for the rotations {sorted(time)}"
-        raise PathgenError(what, where="score_axes: time", allowed=f"rotations {sorted(sway)}, as for sway")
+        raise PathgenError(
+            what,
+            where="score_axes: time",
+            allowed=f"times for the rotations {sorted(sway)}, the same as for sway",
+        )
     figures = [*sway.values(), *(time or {}).values(), spacing]
     if not all(0 <= value < math.inf for value in figures) or spacing == 0:
         what = f"sway, time and spacing are {', '.join(f'{value:g}' for value in figures)}"
-        raise PathgenError(what, where="score_axes", allowed="0 or more, and a spacing of more than 0")
+        raise PathgenError(
+            what, where="score_axes", allowed="values of 0 or more, and a bead spacing above 0"
+        )
 
 
 def _normal(machine: Machine, rotation: int) -> Axis:

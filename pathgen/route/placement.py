@@ -194,7 +194,7 @@ def fits_volume(footprint: Footprint, machine: Machine, rotation: int) -> bool:
 
 
 def nearest_place(footprint: Footprint, machine: Machine, rotation: int) -> tuple[float, float] | None:
-    """Return the possible position (x0, y0) nearest to the platform's centre, mm, or None."""
+    """Return the free position (x0, y0) nearest to the platform's centre, mm, or None."""
     if not fits_volume(footprint, machine, rotation):
         return None
     candidates = []

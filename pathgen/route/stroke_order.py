@@ -73,7 +73,7 @@ def order_layers(
 
 
 def _best(ends: Floats, at: Floats) -> tuple[Ints, Ints]:
-    """Return order and direction for one layer; `ends` is (strokes, first/last, u/n)."""
+    """Return the order and direction of one layer's strokes; `ends` is (strokes, first/last, u/n)."""
     if len(ends) > EXHAUSTIVE:
         return _nearest(ends, at)
     orders, flips = all_orders(len(ends))
@@ -93,7 +93,7 @@ def all_orders(count: int) -> tuple[Ints, Ints]:
 
 
 def _nearest(ends: Floats, at: Floats) -> tuple[Ints, Ints]:
-    """Order strokes by always continuing with the nearest unused stroke end."""
+    """Order strokes greedily: always continue with the nearest unused end of a stroke."""
     left = np.ones(len(ends), bool)
     order, flips = np.empty((2, len(ends)), np.intp)
     for place in range(len(ends)):

@@ -1,4 +1,4 @@
-"""Order and direction of one layer's strokes of several panels, for minimum travel under precedence pairs.
+"""Order and direction of a layer's strokes for minimum travel, if some strokes must precede others.
 
 Glossary. *Travel*: the move without deposit from the end of a stroke to the start of the next. *Tour*: all
 strokes of a layer in an order, each forward or reversed. *Pair* (i, j): stroke i must be printed before j, as
@@ -78,7 +78,7 @@ def straight_distances(a: Floats, b: Floats) -> Floats:
 
 
 def rank_pairs(group: Sequence[int], rank: Sequence[int]) -> list[tuple[int, int]]:
-    """Return precedence pairs that order the strokes of every group by rank.
+    """Return pairs of strokes (earlier, later) that order the strokes of every group by rank.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def _topological(count: int, pairs: tuple[tuple[int, int], ...]) -> tuple[int, .
 
 
 def _entries(sequence: Ints, turned: Bools | Ints) -> tuple[Ints, Ints]:
-    """Return the rows of `gaps` at which each stroke of a tour begins and ends."""
+    """Return the rows of `gaps` for the start and the end of each stroke in a tour."""
     return 2 * sequence + 1 + turned, 2 * sequence + 2 - turned
 
 
@@ -225,7 +225,7 @@ def _length(task: _Task, sequence: Ints, turned: Bools) -> float:
 
 
 def _compare_all(task: _Task) -> Tour:
-    """Return the shortest of all tours; on ties, the first."""
+    """Return the shortest of all tours, or the first of several shortest tours."""
     orders, flips = all_orders(len(task.fixed))
     begin, end = _entries(orders, flips)
     total = task.gaps[0, begin[:, 0]] + task.gaps[end[:, :-1], begin[:, 1:]].sum(axis=1)
@@ -256,12 +256,12 @@ def _respect_pairs(sequence: Ints, pairs: Ints) -> Ints:
 
 
 def _shortest(tours: Iterable[Tour]) -> Tour:
-    """Return the shortest tour; on ties, the first."""
+    """Return the shortest tour, or the first of several shortest tours."""
     return min(tours, key=lambda tour: tour.length)
 
 
 def _search(task: _Task, other: Ints, shakes: int) -> Tour:
-    """Improve several initial tours: nearest stroke next, a given sequence, perturbations of the best tour.
+    """Improve several initial tours, and return the best result.
 
     A perturbation divides the tour and joins the parts in another order, which no single move undoes (double
     bridge; Martin, Otto and Felten, Complex Systems 5, 299, 1991; from memory). The random generator is
@@ -300,7 +300,7 @@ def _directed(task: _Task, sequence: Ints) -> Tour:
 
 
 def _nearest(task: _Task) -> Tour:
-    """Build a tour by always continuing with the nearest permitted stroke end."""
+    """Build a tour greedily: always continue with the nearest permitted end of a stroke."""
     count = len(task.fixed)
     waits = np.bincount(task.pairs[:, 1], minlength=count)
     closed = np.zeros((count, 2))
@@ -413,7 +413,7 @@ def _best_reversal(prices: _Prices) -> _Move | None:
 
 
 def _best_exchange(prices: _Prices) -> _Move | None:
-    """Return the exchange of two adjacent runs, one of them reversed or none, that shortens a tour most.
+    """Return the exchange of two adjacent runs that shortens a tour most.
 
     Moving a run elsewhere is an exchange with the strokes in between. `_best_reversal` covers the case of
     both reversed.

@@ -79,7 +79,7 @@ class WallVisibility:
         self._inner = np.where(full, length / 2, self._within())
 
     def _within(self) -> Floats:
-        """Return half the sides of the inner boxes: the largest scaled outer boxes inside the core."""
+        """Return the half-sides of the inner boxes, the largest scaled outer boxes inside the core."""
         shares = np.array([(a, b) for a in (1.0, 0.95, 0.9, 0.8, 0.6) for b in np.linspace(0.9, 0.1, 9)])
         shares = np.concatenate([shares, shares[:, ::-1]])
         shares = shares[np.argsort(-shares.prod(axis=1), kind="stable")]

@@ -1,4 +1,4 @@
-"""Keep-out zones as shapes: areas closed to placement and to travels.
+"""Keep-out zones as shapes: areas without panels and travels.
 
 Glossary. *Closed area*: an area that the centre of the nozzle must not enter at a given height: a zone with
 clearance for the nozzle, and everything outside the build volume, so that no detour around a zone leaves the
@@ -84,5 +84,5 @@ def closed_areas(machine: Machine, z: float) -> list[shapely.Polygon]:
 
 
 def join_areas(areas: Sequence[shapely.Polygon]) -> BaseGeometry:
-    """Return the interior of the closed areas; travels and the home position may lie on the borders."""
+    """Return the interior of the closed areas; travels may touch the borders."""
     return shapely.union_all(np.array(areas, object)).buffer(-HAIR)

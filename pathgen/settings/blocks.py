@@ -82,7 +82,7 @@ def dialect_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
 
 
 def block_words(line: str, dialect: Dialect) -> list[tuple[str, str]]:
-    """Split a line of a block into words (letter, number), without comments and with 1 for placeholders.
+    """Split a line of a block into words (letter, number); comments are dropped, placeholders become 1.
 
     Leading zeros of commands are removed: "M05" becomes ("M", "5").
     """
@@ -213,7 +213,7 @@ def _heater_faults(dialect: Dialect, heaters: Heaters) -> Iterator[Fault]:
 
 
 def _part_faults(name: str, usual: tuple[str, ...], limit: float, dialect: Dialect) -> Iterator[Fault]:
-    """Check one heater, which is set by the lines of the start block that contain its placeholder."""
+    """Check one heater, which the lines with its placeholder in the start block set."""
     lines = [line for line in dialect.start.splitlines() if f"{{{name}}}" in line]
     if not lines:
         hint = "or set dialect.heaters to 'machine' if the machine sets its own temperatures"

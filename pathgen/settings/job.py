@@ -64,10 +64,11 @@ class Job(Preparation, frozen=True):
     height
         Outer height of the panel as viewed. Default: computed from the width and the picture's proportions.
     centre_across
-        Point of the picture that lies at the centre of the panel, as a fraction of the picture's width from
-        the left. The point is moved if the picture would not cover the panel.
+        Horizontal position in the picture of the point that lies at the panel's centre. 0: left edge; 1:
+        right edge. The picture is shifted if it would not cover the panel.
     centre_up
-        The same point as a fraction of the picture's height from the bottom.
+        Vertical position in the picture of the point that lies at the panel's centre. 0: bottom edge; 1: top
+        edge.
     zoom
         Scale of the picture: at 1 the picture just covers the panel, at 2 it is twice as large. Below 1, the
         area around the picture gets the wall thickness of white.
@@ -78,26 +79,27 @@ class Job(Preparation, frozen=True):
     thickest
         Wall thickness for black.
     tones
-        Treatment of tones that are darker than the material can show: `global` compresses all tones equally,
-        `local` keeps fine detail and compresses large-scale contrast, `clip` clips the dark tones.
+        Method for tones that are darker than the material can show. `global`: compress all tones equally.
+        `local`: compress large-scale contrast and keep fine detail. `clip`: clip the dark tones.
     aim
-        Optimisation target of the thickness: `tone` matches the tone of each pixel separately, `picture` also
-        compensates for blur from the nozzle, the layers and scattered light.
+        Aim of the thickness computation. `tone`: match the tone of each pixel separately. `picture`: also
+        compensate for blur from the nozzle, the layers and scattered light.
     aim_room
-        Thickness allowed in addition to `thickest` if `aim` is `picture`.
+        Thickness that `aim = picture` may add to `thickest`.
     dither
-        Rounding of the thickness to whole motor steps of the filament drive: `diffused` passes the rounding
-        error on to neighbouring pixels. Used only if a single step would be visible.
+        Rounding of the thickness to whole motor steps of the filament drive. `off`: no rounding. `diffused`:
+        the rounding error is passed on to neighbouring pixels; used only if a single motor step would be
+        visible.
     pixel
         Pixel size of the thickness map.
     layer
-        Layer height. `auto`: thin layers where the picture has vertical detail and thick layers elsewhere,
-        with the same error as uniform layers of height `layer_like`.
+        Layer height, or `auto`. With `auto`, layers are thin where the picture has vertical detail and thick
+        elsewhere. The error is then the same as with uniform layers of height `layer_like`.
     layer_like
-        For `layer = auto`: height of the uniform layers whose error must be matched.
+        For `layer = auto`: height of uniform layers that give the allowed error.
     within
-        Time limit of the print, such as 6h or 90min. Layer heights, feed and bead spacing are chosen for the
-        best picture within that time.
+        Time limit for the print, such as 6h or 90min. pathgen chooses the layer heights, feed and bead
+        spacing for the best picture within this limit.
     first_layer
         Height of the first layer.
     rim_width
@@ -105,7 +107,7 @@ class Job(Preparation, frozen=True):
     rim_thickness
         Thickness of the rim. Default: `thickest` + 1 mm.
     rim_bevel
-        Angle between the inner face of the rim and the panel's normal. 0: a vertical step; 45: a slope of 1
+        Angle between the inner face of the rim and the panel's normal. 0: a vertical step. 45: a slope of 1
         mm per mm.
     line_width
         Width of a border line along the inside of the rim, or along the edge of a panel without a rim. 0: no
@@ -113,8 +115,8 @@ class Job(Preparation, frozen=True):
     line_thickness
         Thickness of the border line. Default: `thickest`.
     fill
-        Method that fills each layer of the wall with beads: tailored, terraced, contour, raster, or a fill
-        from an installed plug-in package.
+        Method that fills each layer with beads: tailored, terraced, contour, raster, or a fill from an
+        installed plug-in package.
     packing
         Ratio of deposited volume to geometric volume. Default: the material's value (0.99).
     spacing
@@ -124,40 +126,41 @@ class Job(Preparation, frozen=True):
     spacing_max
         Maximum bead spacing. Default: 1.55 × nozzle diameter.
     change_cost
-        Cost of adding or dropping one bead along a layer, on the same scale as log²(spacing / target)
-        integrated along the layer in mm.
+        Cost of adding or dropping one bead along a layer. The cost of bead spacing, for comparison, is
+        log²(spacing / target), integrated along the layer in mm.
     end_cost
-        Additional cost if the added or dropped bead ends inside the wall.
+        Additional cost of a bead that ends inside the wall.
     tolerance
-        Largest thickness error per pixel column allowed when moves are merged.
+        Maximum thickness error of a pixel column when moves are merged.
     feed
         Feed of the walls. Default: the machine's `wall_feed` (20).
     first_feed
         Feed of the first layer and the brim.
     pace
-        Quantity kept constant along a wall: the feed, or the volume deposited per second.
+        Quantity that is constant along a wall. `steady-feed`: the feed. `steady-flow`: the deposited volume
+        per second.
     lead
-        Whether to feed filament ahead of the motion to compensate for pressure lag (`hot_end.lag` of the
-        machine).
+        Whether to feed filament early, to compensate for pressure lag (`hot_end.lag` of the machine).
     brim
         Width of the brim around the foot. 0: no brim.
     direction
-        Direction of raster lines. `auto`: the direction with the smallest cross-section error; the faster one
-        on ties.
+        Direction of raster lines. `auto`: the direction with the smallest cross-section error or, if the
+        errors are equal, the faster direction.
     hairpins
-        Whether the nozzle deposits plastic while it crosses from one bead to the next at the end of the wall.
+        Whether the nozzle deposits plastic while it moves from one bead to the next at the end of the wall.
     bend
-        Angle through which the panel is bent. Positive: bulges toward the viewer; negative: hollow; 360: a
-        closed ring; 0: flat. The smallest bend is 0.1 either way.
+        Angle through which the panel is bent. Positive: the panel bulges toward the viewer. Negative: the
+        panel is hollow. 360: a closed ring. 0: a flat panel. Apart from 0, the smallest angle is 0.1 in
+        either direction.
     seam
-        Position of the seam of a closed ring: `rim`, where the side rims meet, or `dark`, in the darkest
-        column of the picture (rims only above and below).
+        Position of the seam of a closed ring. `rim`: where the side rims meet. `dark`: in the darkest column
+        of the picture; the ring then has no side rims.
     turn
-        Edge that the panel stands on while it is printed: bottom (0), left (90), top (180), right (270), or
-        `auto` for the best of the four. Pictures and maps stay upright.
+        Edge that the panel stands on during printing. 0: bottom. 90: left. 180: top. 270: right. `auto`: the
+        best of the four. Pictures and maps stay upright.
     relief
-        Side of the panel that carries the relief: the viewer's side (`toward`), or the far side (`away`),
-        which leaves a flat face for the viewer.
+        Side of the panel that carries the relief. `toward`: the side that faces the viewer. `away`: the far
+        side, so that the viewer sees a flat face.
     outline
         Outline of the panel: a name such as rectangle, disc or arch, or a polygon file (WKT or GeoJSON, in
         mm).
@@ -168,31 +171,32 @@ class Job(Preparation, frozen=True):
     eyelets
         Number of hanging loops, evenly spaced along the top. 0: none.
     eyelet_at
-        Positions of the loops along the top, as fractions of the width from the left, such as 0.2,0.8.
-        Default: evenly spaced.
+        Positions of the hanging loops along the top, as fractions of the width from the left, such as
+        0.2,0.8. Default: evenly spaced.
     eyelet_opening
-        Width of the opening in a loop.
+        Width of the opening in a hanging loop.
     eyelet_wall
-        Minimum wall width around the opening in a loop.
+        Minimum wall width around the opening in a hanging loop.
     comb
-        Break-off comb that supports an outline with too much overhang. `auto`: only if it is needed.
+        Break-off comb that supports an outline with too much overhang. `auto`: only if the outline needs it.
+        `none`: no comb.
     overhang
         Maximum overhang of a layer, as an angle from the vertical. Default: the machine's value (45).
     slope
-        Correction of a relief that exceeds `overhang`: none (`free`), the smallest change (`minimum`),
-        material added below (`thick`), or material removed above (`thin`).
+        Correction of a relief that exceeds `overhang`. `free`: none. `minimum`: the smallest change. `thick`:
+        add material below. `thin`: remove material above.
     wedges
-        Number of positions along the rim with a break-off wedge on each face. 0: none. `auto`: two, if the
-        panel needs them, and no taller than necessary.
+        Number of positions along the rim that get a break-off wedge on each face. 0: none. `auto`: two
+        positions if the panel needs wedges, with the smallest height that is sufficient.
     wedge_at
-        Positions of the wedges along the standing panel, measured from its left end, such as 5,95. Default:
-        in the rim at both sides.
+        Positions of the wedges, measured from the left end of the standing panel, such as 5,95. Default: in
+        the rim on both sides.
     wedge_height
         Height of the wedges. Default: two thirds of the panel height.
     wedge_base
         Length of a wedge on the platform, measured away from the panel.
     wedge_gap
-        Gap between a wedge and the rim; break-off tabs bridge the gap.
+        Gap between a wedge and the rim. Break-off tabs bridge the gap.
     support_feed
         Feed of wedges and comb. Default: the feed of the walls.
     copies
@@ -200,13 +204,13 @@ class Job(Preparation, frozen=True):
     panel_gap
         Gap between the brims of neighbouring panels.
     build
-        Order of printing several panels: all of them layer by layer (`abreast`), or one after another
-        (`in-turn`), which needs clearance for the head.
+        Printing order of several panels. `abreast`: all panels together, layer by layer. `in-turn`: one panel
+        after another, which needs clearance for the head.
     axis
         Machine axis along which the panel stands.
     band
-        Settings for all layers above a height, such as above=20,feed=30; other keys: packing,
-        nozzle_temperature, fan. Repeat the option for more bands. In a job file: [[band]] tables.
+        Settings for all layers above a height, such as above=20,feed=30. Further keys: packing,
+        nozzle_temperature, fan. Repeat the option for more bands. In a job file, use [[band]] tables.
     nozzle_temperature
         Nozzle temperature. Default: the material's value.
     platform_temperature

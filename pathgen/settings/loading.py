@@ -1,4 +1,4 @@
-"""Loading of jobs and profiles, and complete settings for one panel.
+"""Load jobs and profiles, and complete the settings of a panel.
 
 A job names its machine and its material; each is a shipped profile or a file from the user. `settle`
 combines the three: it fills in every open value and rejects contradictions before a picture is opened.
@@ -105,7 +105,7 @@ def load_machine(name_or_path: str | Path) -> Machine:
 
 
 def load_material(name_or_path: str | Path) -> Material:
-    """Load a material profile; names, files and errors as in `load_machine`.
+    """Load a material profile; see `load_machine` for names, files and errors.
 
     Examples
     --------
@@ -127,12 +127,14 @@ def load_job(path: str | Path) -> Job:
     table = read_table(Path(path))
     if "panel" in table:
         hint = "use pathgen.load_panels"
-        raise PathgenError("the job has several panels", where=str(path), allowed="one panel", hint=hint)
+        raise PathgenError(
+            "the job file describes several panels", where=str(path), allowed="one panel", hint=hint
+        )
     return anchored(typed(table, Job, str(path)), path)
 
 
 def anchored(job: Job, path: str | Path) -> Job:
-    """Resolve the paths in a job relative to the folder of the job file, `path`."""
+    """Resolve the paths in a job relative to the folder of its file, `path`."""
     keys = [key for key in ("machine", "material") if _is_file(getattr(job, key))]
     keys += [key for key in ("outline", "isolate") if any(mark in getattr(job, key) for mark in "./\\")]
     return msgspec.structs.replace(job, **{key: str(Path(path).parent / getattr(job, key)) for key in keys})
@@ -325,7 +327,9 @@ def parse_table(text: str, where: str) -> dict[str, object]:
         return tomllib.loads(text)
     except RecursionError:
         allowed = "at most a few levels of nesting"
-        raise PathgenError("tables or arrays are nested too deeply", where=where, allowed=allowed) from None
+        raise PathgenError(
+            "the tables or arrays are nested too deeply", where=where, allowed=allowed
+        ) from None
     except ValueError as error:
         found = _TOML_PLACE.search(str(error))
         lines = text.rstrip().split("\n")

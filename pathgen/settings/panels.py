@@ -1,4 +1,4 @@
-"""Job files with several panels: keys at the top apply to all, [[panel]] tables to one panel each.
+"""Job files with several panels: top-level keys apply to all panels, a [[panel]] table to one.
 
 width = 60.0
 build = "abreast"

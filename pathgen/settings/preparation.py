@@ -26,20 +26,20 @@ class Preparation(Profile, frozen=True):
     straighten
         Rotation of the photograph, counter-clockwise. The rotated picture is cropped to a full rectangle.
     isolate
-        Separation of the subject from the backdrop: off, auto (for a plain backdrop), alpha (the transparency
-        of the file), or the path of a mask that is white on the subject.
+        Method that separates the subject from the backdrop: off, auto (for a plain backdrop), alpha (for a
+        file with transparency), or the path of a mask in which the subject is white.
     backdrop_tolerance
-        Largest colour difference (CIE ΔE) from the backdrop's colour that `isolate = auto` still treats as
-        backdrop.
+        For `isolate = auto`: maximum difference (CIE ΔE) between the backdrop's colour and a pixel that
+        counts as backdrop.
     backdrop_tone
         Tone that replaces the backdrop: 0 is black, 1 is white.
     feather
-        Width of the subject's soft edge, in pixels. Default: 2 for `isolate = auto`; masks are not feathered.
+        Width of the subject's soft edge, in pixels. Default: 2 for `isolate = auto`, otherwise 0.
     stray
-        Maximum size of isolated pieces that are removed from the subject, in percent of the picture's area.
+        Maximum size of an isolated piece that is removed from the subject, in percent of the picture's area.
     trim
-        Margin around the subject when the picture is cropped to it, in percent of the subject's size.
-        Default: no crop.
+        Margin that remains around the subject after cropping, in percent of the subject's size. Default: no
+        cropping.
     red
         Weight of red in the grey picture. Default: the weight of red in luminance.
     green
@@ -49,7 +49,7 @@ class Preparation(Profile, frozen=True):
     smooth
         Strength of the edge-preserving smoothing that removes grain.
     levels_low
-        Percentage of the pixels, starting with the darkest, that become black.
+        Percentage of the pixels that become black, starting with the darkest.
     levels_high
         Percentile of the tones that becomes white. 100: no change.
     local_contrast
@@ -57,7 +57,7 @@ class Preparation(Profile, frozen=True):
     gamma
         Gamma of the middle tones. Above 1: brighter.
     contrast
-        Contrast factor about middle grey.
+        Factor that changes contrast about middle grey. Above 1: more contrast.
     brightness
         Value added to all tones.
     sharpen

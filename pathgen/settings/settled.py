@@ -143,7 +143,7 @@ class StandingSettings(msgspec.Struct, frozen=True):
 
     @property
     def edge(self) -> int:
-        """Edge that the panel stands on, degrees; 0 while an automatic turn is undecided."""
+        """Edge that the panel stands on, degrees; 0 while an automatic choice is undecided."""
         return 0 if self.turn == "auto" else self.turn
 
     @property

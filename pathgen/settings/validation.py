@@ -43,7 +43,7 @@ class Fault(NamedTuple):
 
 
 def bad(key: str, value: object, allowed: str, hint: str = "") -> Fault:
-    """Return the fault of a key whose value is not allowed.
+    """Build a fault for a key whose value is not allowed.
 
     Examples
     --------
@@ -125,7 +125,7 @@ def dotted(tokens: Tokens) -> str:
 
 
 def _beyond_reckoning(values: object) -> Iterator[Fault]:
-    """Find NaN, infinity and numbers too close to 0, at any depth: valid TOML, but not valid settings."""
+    """Find NaN, infinity and numbers too close to 0 at any depth; TOML allows these, settings do not."""
     pending: list[tuple[Tokens, object]] = [((), values)]
     while pending:
         tokens, value = pending.pop()
@@ -228,7 +228,7 @@ def _tag_field(node: msgspec.inspect.Type) -> str:
 
 
 def _chosen(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.Type:
-    """Return the member of a tagged union with the value's tag, or all tags if none matches."""
+    """Return the type in a tagged union that matches the value's tag, or all tags if none matches."""
     if not isinstance(node, msgspec.inspect.UnionType):
         return node
     members = [t for t in node.types if isinstance(t, msgspec.inspect.StructType)]

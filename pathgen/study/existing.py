@@ -40,7 +40,9 @@ def read_finished(study: Study, out: Path, names: tuple[str, ...]) -> ResultsTab
     numbers = [str(case.number) for case in study.cases]
     if table.names != names or [row[0] for row in table.rows] != numbers:
         hint = "choose another --out, or delete the file"
-        raise PathgenError("the table contains rows or columns of another study", where=str(out), hint=hint)
+        raise PathgenError(
+            "the existing table contains rows or columns of another study", where=str(out), hint=hint
+        )
     return table
 
 
@@ -79,7 +81,7 @@ def write_arrays(folder: Path, measured: Measured) -> None:
 
 
 def has_arrays(folder: Path, case: int, digest: str) -> bool:
-    """Return whether arrays exist for a case, from the study with the given digest."""
+    """Return whether the study with the given digest has saved arrays for a case."""
     try:
         # numpy does not close a file that it cannot read.
         with arrays_path(folder, case).open("rb") as stream, np.load(stream, allow_pickle=False) as found:

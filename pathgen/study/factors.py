@@ -88,7 +88,7 @@ class Factor:
         return {self.name} if self.span else {key for level in self.levels for key in level.sets}
 
     def at(self, share: float) -> Level:
-        """Return the level at a fraction in [0, 1), divided equally between discrete levels.
+        """Return the level for a fraction in [0, 1), of which discrete levels get equal parts.
 
         Examples
         --------
@@ -138,7 +138,7 @@ def read_factor(name: str, value: object, where: str) -> Factor:
 
 
 def check_value(name: str, value: object, place: str) -> object:
-    """Check the value of a job key or of the picture, and return the value."""
+    """Check and return the value of a job key or of the picture."""
     if name == PICTURE:
         if not isinstance(value, str) or not value:
             what = f"picture is {format_value(value)}"
@@ -225,7 +225,7 @@ def _sets(name: str, value: object, place: str) -> Factor:
 def _check_levels(levels: list[Level], place: str) -> tuple[Level, ...]:
     """Reject empty lists and repeated levels."""
     if not levels:
-        raise PathgenError("the factor has no levels", where=place, allowed="at least one level")
+        raise PathgenError("the list of levels is empty", where=place, allowed="at least one level")
     labels: set[str] = set()
     for level in levels:
         if repr(level.label) in labels:

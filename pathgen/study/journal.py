@@ -1,4 +1,4 @@
-"""Journal of a study: a file next to the table to which each finished row is saved immediately.
+"""Journal of a study: a file next to the table, to which each finished row is saved.
 
     table.csv.part      the head of the table, then one line per row: case, tab, cells as JSON, tab, checksum
 
@@ -113,7 +113,7 @@ class Journal(AbstractContextManager["Journal"]):
                 raise PathgenError(what, where=str(self.path), hint=hint) from None
 
     def _resume(self, head: Head, width: int) -> None:
-        """Read the finished rows, and truncate a row left incomplete by a crash."""
+        """Read the finished rows, and remove a row that a crash left incomplete."""
         begun, mark, rest = self._stream.read().partition(b"\n" + MARK)
         if not mark:  # new, or stopped before the first row
             if not (begun.startswith(FIRST.encode()) or FIRST.encode().startswith(begun)):

@@ -31,7 +31,7 @@ ENDED = "the worker died on this case, even when the case ran alone: out of memo
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """Measured values of a case, or the reason for missing values.
+    """Measured values of a case, or the reason why values are missing.
 
     Attributes
     ----------
@@ -124,7 +124,7 @@ def measure(case: Case, request: Request, files: Mapping[str, File], scratch: st
 
 
 def retry_alone(attempt: Attempt, cases: Sequence[Case], request: Request) -> Iterator[Measured]:
-    """Measure cases by workers, and measure each case whose worker died or ran out of memory again, alone.
+    """Measure cases; repeat a case alone if its worker crashed or ran out of memory.
 
     Parameters
     ----------
@@ -194,12 +194,12 @@ def _plane(result: Result, found: PanelReplay, request: Request) -> Row:
 
 
 def _path(result: Result, found: PanelReplay, request: Request) -> Row:
-    """Measure along the path; moves before the first F word run at the machine's travel feed."""
+    """Measure the toolpath; moves before the first F word run at the machine's travel feed."""
     _reject_several(result, "columns along the path")
     stands, beads, machine = found.panel, result.planned.setup.beads, found.machine
     if np.ptp(stands.packing) > 0:
         what = "columns along the path need a constant packing"
-        raise PathgenError(what, where="band", allowed="the same packing for all layers")
+        raise PathgenError(what, where="band", allowed="the same packing in all layers")
     moves = found.program.moves
     moves = replace(moves, feed=np.where(moves.feed > 0, moves.feed, machine.travel_feed))
     spacings = measure_spacing(

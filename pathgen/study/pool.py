@@ -82,7 +82,7 @@ def measure_locally(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Worker:
-    """Pool of one process, and the file created by the process when it has started."""
+    """Pool with one process, and a file that the process creates after its start."""
 
     pool: ProcessPoolExecutor
     begun: Path
@@ -132,7 +132,7 @@ class _Crew:
                         waiting.appendleft(case)
                         workers -= 1
                 if not workers:
-                    raise PathgenError("worker processes exit while starting", hint=NO_START)
+                    raise PathgenError("the worker processes stop during their start", hint=NO_START)
         finally:  # `shutdown` alone would wait for the cases in flight
             for process in set(multiprocessing.active_children()) - others:
                 process.kill()
@@ -172,7 +172,7 @@ class _Crew:
 
 @contextmanager
 def _shared_folder(files: Mapping[str, File]) -> Iterator[Path]:
-    """Write the files of a study to a temporary folder; restrict workers to one thread."""
+    """Write the files of a study to a temporary folder, and set one thread per worker."""
     before = {name: os.environ[name] for name in THREADS if name in os.environ}
     folder = Path(tempfile.mkdtemp(prefix="pathgen-"))
     # Libraries read these variables when they are loaded: set them before a process is spawned.

@@ -110,12 +110,12 @@ class Head:
             return
         hint = "choose another --out, or delete the old file"
         if self.text != before.text:
-            raise PathgenError("the file belongs to another study", where=where, hint=hint)
+            raise PathgenError("the existing table belongs to another study", where=where, hint=hint)
         if differences := self.compare_versions(before):
             raise PathgenError(differences[0], where=where, hint=hint)
         changed = [name for name, digest in self.files if (name, digest) not in before.files]
         name = changed[0] if changed else before.files[0][0]
-        raise PathgenError(f"file {name} has changed since the table was started", where=where, hint=hint)
+        raise PathgenError(f"the file {name} has changed since the study began", where=where, hint=hint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,12 +182,12 @@ def read_table_text(path: Path) -> tuple[Head, ResultsTable]:
 
 
 def read_head(path: Path) -> Head:
-    """Read only the header of a table; for errors see `read_table_text`."""
+    """Read only the header of a table; see `read_table_text` for errors."""
     return parse_head(read_input_text(path, EXPECTED, LIMIT), str(path))
 
 
 def parse_head(text: str, where: str) -> Head:
-    """Parse the header of a table; for errors see `read_table_text`."""
+    """Parse the header of a table; see `read_table_text` for errors."""
     lines = text.split("\n")
     first = _FIRST.match(lines[0])
     if not first:
@@ -209,5 +209,7 @@ def parse_head(text: str, where: str) -> Head:
         hint = (
             "the header was edited; to change a study, copy the lines that start with #| to a new study file"
         )
-        raise PathgenError("the digest does not match the header", where=where, hint=hint)
+        raise PathgenError(
+            "the digest in the header does not match the header's text", where=where, hint=hint
+        )
     return head

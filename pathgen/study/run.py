@@ -1,4 +1,4 @@
-"""Running a study: measure the cases, save each row immediately, and finally write the table."""
+"""Run a study: measure the cases, save each row, and finally write the table."""
 
 from __future__ import annotations
 
@@ -123,7 +123,11 @@ def _measure_missing(
         for measured in results:
             if measured.versions != study.head.versions:
                 what = f"a worker has {measured.versions}, but this machine has {study.head.versions}"
-                raise PathgenError(what, where="--cluster", allowed="the same versions on all machines")
+                raise PathgenError(
+                    what,
+                    where="--cluster",
+                    allowed="the same versions of Python and libraries on all machines",
+                )
             if arrays is not None:  # before the row, which marks the case as done
                 write_arrays(arrays, measured)
             if journal is not None and measured.number not in rows:

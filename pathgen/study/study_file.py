@@ -195,7 +195,9 @@ def _parse_head_text(text: str, where: str) -> dict[str, object]:
         return tomllib.loads(text)
     except ValueError as error:
         hint = "the lines that start with #| were edited; restore them"
-        raise PathgenError(f"the header contains no valid study: {error}", where=where, hint=hint) from None
+        raise PathgenError(
+            f"the header of the table contains no valid study: {error}", where=where, hint=hint
+        ) from None
 
 
 def _check_job(job: Mapping[str, object], where: str) -> None:
@@ -236,7 +238,7 @@ def _list_cases(keys: StudyKeys, where: str, max_cases: int) -> tuple[Names, tup
 
 
 def _read_case_table(keys: StudyKeys, where: str) -> tuple[Names, list[tuple[Level, ...]]]:
-    """Read explicit cases; every key set in any case is a factor, with label "" where unset."""
+    """Read explicit cases; each key that any case sets is a factor, with the label "" where unset."""
     if keys.factors or keys.samples is not None:
         extra = "factors" if keys.factors else "samples"
         what = f"a table design cannot have {extra}"
@@ -290,4 +292,8 @@ def check_figure(study: Study) -> None:
         if name not in measured:
             other = f"add the column to `columns`, or set figure.{key} to another column"
             hint = nearest(name, measured) or other
-            raise PathgenError(f"column {name!r} is not measured, or is not numeric", where=place, hint=hint)
+            raise PathgenError(
+                f"the study does not measure column {name!r}, or the column is not numeric",
+                where=place,
+                hint=hint,
+            )

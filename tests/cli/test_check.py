@@ -67,9 +67,9 @@ def test_the_number_of_listed_places(written, good, capsys):
     "args,text,code,why",
     [
         ([], b"", 1, "empty"),
-        ([], b"\x00\x00", 1, "not text"),
-        ([], b"G21\nM2\n", 1, "name the machine with --machine"),
-        (["--machine", "moving-table"], b"G21\nM2\n", 1, "name the material with --material"),
+        ([], b"\x00\x00", 1, "not a text file"),
+        ([], b"G21\nM2\n", 1, "pass the name of the machine with --machine"),
+        (["--machine", "moving-table"], b"G21\nM2\n", 1, "pass the name of the material with --material"),
         (["--machine", "moving-tabl"], b"G21\nM2\n", 1, "moving-table"),
         (["--nonsense"], b"G21\nM2\n", 2, "No such option"),
     ],

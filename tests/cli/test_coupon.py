@@ -42,7 +42,7 @@ def test_readings_are_never_written_over(tmp_path, capsys):
     sheet.write_text(sheet.read_text().replace(",,", ",0.4,1", 1))
     before = out.read_bytes(), sheet.read_text()
     assert run(args) == 1
-    assert "another sheet with this name already exists" in capsys.readouterr().err
+    assert "a different measurement sheet with this name already exists" in capsys.readouterr().err
     assert (out.read_bytes(), sheet.read_text()) == before
 
 
@@ -127,7 +127,7 @@ def test_a_sheet_needs_the_profile_it_changes(beads, tmp_path, capsys):
     assert run(["coupon", "heat-ladder", "--out", str(tmp_path / "heat.gcode"), "--sheet", str(blank)]) == 0
     capsys.readouterr()
     args = ["fit", str(blank), "--material", "pla-white", "--out", str(tmp_path / "m.toml")]
-    assert run(args) == 1 and "the sheet has no measurements" in capsys.readouterr().err
+    assert run(args) == 1 and "the measurement sheet contains no measurements" in capsys.readouterr().err
     assert not (tmp_path / "m.toml").exists()
 
 

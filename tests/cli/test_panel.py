@@ -207,5 +207,5 @@ def test_stopped_by_hand_leaves_nothing(photo, tmp_path):
     process.send_signal(signal.SIGINT)
     _, shown = process.communicate(timeout=60)
     assert process.returncode == 1
-    assert shown.strip().splitlines() == ["error: stopped; no partial files are left"]
+    assert shown.strip().splitlines() == ["error: the command was stopped; no incomplete files remain"]
     assert not list(out.iterdir())

@@ -12,7 +12,7 @@ from pathgen import cli
 
 if not hasattr(signal, "setitimer"):
     pytest.skip("signals of POSIX systems", allow_module_level=True)
-LINE = "error: stopped; no partial files are left\n"
+LINE = "error: the command was stopped; no incomplete files remain\n"
 
 
 @pytest.fixture(autouse=True)

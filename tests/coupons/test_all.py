@@ -123,7 +123,7 @@ def test_a_sheet_without_rows_is_blank(name, tmp_path):
     path.write_text(sheet_text(find_coupon(name), Specimen([], [])))
     known, rows = identify_sheet(path, all_coupons())
     assert known is not None and known.name == name and rows.cells == []
-    with pytest.raises(PathgenError, match="the sheet has no measurements"):
+    with pytest.raises(PathgenError, match="the measurement sheet contains no measurements"):
         read_filled(known, rows)
 
 

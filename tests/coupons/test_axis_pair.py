@@ -134,7 +134,7 @@ def test_the_strip_at_45_degrees_is_a_check():
         ([5.0] * 5 + [""] * 10, "0 measurements of roughness at 90 degrees"),
         ([""] * 3 + [5.0] * 12, "2 measurements of roughness at 0 degrees"),
         ([0] * 15, "roughness_um is '0'"),
-        ([""] * 15, "the sheet has no measurements"),
+        ([""] * 15, "the measurement sheet contains no measurements"),
         ([9000] * 15, "roughness_um is '9000'"),
     ],
 )

@@ -52,7 +52,7 @@ def test_limits_that_were_not_reached():
     assert lower_limit(at, np.full(5, np.nan), "from", "", "it") == (-np.inf, None)
     with pytest.raises(PathgenError, match="it holds at no step"):
         upper_limit(at, np.zeros(5), "up to", "", "it")
-    with pytest.raises(PathgenError, match="no measured step is safe for it"):
+    with pytest.raises(PathgenError, match="none of the measured steps is clearly safe for it"):
         upper_limit(at, np.array([1.0, 0, 0, 0, 0]), "up to", "", "it")
 
 

@@ -206,7 +206,7 @@ GOOD = readings(20.0, np.random.default_rng(7))
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet has no measurements"),
+        ({}, "the measurement sheet contains no measurements"),
         (
             {"bright_lux": GOOD["dim_lux"], "dim_lux": GOOD["bright_lux"]},
             "the bright reading is below the dim reading",
@@ -216,11 +216,11 @@ GOOD = readings(20.0, np.random.default_rng(7))
         ({k: [*v[:6], *[None] * 8] for k, v in GOOD.items()}, "3 measurements of contrast"),
         (
             {"bright_lux": [300.0] * 14, "dim_lux": [300.0] * 14},
-            "the feed cannot be determined from the contrast",
+            "the measured contrast does not determine the feed",
         ),
         (
             {"bright_lux": [400.0, 400, 600, 600] * 3 + [400.0] * 2, "dim_lux": [300.0] * 14},
-            "the feed cannot be determined from the contrast",
+            "the measured contrast does not determine the feed",
         ),
     ],
 )

@@ -174,7 +174,7 @@ def test_tiles_in_a_line_tell_no_tilt():
         ([2.5] * 15, "z_zero would be 2.3 mm"),
         (["0;21"] + [0.2] * 14, "sheet_mm is '0;21'"),
         (["thin"] * 15, "sheet_mm is 'thin'"),
-        ([""] * 15, "the sheet has no measurements"),
+        ([""] * 15, "the measurement sheet contains no measurements"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):

@@ -147,19 +147,19 @@ GOOD = 800 - (AT - 210) ** 2 / 4
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet has no measurements"),
-        ({"reading_lux": [500.0] * 21}, "light does not depend on the step"),
+        ({}, "the measurement sheet contains no measurements"),
+        ({"reading_lux": [500.0] * 21}, "light is the same at every step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
         ({"reading_lux": [*GOOD[:12], *[None] * 9]}, "4 measurements of light"),
         ({"reading_lux": 500 + (AT - 205) ** 2}, "light has no peak"),
         ({"reading_lux": GOOD, "bonded": [0.0] * 21}, "the bond between layers holds at no step"),
         (
             {"reading_lux": GOOD, "bonded": once(AT > 225)},
-            "no measured step is safe for the bond between layers",
+            "none of the measured steps is clearly safe for the bond between layers",
         ),
         (
             {"reading_lux": GOOD, "bonded": once(AT < 200)},
-            "results for the bond between layers are no better than chance",
+            "the answers for the bond between layers look random",
         ),
         ({"reading_lux": GOOD, "bonded": [2.0, *[None] * 20]}, "bonded is '2'"),
     ],

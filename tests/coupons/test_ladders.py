@@ -143,7 +143,9 @@ def test_readings_that_no_lag_would_change_are_refused():
     wall = np.where(values["up"] > 0.5, 0.6, 0.34)
     for change in ({"feed": 0.1}, {"after": 900.0}):
         changed = values | {key: np.full(len(wall), value) for key, value in change.items()}
-        with pytest.raises(PathgenError, match="no lag up to 2 s would change.*measure closer to the jumps"):
+        with pytest.raises(
+            PathgenError, match="no lag up to 2 s would change.*measure the wall closer to the places"
+        ):
             lag_strip.COUPON.fit(sheet_of(laid.coupon, **changed, wall=wall), laid.setup)
 
 

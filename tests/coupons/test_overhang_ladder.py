@@ -113,7 +113,7 @@ def test_a_machine_that_holds_hardly_anything_is_left_as_it_was():
         ([0] * 5 + [1] * 6, "columns with large overhangs hold"),
         ([1, 1, 0] + [""] * 8, "3 measurements of lean"),
         (["maybe"] * 11, "holds is 'maybe'"),
-        ([""] * 11, "the sheet has no measurements"),
+        ([""] * 11, "the measurement sheet contains no measurements"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):

@@ -107,16 +107,19 @@ def test_what_was_not_judged_is_said(tmp_path):
 @pytest.mark.parametrize(
     ("columns", "why"),
     [
-        ({}, "the sheet has no measurements"),
-        ({"reading_lux": [500.0] * 27}, "light does not depend on the step"),
+        ({}, "the measurement sheet contains no measurements"),
+        ({"reading_lux": [500.0] * 27}, "light is the same at every step"),
         ({"reading_lux": [0.0, *GOOD[1:]]}, "reading is 0"),
         ({"reading_lux": [*GOOD[:12], *[None] * 15]}, "4 measurements of light"),
         ({"reading_lux": 500 + 1e5 * (AT - 0.98) ** 2}, "light has no peak"),
         ({"reading_lux": GOOD, "clean": [0.0] * 27}, "a clean face holds at no step"),
-        ({"reading_lux": GOOD, "clean": once(AT < 0.945)}, "no measured step is safe for a clean face"),
+        (
+            {"reading_lux": GOOD, "clean": once(AT < 0.945)},
+            "none of the measured steps is clearly safe for a clean face",
+        ),
         (
             {"reading_lux": GOOD, "clean": once(AT > 0.97)},
-            "results for a clean face are no better than chance",
+            "the answers for a clean face look random",
         ),
         (
             {"reading_lux": GOOD, "clean": [1.0, None, None, 0.0, *[None] * 23]},

@@ -154,7 +154,9 @@ def test_other_refusals(tmp_path, capsys):
     (tmp_path / "hand.csv").write_text("thickness_mm,reading_lux\n0.5,\n")
     own = ["--photo", str(tmp_path / "shot.png"), "--corners", "210,250 2190,215 2225,430 180,420"]
     base = ["fit", str(tmp_path / "hand.csv"), "--material", "pla-white", "--out", str(tmp_path / "o.toml")]
-    assert run([*base, *own]) == 1 and "lacks the positions of the steps" in capsys.readouterr().err
+    assert (
+        run([*base, *own]) == 1 and "does not contain the positions of the steps" in capsys.readouterr().err
+    )
     assert run([*base, *own[:2]]) == 2
     assert "--photo and --corners must be used together" in capsys.readouterr().err
     assert run([*base, "--blank", "x.png"]) == 2

@@ -195,7 +195,7 @@ def test_the_sheet_comes_back_as_a_limit(tmp_path):
         ([24, 27, 30, 36, 69], "clean_up_to_mm is 69 .*line"),
         ([10, 40, 12, 54, 20], "is uncertain"),
         ([0] * 5, "clean_up_to_mm is '0'"),
-        ([""] * 5, "the sheet has no measurements"),
+        ([""] * 5, "the measurement sheet contains no measurements"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, cells, says):

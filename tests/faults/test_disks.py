@@ -118,7 +118,9 @@ def test_nobody_listens(forge, wall, tmp_path, stdout):
     args, files = panel(wall, tmp_path)
     ended = forge(*args, stdout=stdout)
     assert files["out"].read_bytes().endswith(b"\n") and names(tmp_path) == ["a.gcode"]
-    unheard(ended, stdout, "cannot write to standard output: no space left on device; the output files are")
+    unheard(
+        ended, stdout, "cannot write to standard output: no space left on device; all other output files are"
+    )
     for other in (
         ["machines"], ["machines", "ngc-lab"], ["replay", files["out"]], ["replay", files["out"], "--json"],
         ["--help"], ["panel", "--help"], ["--version"],

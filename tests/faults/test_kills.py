@@ -50,7 +50,10 @@ def storm(forge, wall, folder, made, count, number, *, seed):
             assert ended.code in (0, -9)
             assert len(parts(folder)) <= len(files), "left-over files pile up"
         elif ended.code == 1:
-            assert ended.err.split("\n\n")[-1].strip() == "error: stopped; no partial files are left"
+            assert (
+                ended.err.split("\n\n")[-1].strip()
+                == "error: the command was stopped; no incomplete files remain"
+            )
             assert "Traceback" not in ended.err
         else:  # before or after the command line was at work
             assert ended.code in (0, 130, -number), ended
@@ -87,7 +90,7 @@ def test_a_request_to_end_leaves_nothing(forge, wall, tmp_path, made, number):
     args, files = panel(wall, tmp_path, *EXTRAS)
     files["out"].write_bytes(OLD)
     ended = forge(*args, dies={"call": "fsync", "time": 2, "after": False, "number": number})
-    assert ended.refused() == "error: stopped; no partial files are left"
+    assert ended.refused() == "error: the command was stopped; no incomplete files remain"
     assert [path.name for path in tmp_path.iterdir()] == ["a.gcode"]
     assert files["out"].read_bytes() == OLD
 

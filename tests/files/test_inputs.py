@@ -32,7 +32,10 @@ def message(function, *args, **options):
             "latin.toml",
             "byte 0xe5 is not UTF-8 (latin.toml, line 2); allowed: UTF-8 text; save the file as UTF-8 text",
         ),
-        ("zeros.toml", "the file contains NUL bytes; it is not text (zeros.toml); allowed: a TOML file"),
+        (
+            "zeros.toml",
+            "the file contains NUL bytes, so it is not a text file (zeros.toml); allowed: a TOML file",
+        ),
         ("large.toml", "the file is larger than 1 MiB (large.toml); allowed: at most 1 MiB; shorten it"),
         ("two\nlines", r"no such file ('two\nlines'); check the name and the folder"),
     ],

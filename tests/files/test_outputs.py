@@ -125,7 +125,7 @@ def test_errors_name_the_problem(tmp_path):
     for name, message in (
         ("none/pier.gcode", r"folder .*none does not exist \(output .*pier.gcode\); create the folder first"),
         ("file/pier.gcode", "folder .*file is not a folder"),
-        ("folder", "output .*folder is a folder; name a file in that folder"),
+        ("folder", "output .*folder is a folder; pass the name of a file in that folder"),
         ("pipe", "output .*pipe is a device or a pipe; allowed: a regular file"),
         ("x" * 300, "cannot write .*xxx: file name too long"),
     ):

@@ -61,7 +61,7 @@ def test_a_type_without_a_law_is_refused_and_can_be_registered():
         length: float
 
     with pytest.raises(
-        PathgenError, match="no transmittance law for Wedge; allowed: Exponential, Table, TwoFlux"
+        PathgenError, match="Wedge is not a known transmittance law; allowed: Exponential, Table, TwoFlux"
     ):
         law(Wedge(2.0))
     law.register(Wedge)(lambda light: ExponentialLaw(light.length))

@@ -217,9 +217,9 @@ CASES = {
     "one step": (HEAD + "1,300\n" * 30, ["1 usable thicknesses", "at least 4"]),
     "rising": (
         "\n".join([HEAD.strip(), *(f"{t},{x:.2f}" for t, x in zip(T, LIGHT[::-1], strict=True))]),
-        ["3 mm transmits", "times the light of 0.5 mm", "lines 2 and 7", "decreases with thickness"],
+        ["3 mm transmits", "times the light of 0.5 mm", "lines 2 and 7", "less light through a thicker step"],
     ),
-    "flat": (HEAD + "1,5\n2,6\n3,5\n4,6\n", ["light that decreases with thickness"]),
+    "flat": (HEAD + "1,5\n2,6\n3,5\n4,6\n", ["less light through a thicker step"]),
     "rising end": (GOOD + "3.5,60\n4,100\n4.5,180\n", ["times the light of 3 mm", "lines 7 and 9"]),
     "brighter": (GOOD + "0,300\n", ["times the reference", "line 2", "at most the reference"]),
     "dark reference": (GOOD + "0,0\n", ["the reference is 0", "line 8"]),
@@ -238,7 +238,7 @@ CASES = {
     "many": (HEAD + "1,5\n" * MAX_LINES, [f"{MAX_LINES} lines of measurements", f"fewer than {MAX_LINES}"]),
     "huge": (b"#" * (LIMIT + 1), ["larger than 1 MiB"]),
     "picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", ["line 1", "0x89 is not UTF-8"]),
-    "zeros": (b"\0" * 100, ["it is not text"]),
+    "zeros": (b"\0" * 100, ["it is not a text file"]),
     "spreadsheet": (b"PK\x03\x04\x14\0\x06\0\x08\0\xd7", ["not UTF-8", "save the table as CSV"]),
     "utf-16": (GOOD.encode("utf-16"), ["not UTF-8", "save the table as CSV in UTF-8"]),
     "latin-1": ("thickness_mm,reading_lux,bemerkung\n1,5,schön\n".encode("latin-1"), ["line 2", "0xf6"]),
@@ -256,7 +256,7 @@ def test_the_thick_half_is_compared_with_the_thin_half():
     """Medians of three: 0 against 1, although the ends alone fall."""
     light = np.exp([4.0, 0.0, 0.0, 1.0, 1.0, 2.0])
     wedge = WedgeMeasurements(np.arange(1.0, 7), light, light, np.arange(2, 8), absolute=False)
-    with pytest.raises(PathgenError, match="light that decreases with thickness"):
+    with pytest.raises(PathgenError, match="less light through a thicker step"):
         check_wedge(wedge)
 
 

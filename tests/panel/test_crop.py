@@ -177,9 +177,7 @@ def test_a_gaps_edge_stays_where_it_is():
 
 def test_a_zoom_that_leaves_a_speck_is_refused():
     grid = square(40)
-    words = (
-        "zoom 25 shows only 1.6 × 1.6 pixels of the picture .zoom.; allowed: at most 20, which shows 2 × 2"
-    )
+    words = "zoom 25 shows only 1.6 × 1.6 pixels of the picture .zoom.; allowed: at most 20, at which 2 × 2"
     with pytest.raises(PathgenError, match=words):
         show_picture(FLAG, grid, zoom=25, bare=1.0)
     assert show_picture(FLAG, grid, zoom=20, bare=1.0).shape == (40, 40)

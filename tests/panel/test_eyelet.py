@@ -160,9 +160,9 @@ def test_symmetry():
 PLATE = rectangle(60, 40)
 BATTLEMENT = Polygon([(0, 0), (60, 0), (60, 40), (32, 40), (32, 20), (0, 20)])
 REFUSED = [
-    (PLATE, [Eyelet(at=0.05)], 3, "beyond the panel (eyelet_at 0.05); allowed: 0.058333 to 0.941667"),
-    (PLATE, [Eyelet(at=-1)], 3, "the lug extends beyond the panel"),
-    (PLATE, [Eyelet(at=np.nan)], 3, "the lug extends beyond the panel"),
+    (PLATE, [Eyelet(at=0.05)], 3, "the side of the panel (eyelet_at 0.05); allowed: 0.058333 to 0.941667"),
+    (PLATE, [Eyelet(at=-1)], 3, "the lug around the eyelet extends beyond the side of the panel"),
+    (PLATE, [Eyelet(at=np.nan)], 3, "the lug around the eyelet extends beyond the side of the panel"),
     (rectangle(6, 40), [Eyelet()], 2, "a lug of 7 mm is wider than the panel of 6 mm"),
     (PLATE, [Eyelet(opening=0)], 3, "opening is 0 mm (eyelet_opening); allowed: 0.5 to 50 mm"),
     (PLATE, [Eyelet(opening=np.inf)], 3, "opening is inf mm"),

@@ -227,7 +227,7 @@ def test_the_outline_is_judged_layer_by_layer_with_layers_of_any_height():
         ({"angle": 90.0}, "allowed: between 0 and 90°"),
         ({"pixel": 0.0}, "pixel is 0 mm"),
         ({"pixel": np.nan}, "pixel is nan mm"),
-        ({"thickness": np.ones(3)}, "the map has 1 dimensions"),
+        ({"thickness": np.ones(3)}, "the thickness map has 1 dimensions"),
         ({"thickness": np.full((2, 2), np.nan)}, "negative, NaN or infinite values"),
         ({"thickness": np.full((2, 2), -1.0)}, "negative, NaN or infinite values"),
     ],

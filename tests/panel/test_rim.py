@@ -172,11 +172,11 @@ REFUSED = [
     ((3, 4, np.nan), "bevel is nan degrees"),
     ((3, 4, 0, -1), "width of the border line is -1 mm"),
     ((3, 4, 0, 1), "thickness of the border line is 0 mm"),
-    ((16, 4), "rim of 16 mm leaves no picture .rim_width.; allowed: less than 14.95 mm in total"),
+    ((16, 4), "rim of 16 mm leaves no picture .rim_width.; allowed: less than 14.95 mm for the total width"),
     ((10, 4, 45, 6, 2), "a rim of 10 mm and a border line of 6 mm leave no picture .line_width."),
     (
         (5, 4, 88),
-        "a bevel of 88 degrees from a rim of 4 mm leaves no picture .rim_bevel.; use a steep",
+        "a bevel of 88 degrees from a rim of 4 mm leaves no picture .rim_bevel.; make the bevel steeper",
     ),
 ]
 
@@ -192,5 +192,5 @@ def test_maps_that_do_not_fit():
     with pytest.raises(PathgenError, match="the thickness map has 30 × 40 pixels; allowed: 300 × 400 pixels"):
         cut(np.ones((30, 40)), outline, grid_over(outline, PIXEL), 3.0, 4.0)
     needle = Polygon([(0, 0), (10, 9), (10, 9.001)])
-    with pytest.raises(PathgenError, match="no pixel of the map lies inside"):
+    with pytest.raises(PathgenError, match="no pixel of the thickness map lies inside"):
         flat(needle, 0.0, 4.0, pixel=1.0)

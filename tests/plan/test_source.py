@@ -301,7 +301,10 @@ REFUSED = [
         "foot of 90 mm does not fit an outline that is 24 mm",
     ),
     ({"corner": 40.0}, "corner is 40 mm .corner."),
-    ({"eyelet_at": (0.01,)}, "the lug extends beyond the panel .eyelet_at 0.01."),
+    (
+        {"eyelet_at": (0.01,)},
+        "the lug around the eyelet extends beyond the side of the panel .eyelet_at 0.01.",
+    ),
     ({"eyelet_at": (0.4, 0.5)}, "overlap .eyelet_at."),
     ({"rim_bevel": 89.0}, "a bevel of 89 degrees from a rim of 4 mm leaves no picture .rim_bevel."),
     ({"line_width": 9.0}, "leave no picture .line_width."),
@@ -317,7 +320,7 @@ def test_refusals(asked, words):
 
 
 FILES = {
-    "bow": ("POLYGON ((0 0, 40 30, 40 0, 0 30, 0 0))", "not simple: self-intersection .*bow.wkt"),
+    "bow": ("POLYGON ((0 0, 40 30, 40 0, 0 30, 0 0))", "not valid: self-intersection .*bow.wkt"),
     "none": ("POLYGON EMPTY", "the file contains no polygon .*none.wkt"),
     "line": ("POLYGON ((0 0, 5 5, 9 9, 0 0))", "no area .*line.wkt"),
     "fork": (

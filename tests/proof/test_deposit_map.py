@@ -294,7 +294,7 @@ def test_thickness_error_takes_maps_by_layer_or_by_row():
         thickness_error(found, np.ones((2, 9)))
     with pytest.raises(PathgenError, match="no part of the wall is left"):
         thickness_error(found, by_layer, ends=2.0)
-    with pytest.raises(PathgenError, match="`ends` is set without `pixel`"):
+    with pytest.raises(PathgenError, match="`ends` was passed without `pixel`"):
         thickness_error(by_layer, by_layer, ends=2.0)
 
 

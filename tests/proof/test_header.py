@@ -211,7 +211,8 @@ def test_facts_are_read_from_the_head_alone(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("content", "why"), [(b"", "empty"), (b"\0\1\2", "not text"), (b"; a = b\n" + bytes(9), "not text")]
+    ("content", "why"),
+    [(b"", "empty"), (b"\0\1\2", "not a text file"), (b"; a = b\n" + bytes(9), "not a text file")],
 )
 def test_heads_that_are_none(content, why):
     with pytest.raises(PathgenError, match=why):

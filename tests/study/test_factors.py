@@ -37,7 +37,7 @@ def test_sets_and_lists():
     [
         ("chnage_cost", [0.1], "did you mean 'change_cost'"),
         ("pictur", ["a.png"], "did you mean 'picture'"),
-        ("layer", [], "no levels"),
+        ("layer", [], "the list of levels is empty"),
         ("layer", 0.1, "a list of levels"),
         ("layer", ["a"], "layer is 'a'"),
         ("layer", [5.0], "0.02 to 1 mm"),

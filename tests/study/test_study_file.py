@@ -78,7 +78,7 @@ def test_a_table_repeats_itself(folder):
     assert (folder / "first.csv").read_bytes() == (folder / "second.csv").read_bytes()
     text = (folder / "first.csv").read_text()
     (folder / "first.csv").write_text(text.replace("#| layers = 2", "#| layers = 3"))
-    with pytest.raises(PathgenError, match="the digest does not match the header"):
+    with pytest.raises(PathgenError, match="the digest in the header does not match the header's text"):
         load_study(folder / "first.csv")
     np.save(folder / "wall.npy", np.full((12, 40), 1.5))
     with pytest.raises(PathgenError, match="has changed since"):
@@ -132,7 +132,7 @@ def test_a_figure_needs_its_columns(folder):
     check_figure(study)
     text = (folder / "small.toml").read_text()
     (folder / "small.toml").write_text(text.replace("[job]", '[figure]\nup = "psnr_db"\n[job]'))
-    with pytest.raises(PathgenError, match="'psnr_db' is not measured"):
+    with pytest.raises(PathgenError, match="does not measure column 'psnr_db'"):
         check_figure(load_study(folder / "small.toml"))
 
 

@@ -27,7 +27,7 @@ STRETCH = 1e4
 
 
 def cumulated_area(thickness: Floats, pixel: float) -> Floats:
-    """Return the area of each layer's section to the left of every node, mm².
+    """Return the part of each section's area that lies to the left of every node, mm².
 
     Parameters
     ----------

@@ -81,7 +81,7 @@ def count_beads(
 
 
 def _states(thickness: Floats, plan: BeadPlan) -> NDArray[np.float32]:
-    """Return the bead counts to consider in this block: consecutive integers, an even number of them."""
+    """Return the candidate bead counts for this block: an even number of consecutive integers."""
     wall = thickness[thickness > 0]
     if not wall.size:
         return np.array([0, 1], np.float32)
@@ -126,7 +126,7 @@ def _column_cost(
 
 
 def _close_ring(cost: NDArray[np.float32]) -> None:
-    """Set both ends of a ring to the count that is best for their two columns, in place."""
+    """Set both ends of a ring to the same count, the best for both columns, in place."""
     best = (cost[0] + cost[-1]).argmin(axis=0)
     others = np.arange(cost.shape[1])[:, None] != best
     cost[0][others] = cost[-1][others] = NEVER

@@ -1,4 +1,4 @@
-"""Joining of a layer's beads into few, long strokes.
+"""Join the beads of a layer into a few long strokes.
 
 Glossary. *Run*: consecutive columns with the same number of beads. *Strand*: one bead of one run; the strands
 of a run are numbered from the back of the wall (0) to its front face. *Extra*: a strand without a partner in
@@ -137,7 +137,7 @@ def _shrink(front: _Front, here: list[int], left: list[int], right: list[int], s
 
 
 def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[int]]:
-    """Choose the strands that end; return the first index of the group, out of `places`, and loose ends.
+    """Choose the strands that end; return the first index of their group, and the loose ends.
 
     The weights ensure that a worse fault is never traded for a lesser one. In descending order: a hairpin or
     end on the front face, a stroke that is too short, a loose end, a shift of the continuing strands.
@@ -156,7 +156,7 @@ def _choose_extras(front: _Front, new: int, places: range) -> tuple[int, list[in
 
 
 def _pair(mate: list[int], group: range) -> list[int]:
-    """Pair neighbours of a group without closing a loop, and return the unpaired; changes `mate`."""
+    """Pair neighbours without closing a loop, and return the unpaired ends; changes `mate`."""
     ends, i = [], group.start
     while i < group.stop:
         if i + 1 < group.stop and mate[i] != i + 1:
@@ -169,7 +169,7 @@ def _pair(mate: list[int], group: range) -> list[int]:
 
 
 def _merge(mate: list[int], i: int, j: int) -> None:
-    """Join two open ends, and make the opposite ends of their paths mates."""
+    """Join two open ends, and record the opposite ends of their paths as a pair."""
     a, b = mate[i], mate[j]
     if a != FREE:
         mate[a] = b

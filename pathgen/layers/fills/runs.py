@@ -121,7 +121,7 @@ def find_runs(
 
 
 def _keep_run_nodes(wall: LayerRuns) -> None:
-    """Mark the nodes at the ends of runs and at the ends of slides as kept."""
+    """Mark the nodes that must be kept: those at the ends of runs and of slides."""
     keep = wall.keep
     for node in (wall.lo, wall.hi, wall.lo + wall.blend, wall.hi - wall.blend):
         keep[wall.layer, node] = True

@@ -1,4 +1,4 @@
-"""Conversion of strands to strokes: centrelines, slides between runs, hairpins, and deposit per segment.
+"""Convert strands to strokes, with centrelines, hairpins and the deposit of each segment.
 
 The centreline of a bead and the area that it deposits are both linear in the wall thickness t:
 
@@ -23,7 +23,7 @@ from pathgen.layers.strokes import Floats, Ints, Strokes, ragged_range
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Part of the wall that each strand fills, (S,) each, in mm, 1, mm, 1; see the module's formula."""
+    """Part of the wall that each strand fills, as four arrays (S,); the module gives the formula."""
 
     offset: Floats
     place: Floats
@@ -104,7 +104,7 @@ def _sequence(wall: LayerRuns, first_layer: int, rule: ShareRule, straight: bool
 
 
 def _slides(strands: _Strands, values: Floats) -> tuple[Floats, Floats]:
-    """Return the shifts of strand ends, left and right, with which neighbouring strands meet half-way."""
+    """Return the shifts of the left and right strand ends that make neighbouring strands meet."""
     step = np.zeros(len(values) + 1)
     step[1:-1] = np.where(strands.through[1:], np.diff(values) / 2, 0.0)
     enter, leave = -step[:-1], step[1:]
@@ -152,7 +152,7 @@ def _expand(wall: LayerRuns, strands: _Strands, counts: NDArray[np.int8]) -> Str
 
 
 def _centres(wall: LayerRuns, strands: _Strands, of: Ints, node: Ints, column: Ints) -> Floats:
-    """Return n of the centreline at each point, mm, with the slides at the ends of runs."""
+    """Return n of the centreline at each point, mm, including the shifts at the ends of runs."""
     run = strands.run[of]
     blend = wall.blend[run]
     to_left = np.maximum(0.0, 1.0 - (column - wall.lo[run]) / blend)
@@ -177,7 +177,7 @@ class _End:
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """Points of strokes while wall ends are adjusted: strand, column, u, position, cumulated area."""
+    """Stroke points while wall ends are adjusted: strand, column, u, position and cumulated area."""
 
     of: Ints
     column: Ints

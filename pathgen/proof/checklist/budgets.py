@@ -1,4 +1,4 @@
-"""Rules 801 to 806: hot time without a deposit, crawling moves, and header values against the text.
+"""Rules 801 to 806: long waits, very slow moves, and header values that the program does not confirm.
 
 Glossary. *Crawl*: a move slower than any part of a print needs. *Excess*: time of a layer beyond that of its
 path at the median rate of all layers, seconds per mm.
@@ -57,12 +57,12 @@ class Ledger:
 
     @classmethod
     def of(cls, machine: Machine) -> Ledger:
-        """Open the ledger of a machine."""
+        """Create an empty ledger for a machine."""
         return cls(ProgramTimer(machine))
 
 
 def check_budgets(subject: Subject, ledger: Ledger) -> None:
-    """Check the times of a window, and at the end the sums and the header (rules 801 to 806)."""
+    """Check the times of one window; after the last window, check the totals and the header."""
     times = ledger.timer.take(subject.program)
     ledger.moves += len(times)
     _crawling(subject, ledger)
@@ -74,7 +74,7 @@ def check_budgets(subject: Subject, ledger: Ledger) -> None:
 
 
 def _crawling(subject: Subject, ledger: Ledger) -> None:
-    """Check the time of moves that crawl (rule 804)."""
+    """Check the time spent in very slow moves (rule 804)."""
     moves = subject.moves
     path = moves.path()
     size = np.where(path > 0, path, np.abs(moves.filament))
@@ -91,14 +91,14 @@ def _crawling(subject: Subject, ledger: Ledger) -> None:
 
 
 def _slowest(header: Mapping[str, str]) -> float:
-    """Return the speed below which a move crawls, mm/s; a job may ask for slow feeds."""
+    """Return the speed, mm/s, below which a move is too slow; a job may request slow feeds."""
     feeds = [_numbers(text)[:1] for key, text in header.items() if key.startswith("job ") and "feed" in key]
     feeds += [[float(text)] for text in _BAND_FEED.findall(header.get("job band", ""))]
     return CRAWL * min([1.0, *(feed[0] for feed in feeds if feed and feed[0] > 0)])
 
 
 def _dry(subject: Subject, ledger: Ledger, times: Floats) -> None:
-    """Check the time between two deposits once the first is made (rule 803)."""
+    """Check the time between consecutive deposits (rule 803)."""
     deposits = subject.deposits
     subject.log.count_checks(len(deposits), 803)
     clock = np.concatenate([[0.0], np.cumsum(times)])
@@ -132,7 +132,7 @@ def _measure(subject: Subject, ledger: Ledger, times: Floats) -> None:
 
 
 def _waiting(subject: Subject) -> float:
-    """Check the sum of the dwells beyond those that cool a layer (rule 805), and return the sum of all, s."""
+    """Check the sum of the dwells, except those that cool a layer (rule 805); return the sum of all, s."""
     dialect = subject.machine.dialect
     lines = np.array([command.line for command in subject.having("G4")], int)
     waits = np.array([dwell_seconds(command.values, dialect) for command in subject.having("G4")], float)
@@ -152,7 +152,7 @@ def _waiting(subject: Subject) -> float:
 
 
 def _header(subject: Subject, ledger: Ledger, dwelling: float) -> None:
-    """Check time, moves and extents of the header against the text (rules 801, 802 and 806)."""
+    """Check that the program confirms the header's time, moves and extents (rules 801, 802 and 806)."""
     header, log = subject.program.header, subject.log
     if subject.program.given_up:
         return
@@ -189,7 +189,7 @@ def _longest(ledger: Ledger) -> tuple[int, int]:
 
 
 def _numbers(text: str) -> list[float]:
-    """Return the numbers of a header value."""
+    """Return all numbers in a header value."""
     found = []
     for word in text.split():
         try:

@@ -34,7 +34,7 @@ class _Box(NamedTuple):
 
 
 class PrintedHeights:
-    """Height map of the print, mm, on square cells in plan view.
+    """Heights of the print, mm, on a grid of square cells on the platform.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def check_collisions(subject: Subject) -> None:
 
 
 def _dips(subject: Subject) -> Ints:
-    """Return the rows of moves that go below the highest earlier deposit."""
+    """Return the indices of moves below the highest deposit made so far."""
     z, levels = subject.moves.z, subject.levels
     # The lowest z of each run of deposits against the highest so far shows quickly if there are no dips.
     lowest = np.minimum.reduceat(z, levels.first)
@@ -172,7 +172,7 @@ def _check_nozzle(subject: Subject, printed: PrintedHeights, rows: Ints) -> None
 def _higher_cells(
     printed: PrintedHeights, box: _Box, x: tuple[float, float], y: tuple[float, float], above: float
 ) -> tuple[Bools, tuple[int, int]]:
-    """Find cells within a margin around a box that are higher than its lowest point plus `above`.
+    """Find cells around a box that are higher than the lowest point of the box plus `above`.
 
     Returns
     -------
@@ -195,7 +195,7 @@ def _higher_cells(
 
 
 def _check_part(subject: Subject, printed: PrintedHeights, rows: Ints, box: _Box, part: HeadPart) -> None:
-    """Check that a part of the head clears the print (rule 602)."""
+    """Check that a part of the head does not touch the print (rule 602)."""
     higher, corner = _higher_cells(printed, box, part.x, part.y, part.z)
     if not higher.any():
         return

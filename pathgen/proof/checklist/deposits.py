@@ -169,7 +169,7 @@ def _check_overhang(
 
 
 def _connected_places(overhang: NDArray[np.float32]) -> list[tuple[int, int]]:
-    """Return the row and the column of the largest overhang of every connected place, worst place first."""
+    """Return the row and column of the largest overhang in each connected region, largest first."""
     label, count = ndimage.label(overhang > 0, np.ones((3, 3)))
     places = ndimage.maximum_position(overhang, label, np.arange(1, count + 1))
     return sorted(((int(i), int(k)) for i, k in places), key=lambda place: -overhang[place])
@@ -201,7 +201,7 @@ def _check_supports(subject: Subject, placed: ProgramPanel, rim: float, prefix: 
 def _smallest_gap(
     subject: Subject, placed: ProgramPanel, rows: Ints, kind: Kind, border: float
 ) -> tuple[int, float]:
-    """Return the support bead closest to the face in one layer, and the gap, mm; inf without supports."""
+    """Find the support bead closest to the face in one layer; return the bead and the gap, mm."""
     moves, frame = subject.moves, placed.frame
     support = rows[moves.kind[rows] == kind]
     wall = rows[np.isin(moves.kind[rows], (Kind.WALL, Kind.HAIRPIN))]

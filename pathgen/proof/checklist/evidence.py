@@ -62,7 +62,7 @@ class EarlierDeposits:
     heights: list[tuple[float, int]] = field(default_factory=list)
 
     def add(self, panel: int, kinds: tuple[Kind, ...], more: DepositMap) -> DepositMap:
-        """Add a window's deposits to the stored ones, and return all of them."""
+        """Add the deposits of a window to the stored deposits, and return all of them."""
         stored = self.maps.get((panel, kinds))
         if stored is not None:
             more = replace(more, volume=stored.volume + more.volume, outside=stored.outside + more.outside)
@@ -71,7 +71,7 @@ class EarlierDeposits:
 
 
 class DepositLevels(NamedTuple):
-    """Runs of consecutive deposits at one height, in program order; arrays of shape (K,)."""
+    """Groups of consecutive deposits at one height, in program order; arrays of shape (K,)."""
 
     first: Ints  # row of the first deposit of the run
     z: Floats  # mm above the platform
@@ -117,13 +117,13 @@ class Subject:
 
     @property
     def leads(self) -> bool:
-        """Whether the program leads its filament, to make up for the pressure lag."""
+        """Whether the program feeds filament early to compensate for the pressure lag."""
         keys = ["job lead", *(f"job {number} lead" for number in range(2, self.panels + 1))]
         return "on" in map(self.program.header.get, keys)
 
     @cached_property
     def delivered(self) -> Moves:
-        """Moves with the filament that leaves the nozzle; the same as `moves` if the program leads none."""
+        """Moves with the filament that leaves the nozzle, which can differ from the filament that is fed."""
         if not self.leads:
             return self.moves
         moves = self.moves
@@ -135,7 +135,7 @@ class Subject:
 
     @cached_property
     def framed(self) -> bool:
-        """Whether the header locates the panels and names their fill, so that the wall is checked."""
+        """Whether the header gives the position and fill of the panels, so that the wall can be checked."""
         try:
             headers = [
                 Header.read(self.program.header, number if self.panels > 1 else None)
@@ -174,7 +174,7 @@ class Subject:
 
     @cached_property
     def commands(self) -> tuple[Command, ...]:
-        """All commands split into words, except the many bare G92."""
+        """All commands of the program, split into words, except G92 without other words."""
         found = []
         for event in self.program.events:
             codes, values = parse_words(event.words)
@@ -188,22 +188,22 @@ class Subject:
 
     @cached_property
     def fed(self) -> Ints:
-        """Rows of moves that feed filament."""
+        """Indices of the moves that feed filament."""
         return np.flatnonzero(self.moves.filament > 0)
 
     @cached_property
     def deposits(self) -> Ints:
-        """Rows of moves that deposit, that is, feed filament while the head travels."""
+        """Indices of the moves that feed filament while the head moves."""
         return np.asarray(self.fed[self.moves.kind[self.fed] != Kind.RELOAD])
 
     @cached_property
     def first_deposit(self) -> int:
-        """Row of the first deposit; the number of moves if there is none."""
+        """Index of the first deposit, or the number of moves if there is no deposit."""
         return int(self.deposits[0]) if len(self.deposits) else len(self.moves)
 
     @cached_property
     def levels(self) -> DepositLevels:
-        """Heights of the runs of deposits."""
+        """Heights of the groups of deposits."""
         z = self.moves.z[self.deposits]
         if not len(z):
             return DepositLevels(self.deposits, z, z)

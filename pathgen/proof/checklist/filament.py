@@ -1,4 +1,4 @@
-"""Rules 401 to 409: retraction balance, bead width relative to bead spacing, and total filament.
+"""Rules 401 to 409: retractions, bead widths and the total filament.
 
 Two lengths are measured from the text and compared. The bead spacing is the distance, across the wall, from
 the middle of a bead to the next bead of the same layer. The bead width is the fed volume divided by the
@@ -46,7 +46,7 @@ def check_filament(subject: Subject) -> None:
 
 
 def _balance(subject: Subject) -> None:
-    """Check that retraction and reloading between deposits balance (rules 401, 402 and 407)."""
+    """Check that each retraction is followed by an equal reload (rules 401, 402 and 407)."""
     moves, deposits = subject.moves, subject.deposits
     drawn = moves.filament < 0
     if subject.leads:  # filament that is led goes back inside a stroke as well
@@ -89,7 +89,7 @@ def _widths(subject: Subject, rows: Ints) -> tuple[Floats, Floats]:
 
 
 def _beads(subject: Subject) -> None:
-    """Check for beads far wider than the nozzle can deposit, or hardly any (rules 405 and 408)."""
+    """Find beads that are far too wide or have hardly any filament (rules 405 and 408)."""
     hot, deposits = subject.machine.hot_end, subject.deposits
     widest = (hot.spacing_max or 1.55 * hot.nozzle_diameter) * LUMP
     subject.log.count_checks(len(deposits), 405)
@@ -118,7 +118,7 @@ def _beads(subject: Subject) -> None:
 
 
 def _dry(subject: Subject) -> None:
-    """Check for moves at the feed rate of the bead before them that feed no filament (rule 409).
+    """Find moves without filament at the feed rate of the preceding bead (rule 409).
 
     Only a program whose layers are marked is known to travel at a feed rate of its own.
     """
@@ -142,7 +142,7 @@ def _dry(subject: Subject) -> None:
 
 
 def _total(subject: Subject) -> None:
-    """Check the total of fed filament against the header (rule 406)."""
+    """Check that the total filament matches the header (rule 406)."""
     text = subject.program.header.get("filament", "").strip()
     if not text:
         return
@@ -158,7 +158,7 @@ def _total(subject: Subject) -> None:
 
 
 def missing_filament(subject: Subject) -> float:
-    """Return the filament of the header that the program does not feed, mm; 0 if none."""
+    """Return the filament that the header states but the program does not feed, mm; 0 if none."""
     try:
         stated = 1000 * Fact("filament").number(subject.program.header.get("filament", ""))
     except PathgenError:
@@ -195,7 +195,7 @@ def _spacing(subject: Subject) -> None:
 
 
 def _check_packing(subject: Subject, share: float, where: str, first: int, last: int, whole: bool) -> None:
-    """Check a measured packing against the intended one (rule 404; rule 403 for the whole program)."""
+    """Compare the measured packing with the intended packing (rules 403 and 404)."""
     subject.log.count_checks(1, 404, *([403] if whole else []))
     for number, (low, high) in RANGES.items():
         if not low <= share <= high and (whole or number == 404):

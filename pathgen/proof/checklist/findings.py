@@ -117,7 +117,7 @@ class FindingLog:
         limit: str = "",
         last: int = 0,
     ) -> None:
-        """Record a finding; once a rule has `capacity` findings, store only the lines of further ones."""
+        """Record a finding; after `capacity` findings of a rule, store only the lines of further findings."""
         last = max(line, last)
         key = (number, line, last, found)
         if key in self.known:  # the state carried into the next window repeats findings about commands
@@ -134,13 +134,13 @@ class FindingLog:
     def require(
         self, passed: bool, number: int, line: int, found: str, value: float | None = None, limit: str = ""
     ) -> None:
-        """Count one check of a rule, and record a finding if the check failed."""
+        """Count one check of a rule, and record a finding if the check fails."""
         self.count_checks(1, number)
         if not passed:
             self.add(number, line, found, value, limit)
 
     def sorted_findings(self) -> tuple[Finding, ...]:
-        """Return the findings by severity, then by line; one more per rule counts those not stored."""
+        """Return the findings by severity, then by line; the last one of a rule counts those not stored."""
         others = []
         for number, lines in self.dropped.items():
             count = self.counts[number] - self.capacity

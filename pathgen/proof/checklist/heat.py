@@ -1,4 +1,4 @@
-"""Rules 201 to 219: temperatures, cold extrusion, waits, and the state at the end of the program."""
+"""Rules 201 to 219: temperatures, cold extrusion, waits, and heaters at the end of the program."""
 
 from __future__ import annotations
 

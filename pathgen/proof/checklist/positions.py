@@ -29,7 +29,7 @@ def check_positions(subject: Subject) -> None:
 
 
 def _slack(subject: Subject) -> float:
-    """Return half of the last decimal place of coordinates in the program, mm."""
+    """Return the rounding error of the program's coordinates, mm: half of the last decimal place."""
     return float(0.5 * 10.0**-subject.machine.dialect.position_decimals + ROUNDING)
 
 

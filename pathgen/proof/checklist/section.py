@@ -1,4 +1,4 @@
-"""The stack of beads across the wall, at evenly spaced places of every layer.
+"""Beads across the wall, from back to face, at evenly spaced positions along every layer.
 
 Glossary. *Probe*: a line across the wall at one place u of one layer. *Crossing*: a bead that passes a probe;
 its *share* is the thickness of wall that its filament fills there. *Stack*: the crossings of one probe from
@@ -28,7 +28,7 @@ BESIDE = 1.0  # mm beside the panel that have probes as well
 
 @dataclass(frozen=True, eq=False)
 class Stacks:
-    """All crossings of a panel's beads with its probes, by probe and from the back to the face.
+    """Points at which beads cross the probe lines through a panel, by probe line, from back to face.
 
     Attributes
     ----------
@@ -67,24 +67,24 @@ class Stacks:
 
     @cached_property
     def first(self) -> Bools:
-        """Mark the crossing nearest to the back of each stack."""
+        """Mark the bead nearest to the back at each probe line."""
         return np.asarray(np.diff(self.probe, prepend=-1) != 0)
 
     @cached_property
     def last(self) -> Bools:
-        """Mark the crossing nearest to the face of each stack."""
+        """Mark the bead nearest to the face at each probe line."""
         return np.append(self.first[1:], True)[: len(self.row)]
 
     @cached_property
     def gap(self) -> Floats:
-        """Gap between each bead and the previous one or the back, mm; below 0 where they overlap."""
+        """Gap between each bead and the previous bead or the back, mm; negative if they overlap."""
         before = np.zeros(len(self.n))
         before[1:] = (self.n + self.share / 2)[:-1]
         return np.asarray(self.n - self.share / 2 - np.where(self.first, 0.0, before))
 
     @cached_property
     def room(self) -> Floats:
-        """Distance between the two neighbours of each bead, mm; the free face counts as the other side."""
+        """Distance between the neighbours on both sides of each bead, mm; at the face, to the face."""
         behind = np.append(self.gap[1:], 0.0)[: len(self.gap)]
         return np.asarray(self.share + self.gap + np.where(self.last, self.gap, behind))
 
@@ -99,7 +99,7 @@ class Stacks:
 
     @cached_property
     def inner(self) -> Bools:
-        """Mark the crossings at least `BESIDE` mm inside the ends of the wall, where beads turn."""
+        """Mark the crossings that are at least `BESIDE` mm from the ends of the wall, where beads turn."""
         probe, near = self.probe[self.first], self.beside - 1
         inside = np.zeros(len(probe), bool)
         inside[near : len(probe) - near] = probe[2 * near :] - probe[: len(probe) - 2 * near] == 2 * near
@@ -107,7 +107,7 @@ class Stacks:
 
     @cached_property
     def total(self) -> Floats:
-        """Thickness of wall that the filament of each stack fills, mm, (stacks,)."""
+        """Wall thickness that the filament at each probe line fills, mm, (stacks,)."""
         return np.add.reduceat(self.share, np.flatnonzero(self.first)) if len(self.share) else self.share
 
     @cached_property
@@ -206,7 +206,7 @@ def flatten_beads(moves: Moves, rows: Ints, placed: ProgramPanel) -> FlatBeads:
 
 
 def cross_probes(beads: FlatBeads, width: float) -> Stacks:
-    """Find all crossings of deposits with the probes of a panel that is `width` mm wide."""
+    """Find the points at which deposits cross the probe lines of a panel `width` mm wide."""
     step = max(STEP, width / PROBES)
     beside = math.ceil(BESIDE / step)
     per_layer = math.ceil(width / step) + 2 * beside
@@ -225,7 +225,7 @@ def cross_probes(beads: FlatBeads, width: float) -> Stacks:
 def _cross_block(
     beads: FlatBeads, block: slice, grid: tuple[float, int, int]
 ) -> tuple[Ints, Ints, Floats, Floats]:
-    """Return row, probe, n and share of the crossings of some deposits."""
+    """Return the row, probe line, n and fraction of the path for each crossing of some deposits."""
     step, beside, per_layer = grid
     u0, u1 = (values[block] / step + (beside + 0.5) for values in beads.u)
     low, high = np.floor(u0), np.floor(u1)

@@ -1,4 +1,4 @@
-"""Rules 403, 404 and 710 to 716: the wall that the beads form, layer by layer.
+"""Rules 403, 404 and 710 to 716: checks of the wall, layer by layer.
 
 Every bead of the wall is placed at its position across the wall (`section.py`). A faulty bead disturbs the
 stack of beads around it, whatever the picture is. Only disturbances that continue along the path count: at
@@ -42,7 +42,7 @@ JUMP = 1.5  # ratio of bead widths at the beginning of a fault
 
 
 class Pieces(NamedTuple):
-    """Pieces of bead in the order in which they are deposited; arrays of shape (N,)."""
+    """Pieces of beads in printing order; arrays of shape (N,)."""
 
     row: Ints
     layer: Ints
@@ -90,17 +90,17 @@ class Wall:
 
     @property
     def fed(self) -> Bools:
-        """Mark the moves that feed filament themselves."""
+        """Mark the moves that feed filament."""
         return np.asarray(self.subject.moves.filament[self.rows] > 0)
 
     @property
     def led(self) -> bool:
-        """Whether the program leads its filament."""
+        """Whether the program feeds filament early to compensate for pressure lag."""
         return self.moves is not self.subject.moves
 
     @property
     def exact(self) -> bool:
-        """Whether the fill is column-exact."""
+        """Whether the bead spacings in every column add up to the wall thickness."""
         return self.job.fill in EXACT
 
     @property
@@ -115,7 +115,7 @@ class Wall:
 
     @cached_property
     def constant(self) -> tuple[Ints, Floats]:
-        """Beads of one spacing, for a fill that has one, and the area that fits into each deposit, mm².
+        """Mask of beads with constant spacing, and the area available to each deposit, mm².
 
         In layers of lines across the wall, only the lines count. They deposit the share of dry hairpins. The
         other hairpins of a raster have a share of their own.
@@ -136,7 +136,7 @@ class Wall:
 
     @cached_property
     def steep(self) -> Bools:
-        """Mark the beads of a raster that run across the wall: lines or hairpins."""
+        """Mark the raster beads that run across the wall: lines or hairpins."""
         if self.job.fill != "raster":
             return np.zeros(len(self.rows), bool)
         (u0, u1), (n0, n1) = self.beads.u, self.beads.n
@@ -165,7 +165,7 @@ def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: s
 
 
 def _report_layers(wall: Wall, number: int, layers: Ints, values: Floats, text: str, limit: str) -> None:
-    """Record one finding per run of consecutive layers; `text` has a place for the value of largest size."""
+    """Record one finding per group of consecutive layers; `text` has a placeholder for the worst value."""
     for first, last in consecutive_rows(layers):
         rows = wall.rows[(wall.beads.layer >= first) & (wall.beads.layer <= last)]
         part = values[(layers >= first) & (layers <= last)]
@@ -196,7 +196,7 @@ def check_heights(subject: Subject) -> None:
 
 
 def _check_back(wall: Wall) -> Ints:
-    """Check that every layer begins at the panel's back (rule 713), and return the layers that do not."""
+    """Check that every layer begins at the panel's back (rule 713); return the shifted layers."""
     stacks, beads = wall.stacks, wall.beads
     part = 2  # the median
     if wall.led:  # nothing but positions is known; the outermost centre lines of a layer are at its back
@@ -261,7 +261,7 @@ def _check_threads(wall: Wall) -> None:
 
 
 def _check_places(wall: Wall, shifted: Ints) -> Ints:
-    """Check that each bead has a place of its own and as much filament as room (rules 710, 711 and 714).
+    """Check that no two beads share a place and that their filament fits (rules 710, 711 and 714).
 
     Returns the layers with repeated beads. The room of beads in shifted layers is unknown.
     """
@@ -296,7 +296,7 @@ def _check_places(wall: Wall, shifted: Ints) -> Ints:
 
 
 def _same_place(wall: Wall) -> tuple[Bools, Bools]:
-    """Mark the later ones of crossings in one place, and all of them."""
+    """Mark crossings that share a place: all of them, and all except the first."""
     stacks = wall.stacks
     before = np.append(np.inf, stacks.share[:-1])[: len(stacks.n)]
     width = np.minimum(np.minimum(stacks.share, before), wall.spacing)
@@ -314,7 +314,7 @@ def _same_place(wall: Wall) -> tuple[Bools, Bools]:
 
 
 def _overfed(stacks: Stacks, filled: Floats, same: Bools) -> Bools:
-    """Mark crossings with far more filament than room.
+    """Mark crossings with far more filament than fits between their neighbours.
 
     The neighbours of such a bead have no room either, but are not wider than others; and where beads crowd
     at a steep face, the sum of the stack is right nevertheless.
@@ -330,7 +330,7 @@ def _overfed(stacks: Stacks, filled: Floats, same: Bools) -> Bools:
 
 
 def _majority(flags: Bools) -> Bools:
-    """Return what most of each flag and its two neighbours are: a single probe is often off."""
+    """Replace each flag by the majority of itself and its two neighbours, to remove single errors."""
     found = flags.copy()
     a, b, c = flags[:-2], flags[1:-1], flags[2:]
     found[1:-1] = (a & b) | (b & c) | (a & c)
@@ -338,7 +338,7 @@ def _majority(flags: Bools) -> Bools:
 
 
 def _check_lines(wall: Wall) -> Ints:
-    """Check that each line across the wall has a place of its own (rule 710); return the layers."""
+    """Check that no two lines across the wall share a place (rule 710); return the faulty layers."""
     beads, at = wall.beads, np.flatnonzero(wall.across)
     u, low, high = beads.u[1][at], np.minimum(*beads.n)[at], np.maximum(*beads.n)[at]
     order = np.lexsort((at, np.round(low, 3), np.round(u, 3), beads.layer[at]))
@@ -351,7 +351,7 @@ def _check_lines(wall: Wall) -> Ints:
 
 
 def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float) -> Ints:
-    """Record what continues over at least `least` mm of path, one finding per layer; return the layers.
+    """Record faults longer than `least` mm of path, one finding per layer; return the layers.
 
     In a picture of noise, beads of a good program are off for a while in every layer: a fault continues for
     several times as long as in the middle layer.
@@ -380,7 +380,7 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
 
 
 def _usual(pieces: Pieces, begin: Ints, path: Floats) -> float:
-    """Return the longest path, mm, that is off in the middle one of the layers, sorted by that path."""
+    """Return the median over the layers of the longest faulty path, mm."""
     layers = np.bincount(pieces.layer)
     longest = np.zeros(len(layers))
     np.maximum.at(longest, pieces.layer[begin], path)
@@ -388,7 +388,7 @@ def _usual(pieces: Pieces, begin: Ints, path: Floats) -> float:
 
 
 def _beginning(wall: Wall, row: int, number: int) -> int:
-    """Return the move at which a fault begins that `row` shows first."""
+    """Return the move at which the fault begins; `row` is the first move that shows the fault."""
     at = int(np.searchsorted(wall.rows, row))
     near = np.arange(max(at - BACK, 0), min(at + (1 if number == 710 else BACK), len(wall.rows)))
     length = wall.beads.length[near]
@@ -406,7 +406,7 @@ def _beginning(wall: Wall, row: int, number: int) -> int:
 
 
 def _check_packing(wall: Wall, apart: Ints) -> None:
-    """Check the filament of every layer against the section of its wall (rules 403 and 404).
+    """Compare the filament of every layer with the area of its section (rules 403 and 404).
 
     The beads of a column-exact fill end at the face. Those of the other fills have one spacing, so their
     section is path times spacing; dry lines across the wall deposit the share of their ends as well. The
@@ -440,7 +440,7 @@ def _check_packing(wall: Wall, apart: Ints) -> None:
 
 
 def _check_missing(wall: Wall) -> None:
-    """Check for a part of one layer that is missing, if the program feeds less than its header states (716).
+    """Find the missing part of a layer if the program feeds less than the header states (716).
 
     A picture may have a thin line as well; only the amount of filament tells them apart.
     """

@@ -46,7 +46,7 @@ def _lines(subject: Subject) -> None:
 
 
 def _message_code(fault: LineFault, subject: Subject) -> str:
-    """Return the M code of an unreadable line that the controller may skip; empty for any other line."""
+    """Return the M code of an unreadable line if the controller may skip the line, or else ""."""
     found = _LEADING.match(fault.text)
     if subject.strict or found is None or fault.why.endswith(" characters"):
         return ""
@@ -74,7 +74,7 @@ def _words(subject: Subject) -> None:
 
 
 def _modes(subject: Subject) -> None:
-    """Check that units and modes are set before use (rules 106 to 108 and 116)."""
+    """Check that the program sets units and modes before it uses them (rules 106 to 108 and 116)."""
     dialect, moves = subject.machine.dialect, subject.moves
     moving = _first_motion(subject)
     for number, codes, row in (

@@ -31,7 +31,7 @@ _CARRIER = re.compile(r"([A-Z])\s*\{(\w+)\}")
 
 @lru_cache(maxsize=4096)
 def parse_words(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ...]]:
-    """Split a line into commands without leading zeros, and letter and value of the other words.
+    """Split a line into its commands, without leading zeros, and the letters and values of other words.
 
     Examples
     --------
@@ -44,7 +44,7 @@ def parse_words(text: str) -> tuple[tuple[str, ...], tuple[tuple[str, float], ..
 
 
 def command_effects(dialect: Dialect) -> dict[str, ProgramWord]:
-    """Return the effect of each command, from the profile or else by common practice.
+    """Return the effect of each command: as the profile states or, by default, as is common practice.
 
     If the start block uses {nozzle} only in commands without a usual effect, the last of them is taken to
     wait for the temperature, as a start block has to.
@@ -101,7 +101,7 @@ def is_listed(code: str, dialect: Dialect) -> bool:
 
 
 def start_modes(dialect: Dialect) -> dict[str, str]:
-    """Return the mode that the start block of a profile sets in each modal group that a program keeps.
+    """Return the modes that the start block of a profile sets, by modal group.
 
     Examples
     --------
@@ -116,7 +116,7 @@ def start_modes(dialect: Dialect) -> dict[str, str]:
 
 @lru_cache(maxsize=64)
 def unknown_effect(code: str, dialect: Dialect) -> str:
-    """Return why the effect of a listed command on heat or positions is unknown; empty if it is known."""
+    """Explain why the effect of a listed command is unknown; return "" if the effect is known."""
     word = PROGRAM_WORDS.get(code)
     mode = start_modes(dialect).get(word.group) if word and word.group in KEPT_GROUPS else None
     if mode is not None:

@@ -120,7 +120,7 @@ def test_a_rule_says_what_it_is(number):
     "source,why",
     [
         (b"", "empty"),
-        (b"\x00\x01\x02", "not text"),
+        (b"\x00\x01\x02", "not a text file"),
         (b"G21\nM2\n", "--machine"),
         (b"; machine = other\n", "not a shipped"),
     ],
