@@ -173,7 +173,7 @@ def test_too_many_say_how_many_would_fit():
     with pytest.raises(PathgenError) as refused:
         plan_several([(waves(1, 60, 1000), Job(copies=40))])
     message = str(refused.value)
-    assert "40 panels do not fit on moving-table" in message
+    assert "40 panels with their brims do not fit on moving-table" in message
     count = int(message.split("the first ")[1].split()[0])
     plan_several([(waves(1, 60, 1000), Job(copies=count))])
     with pytest.raises(PathgenError):
@@ -185,7 +185,7 @@ def test_hopelessly_many_are_refused_before_they_are_made(monkeypatch):
     real = planning._build_unplaced
     monkeypatch.setattr(planning, "_build_unplaced", lambda *given: made.append(given) or real(*given))
     job = Job(width=40.0, pixel=0.5, layer=0.3, first_layer=0.3)
-    with pytest.raises(PathgenError, match="900 panels do not fit on .*the first [1-9][0-9]* panels"):
+    with pytest.raises(PathgenError, match="900 panels with their brims do not fit on .*the first [1-9][0-9]* panels"):
         plan_several([(waves(1, 9, 20), job)] * 900)
     assert 10 < len(made) < 100
     made.clear()
