@@ -185,7 +185,8 @@ def test_hopelessly_many_are_refused_before_they_are_made(monkeypatch):
     real = planning._build_unplaced
     monkeypatch.setattr(planning, "_build_unplaced", lambda *given: made.append(given) or real(*given))
     job = Job(width=40.0, pixel=0.5, layer=0.3, first_layer=0.3)
-    with pytest.raises(PathgenError, match="900 panels with their brims do not fit on .*the first [1-9][0-9]* panels"):
+    why = "900 panels with their brims do not fit on .*the first [1-9][0-9]* panels"
+    with pytest.raises(PathgenError, match=why):
         plan_several([(waves(1, 9, 20), job)] * 900)
     assert 10 < len(made) < 100
     made.clear()
