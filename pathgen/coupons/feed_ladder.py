@@ -213,7 +213,7 @@ def _fit(filled: FilledSheet, setup: Setup) -> Outcome:
 
 
 def _limited_feed(kept: ContrastFit, fastest: float) -> Estimate:
-    """Return the estimated feed and its confidence interval, at most the feed of the fastest band."""
+    """Return the estimated feed and its confidence interval, both limited to the feed of the fastest band."""
     values = (min(feed, fastest) for feed in (kept.feed, kept.low, kept.high))
     return Estimate(f"{100 * HOLDS:.0f} % of the contrast up to", "mm/s", *values)
 

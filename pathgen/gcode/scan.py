@@ -337,7 +337,7 @@ def _lines_to_check(name: str, column: WordColumn, tokens: _Tokens) -> Ints:
 
 
 def _possible_exponents(column: WordColumn, tokens: _Tokens) -> Ints:
-    """Return the lines in which E could be an exponent: between a number and a whole number."""
+    """Return the lines in which E could be an exponent: it follows a number and precedes an integer."""
     start = tokens.start[tokens.letter == ord("E")]
     body = tokens.body
     glued = np.flatnonzero((body[start - 1] >= PLUS) & (body[start - 1] <= NINE))

@@ -177,7 +177,7 @@ class AdaptiveHeights:
 
 
 def _choices(unit: float, terms: Terms, likes: Sequence[float]) -> Ints:
-    """Return the candidate heights in units, ascending, including those from `likes` that are whole units."""
+    """Return candidate heights in multiples of the unit, ascending; whole multiples in `likes` are added."""
     low, high = max(1, round(THINNEST / unit)), int(terms.highest / unit + 1e-9)
     spread = np.rint(np.geomspace(low, max(high, low), HEIGHTS)).astype(np.intp)
     own = [round(like / unit) for like in likes if abs(round(like / unit) * unit - like) < 1e-9]

@@ -239,7 +239,7 @@ class MapBounds:
     reach: float | None = None
 
     def project(self, thickness: Worked, scale: Worked | None = None) -> Worked:
-        """Return the closest map within the bounds, where `scale` squared weights the differences.
+        """Return the map within the bounds that is closest in the least-squares sense, with weights `scale`².
 
         Replacing t by t + reach·row, rows counted downward, turns the limit of the overhang into columns that
         must not decrease. The nearest such column is its isotonic regression. All columns are joined to one,

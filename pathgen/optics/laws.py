@@ -43,7 +43,7 @@ class TransmittanceLaw(Protocol):
         """Return the transmittance of a thickness in mm, which decreases from t0 to 0."""
 
     def inverse(self, transmittance: ArrayLike) -> Floats:
-        """Return the thickness for a transmittance, mm: 0 from t0 upward, and infinity from 0 downward."""
+        """Return the thickness in mm for a transmittance: 0 for t0 or more, infinity for 0 or less."""
 
     def slope(self, thickness: ArrayLike) -> Floats:
         """Return the derivative dT/dt at a thickness, in 1/mm, at most 0."""

@@ -122,7 +122,7 @@ def _front(points: Floats, width: Floats) -> float:
 
 
 def find_busiest(layer: SampleLayer, span: float, width: float) -> float:
-    """Return the start, mm, of the part of a layer in which beads vary most in n."""
+    """Return the start, mm, of the part of a layer, `span` mm long, in which beads vary most in n."""
     bins = 1000
     u, n = layer.points[..., 0].mean(axis=1), np.abs(np.diff(layer.points[..., 1], axis=1)[:, 0])
     # The hairpins at both ends of the wall vary most, and are the same in every panel.

@@ -195,7 +195,7 @@ def _check(sway: Mapping[int, float], spacing: float, time: Mapping[int, float] 
         raise PathgenError(
             what,
             where="score_axes: time",
-            allowed=f"times for the rotations {sorted(sway)}, the same as for sway",
+            allowed=f"times for {sorted(sway)}, the rotations of the sway values",
         )
     figures = [*sway.values(), *(time or {}).values(), spacing]
     if not all(0 <= value < math.inf for value in figures) or spacing == 0:

@@ -64,10 +64,10 @@ class Job(Preparation, frozen=True):
     height
         Outer height of the panel as viewed. Default: computed from the width and the picture's proportions.
     centre_across
-        Horizontal position in the picture of the point that lies at the panel's centre. 0: left edge; 1:
+        Horizontal position, within the picture, that is placed at the panel's centre. 0: left edge; 1:
         right edge. The picture is shifted if it would not cover the panel.
     centre_up
-        Vertical position in the picture of the point that lies at the panel's centre. 0: bottom edge; 1: top
+        Vertical position, within the picture, that is placed at the panel's centre. 0: bottom edge; 1: top
         edge.
     zoom
         Scale of the picture: at 1 the picture just covers the panel, at 2 it is twice as large. Below 1, the
@@ -96,7 +96,7 @@ class Job(Preparation, frozen=True):
         Layer height, or `auto`. With `auto`, layers are thin where the picture has vertical detail and thick
         elsewhere. The error is then the same as with uniform layers of height `layer_like`.
     layer_like
-        For `layer = auto`: height of uniform layers that give the allowed error.
+        For `layer = auto`: the allowed error is that of uniform layers of this height.
     within
         Time limit for the print, such as 6h or 90min. pathgen chooses the layer heights, feed and bead
         spacing for the best picture within this limit.

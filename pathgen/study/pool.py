@@ -132,7 +132,7 @@ class _Crew:
                         waiting.appendleft(case)
                         workers -= 1
                 if not workers:
-                    raise PathgenError("the worker processes stop during their start", hint=NO_START)
+                    raise PathgenError("the worker processes exited during startup", hint=NO_START)
         finally:  # `shutdown` alone would wait for the cases in flight
             for process in set(multiprocessing.active_children()) - others:
                 process.kill()

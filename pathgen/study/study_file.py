@@ -238,7 +238,7 @@ def _list_cases(keys: StudyKeys, where: str, max_cases: int) -> tuple[Names, tup
 
 
 def _read_case_table(keys: StudyKeys, where: str) -> tuple[Names, list[tuple[Level, ...]]]:
-    """Read explicit cases; each key that any case sets is a factor, with the label "" where unset."""
+    """Read explicit cases. Each key of any case is a factor; a case without the key has the label ""."""
     if keys.factors or keys.samples is not None:
         extra = "factors" if keys.factors else "samples"
         what = f"a table design cannot have {extra}"

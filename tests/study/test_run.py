@@ -182,7 +182,7 @@ def test_memory_that_runs_out_is_the_same_row_everywhere(deadly):
 
 def test_processes_that_end_as_they_start(study, folder, monkeypatch):
     monkeypatch.setattr("pathgen.study.pool._prepare_worker", os._exit)  # a folder is no exit code: TypeError
-    with pytest.raises(PathgenError, match="the worker processes stop during their start"):
+    with pytest.raises(PathgenError, match="the worker processes exited during startup"):
         run_study(study, folder / "a.csv", workers=2)
     assert not multiprocessing.active_children()
 

@@ -84,7 +84,7 @@ class Stacks:
 
     @cached_property
     def room(self) -> Floats:
-        """Distance between the neighbours on both sides of each bead, mm; at the face, to the face."""
+        """Distance between the two neighbours of each bead, mm; the free face counts as a neighbour."""
         behind = np.append(self.gap[1:], 0.0)[: len(self.gap)]
         return np.asarray(self.share + self.gap + np.where(self.last, self.gap, behind))
 
