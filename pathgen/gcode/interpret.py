@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import Block, Grammar, has_words, line_error, parse_block
+from pathgen.gcode.comments import parse_fact
+from pathgen.gcode.layer_sums import LayerSum, parse_sum
 from pathgen.gcode.rows import (
     FEED_ONLY,
     NO_AXIS,
@@ -51,7 +53,6 @@ _PARTS = {
 }
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")
-_SETTING = re.compile(r"([^=\s][^=]*?)\s*=\s*(.*)")
 
 
 SLASHED = "the block-delete switch decides whether this line is executed"
@@ -148,6 +149,8 @@ class Interpreter:
     events : list of Event
     tops : dict of int to float
         Height of the top of each layer that has a mark, mm.
+    sums : dict of int to LayerSum
+        What each layer deposits as the program states it.
     marked : bool
         The program has marks.
     ended : bool
@@ -179,6 +182,7 @@ class Interpreter:
         self.header: dict[str, str] = {}
         self.events: list[Event] = []
         self.tops: dict[int, float] = {}
+        self.sums: dict[int, LayerSum] = {}
         self.marked = self.ended = self.given_up = False
         self.trailing: LineFault | None = None
         self.faults: list[LineFault] = []
@@ -327,7 +331,7 @@ class Interpreter:
         self.ended |= not _ENDS.isdisjoint(block.codes)
 
     def _interpret_comment(self, comment: str, line: int) -> None:
-        """Interpret a comment: a layer or part mark, or a value of the header."""
+        """Interpret a comment: a layer or part mark, the sums of a layer, or a value of the header."""
         _, part, layer = self._marks[-1] if self._marks else self._mark
         if match := _LAYER.fullmatch(comment):
             self._marks.append((line, part, int(match[1]) - 1))
@@ -336,8 +340,10 @@ class Interpreter:
         elif (match := _PART.fullmatch(comment)) and match[1] in _PARTS:
             self._marks.append((line, _PARTS[match[1]], layer))
             self.marked = True
-        elif self._heading and (match := _SETTING.fullmatch(comment)):
-            self.header.setdefault(match[1], match[2])
+        elif stated := parse_sum(comment):
+            self.sums[layer] = stated
+        elif self._heading and (fact := parse_fact(comment)):
+            self.header.setdefault(*fact)
 
     def _axes(self, block: Block) -> set[str]:
         return {"X", "Y", "Z", self.grammar.filament} & set(block.values)

@@ -25,6 +25,7 @@ from pathgen.errors import PathgenError
 from pathgen.files.inputs import Input, open_input
 from pathgen.gcode.block import LONGEST, Grammar
 from pathgen.gcode.interpret import Event, Interpreter, LineFault, Stretch
+from pathgen.gcode.layer_sums import LayerSum
 from pathgen.motion.moves import DEPOSITS, Moves
 from pathgen.settings.machine import Dialect
 
@@ -51,6 +52,8 @@ class Program:
     tops : (L,) float64
         Height of the top of each layer, mm: from the marks (NaN for a missing one), or the heights of the
         deposits, ascending.
+    sums : dict of int to LayerSum
+        What each layer deposits as the program states it, by layer from 0; empty without such comments.
     ended : bool
         M2, M30 or a closing percent sign was reached; nothing after it is read. False for a truncated
         program.
@@ -74,6 +77,7 @@ class Program:
     header: dict[str, str]
     events: tuple[Event, ...]
     tops: NDArray[np.float64]
+    sums: dict[int, LayerSum]
     ended: bool
     marked: bool
     feed_only: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
@@ -310,6 +314,7 @@ def _program(interpreter: Interpreter) -> Program:
         interpreter.header,
         tuple(interpreter.events),
         tops,
+        interpreter.sums,
         interpreter.ended,
         interpreter.marked,
         np.concatenate([np.zeros(0, np.int64), *interpreter.feed_only]),

@@ -33,7 +33,7 @@ _TENS = 10.0 ** np.arange(_EXACT + 1)
 _LAST = np.array([(1 << 64) - (1 << (64 - 8 * n)) for n in range(9)], np.uint64)  # the last n of eight bytes
 _DIGITS = _LAST & np.uint64(0x0F0F0F0F0F0F0F0F)
 _STEPS = ((8, 10, 0x00FF00FF00FF00FF), (16, 100, 0x0000FFFF0000FFFF), (32, 10000, 0xFFFFFFFF))
-_MARKS = (b"la", b"pa")  # first bytes of the marks: layer, part
+_MARKS = (b"la", b"pa", b"su")  # first bytes of the marks: layer, part, sum
 
 
 class WordColumn(NamedTuple):
@@ -96,7 +96,7 @@ def scan_lines(text: bytes, grammar: Grammar, *, comments: bool = False) -> Scan
     grammar : Grammar
         Grammar of the dialect.
     comments : bool
-        Count every line with a comment as odd, not only the marks of layers and parts.
+        Count every line with a comment as odd, not only those that mark layers and parts or state sums.
 
     Returns
     -------
@@ -222,7 +222,7 @@ def _blank_comments(body: Bytes, ends: Ints, marks: Ints, every: bool) -> Ints:
 
 
 def _begin_like_marks(body: Bytes, place: Ints) -> Flags:
-    """Return a mask of the comments that begin like a layer or part mark."""
+    """Return a mask of the comments that begin like a layer mark, a part mark or a sum."""
     place = np.minimum(place, len(body) - 4)
     skip = body[place + 1] == BLANK
     first, second = body[place + 1 + skip], body[place + 2 + skip]

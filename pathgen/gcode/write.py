@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pathgen.errors import PathgenError
 from pathgen.gcode.comments import CAUTION, fill_header, format_comment, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
+from pathgen.gcode.layer_sums import TOTALS, LayerSum, sum_deposits
 from pathgen.gcode.scan import find_changes
 from pathgen.gcode.template import fill_block, format_placeholders, layer_commands
 from pathgen.motion.assemble import filament_area
@@ -81,11 +82,12 @@ class ProgramWriter:
     >>> moves = Moves((0, 0, 0), one, 2 * one, 0.2 * one, one / 3, one, np.array([Kind.WALL]), np.array([0]))
     >>> writer.write(moves, 20 * one)
     >>> writer.finish({"time": "1 s"})
-    >>> print(*stream.getvalue().decode().splitlines()[-10:-5], sep="\n")
+    >>> print(*stream.getvalue().decode().splitlines()[-11:-5], sep="\n")
     (layer 1/1 top 0.200 mm height 0.200 mm)
     G92 A0
     (part wall)
     G1 X1 Y2 Z0.2 A0.33333 F1200
+    (sum filament 0.3333 mm path 2.245 mm centre 0.500 1.000 mm)
     (end)
     """
 
@@ -99,6 +101,7 @@ class ProgramWriter:
         self._place_scale = 10.0**dialect.position_decimals
         self._feed_scale = 60.0 * 10.0**dialect.feed_decimals
         self._values: dict[str, str] = {}
+        self._facts: dict[str, str] = {}  # of the header, without the late ones
         self._late: dict[str, int] = {}
         self._layers: list[str] = []  # text of the mark of each layer
         self._changes: dict[int, list[str]] = {}  # commands at layer changes: fan, nozzle temperature
@@ -110,6 +113,7 @@ class ProgramWriter:
         self._fed = 0.0  # total filament, rounded, in units of the last decimal
         self._zero = 0.0  # value of `_fed` at the last reset
         self._layer, self._kind, self._part = -1, -1, 0
+        self._sum = np.zeros(TOTALS)  # of the layer written so far
 
     def begin(
         self,
@@ -160,7 +164,7 @@ class ProgramWriter:
             f"layer {number}/{len(top)} top {z:.{decimals}f} mm height {h:.{decimals}f} mm"
             for number, (z, h) in enumerate(zip(top, height, strict=True), start=1)
         ]
-        self._late = write_header(self._stream, facts, late, dialect.comment, caution)
+        self._facts, self._late = write_header(self._stream, facts, late, dialect.comment, caution)
         opening = blocks["start"] + blocks["fan_off"]
         self.commands = opening + blocks["finish"]
         self._stream.write(_text(opening))
@@ -198,20 +202,21 @@ class ProgramWriter:
             If the facts are not the late ones announced to `begin`.
         """
         dialect = self._dialect
-        end = [format_comment("end", dialect.comment), *fill_block("finish", dialect, self._values)]
+        closing = [self._closing()] if self._layer >= 0 else []
+        end = [*closing, format_comment("end", dialect.comment), *fill_block("finish", dialect, self._values)]
         self._stream.write(_text(end))
-        fill_header(self._stream, self._late, facts, dialect.comment)
+        fill_header(self._stream, self._facts, self._late, facts, dialect.comment)
 
     def _write_rows(self, moves: Moves, feed: Floats) -> None:
         """Round the values, find those that change, drop rows without a change, and format the others."""
         starts = np.flatnonzero(find_changes(moves.layer, self._layer))
-        notes = self._notes(moves, starts)
         positions = (("x", moves.x), ("y", moves.y), ("z", moves.z - self._machine.z_zero))
         places = [_whole(values * self._place_scale, f"{name} of a move") for name, values in positions]
         moved = [find_changes(column, last) for column, last in zip(places, self._place, strict=True)]
-        self._place = [int(column[-1]) for column in places]
+        before, self._place = self._place, [int(column[-1]) for column in places]
         self._name_all_axes(moves.kind, moved)
-        filament, fed = self._filament(moves.filament, starts)
+        filament, fed, run = self._filament(moves.filament, starts)
+        notes = self._notes(moves, starts, self._sum_layers(before, places, run, starts))
         # A feed that rounds to 0 would stop the machine for good.
         speed = np.maximum(_whole(feed * self._feed_scale, "feed of a move"), 1)
         columns = [*places, *moved, filament, fed, _MOTION.take(moves.kind), speed]
@@ -255,25 +260,49 @@ class ProgramWriter:
                     moved[axis][first] = True
                     self._known[axis] = len(first) > 0
 
-    def _filament(self, filament: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Bools]:
-        """Return the filament word of each row, and which rows feed filament."""
+    def _filament(self, filament: Floats, starts: NDArray[np.intp]) -> tuple[Ints, Bools, Floats]:
+        """Return the filament word of each row, which rows feed filament, and the filament in mm."""
         run = filament.copy()
         run[0] += self._run  # one running sum over the whole program, independent of its division into blocks
         np.cumsum(run, out=run)
         total, before = np.rint(run * self._filament_scale), self._fed
         self._run, self._fed = float(run[-1]), float(total[-1])
-        fed = find_changes(total, before)
+        fed, steps = find_changes(total, before), np.diff(total, prepend=before)
+        length = steps / self._filament_scale
         if self._dialect.filament_mode == "relative":
-            return _whole(np.diff(total, prepend=before), "filament of a move"), fed
+            return _whole(steps, "filament of a move"), fed, length
         resets = np.concatenate([[before], total])[starts]
         spans = np.diff(starts, prepend=0, append=len(total))
         zero = np.repeat(np.concatenate([[self._zero], resets]), spans)
         self._zero = float(zero[-1])
-        return _whole(total - zero, "filament of a move"), fed
+        return _whole(total - zero, "filament of a move"), fed, length
 
-    def _notes(self, moves: Moves, starts: NDArray[np.intp]) -> list[tuple[int, bytes]]:
-        """Build the lines before some rows: layer changes, then part marks."""
-        notes = [(row, self._opening(int(moves.layer[row]))) for row in starts.tolist()]
+    def _sum_layers(
+        self, before: list[int], places: list[Ints], filament: Floats, starts: NDArray[np.intp]
+    ) -> list[str]:
+        """Add up what the rows deposit, and return the comment that ends the layer before each start."""
+        ended = []
+        first = starts if len(starts) and starts[0] == 0 else np.append(0, starts)
+        x, y, z = (column / self._place_scale for column in places)
+        at = (before[0] / self._place_scale, before[1] / self._place_scale, before[2] / self._place_scale)
+        for group, totals in zip(first.tolist(), sum_deposits(at, (x, y, z), filament, first), strict=True):
+            if group or len(first) == len(starts):
+                ended.append(self._closing())
+            self._sum += totals
+        return ended
+
+    def _closing(self) -> str:
+        """Return the comment that ends a layer, and begin the sums of the next one."""
+        text, self._sum = str(LayerSum.of(self._sum)), np.zeros(TOTALS)
+        return format_comment(text, self._dialect.comment)
+
+    def _notes(self, moves: Moves, starts: NDArray[np.intp], ended: list[str]) -> list[tuple[int, bytes]]:
+        """Build the lines before some rows: the end of a layer, layer changes, then part marks."""
+        notes = []
+        for row, closing in zip(starts.tolist(), ended, strict=True):
+            layer = int(moves.layer[row])
+            lines = [closing] if row or self._layer >= 0 else []
+            notes.append((row, _text(lines) + self._opening(layer)))
         rows = np.flatnonzero(find_changes(moves.kind, self._kind))
         part = _PART.take(moves.kind[rows])
         rows, part = rows[part > 0], part[part > 0]

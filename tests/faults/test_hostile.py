@@ -229,7 +229,7 @@ def plain(forge, tmp_path_factory):
 
 @pytest.mark.parametrize("name,machine", STANDS, ids=lambda text: ascii(text)[:20])
 def test_names_reach_neither_terminal_nor_program_raw(forge, plain, tmp_path, machine, name):
-    """A name changes the one line of the program that tells it, and nothing a terminal would obey is said."""
+    """A name changes its own line and the header sum, and nothing a terminal would obey is printed."""
     source, out = save_wall(tmp_path / name), tmp_path / "out"
     out.mkdir()
     drawn = name in DRAWN and machine == "ngc-lab"
@@ -242,7 +242,8 @@ def test_names_reach_neither_terminal_nor_program_raw(forge, plain, tmp_path, ma
     assert all(line.isprintable() for line in lines)
     json.loads(ended.out)
     differing = [(a, b) for a, b in zip(lines, plain[machine], strict=True) if a != b]
-    assert len(differing) == 1 and "picture = plain.npy" in differing[0][1]
+    assert len(differing) == 2 and "picture = plain.npy" in differing[0][1]
+    assert "header sum = " in differing[1][1]
     if machine == "ngc-lab":
         line = differing[0][0]
         assert line[0] == "(" and line[-1] == ")" and not set("()") & set(line[1:-1])

@@ -12,6 +12,7 @@ import pytest
 from pathgen.errors import PathgenError
 from pathgen.gcode import read as read_module
 from pathgen.gcode.block import Grammar, parse_block
+from pathgen.gcode.comments import header_sum
 from pathgen.gcode.read import read_program
 from pathgen.gcode.scan import scan_lines
 from pathgen.gcode.write import ProgramWriter
@@ -417,7 +418,8 @@ def test_a_written_program_reads_back_as_planned(name):
     )
     assert program.ended
     assert program.marked
-    assert program.header == {"picture": "north pier, 1912", "width": "80 mm", "time": "00:12:00"}
+    facts = {"picture": "north pier, 1912", "width": "80 mm", "time": "00:12:00"}
+    assert program.header == facts | {"header sum": header_sum(facts)}
     np.testing.assert_allclose(program.tops, 0.3 + 0.1 * np.arange(layers))
 
     deposits = np.flatnonzero(np.isin(moves.kind, DEPOSITS))

@@ -262,9 +262,12 @@ def test_comments_tell_layers_and_parts_apart():
         "; part wall",
         "X7",
         "X8",
+        # 0.1 mm each over moves that end at x = 2, 4, 6, 7 and 8, 1 mm long: centre (2+4+6+7+8)/5 - 1/2
+        "; sum filament 0.5000 mm path 5.000 mm centre 4.900 0.000 mm",
         "; layer 2/12 top 0.300 mm height 0.100 mm",
         "Z0.3",
         "X9",
+        "; sum filament 0.1000 mm path 1.000 mm centre 8.500 0.000 mm",
         "; end",
     ]
 
@@ -280,8 +283,10 @@ def test_marks_stand_before_the_next_line_where_their_own_move_has_none():
     text, _ = program(made, machine())
     lines = text.splitlines()
     at = lines.index("G1 X1 Y0 Z0.2 E0.1 F1200")
-    assert [line[:9] for line in lines[at + 1 : at + 6]] == [
+    assert [line[:9] for line in lines[at + 1 : at + 8]] == [
+        "; sum fil",
         "; layer 2",
+        "; sum fil",
         "; layer 3",
         "; part br",
         "; part wa",
@@ -309,7 +314,7 @@ def test_blocks_are_filled_and_blank_lines_left_out():
     start = "M104 S{nozzle}\n\n  G1 X{park_x} Y{park_y} F{travel_feed}  \nG1 Z{clear_z} F{lift_feed} ; up\n"
     device = machine(start=start, fan_off="M106 S{fan} P{fan_fraction}", finish="M2")
     text, _ = program(random_moves(0, 1), device, fan=0.3)
-    assert text.splitlines()[5:] == [
+    assert text.splitlines()[6:] == [
         "M104 S210",
         "G1 X5 Y199.5 F9000",
         "G1 Z42.25 F600 ; up",

@@ -153,9 +153,9 @@ def test_values_that_cannot_be_are_refused_in_one_line(change):
     assert "\n" not in str(refused.value)
 
 
-@pytest.mark.parametrize(("command", "code"), [("replay", 1), ("check", 0)])
+@pytest.mark.parametrize(("command", "code"), [("replay", 1), ("check", 3)])
 def test_a_layer_of_absurd_height_ends_in_words(command, code, tmp_path, capsys):
-    """No map of that many rows is made; the checklist doubts the header, as any that cannot be used."""
+    """No map of that many rows is made; the checklist rejects the changed header."""
     out = tmp_path / "panel.gcode"
     make(np.full((8, 8), 1.2), out, Job(brim=0, rim_width=0, width=6.0))
     said = out.read_text()

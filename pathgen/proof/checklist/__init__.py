@@ -23,6 +23,7 @@ from pathgen.proof.checklist.evidence import EarlierDeposits, Subject
 from pathgen.proof.checklist.filament import check_filament
 from pathgen.proof.checklist.findings import PLACES, Checklist, Finding, FindingLog
 from pathgen.proof.checklist.heat import check_heat
+from pathgen.proof.checklist.layer_sums import check_sums
 from pathgen.proof.checklist.motion import check_motion
 from pathgen.proof.checklist.positions import check_positions
 from pathgen.proof.checklist.rules import RULES, Level, Rule
@@ -37,7 +38,7 @@ MAX_FAULTS = 1000  # unreadable lines before reading stops
 WINDOW = 900_000  # moves in memory at once
 ALL = 1 << 62
 
-THEMES = (check_text, check_heat, check_positions, check_filament, check_motion, check_collisions)
+THEMES = (check_text, check_heat, check_positions, check_filament, check_motion, check_collisions, check_sums)
 
 
 @log_stage(lambda found: f"checked {found.moves:,} moves: {found.places('error')} errors")

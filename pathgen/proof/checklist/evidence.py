@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
+from pathgen.gcode.layer_sums import LayerSum, sum_deposits
 from pathgen.gcode.read import Program
 from pathgen.motion import plan_speeds
 from pathgen.motion.lag import lagged_moves
@@ -56,10 +57,13 @@ class EarlierDeposits:
         Deposit map by panel and by the kinds of move it includes.
     heights : list of (float, int)
         z of each level, mm, and the source line of its first deposit.
+    layers : set of int
+        Layers that have moves.
     """
 
     maps: dict[tuple[int, tuple[Kind, ...]], DepositMap] = field(default_factory=dict)
     heights: list[tuple[float, int]] = field(default_factory=list)
+    layers: set[int] = field(default_factory=set)
 
     def add(self, panel: int, kinds: tuple[Kind, ...], more: DepositMap) -> DepositMap:
         """Add the deposits of a window to the stored deposits, and return all of them."""
@@ -149,6 +153,39 @@ class Subject:
         adaptive = any(header.job.layer == "auto" for header in headers)
         known = all(header.has_frame and header.job.fill in EXACT + EVEN for header in headers)
         return bool(headers) and known and (self.whole or not adaptive)
+
+    @cached_property
+    def layer_sums(self) -> dict[int, LayerSum]:
+        """What each marked layer of the window deposits, by layer from 0."""
+        moves, first = self.moves, np.flatnonzero(np.diff(self.moves.layer, prepend=-2))
+        if not len(first):
+            return {}
+        layer = moves.layer[first]
+        totals = sum_deposits(moves.start, (moves.x, moves.y, moves.z), moves.filament, first)
+        known, place = np.unique(layer, return_inverse=True)
+        together = np.zeros((len(known), totals.shape[1]))
+        np.add.at(together, place, totals)
+        return {int(at): LayerSum.of(row) for at, row in zip(known, together, strict=True) if at >= 0}
+
+    @cached_property
+    def damaged(self) -> Bools:
+        """Mark the layers that differ from the sums of the program, or that have none."""
+        marked = np.zeros(max(len(self.program.tops), 1), bool)
+        for layer, found in self.layer_sums.items():
+            stated = self.program.sums.get(layer)
+            marked[layer] = stated is None or found.differs(stated)
+        return marked
+
+    @property
+    def sound(self) -> bool:
+        """Whether every layer of the window deposits what the program states for it."""
+        return bool(self.program.sums) and not self.damaged.any()
+
+    def in_damaged(self, rows: Ints) -> Bools:
+        """Return which moves belong to layers that differ from their sums, or that have none."""
+        if not self.program.sums:
+            return np.ones(len(rows), bool)
+        return np.asarray(self.damaged[self.moves.layer[rows]] | (self.moves.layer[rows] < 0))
 
     @property
     def strict(self) -> bool:

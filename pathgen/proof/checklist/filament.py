@@ -113,7 +113,7 @@ def _beads(subject: Subject) -> None:
             rows, wall = rows[~wall], wall[~wall]
         path = np.where(wall, WALL_PATH, THIN_PATH)
         bead_width, length = _widths(subject, rows)
-        bad = np.flatnonzero((bead_width < narrowest) & (length > path))
+        bad = np.flatnonzero((bead_width < narrowest) & (length > path) & subject.in_damaged(rows))
         subject.add_rows(408, rows[bad], bead_width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
 
 
@@ -129,6 +129,7 @@ def _dry(subject: Subject) -> None:
         return
     rows = np.flatnonzero((moves.kind == Kind.TRAVEL) & (moves.feed < subject.machine.travel_feed * SLOW))
     subject.log.count_checks(len(rows), 409)
+    rows = rows[subject.in_damaged(rows)]
     last = np.searchsorted(subject.deposits, rows) - 1
     rows = rows[(last >= 0) & (moves.feed[subject.deposits[last]] == moves.feed[rows])]
     x, y, _ = subject.before(rows)

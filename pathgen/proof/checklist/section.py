@@ -102,7 +102,8 @@ class Stacks:
         """Mark the crossings that are at least `BESIDE` mm from the ends of the wall, where beads turn."""
         probe, near = self.probe[self.first], self.beside - 1
         inside = np.zeros(len(probe), bool)
-        inside[near : len(probe) - near] = probe[2 * near :] - probe[: len(probe) - 2 * near] == 2 * near
+        if len(probe) > 2 * near:
+            inside[near : len(probe) - near] = probe[2 * near :] - probe[: len(probe) - 2 * near] == 2 * near
         return np.asarray(inside[np.cumsum(self.first) - 1])
 
     @cached_property

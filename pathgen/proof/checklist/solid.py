@@ -2,23 +2,21 @@
 
 Every bead of the wall is placed at its position across the wall (`section.py`). A faulty bead disturbs the
 stack of beads around it, whatever the picture is. Only disturbances that continue along the path count: at
-the ends of the wall and at steep faces, single probes are off in a good program too.
+the ends of the wall and at steep faces, single probes are off in a good program too. Layers that deposit what
+the program states for them (rule 718) have no faulty beads; only the packing of some of them is checked.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
-from typing import NamedTuple
-
 import numpy as np
 
 from pathgen.motion import filament_area
-from pathgen.motion.moves import Kind, Moves
+from pathgen.motion.moves import Kind
 from pathgen.proof.checklist.evidence import EVEN, EXACT, Bools, Floats, Ints, Subject
 from pathgen.proof.checklist.filament import RANGES, THIN_PATH, missing_filament
 from pathgen.proof.checklist.findings import consecutive_rows
-from pathgen.proof.checklist.section import FlatBeads, Stacks, cross_probes, flatten_beads
+from pathgen.proof.checklist.section import Stacks, flatten_beads
+from pathgen.proof.checklist.wall import Pieces, Wall
 from pathgen.proof.header import JobFacts
 from pathgen.proof.program_panel import ProgramPanel
 
@@ -31,116 +29,14 @@ OUTLAST = 3.0  # times as long as what is off in the middle layer
 EXCESS = 0.6  # beads that a stack has in excess of its section at least
 STARVED, STARVED_PATH = 0.6, 4.6
 SHIFT = 0.15  # mm between the back of a layer and that of the panel
-STEEP, ACROSS = 10.0, 0.25  # slope of lines across the wall, and their share of the path in a layer
 MIN_PROBES = 8  # of a layer; fewer give no reliable median
 BESIDE, IN_FRONT = 0.3, 2.0  # mm beside the panel, and in front of the faces of all other layers
 HEIGHT = 0.02  # mm between a bead and its layer mark
 LACK, VOID = 0.2, 2.0  # mm of wall that a layer lacks against those below and above, and mm along the wall
 MATCH = 1.6  # maximum ratio between the filament that a layer lacks and the filament that the program lacks
+SAMPLES = 40  # layers of a sound program whose packing is checked
 BACK = 20  # moves before the first disturbed probe among which the fault begins
 JUMP = 1.5  # ratio of bead widths at the beginning of a fault
-
-
-class Pieces(NamedTuple):
-    """Pieces of beads in printing order; arrays of shape (N,)."""
-
-    row: Ints
-    layer: Ints
-    length: Floats  # mm
-    filled: Floats  # filament divided by what fits
-
-    def take(self, at: Ints | Bools) -> Pieces:
-        """Return some of the pieces."""
-        return Pieces(self.row[at], self.layer[at], self.length[at], self.filled[at])
-
-
-@dataclass(frozen=True, eq=False)
-class Wall:
-    """The beads of one panel's wall in a window of a program.
-
-    Attributes
-    ----------
-    subject : Subject
-    moves : Moves
-        With the filament that leaves the nozzle.
-    placed : ProgramPanel
-    job : JobFacts
-    beads : FlatBeads
-        Deposits of the wall.
-    prefix : str
-        Names the panel in findings.
-    """
-
-    subject: Subject
-    moves: Moves
-    placed: ProgramPanel
-    job: JobFacts
-    beads: FlatBeads
-    prefix: str
-
-    @cached_property
-    def stacks(self) -> Stacks:
-        """Stacks of the deposits at the probes."""
-        return cross_probes(self.beads, self.placed.frame.width)
-
-    @property
-    def rows(self) -> Ints:
-        """Rows of the deposits."""
-        return self.beads.row
-
-    @property
-    def fed(self) -> Bools:
-        """Mark the moves that feed filament."""
-        return np.asarray(self.subject.moves.filament[self.rows] > 0)
-
-    @property
-    def led(self) -> bool:
-        """Whether the program feeds filament early to compensate for pressure lag."""
-        return self.moves is not self.subject.moves
-
-    @property
-    def exact(self) -> bool:
-        """Whether the bead spacings in every column add up to the wall thickness."""
-        return self.job.fill in EXACT
-
-    @property
-    def spacing(self) -> float:
-        """Bead spacing of the job, mm."""
-        return self.job.spacing or 1.05 * self.subject.machine.hot_end.nozzle_diameter
-
-    @property
-    def dry(self) -> bool:
-        """Whether hairpins deposit nothing."""
-        return self.subject.program.header.get("job hairpins") == "dry"
-
-    @cached_property
-    def constant(self) -> tuple[Ints, Floats]:
-        """Mask of beads with constant spacing, and the area available to each deposit, mm².
-
-        In layers of lines across the wall, only the lines count. They deposit the share of dry hairpins. The
-        other hairpins of a raster have a share of their own.
-        """
-        beads = self.beads
-        crossed = np.bincount(beads.layer[self.across], minlength=len(self.placed.frame.tops)) > 0
-        counted = np.where(crossed[beads.layer], self.across, ~self.steep) & beads.within
-        ends = np.minimum(beads.length, self.spacing) * (self.across & self.dry)
-        return np.flatnonzero(counted), (beads.length + ends) * self.spacing
-
-    @cached_property
-    def across(self) -> Bools:
-        """Mark the lines across the wall of a raster, in layers that consist of such lines."""
-        beads, layers = self.beads, len(self.placed.frame.tops)
-        share = np.bincount(beads.layer, beads.length * self.steep, layers)
-        crossed = share > ACROSS * np.bincount(beads.layer, beads.length, layers)
-        return np.asarray(self.steep & crossed[beads.layer])
-
-    @cached_property
-    def steep(self) -> Bools:
-        """Mark the raster beads that run across the wall: lines or hairpins."""
-        if self.job.fill != "raster":
-            return np.zeros(len(self.rows), bool)
-        (u0, u1), (n0, n1) = self.beads.u, self.beads.n
-        return np.asarray(np.abs(n1 - n0) > STEEP * np.abs(u1 - u0))
 
 
 def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: str) -> None:
@@ -151,9 +47,17 @@ def check_solid(subject: Subject, placed: ProgramPanel, job: JobFacts, prefix: s
     rows = np.flatnonzero(wall_kind & (moves.filament > 0) & (subject.moves.kind != Kind.LIFT))
     if placed.frame.box is not None:
         rows = rows[placed.frame.holds(moves.x[rows], moves.y[rows])]
+    if subject.sound:
+        layers = np.unique(moves.layer[rows])
+        sampled = np.linspace(0, max(len(layers) - 1, 0), SAMPLES).astype(np.intp)
+        rows = rows[np.isin(moves.layer[rows], layers[sampled[: len(layers)]])]
     if not len(rows):
         return
     wall = Wall(subject, moves, placed, job, flatten_beads(moves, rows, placed), prefix)
+    if subject.sound:
+        if job.fill in EXACT + EVEN:
+            _check_packing(wall, np.zeros(0, np.intp))
+        return
     _check_threads(wall)
     if job.fill in EXACT + EVEN:  # how the beads of another fill divide the wall is unknown
         shifted = _check_back(wall)
@@ -218,7 +122,7 @@ def _check_back(wall: Wall) -> Ints:
     groups, begin, count = np.unique(layer[order], return_index=True, return_counts=True)
     middle = off[order][begin + count // part]
     wall.subject.log.count_checks(int(np.count_nonzero(count >= MIN_PROBES)), 713)
-    bad = (count >= MIN_PROBES) & (np.abs(middle) > SHIFT)
+    bad = (count >= MIN_PROBES) & (np.abs(middle) > SHIFT) & np.isin(groups, wall.damaged)
     _report_layers(wall, 713, groups[bad], middle[bad], "{:+.2f} mm from the panel's back", f"{SHIFT:g} mm")
     return np.asarray(groups[bad])
 
@@ -232,10 +136,10 @@ def _check_beside(wall: Wall, shifted: Ints) -> None:
     face = np.full(len(frame.tops), -np.inf)
     change = np.flatnonzero(np.diff(layer, prepend=-1))
     np.maximum.at(face, layer[change], np.maximum.reduceat(n, change))
-    others = np.partition(face, -2)[-2] if len(face) > 2 else np.inf
+    others = np.partition(face, -2)[-2] if np.count_nonzero(np.isfinite(face)) > 2 else np.inf
     if min(u.min(), n.min(), frame.width - u.max()) >= -BESIDE and n.max() <= others + IN_FRONT:
         return
-    over, counted = np.maximum.reduce([-u, u - frame.width, -n]), wall.fed
+    over, counted = np.maximum.reduce([-u, u - frame.width, -n]), wall.fed & wall.subject.in_damaged(rows)
     # The finding about a shifted layer stands for its beads, if it is shifted from its first bead on.
     begun = layer[change[over[change] > BESIDE]]
     counted &= ~np.isin(layer, np.intersect1d(begun, shifted))
@@ -256,7 +160,7 @@ def _check_threads(wall: Wall) -> None:
     climb = wall.beads.depth[row + 1] - wall.beads.depth[row]
     length = np.hypot((wall.beads.u[1] - wall.beads.u[0])[along], climb)
     width, narrowest = wall.beads.area_of(along) / length, THREAD * wall.spacing
-    bad = np.flatnonzero(width < narrowest)
+    bad = np.flatnonzero((width < narrowest) & wall.subject.in_damaged(row))
     wall.subject.add_rows(408, row[bad], width[bad], f"{narrowest:.2f} mm", "mm of bead width", 3)
 
 
@@ -356,6 +260,7 @@ def _report(wall: Wall, number: int, pieces: Pieces, broken: Bools, least: float
     In a picture of noise, beads of a good program are off for a while in every layer: a fault continues for
     several times as long as in the middle layer.
     """
+    broken = broken & wall.subject.in_damaged(pieces.row)
     if not broken.any():
         return np.zeros(0, np.intp)
     padded = np.concatenate([[False], broken, [False]])
@@ -426,7 +331,7 @@ def _check_packing(wall: Wall, apart: Ints) -> None:
     wall.subject.log.count_checks(len(good), 404)
     wall.subject.log.count_checks(not wall.led, 403)
     low, high = RANGES[404]
-    bad = ~((low <= share) & (share <= high))
+    bad = ~((low <= share) & (share <= high)) & np.isin(good, wall.damaged)
     if wall.led:  # what the pressure lag leaves over in a layer is no matter of the feed as a whole
         bad &= not low <= float(np.median(share)) <= high
     text, limit = "{:.0f} % of the intended packing", f"{100 * low:.0f} to {100 * high:.0f} %"

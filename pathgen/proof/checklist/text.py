@@ -1,4 +1,4 @@
-"""Rules 101 to 116: readable lines, known commands, modes set before use, and a complete program."""
+"""Rules 101 to 116, and 118: readable lines, known commands, modes set before use, and a complete program."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 
+from pathgen.gcode.comments import HEADER_SUM, header_sum
 from pathgen.gcode.interpret import SLASHED, LineFault
 from pathgen.gcode.rows import FEED_ONLY, NO_AXIS
 from pathgen.proof.checklist.evidence import Subject
@@ -17,7 +18,7 @@ _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
 
 def check_text(subject: Subject) -> None:
-    """Check that the program is readable, sets its modes and is complete (rules 101 to 116)."""
+    """Check that the program is readable, sets its modes and is complete (rules 101 to 116, and 118)."""
     _lines(subject)
     _words(subject)
     _modes(subject)
@@ -121,7 +122,7 @@ def _first_motion(subject: Subject) -> int:
 
 
 def _end(subject: Subject) -> None:
-    """Check that the program and its header are complete (rules 104, 105 and 111)."""
+    """Check that the program and its header are complete (rules 104, 105, 111 and 118)."""
     program, log = subject.program, subject.log
     log.require(program.ended, 104, subject.last_line, "the text ends here", None, "M2 or M30 at the end")
     if program.ended:
@@ -134,3 +135,7 @@ def _end(subject: Subject) -> None:
     log.count_checks(len(late), 111)
     if empty := [key for key in late if not program.header[key].strip()]:
         log.add(111, 0, f"no value for {', '.join(empty)}")
+    stated = program.header.get(HEADER_SUM, "")
+    if subject.last and stated:
+        found = header_sum(program.header)
+        log.require(found == stated, 118, 0, f"sum {found}, stated {stated}")

@@ -136,6 +136,14 @@ def low_bead(lines):
     return rest, i + next(k for k, line in enumerate(rest[i:]) if re.match(r"G1 [XY].*[EA]\d", line))
 
 
+def lose_beads(lines):
+    """Leave twenty lines out; the finding begins in the first line of their layer."""
+    at = middle(lines)
+    mark = max(i for i in range(at) if re.match(r".\s?layer \d", lines[i]))
+    first = next(i for i in range(mark, at + 1) if re.match("G[01] ", lines[i]))
+    return lines[:at] + lines[at + 20 :], first
+
+
 def slow_layer(lines):
     """Print one layer at a tenth of its feeds."""
     layers = [i for i, line in enumerate(lines) if re.match(r"[;(] ?layer ", line)]
@@ -314,6 +322,12 @@ FAULTS = [
         ALL,
         lambda lines: ([re.sub(r"(. time = |\(time = ).*?(\)?)$", r"\1\2", s) for s in lines], None),
     ),
+    (
+        "another width in the header",
+        118,
+        ALL,
+        lambda lines: ([re.sub(r"(panel width = )[\d.]+", r"\g<1>11", s) for s in lines], None),
+    ),
     # heat
     ("nozzle over the machine's limit", 201, HEATS, swap("M104 S2", r"S\d+", "S300")),
     ("nozzle over it, on a machine that heats by itself", 201, ("long-tube",), put("M104 S300")),
@@ -411,6 +425,7 @@ FAULTS = [
     ("layers shifted by 0.3 mm", 713, ("moving-table",), shift_layers("X", 0.3)),
     ("layers shifted by 3 mm", 713, ("moving-gantry", *STRICT), shift_layers("Y", -3.0)),
     ("a lost lift", 715, ALL, lose_lift),
+    ("twenty lines lost", 718, ALL, lose_beads),
     ("half a layer missing", 716, HEATS, half_layer),
     ("a coordinate 40 mm off, and no header", 717, HEATS, headless_stray),
     ("a layer less", 706, ALL, without_layer),
