@@ -77,19 +77,12 @@ logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 def __getattr__(name: str) -> object:
     if name == "__version__":
-        return _version()
+        from pathgen.files.versions import package_version
+
+        return package_version()
     if name not in _ROOM:
         raise AttributeError(f"module 'pathgen' has no attribute {name!r}")
     return getattr(import_module(f"pathgen.{_ROOM[name]}"), name)
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("pathgen")
-    except PackageNotFoundError:  # run from a source tree
-        return "unreleased"
 
 
 def __dir__() -> list[str]:

@@ -238,7 +238,7 @@ def _begun(path: Path) -> _Part:
     except OSError as error:  # too many open files
         name.unlink()
         os.close(number)
-        raise _failure(path, error) from None
+        raise write_failure(path, error) from None
     return _Part(path, target, name, permissions, BufferedWriter(_Raw(number, name)), lock)
 
 
@@ -289,7 +289,7 @@ def _worded(error: BaseException, parts: list[_Part]) -> PathgenError | None:
             _target(culprit.path)
         except PathgenError as failure:
             return failure
-    return _failure(culprit.path, error, culprit.name)
+    return write_failure(culprit.path, error, culprit.name)
 
 
 def _target(path: Path) -> tuple[Path, int | None]:
@@ -307,7 +307,7 @@ def _target(path: Path) -> tuple[Path, int | None]:
             raise PathgenError(what, where=where, hint=hint) from None
         return target, None
     except OSError as error:
-        raise _failure(path, error) from None
+        raise write_failure(path, error) from None
     if stat.S_ISDIR(found.st_mode):
         raise PathgenError(f"{where} is a folder", hint="pass the name of a file in that folder")
     if not stat.S_ISREG(found.st_mode):
@@ -327,7 +327,7 @@ def _open_part(path: Path, target: Path) -> tuple[Path, int]:
         except FileExistsError:
             continue
         except OSError as error:
-            raise _failure(path, error) from None
+            raise write_failure(path, error) from None
         _lock(number, wait=True)
         with suppress(OSError):  # another run may have removed it before it was locked
             if os.path.samestat(os.stat(part), os.fstat(number)):
@@ -368,7 +368,7 @@ def _lock(number: int, *, wait: bool) -> bool:
     return True
 
 
-def _failure(path: Path, error: OSError, part: Path | None = None) -> PathgenError:
+def write_failure(path: Path, error: OSError, part: Path | None = None) -> PathgenError:
     """Return the error for a failed system call."""
     reason = error.strerror or str(error)
     what = f"cannot write {path}: {reason[:1].lower()}{reason[1:]}"

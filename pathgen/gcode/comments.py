@@ -22,10 +22,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from importlib.metadata import PackageNotFoundError, version
 from typing import BinaryIO
 from zlib import crc32
 
+from pathgen.files.versions import package_version
+from pathgen.motion.moves import Kind
 from pathgen.settings.blocks import MAX_LINE
 
 LATE_WIDTH = 40  # characters reserved for the value of a late fact
@@ -36,6 +37,16 @@ CAUTION = (
     "Ventilate the room or enclose the machine: melting plastic gives off fumes.",
     "The machine maker's manual and your local codes come before this file.",
 )
+
+PARTS = {
+    Kind.WALL: "wall",
+    Kind.HAIRPIN: "wall",
+    Kind.BRIM: "brim",
+    Kind.START: "start line",
+    Kind.WEDGE: "wedge",
+    Kind.COMB: "comb",
+}
+"""Name of the part that each kind of deposit belongs to."""
 
 HEADER_SUM = "header sum"  # key of the fact that protects the header
 
@@ -123,7 +134,7 @@ def write_header(
     places : dict of str to int
         Position in the stream of the value of each late fact and of the header sum.
     """
-    prose = [format_comment(line, style) for line in (f"pathgen {_version()}", *caution)]
+    prose = [format_comment(line, style) for line in (f"pathgen {package_version()}", *caution)]
     lines = [format_comment(f"{key} = {value}", style) for key, value in facts]
     stream.write("".join(line + "\n" for line in prose + lines).encode())
     written: dict[str, str] = {}
@@ -182,10 +193,3 @@ def fill_header(
 def _comment_text(comment: str, style: str) -> str:
     """Return the text of a comment from `format_comment`."""
     return comment[1:-1] if style == "parentheses" else comment[2:]
-
-
-def _version() -> str:
-    try:
-        return version("pathgen")
-    except PackageNotFoundError:  # run from a source tree
-        return "unreleased"

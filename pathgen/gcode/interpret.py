@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
 from pathgen.gcode.block import Block, Grammar, has_words, line_error, parse_block
-from pathgen.gcode.comments import parse_fact
+from pathgen.gcode.comments import PARTS, parse_fact
 from pathgen.gcode.layer_sums import LayerSum, parse_sum
 from pathgen.gcode.rows import (
     FEED_ONLY,
@@ -44,13 +44,7 @@ _WITHOUT_AXES = {code for code, word in PROGRAM_WORDS.items() if word.standard a
 _WITHOUT_AXES |= _FILAMENT_MODES
 _UNKNOWN = ProgramWord("")  # a command of a profile, which may use any letter
 _ENDS = {*words_with("end")}
-_PARTS = {
-    "wall": Kind.WALL,
-    "brim": Kind.BRIM,
-    "start line": Kind.START,
-    "wedge": Kind.WEDGE,
-    "comb": Kind.COMB,
-}
+_PARTS = {name: kind for kind, name in reversed(PARTS.items())}  # a hairpin is read as wall
 _LAYER = re.compile(r"layer ([1-9]\d{0,6})/\d+ top (\d+\.?\d*)\b.*")
 _PART = re.compile(r"part (.+)")
 

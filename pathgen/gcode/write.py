@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pathgen.errors import PathgenError
-from pathgen.gcode.comments import CAUTION, fill_header, format_comment, write_header
+from pathgen.gcode.comments import CAUTION, PARTS, fill_header, format_comment, write_header
 from pathgen.gcode.digits import Bools, Ints, Word, format_lines
 from pathgen.gcode.layer_sums import TOTALS, LayerSum, sum_deposits
 from pathgen.gcode.scan import find_changes
@@ -29,14 +29,6 @@ from pathgen.motion.moves import Floats, Kind, Moves
 from pathgen.settings.machine import Machine
 
 ROWS = 1 << 14  # moves formatted at once; their arrays and text fit into the processor's cache
-PARTS = {
-    Kind.WALL: "wall",
-    Kind.HAIRPIN: "wall",
-    Kind.BRIM: "brim",
-    Kind.START: "start line",
-    Kind.WEDGE: "wedge",
-    Kind.COMB: "comb",
-}
 
 _AT_REST = (Kind.RETRACT, Kind.RELOAD)
 _MOTION = np.array([kind not in (Kind.TRAVEL, Kind.LIFT) for kind in Kind], np.uint8)  # G0 or G1

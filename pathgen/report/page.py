@@ -9,13 +9,13 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from pathgen.files.versions import package_version
 from pathgen.program.result import Result
 from pathgen.program.summary import format_duration
 from pathgen.report.page_curves import melt_chart, time_chart
@@ -73,7 +73,7 @@ def render_page(result: Result, program: str | Path, *, name: str | None = None)
         time=time_chart(totals.rates), melt=melt_chart(totals.rates, setup.machine),
         checks=list_checks(setup.machine, setup.material, program), steps=list_steps_after(result),
         settings=list_settings(result), program=name or program.name, size=size, digest=digest,
-        version=_version(), style=Markup(style), script=Markup(script), policy=_policy(style, script),
+        version=package_version(), style=Markup(style), script=Markup(script), policy=_policy(style, script),
     )  # fmt: skip
     return text.encode("utf-8")
 
@@ -87,13 +87,6 @@ def bind_units(words: str) -> str:
     ['7\xa0h\xa001\xa0min,', '2', 'beads']
     """
     return _UNITS.sub("\u00a0", words)
-
-
-def _version() -> str:
-    try:
-        return version("pathgen")
-    except PackageNotFoundError:  # run from a source folder
-        return ""
 
 
 def _read_part(name: str) -> str:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from pathgen.errors import PathgenError
+from pathgen.files.outputs import write_failure
 from pathgen.study.results_table import FIRST, Head, parse_head
 
 if sys.platform != "win32":  # Windows has no flock: do not run a study twice at once there
@@ -77,13 +78,13 @@ class Journal(AbstractContextManager["Journal"]):
             number = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
             self._stream: BinaryIO = os.fdopen(number, "r+b")
         except OSError as error:
-            raise self._failure(error) from None
+            raise write_failure(self.path, error) from None
         try:
             self._lock()
             self._resume(head, width)
         except OSError as error:
             self._stream.close()
-            raise self._failure(error) from None
+            raise write_failure(self.path, error) from None
         except BaseException:
             self._stream.close()
             raise
@@ -140,11 +141,7 @@ class Journal(AbstractContextManager["Journal"]):
             self._stream.flush()
             os.fsync(self._stream.fileno())
         except OSError as error:
-            raise self._failure(error) from None
-
-    def _failure(self, error: OSError) -> PathgenError:
-        reason = error.strerror or str(error)
-        return PathgenError(f"cannot write {self.path}: {reason[:1].lower()}{reason[1:]}")
+            raise write_failure(self.path, error) from None
 
 
 def _line(case: int, cells: Cells) -> bytes:

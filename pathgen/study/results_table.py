@@ -18,11 +18,11 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from pathgen.errors import PathgenError
 from pathgen.files.inputs import read_input_text
+from pathgen.files.versions import package_version
 from pathgen.study.case_files import File
 
 LIBRARIES = ("numpy", "scipy", "shapely", "networkx", "scikit-image", "Pillow")
@@ -41,15 +41,8 @@ def versions() -> str:
     >>> versions().split()[0]
     'pathgen'
     """
-    parts = [f"{name} {_version(name)}" for name in ("pathgen", *LIBRARIES)]
+    parts = [f"{name} {package_version(name)}" for name in ("pathgen", *LIBRARIES)]
     return "; ".join([*parts, f"Python {platform.python_version()}"])
-
-
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "from source"  # a checkout that is not installed
 
 
 @dataclass(frozen=True, slots=True)

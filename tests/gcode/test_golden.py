@@ -18,7 +18,7 @@ GOLDEN = Path(__file__).parent / "golden"
 
 @pytest.mark.parametrize("machine", machine_names())
 def test_golden(machine, tmp_path, request, monkeypatch):
-    monkeypatch.setattr(comments, "_version", lambda: "0")
+    monkeypatch.setattr(comments, "package_version", lambda: "0")
     for module in (summary, facts):  # the digest changes with every key that a job gets
         monkeypatch.setattr(module, "digest", lambda setup: 16 * "0")
     wall = np.array([[1.0, 1.0, 2.0, 2.0, 1.5, 1.0, 1.0, 1.0], [1.0, 1.2, 2.2, 2.0, 1.5, 1.0, 0.9, 0.9]])
