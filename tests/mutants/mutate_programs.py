@@ -25,7 +25,8 @@ sys.path.insert(0, str(ROOT))
 from pathgen import load_machine, load_material  # noqa: E402
 from pathgen.errors import PathgenError  # noqa: E402
 from pathgen.proof.checklist import check_program  # noqa: E402
-from tests.mutants.machine_oracle import Machine, Outcome, harm  # noqa: E402
+from tests.mutants.harm_oracle import harm  # noqa: E402
+from tests.mutants.machine_oracle import Machine, Outcome  # noqa: E402
 from tests.mutants.program_mutants import HARMFUL, HARMLESS, Kind, Place  # noqa: E402
 from tests.proof.checklist.programs import program, wall  # noqa: E402
 
