@@ -9,6 +9,7 @@ grammar.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -52,6 +53,7 @@ _PART = re.compile(r"part (.+)")
 SLASHED = "the block-delete switch decides whether this line is executed"
 LONE_RETURN = "words follow a carriage return that does not end the line"
 AFTER_END = "words follow the end of the program"
+_SPLIT = re.compile(r"\s+(?=[-+.\d])")  # RS-274 allows blanks inside a word: "M1 04" is M104
 # Commands that change nothing where the mode that they set is in force.
 _IDLE = {
     code
@@ -314,15 +316,19 @@ class Interpreter:
         owner = self._owner(block, line)
         self._check_words(block, line, owner)
         cut = self._cuts(block, owner)
-        if block.slashed and (cut or block.values or not _IDLE.issuperset(block.codes)):
-            self._doubt(line, SLASHED)
-        if cut:
+        if cut or block.slashed:
             self._run(line)
+        if block.slashed and (cut or block.values or self._sets_mode(block.codes)):
+            self._doubt(line, SLASHED)
         if not set(block.codes) <= {"G0", "G1", "G2", "G3"} or {"S", "T"} & set(block.values):
-            self._waiting.append((line, block.text))
+            self._waiting.append((line, _SPLIT.sub("", block.text)))
         values = self._change(block, line, owner) if cut else block.values
         self._queue(block, values, line, owner, cut)
         self.ended |= not _ENDS.isdisjoint(block.codes)
+
+    def _sets_mode(self, codes: Iterable[str]) -> bool:
+        """Return whether commands can change a mode: before the first move, each of them can."""
+        return not self._moves or not _IDLE.issuperset(codes)
 
     def _interpret_comment(self, comment: str, line: int) -> None:
         """Interpret a comment: a layer or part mark, the sums of a layer, or a value of the header."""

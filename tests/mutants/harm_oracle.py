@@ -128,7 +128,10 @@ def compare(machine: Machine, done: Outcome, clean: Outcome) -> str:
     news = [a for a in done.alarms if a not in clean.alarms]
     if news:
         return news[0]
-    if any(done.left.get(name) != clean.left.get(name) for name in {*done.left, *clean.left} - POWER):
+    names = {*done.left, *clean.left} - POWER - {"kept"}
+    if any(done.left.get(name) != clean.left.get(name) for name in names):
+        return f"left behind: {done.left}"
+    if not set(clean.left["kept"].split(",")) <= set(done.left["kept"].split(",")):
         return f"left behind: {done.left}"
     if done.waits > clean.waits + 120:
         return f"{done.waits:.0f} s of hot waiting"

@@ -143,7 +143,6 @@ ENDS = (
     ("a lift to a tenth", r"G1 Z\d+ .*lift clear", r"Z(\d+)", "Z1.8"),
     ("parking outside", r"G1 X\S+ .*park", r"Y(\d+)", r"Y\g<1>0"),
     ("parking in front", r"G1 X\S+ .*park", r"Y(\d+)", r"Y-\1"),
-    ("parking at the platform", r"G1 X\S+ .*park", r"Y(\d+)", r"Y\1 Z0.1"),
 )
 for _name, _pattern, _old, _new in ENDS:
     swapped(_name, _pattern, _old, _new, last=True)

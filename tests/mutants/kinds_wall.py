@@ -217,8 +217,11 @@ def zeros(lines, random, machine):
     )
 
 
-def on(name: str, change: Callable[[str, str, float], str]) -> None:
-    """Change all moves from a layer on; `change` is given the line, the filament's letter and a share."""
+def on(name: str, change: Callable[[str, str, float], str], *, each: bool = False) -> None:
+    """Change all moves from a layer on; `change` is given the line, the filament's letter and a share.
+
+    The harm lies in `each` line, as that of a wrong feed, or begins with the first.
+    """
 
     @kind(name)
     def go_on(lines: list[str], random: Random, machine: dict) -> tuple[list[str], Place]:
@@ -226,7 +229,7 @@ def on(name: str, change: Callable[[str, str, float], str]) -> None:
         at, stop = layers[random.randrange(4, len(layers) - 6)], all_like(lines, r"[;(] ?end")[-1]
         share = random.random()
         out = [change(s, letter(machine), share) if s[:2] in ("G0", "G1") else s for s in lines[at:stop]]
-        return [*lines[:at], *out, *lines[stop:]], (at, at + 40)
+        return [*lines[:at], *out, *lines[stop:]], (at, stop if each else at + 40)
 
 
 def around(axis: str, factor: float) -> Callable[[str, str, float], str]:
@@ -256,9 +259,9 @@ on("no rapid moves from a layer on", lambda s, a, r: s.replace("G1", "G0"))
 on("another letter of the filament from a layer on", lambda s, a, r: re.sub(rf"{a}(?=[-.\d])", "B", s))
 on("x lost from a layer on", lambda s, a, r: re.sub(r" X[-.\d]+", "", s))
 on("y lost from a layer on", lambda s, a, r: re.sub(r" Y[-.\d]+", "", s))
-on("feeds ten times from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: 10 * v))
-on("feeds a tenth from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: v / 10))
-on("feeds in mm per second from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: v / 60))
+on("feeds ten times from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: 10 * v), each=True)
+on("feeds a tenth from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: v / 10), each=True)
+on("feeds in mm per second from a layer on", lambda s, a, r: rewrite(s, "F", lambda v: v / 60), each=True)
 on("a place that wanders", lambda s, a, r: rewrite(s, "X", lambda v: v + 3 * ((v * 7.77 + r) % 1)))
 
 for _count, _factor, _words in (

@@ -29,6 +29,7 @@ ALIEN = {
     "cutter compensation to the right": ("G42 D1",),
     "old shifts that come back": ("G92.3",),
     "inches": ("G20",),
+    "relative places, with a blank": ("G9 1",),
     "relative places": ("G91",),
     "homing over the panel": ("G28",),
     "the head at the platform": ("G0 Z0.1",),
@@ -255,6 +256,8 @@ for _name, _texts in SETTINGS.items():
 WARM = {
     "nozzle above the material": ("M104 S235",),
     "nozzle above the machine": ("M104 S270",),
+    "nozzle too hot, with a blank in the command": ("M1 04 S300",),
+    "platform too hot, with a blank in the number": ("M140 S1 50",),
     "nozzle at a thousand": ("M109 S1000",),
     "nozzle at two thousand": ("M104 S2050",),
     "nozzle below zero": ("M104 S-200",),

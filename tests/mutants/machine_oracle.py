@@ -142,7 +142,7 @@ class _State:
             self.alarm(f"words without a command in line {number}")
 
     def command(self, code: str, values: dict[str, float], number: int) -> None:
-        if code not in PLAIN:
+        if code not in PLAIN and (code != "G53" or any(self.shift)):
             self.alarm(f"{code} in line {number} does something else than print")
         if code in KEPT:
             self.kept.add(code)
@@ -186,7 +186,7 @@ class _State:
                 self.homed = False
             case "M2" | "M30":
                 self.ended = True
-        if code[0] == "G" and code not in PLAIN:
+        if code[0] == "G" and code not in (*PLAIN, "G53"):
             self.modes[code] = "left"
 
     def heat(self, code: str, values: dict[str, float], number: int) -> None:
@@ -228,7 +228,7 @@ class _State:
             self.drawn += fed
         if not self.homed:
             self.alarm(f"line {number} moves without knowing where the head is")
-        if fed and self.motion == 0:
+        if fed and self.motion == 0 and self.machine.strict:  # others move with G0 as with G1
             self.alarm(f"line {number} feeds filament in a rapid move")
         if fed > 0 and self.machine.heats:
             lowest = self.machine.material["temperature"]["nozzle_min"]

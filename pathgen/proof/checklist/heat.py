@@ -14,6 +14,7 @@ from pathgen.settings.blocks import commands
 from pathgen.settings.program_words import ProgramWord
 
 BELOW = 20.0  # °C below the platform temperature that material or job states; common practice
+WEAK = 0.5  # share of the material's fan power; weaker, the fan does not cool the wall
 IDLE = 120.0  # s, maximum wait with the heaters on; common practice is a few seconds
 
 
@@ -194,15 +195,18 @@ def _check_fan(subject: Subject, state: _State) -> None:
     worked = max((value for _, value in state.fan_changes), default=0.0)
     # Other software turns the fan off for single layers; a program of pathgen keeps it on.
     changes = state.fan_changes if subject.program.marked else [(0, worked)]
+    least = WEAK * material.fan if subject.program.marked else 0.0
+    full = 255.0 if "{fan}" in dialect.fan_on else 1.0
     spans = [(0, 0.0), *changes, (len(subject.moves), 1.0)]
     for (start, value), (stop, _) in pairwise(spans):
         low, high = np.searchsorted(deposits[above], [start, stop])
-        if value > 0 or low == high:
+        if value > 0 and value >= least * full or low == high:
             continue
         below = int(above[low]) - 1
         line = subject.line(max(start, int(deposits[below]) + 1 if below >= 0 else 0))
         limit = f"{material.fan:g} from the second layer on ({material.name})"
-        subject.log.add(219, line, "off", 0.0, limit, subject.line(int(deposits[above[high - 1]])))
+        text = f"at {value / full:.2g} of its power" if value > 0 else "off"
+        subject.log.add(219, line, text, value / full, limit, subject.line(int(deposits[above[high - 1]])))
 
 
 def _finish(subject: Subject, state: _State) -> None:

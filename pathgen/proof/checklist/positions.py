@@ -1,4 +1,4 @@
-"""Rules 301 to 309: positions inside the build volume and outside keep-out zones, after homing."""
+"""Rules 301 to 311: positions inside the build volume and outside keep-out zones, after homing."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from pathgen.settings.constraints import MIN_FIRST
 from pathgen.settings.machine import KeepOut
 
 ROUNDING = 1e-6  # mm
+WIPED = 5.0  # mm; shorter moves after the last deposit wipe the nozzle
 
 
 def check_positions(subject: Subject) -> None:
-    """Check positions and homing (rules 301 to 309)."""
+    """Check positions and homing (rules 301 to 311)."""
     homing = [c for c in subject.commands if "G28" in c.codes]
     _volume(subject, {c.line for c in homing})
     _fed_low(subject)
@@ -23,9 +24,12 @@ def check_positions(subject: Subject) -> None:
     _homed(subject, homing)
     _released(subject, homing)
     for command in subject.commands:
-        if "G92" in command.codes and set("XYZ") & set(command.values):
-            axes = " ".join(f"{a}{v:g}" for a, v in command.values.items())
-            subject.log.require(False, 309, command.line, f"G92 {axes}")
+        if "G92" in command.codes and (set("XYZ") & set(command.values) or not command.values):
+            axes = " ".join(f"{a}{v:g}" for a, v in command.values.items()) or "X0 Y0 Z0"
+            printing = subject.fed_before > 0 or command.move > subject.first_deposit
+            subject.log.require(False, 311 if printing else 309, command.line, f"G92 {axes}")
+    if subject.last:
+        _parked(subject)
 
 
 def _slack(subject: Subject) -> float:
@@ -169,3 +173,21 @@ def _released(subject: Subject, homing: list[Command]) -> None:
             line, last = subject.line(command.move), subject.line(again - 1)
             text = f"{again - command.move:,} moves after line {command.line}"
             subject.log.add(308, line, text, again - command.move, last=last)
+
+
+def _parked(subject: Subject) -> None:
+    """Check that the head rises after the last deposit, before it moves sideways (rule 310)."""
+    moves, deposits = subject.moves, subject.deposits
+    if not len(deposits) or "{clear_z}" not in subject.machine.dialect.finish:
+        return
+    subject.log.count_checks(1, 310)
+    rows = np.arange(deposits[-1] + 1, len(moves))
+    x, y, z = subject.before(rows)
+    across = np.hypot(moves.x[rows] - x, moves.y[rows] - y)
+    top = max(subject.below, float(subject.levels.z.max()))
+    limit = f"z above {top:g} mm, the top of the print"
+    low = np.flatnonzero((across > WIPED) & (np.maximum(z, moves.z[rows]) <= top + SAME))
+    if float(moves.z[deposits[-1] :].max()) <= top + SAME:
+        subject.log.add(310, subject.last_line, "the head stays at the print", None, limit)
+    elif len(low):
+        subject.add_rows(310, rows[low[:1]], moves.z[rows[low[:1]]], limit, "mm above the platform", 2)

@@ -14,6 +14,8 @@ from pathgen.proof.checklist.words import is_listed, start_modes, unknown_effect
 from pathgen.proof.header import Totals
 from pathgen.settings.blocks import commands
 
+STOPPING = ("M0", "M1", "M60")
+
 _LEADING = re.compile(rb"\s*(?:[Nn]\s*\d+\s*)?([Mm]\s*\d+)")
 
 
@@ -58,6 +60,7 @@ def _message_code(fault: LineFault, subject: Subject) -> str:
 def _words(subject: Subject) -> None:
     """Check for commands that are not listed, or whose effect is unknown (rules 102, 103, 112 and 113)."""
     dialect, strict, log = subject.machine.dialect, subject.strict, subject.log
+    moving = {*"XYZ", dialect.extruder}
     for command in subject.commands:
         log.count_checks(len(command.codes), 102, 103, 112)
         for code in command.codes:
@@ -65,6 +68,8 @@ def _words(subject: Subject) -> None:
                 log.add(102 if strict or code[0] == "G" else 103, command.line, code)
             elif why := unknown_effect(code, dialect):
                 log.add(112, command.line, f"{code}: {why}")
+            elif code in STOPPING and moving & set(command.values):
+                log.add(112, command.line, f"{code}: controllers read the axis words beside it differently")
         tool = command.values.get("T", 0.0)
         own = "M204" in command.codes or tool == 0  # its T is an acceleration
         log.require(own, 113, command.line, f"T{tool:g}", tool, "T0")
@@ -136,6 +141,6 @@ def _end(subject: Subject) -> None:
     if empty := [key for key in late if not program.header[key].strip()]:
         log.add(111, 0, f"no value for {', '.join(empty)}")
     stated = program.header.get(HEADER_SUM, "")
-    if subject.last and stated:
+    if subject.last and (stated or program.header and program.sums):
         found = header_sum(program.header)
-        log.require(found == stated, 118, 0, f"sum {found}, stated {stated}")
+        log.require(found == stated, 118, 0, f"sum {found}, stated {stated or 'none'}")

@@ -120,6 +120,10 @@ def first_motion(lines):
     return place(lines, r"G[01] ")
 
 
+def parking(lines):
+    return place(lines, r"G1 X\S+ Y\S+ .*park")
+
+
 def second_layer(lines):
     at = place(lines, r"[;(] ?layer 2/")
     return at + place(lines[at:], r"G[01] ")
@@ -386,7 +390,9 @@ FAULTS = [
     ("not homed", 306, OWN, drop("G28", first_motion)),
     ("z homed over the panel", 307, OWN, put("G28")),
     ("motors released halfway", 308, OWN, put("M84", found=1)),
-    ("shifted axes", 309, ALL, put("G92 X100")),
+    ("shifted axes", 309, ALL, put("G92 X100", at=lambda lines: place(lines, "[;(] ?layer 1/"))),
+    ("axes shifted during the print", 311, ALL, put("G92 X100")),
+    ("no lift before parking", 310, ALL, drop(r"G1 Z\d+ .*lift clear", parking)),
     # filament
     ("a retraction that is not fed back", 401, HEATS, put("G1 E-3 F1200", found=1)),
     ("a long retraction", 402, HEATS, put("G1 E-20 F1200", more=("G1 E20",))),
