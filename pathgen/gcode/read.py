@@ -262,7 +262,7 @@ def _read_pieces(
             return
         whole = piece.rfind(b"\n") + 1
         interpreter.take(piece[:whole])
-        if whole < len(piece) and not interpreter.ended:
+        if whole < len(piece):
             _take_last(piece[whole:], interpreter)
         if progress:
             progress(taken := taken + len(piece))
@@ -289,6 +289,9 @@ def reject_marks(head: bytes) -> None:
 
 def _take_last(rest: bytes, interpreter: Interpreter) -> None:
     """Interpret a last line without a line end; undo its effects if it cannot be parsed."""
+    if interpreter.ended:
+        interpreter.look_behind_end(rest)
+        return
     events = len(interpreter.events)
     try:
         interpreter.take(rest + b"\n")

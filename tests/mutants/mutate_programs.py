@@ -147,10 +147,10 @@ def verdicts(names: list[str], seed: int, number: int, workers: int = 1) -> list
     found: list[Verdict] = []
     todo = islice(tasks(names, Random(seed)), 20 * number)
     with Pool(workers) if workers > 1 else nullcontext() as pool:
-        while len(found) < number and (part := list(islice(todo, 64))):
+        while len(found) < number and (part := list(islice(todo, min(64, number - len(found))))):
             judged = pool.map(draw, part, chunksize=8) if pool else map(draw, part)
             for verdict in judged:
-                if verdict is not None and len(found) < number:
+                if verdict is not None:
                     found.append(verdict)
     return found
 
