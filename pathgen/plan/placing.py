@@ -134,7 +134,7 @@ class FlatWall:
         setup, panel = unplaced.setup, unplaced.panel
         machine, material, standing = setup.machine, setup.material, setup.standing
         # Wedges hold the panel up to their top.
-        held = (standing.wedge_height or 2 * panel.height / 3) if standing.wedge_sites else 0.0
+        held = standing.wedge_top(panel.height) if standing.wedge_sites else 0.0
         # The limit of the sway is a share of the bead spacing, or the visible sway measured on this machine.
         measure = setup.beads.spacing if machine.sway_limit is None else machine.sway_limit / FRACTION
         plain = Conditions(material.modulus, material.density, support=held, spacing=measure)

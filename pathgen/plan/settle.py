@@ -305,7 +305,7 @@ def _plan_supports(layers: Layers, setup: Setup) -> Supports | None:
         if bend is not None:  # bending moves the teeth on the hollow side closer together
             comb = replace(comb, gap=comb.gap / bend.minimum_stretch(layers.panel.height / SLENDER))
     if sites:
-        height, at = standing.wedge_height or 2 * layers.panel.height / 3, standing.wedge_at or ()
+        height, at = standing.wedge_top(layers.panel.height), standing.wedge_at or ()
         gap, brim = standing.wedge_gap, standing.brim
         wedge = WedgePlan(height, standing.wedge_base, spacing, sites=sites, gap=gap, brim=brim, at=at)
     if wedge is None and comb is None:

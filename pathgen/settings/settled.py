@@ -146,6 +146,10 @@ class StandingSettings(msgspec.Struct, frozen=True):
         """Edge that the panel stands on, degrees; 0 while an automatic choice is undecided."""
         return 0 if self.turn == "auto" else self.turn
 
+    def wedge_top(self, height: float) -> float:
+        """Return the height of the wedges of a panel `height` mm high: by default, two thirds of it."""
+        return self.wedge_height or 2 * height / 3
+
     @property
     def wedge_sites(self) -> int:
         """Number of positions with wedges; 0 while automatic wedges are undecided."""

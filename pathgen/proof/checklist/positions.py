@@ -178,16 +178,16 @@ def _released(subject: Subject, homing: list[Command]) -> None:
 def _parked(subject: Subject) -> None:
     """Check that the head rises after the last deposit, before it moves sideways (rule 310)."""
     moves, deposits = subject.moves, subject.deposits
-    if not len(deposits) or "{clear_z}" not in subject.machine.dialect.finish:
+    top = max([subject.below, *subject.levels.z.tolist()])
+    if not top or not len(moves) or "{clear_z}" not in subject.machine.dialect.finish:
         return
     subject.log.count_checks(1, 310)
-    rows = np.arange(deposits[-1] + 1, len(moves))
+    rows = np.arange(deposits[-1] + 1 if len(deposits) else 0, len(moves))
     x, y, z = subject.before(rows)
-    across = np.hypot(moves.x[rows] - x, moves.y[rows] - y)
-    top = max(subject.below, float(subject.levels.z.max()))
+    across, high = np.hypot(moves.x[rows] - x, moves.y[rows] - y), np.maximum(z, moves.z[rows])
+    low = rows[(across > WIPED) & (high <= top + SAME)][:1]
     limit = f"z above {top:g} mm, the top of the print"
-    low = np.flatnonzero((across > WIPED) & (np.maximum(z, moves.z[rows]) <= top + SAME))
-    if float(moves.z[deposits[-1] :].max()) <= top + SAME:
+    if len(low):
+        subject.add_rows(310, low, moves.z[low], limit, "mm above the platform", 2)
+    elif max([0.0, *moves.z[rows].tolist()]) <= top + SAME:
         subject.log.add(310, subject.last_line, "the head stays at the print", None, limit)
-    elif len(low):
-        subject.add_rows(310, rows[low[:1]], moves.z[rows[low[:1]]], limit, "mm above the platform", 2)
