@@ -90,6 +90,18 @@ def test_every_output_at_once_and_the_same_twice(tmp_path, capsys):
     assert np.load(tmp_path / "a" / "t.npy").shape == np.load(wanted).shape
 
 
+def test_each_picture_is_what_its_option_names(tmp_path, monkeypatch):
+    """The backlit picture and the maps of thickness and difference are drawn by other functions."""
+    out, wanted = made(tmp_path)
+    for name in ("backlit_png", "thickness_png", "error_png"):
+        monkeypatch.setattr(f"pathgen.report.replay_figures.{name}", lambda *_, name=name: name.encode())
+    files = {option: tmp_path / f"{option}.png" for option in ("picture", "map", "error")}
+    options = [part for option, path in files.items() for part in (f"--{option}", str(path))]
+    assert run(["replay", str(out), "--against", str(wanted), *options]) == 0
+    drawn = [path.read_bytes() for path in files.values()]
+    assert drawn == [b"backlit_png", b"thickness_png", b"error_png"]
+
+
 def test_smear_spread_and_lag_show(tmp_path):
     step = np.full((60, 300), 0.9)
     step[:, 150:] = 2.4
