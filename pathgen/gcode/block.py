@@ -129,7 +129,7 @@ def line_error(number: int, line: bytes, why: str, *, allowed: str = "", hint: s
     return PathgenError(f"{why}: {shown!r}", where=f"line {number}", allowed=allowed, hint=hint)
 
 
-_NO_WORDS = re.compile(rb"[\s%]*(?:\([^()]*\)\s*)*(?:;.*)?", re.DOTALL)
+_NO_WORDS = re.compile(rb"[\s%]*(?:[Nn]\s*\d+\s*)?(?:\([^()]*\)\s*)*(?:;.*)?", re.DOTALL)
 _EXPONENT = re.compile(r"[0-9.]E[+-]?[0-9]+(?![0-9.])", re.IGNORECASE)
 _MAY_BE_BARE = re.compile(r"\s*(?:G0*28|M\d+)(?![\d.])", re.IGNORECASE)
 _BARE_LETTER = re.compile(r"[A-Za-z](?=\s*(?:[A-Za-z]|$))")
@@ -188,12 +188,12 @@ def parse_block(line: bytes, number: int, grammar: Grammar) -> Block:
 
 
 def has_words(line: bytes) -> bool:
-    r"""Return whether a line holds more than blanks, comments and percent signs.
+    r"""Return whether a line holds more than blanks, comments, percent signs and a line number.
 
     Examples
     --------
-    >>> has_words(b"(end) ; of file\r\n"), has_words(b"M104 S200 ; hot")
-    (False, True)
+    >>> has_words(b"(end) ; of file\r\n"), has_words(b"N90"), has_words(b"N90 M104 S200 ; hot")
+    (False, False, True)
     """
     return _NO_WORDS.fullmatch(line) is None
 
